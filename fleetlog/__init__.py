@@ -1,0 +1,1 @@
+"""fleetlog: service history and failure analytics for yards that keep compact loaders."""

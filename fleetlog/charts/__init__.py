@@ -1,0 +1,1 @@
+"""One function a picture: a finding in, an altair chart out."""

@@ -1,0 +1,1 @@
+"""The command line: read arguments, call one finding, print."""

@@ -1,0 +1,1 @@
+"""Fault families: TOML files and their loader."""

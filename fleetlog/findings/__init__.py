@@ -1,0 +1,1 @@
+"""The questions of a fleet, one module a question."""

@@ -1,0 +1,1 @@
+"""Turns stored rows into running hours, episodes, component spells and repair attempts."""

@@ -1,0 +1,1 @@
+"""Gathers findings and renders the templates of reports/."""
