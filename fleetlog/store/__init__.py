@@ -1,1 +1,8 @@
-"""Opens, locks, migrates and backs up a store, and runs the files of sql/ by name."""
+"""Opens, locks and migrates a store, and runs the files of sql/ by name with bound parameters.
+
+The only package that imports duckdb.
+"""
+
+from fleetlog.store.connection import Store, open_store
+
+__all__ = ["Store", "open_store"]

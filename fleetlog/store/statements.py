@@ -1,0 +1,105 @@
+"""The files of sql/: found by name, with a header that says grain, inputs, parameters and output.
+
+Python never writes a query of its own where a file can stand: a file is named, its parameters are bound, and
+the only text ever put into it is a list of stratum columns that the file's own header allows.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+from fleetlog.resources import folder
+
+_FIELD = re.compile(r"^-- (purpose|grain|inputs|parameters|strata|output|unit): ?(.*)$")
+_PARAMETER = re.compile(r"\$([a-z_][a-z0-9_]*)")
+_STRATA_MARK = re.compile(r"/\*strata(?: of (\w+))?\*/")
+
+
+@dataclass(frozen=True)
+class Statement:
+    """One SQL file: what its header says, and its text."""
+
+    name: str
+    header: dict[str, str]
+    text: str
+
+    @property
+    def parameters(self) -> tuple[str, ...]:
+        """Names of the parameters the text binds, in order of first use."""
+        return tuple(dict.fromkeys(_PARAMETER.findall(self.text)))
+
+    @property
+    def strata(self) -> tuple[str, ...]:
+        """The columns that the statement may be split by."""
+        return tuple(word.strip() for word in self.header.get("strata", "").split(",") if word.strip())
+
+    def split_by(self, columns: Sequence[str]) -> str:
+        """The text with its strata marks filled: `/*strata*/` or, for a table alias, `/*strata of x*/`.
+
+        Raises:
+            ValueError: for a column that the header does not allow.
+        """
+        unknown = [column for column in columns if column not in self.strata]
+        if unknown:
+            raise ValueError(
+                f"{self.name} cannot be split by {', '.join(unknown)}; it allows {self.header.get('strata')}"
+            )
+
+        def fill(mark: re.Match[str]) -> str:
+            alias = f"{mark[1]}." if mark[1] else ""
+            return "".join(f"{alias}{column}, " for column in columns)
+
+        return _STRATA_MARK.sub(fill, self.text)
+
+
+def _parse(name: str, text: str) -> Statement:
+    header: dict[str, str] = {}
+    field = ""
+    body_starts = 0
+    for line in text.splitlines(keepends=True):
+        if not line.startswith("--"):
+            break
+        body_starts += len(line)
+        match = _FIELD.match(line.rstrip())
+        if match:
+            field = match[1]
+            header[field] = match[2].strip()
+        elif field:
+            header[field] += " " + line[2:].strip()
+    body = text[body_starts:].strip().rstrip(";")
+    for needed in ("purpose", "grain", "inputs", "output"):
+        if needed not in header:
+            raise ValueError(f"sql/{name}.sql: its header lacks the line '-- {needed}: …'")
+    if ";" in re.sub(r"'[^']*'", "", body):
+        raise ValueError(f"sql/{name}.sql holds more than one statement; keep one a file")
+    return Statement(name, header, body)
+
+
+@cache
+def statement(name: str) -> Statement:
+    """The file sql/`name`.sql, for instance `statement("risk/survival")`.
+
+    Raises:
+        FileNotFoundError: when there is no such file.
+        ValueError: when its header is incomplete or it holds several statements.
+    """
+    path = folder("sql") / f"{name}.sql"
+    return _parse(name, path.read_text(encoding="utf-8"))
+
+
+@cache
+def numbered(room: str) -> tuple[Statement, ...]:
+    """All statements of a room (`schema`, `history`) in the order of their numbers."""
+    paths: list[Path] = sorted((folder("sql") / room).glob("[0-9]*.sql"))
+    return tuple(statement(f"{room}/{path.stem}") for path in paths)
+
+
+@cache
+def named(room: str) -> tuple[Statement, ...]:
+    """All statements of a room (`checks`) by name."""
+    paths: list[Path] = sorted((folder("sql") / room).glob("*.sql"))
+    return tuple(statement(f"{room}/{path.stem}") for path in paths)
