@@ -1,0 +1,103 @@
+"""One machine's whole story."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import altair as alt
+import polars as pl
+
+from fleetlog.findings.base import Suspect, header
+
+
+@dataclass(frozen=True)
+class UnitFinding:
+    """What is known of one machine. Times are UTC; hours are running hours of the machine.
+
+    Attributes:
+        machine: the row of the machine list, with running_hours and hours_estimated as of the date.
+        readings: at, hours, meter_hours, source, kept, reason (why a reading was set aside).
+        reports: fault reports of the family: at, hours, side, spn, fmi, code, description, episode.
+        attempts: repair attempts of the family: at, hours, side, step, component, finding, outcome, held_hours,
+            work_order_id.
+        work: all work lines: at, hours, work_order_id, component, side, action, finding, labour_hours, parts_cost,
+            note.
+        measurements: at, hours, side, quantity, value, unit.
+        components: spells: component, side, variant, fitted_at, age_hours, ended, end_reason, inferred.
+        rentals: out_at, in_at, day_rate.
+        cases: the unit's open or watched cases.
+    """
+
+    as_of: date
+    fault: str
+    machine: Mapping[str, Any]
+    readings: pl.DataFrame
+    reports: pl.DataFrame
+    attempts: pl.DataFrame
+    work: pl.DataFrame
+    measurements: pl.DataFrame
+    components: pl.DataFrame
+    rentals: pl.DataFrame
+    cases: tuple[Suspect, ...]
+    cautions: tuple[str, ...]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def frame(self) -> pl.DataFrame:
+        """Everything that happened, in order: at, hours, side, what, detail."""
+        return pl.concat(
+            [
+                self.reports.select(
+                    "at",
+                    "hours",
+                    "side",
+                    pl.lit("fault report").alias("what"),
+                    pl.col("description").alias("detail"),
+                ),
+                self.work.select(
+                    "at",
+                    "hours",
+                    "side",
+                    pl.concat_str("action", "component", separator=" ", ignore_nulls=True).alias("what"),
+                    pl.concat_str("finding", "note", separator="; ", ignore_nulls=True).alias("detail"),
+                ),
+                self.measurements.select(
+                    "at",
+                    "hours",
+                    "side",
+                    pl.col("quantity").alias("what"),
+                    pl.format("{} {}", "value", "unit").alias("detail"),
+                ),
+            ]
+        ).sort("at", "what", maintain_order=True)
+
+    def to_dict(self) -> dict[str, Any]:
+        """The machine, its timeline as rows, and its tables by name."""
+        return header(
+            self,
+            self.frame.to_dicts(),
+            machine=dict(self.machine),
+            components=self.components.to_dicts(),
+            attempts=self.attempts.to_dicts(),
+            set_aside=self.readings.filter(~pl.col("kept")).to_dicts(),
+            cases=[
+                {
+                    "side": case.side,
+                    "state": case.state,
+                    "top_cause": case.top_cause,
+                    "causes": dict(case.causes),
+                    "next_step": case.next_step,
+                    "reasons": [{"evidence": r.evidence, "weight": r.weight} for r in case.reasons],
+                }
+                for case in self.cases
+            ],
+        )
+
+    def chart(self) -> alt.TopLevelMixin:
+        """The machine's timeline over its running hours."""
+        from fleetlog.charts import unit_chart
+
+        return unit_chart(self)
