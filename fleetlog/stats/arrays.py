@@ -1,0 +1,80 @@
+"""Array types and the few helpers that every estimator shares."""
+
+from __future__ import annotations
+
+from typing import Any, TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from fleetlog.stats.errors import BadArgument
+
+Floats: TypeAlias = npt.NDArray[np.float64]
+Ints: TypeAlias = npt.NDArray[np.int64]
+#: Counts are int64 where they count spells and float64 where they carry weights.
+Counts: TypeAlias = npt.NDArray[Any]
+
+#: Component age is counted in tenths of a running hour.
+TICKS_PER_HOUR = 10
+
+
+def normal_quantile(level: float) -> float:
+    """The two-sided standard normal quantile of a confidence level, 1.96 for 0.95.
+
+    Raises:
+        BadArgument: if the level does not lie strictly between 0 and 1.
+    """
+    return float(special.ndtri(0.5 + 0.5 * checked_level(level)))
+
+
+def checked_level(level: float) -> float:
+    """The confidence level itself, if it is one.
+
+    Raises:
+        BadArgument: if the level does not lie strictly between 0 and 1.
+    """
+    if not 0.0 < level < 1.0:
+        raise BadArgument(f"a confidence level lies between 0 and 1, not {level}; write 0.95 for 95 per cent")
+    return float(level)
+
+
+def one_of(name: str, value: str, allowed: tuple[str, ...]) -> str:
+    """The value itself, if it is one of those allowed.
+
+    Raises:
+        BadArgument: otherwise, naming what is allowed.
+    """
+    if value not in allowed:
+        raise BadArgument(f"{name} is {value!r}; it can be {', '.join(allowed)}")
+    return value
+
+
+def exclusive_cumsum(values: Counts) -> Counts:
+    """Running total of everything strictly before each position."""
+    total = np.cumsum(values)
+    return np.concatenate((np.zeros(1, dtype=total.dtype), total[:-1]))
+
+
+def sums_over_runs(keys: Counts, values: Counts) -> tuple[Counts, Counts]:
+    """Distinct keys of a sorted array and the sum of `values` over each run of equal keys.
+
+    Sums follow the order given, so sort by (key, value) first where floating-point weights must not depend on
+    the order of rows.
+    """
+    if keys.size == 0:
+        return keys, values
+    starts = np.flatnonzero(np.concatenate(([True], keys[1:] != keys[:-1])))
+    return keys[starts], np.add.reduceat(values, starts)
+
+
+def step_positions(jumps: Counts, at: Counts, *, inclusive: bool) -> Ints:
+    """For a step function with sorted `jumps`, how many jumps have happened at each point of `at`.
+
+    Args:
+        jumps: sorted positions of the jumps.
+        at: where the function is wanted.
+        inclusive: whether a jump counts at its own position (right-continuous) or only after it.
+    """
+    side = "right" if inclusive else "left"
+    return np.searchsorted(jumps, at, side=side).astype(np.int64)  # type: ignore[call-overload,no-any-return]

@@ -1,0 +1,198 @@
+"""Do groups differ? Log-rank tests on risk tables, and corrections for looking more than once.
+
+Sources: Mantel 1966; Peto & Peto 1972; Gehan 1965; Tarone & Ware 1977; Fleming & Harrington 1991; Andersen,
+Borgan, Gill & Keiding 1993 (weighted tests, delayed entry); Klein & Moeschberger 2003, chapter 7; Holm 1979;
+Benjamini & Hochberg 1995; Gray 1988.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+from scipy import stats
+
+from fleetlog.stats.arrays import Floats, one_of
+from fleetlog.stats.errors import BadArgument, LengthMismatch
+from fleetlog.stats.risk_table import RiskTable
+
+Named: TypeAlias = Literal["log-rank", "gehan", "tarone-ware", "peto-peto", "modified-peto"]
+Weights: TypeAlias = Named | tuple[Literal["fleming-harrington"], float, float]
+WEIGHTS = ("log-rank", "gehan", "tarone-ware", "peto-peto", "modified-peto")
+
+
+@dataclass(frozen=True, eq=False)
+class LogRank:
+    """A (weighted, stratified) log-rank test.
+
+    Attributes:
+        groups: the groups, in the order of the arrays.
+        chi2: the test statistic.
+        df: its degrees of freedom.
+        p: chance of a statistic as large if the groups do not differ; 1 where nothing can be compared.
+        observed: weighted failures, shape (groups,).
+        expected: weighted failures expected if the groups do not differ, shape (groups,).
+        variance: covariance of observed - expected, shape (groups, groups).
+        weights: which test.
+        note: what a reader must be told, or None.
+    """
+
+    groups: tuple[Hashable, ...]
+    chi2: float
+    df: int
+    p: float
+    observed: Floats
+    expected: Floats
+    variance: Floats
+    weights: Weights
+    note: str | None
+
+
+def log_rank(
+    tables: Sequence[RiskTable],
+    *,
+    groups: Sequence[Hashable] | None = None,
+    strata: Sequence[Hashable] | None = None,
+    weights: Weights = "log-rank",
+) -> LogRank:
+    """Compare the failure rates of several groups over all ages at which they can be compared.
+
+    Late entry is respected: a group counts at an age only with the units at risk there. Ties get the
+    hypergeometric variance.
+
+    Args:
+        tables: risk tables, one a group, or one a group and stratum.
+        groups: which group each table belongs to; by default every table is a group of its own.
+        strata: which stratum each table belongs to; groups are compared within strata only.
+        weights: "log-rank" (1), "gehan" (Y), "tarone-ware" (square root of Y), "peto-peto" (S~ = product of
+            1 - d/(Y+1)), "modified-peto" (S~ Y/(Y+1)), or ("fleming-harrington", rho, gamma) for
+            S(h-)^rho (1 - S(h-))^gamma, with S the survival of all groups of the stratum together.
+    """
+    labels, strata_of = _checked(tables, groups, strata)
+    names = tuple(dict.fromkeys(labels))
+    k = len(names)
+    observed, expected, variance = np.zeros(k), np.zeros(k), np.zeros((k, k))
+    for stratum in dict.fromkeys(strata_of):
+        members: list[list[RiskTable]] = [[] for _ in names]
+        for table, label, s in zip(tables, labels, strata_of, strict=True):
+            if s == stratum:
+                members[names.index(label)].append(table)
+        o, e, v = _one_stratum(members, weights)
+        observed, expected, variance = observed + o, expected + e, variance + v
+    chi2, df = quadratic_form(observed - expected, variance)
+    p = float(stats.chi2.sf(chi2, df)) if df else 1.0
+    note = None if df else "the groups are never at risk at the same ages, so they cannot be compared"
+    return LogRank(names, chi2, df, p, observed, expected, variance, weights, note)
+
+
+def _checked(
+    tables: Sequence[RiskTable], groups: Sequence[Hashable] | None, strata: Sequence[Hashable] | None
+) -> tuple[list[Hashable], list[Hashable]]:
+    n = len(tables)
+    labels = list(range(n)) if groups is None else list(groups)
+    strata_of = [None] * n if strata is None else list(strata)
+    if len(labels) != n or len(strata_of) != n:
+        raise LengthMismatch(
+            f"{n} risk tables need as many group and stratum labels, not {len(labels)} and {len(strata_of)}"
+        )
+    if len(set(labels)) < 2:
+        raise LengthMismatch("a comparison needs at least two groups")
+    if len({table.per_hour for table in tables}) > 1:
+        raise BadArgument("the groups count their ages in different units; make them alike before comparing")
+    return list(labels), strata_of
+
+
+def _one_stratum(members: list[list[RiskTable]], weights: Weights) -> tuple[Floats, Floats, Floats]:
+    """Weighted observed and expected failures and their covariance within one stratum."""
+    ages = np.unique(np.concatenate([t.hours[t.failed > 0] for group in members for t in group]))
+    y = np.array([sum(_at_risk(t, ages) for t in group) + np.zeros(ages.size) for group in members])
+    d = np.array([sum(_failed(t, ages) for t in group) + np.zeros(ages.size) for group in members])
+    y_all, d_all = y.sum(axis=0), d.sum(axis=0)
+    w = age_weights(y_all, d_all, weights)
+    share = y / y_all
+    observed, expected = (w * d).sum(axis=1), (w * share * d_all).sum(axis=1)
+    # hypergeometric: one unit alone at risk tells nothing
+    comparable = np.where(y_all > 1, (y_all - d_all) / np.where(y_all > 1, y_all - 1, 1.0), 0.0)
+    c = w**2 * d_all * comparable
+    variance = np.diag((c * share).sum(axis=1)) - (c * share) @ share.T
+    return observed, expected, variance
+
+
+def age_weights(at_risk: Floats, failed: Floats, weights: Weights) -> Floats:
+    """The weight of each failure age, from all groups of a stratum together."""
+    if isinstance(weights, str):
+        one_of("weights", weights, WEIGHTS)
+        if weights == "log-rank":
+            return np.ones(at_risk.size)
+        if weights == "gehan":
+            return at_risk
+        if weights == "tarone-ware":
+            return np.sqrt(at_risk)
+        peto = np.cumprod(1.0 - failed / (at_risk + 1.0))
+        return peto if weights == "peto-peto" else peto * at_risk / (at_risk + 1.0)
+    name, rho, gamma = weights
+    one_of("weights", name, ("fleming-harrington",))
+    before = np.concatenate(([1.0], np.cumprod(1.0 - failed / at_risk)[:-1]))[: at_risk.size]
+    result: Floats = before**rho * (1.0 - before) ** gamma
+    return result
+
+
+def quadratic_form(u: Floats, variance: Floats) -> tuple[float, int]:
+    """u' V^- u and the rank of V, for a covariance that may be singular (groups' differences sum to zero)."""
+    scale = np.sqrt(np.maximum(np.diag(variance), 0.0))
+    live = scale > 0
+    if not live.any():
+        return 0.0, 0
+    correlation = variance[np.ix_(live, live)] / np.outer(scale[live], scale[live])
+    values, vectors = np.linalg.eigh(correlation)
+    good = values > 1e-10 * values.max()
+    projected = vectors.T @ (u[live] / scale[live])
+    return float((projected[good] ** 2 / values[good]).sum()), int(good.sum())
+
+
+def _at_risk(table: RiskTable, ages: npt.NDArray[np.int64]) -> Floats:
+    left = np.concatenate(([0], np.cumsum(table.leaving)))
+    entered = np.concatenate(([0], np.cumsum(table.entering)))
+    before = np.searchsorted(table.hours, ages, side="left")
+    return np.asarray(entered[before] - left[before], dtype=np.float64)
+
+
+def _failed(table: RiskTable, ages: npt.NDArray[np.int64]) -> Floats:
+    result = np.zeros(ages.size)
+    rows = table.failed > 0
+    result[np.searchsorted(ages, table.hours[rows])] = table.failed[rows]
+    return result
+
+
+def holm(p: npt.ArrayLike) -> Floats:
+    """Holm's step-down p values: the chance of any false alarm among all tests stays below what they say."""
+    values, order, ranks = _ordered(p)
+    n = values.size
+    stepped = np.maximum.accumulate(values[order] * (n - np.arange(n)))
+    return np.minimum(stepped, 1.0)[ranks]
+
+
+def benjamini_hochberg(p: npt.ArrayLike) -> Floats:
+    """Benjamini & Hochberg's step-up p values: the share of false alarms among the alarms stays below."""
+    values, order, ranks = _ordered(p)
+    n = values.size
+    scaled = values[order] * n / np.arange(1, n + 1)
+    stepped = np.minimum.accumulate(scaled[::-1])[::-1]
+    return np.minimum(stepped, 1.0)[ranks]
+
+
+def bonferroni(p: npt.ArrayLike) -> Floats:
+    """p values times the number of tests."""
+    values = _ordered(p)[0]
+    return np.minimum(values * values.size, 1.0)
+
+
+def _ordered(p: npt.ArrayLike) -> tuple[Floats, npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    values = np.atleast_1d(np.asarray(p, dtype=np.float64))
+    if values.ndim != 1 or not ((values >= 0) & (values <= 1)).all():
+        raise BadArgument("p values are a list of numbers between 0 and 1")
+    order = np.argsort(values, kind="stable")
+    return values, order, np.argsort(order, kind="stable")

@@ -1,0 +1,560 @@
+"""Survival, cumulative hazard and cumulative incidence from a risk table.
+
+Sources: Kaplan & Meier 1958 (product limit); Greenwood 1926 (variance); Brookmeyer & Crowley 1982 (quantile
+limits by inverting the pointwise band); Nelson 1972 and Aalen 1978 (cumulative hazard); Aalen & Johansen 1978
+(competing causes); Klein & Moeschberger 2003 (delayed entry, transformed intervals).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+from scipy import special
+
+from fleetlog.stats.arrays import Counts, Floats, checked_level, normal_quantile, one_of, step_positions
+from fleetlog.stats.errors import BadArgument
+from fleetlog.stats.risk_table import CausesTable, RiskTable
+
+Interval = Literal["log-log", "log", "plain", "logit", "arcsine"]
+INTERVALS = ("log-log", "log", "plain", "logit", "arcsine")
+Convention = Literal["first", "midpoint"]
+
+#: A survival curve with delayed entry starts where this many are at risk (or half the most that ever are).
+MINIMUM_AT_RISK = 5.0
+
+#: Products of counts carry rounding of this size at most; S within it of a level counts as having reached it.
+_EQUAL = 1e-10
+
+
+@dataclass(frozen=True)
+class Quantile:
+    """An age by which a share of the units has failed, with its interval.
+
+    Attributes:
+        p: the share.
+        estimate: age in hours, None if the curve does not come down that far ("not reached").
+        lower: lower limit in hours, None if not reached.
+        upper: upper limit in hours, None if not reached.
+    """
+
+    p: float
+    estimate: float | None
+    lower: float | None
+    upper: float | None
+
+
+@dataclass(frozen=True, eq=False)
+class SurvivalAt:
+    """A survival curve read off at chosen ages; arrays of the shape of `hours`."""
+
+    hours: Floats
+    survival: Floats
+    std_error: Floats
+    lower: Floats
+    upper: Floats
+    at_risk: Counts
+
+
+@dataclass(frozen=True)
+class RestrictedMean:
+    """Mean life up to a horizon.
+
+    Attributes:
+        horizon_hours: the horizon.
+        from_hours: where the curve starts; the mean counts hours from there.
+        estimate: area under the curve, in hours.
+        std_error: its standard error, in hours.
+        lower: lower normal limit, in hours.
+        upper: upper normal limit, in hours.
+    """
+
+    horizon_hours: float
+    from_hours: float
+    estimate: float
+    std_error: float
+    lower: float
+    upper: float
+
+
+@dataclass(frozen=True, eq=False)
+class ProductLimit:
+    """A product-limit survival curve: one entry a failure age.
+
+    Attributes:
+        hours: failure ages in hours, rising.
+        at_risk: Y(h) there.
+        failed: failures there.
+        survival: S(h) just after each age.
+        std_error: Greenwood's standard error of S; not a number where S has come down to 0.
+        lower: lower pointwise limit. Where S is 0: 0.
+        upper: upper pointwise limit. Where S is 0: the last limit before (S never rises, so it still holds).
+        level: confidence level.
+        interval: kind of interval.
+        from_hours: 0, or the age up to which survival is taken for granted.
+        conditional: whether the curve is conditional on surviving to `from_hours`.
+        note: what a reader must be told, or None.
+        spells: spells in the table.
+        failures: failures in the table (those before `from_hours` included).
+        table: the risk table behind the curve.
+    """
+
+    hours: Floats
+    at_risk: Counts
+    failed: Counts
+    survival: Floats
+    std_error: Floats
+    lower: Floats
+    upper: Floats
+    level: float
+    interval: str
+    from_hours: float
+    conditional: bool
+    note: str | None
+    spells: float
+    failures: float
+    table: RiskTable = field(repr=False)
+
+    def quantile(self, p: float, *, convention: Convention = "first") -> Quantile:
+        """The age by which a share p has failed.
+
+        Args:
+            p: share failed, between 0 and 1 (0.5: median, 0.1: B10).
+            convention: "first": the earliest age at which S(h) <= 1 - p. "midpoint": the middle of the
+                stretch over which S equals 1 - p exactly, as some programs report it; otherwise the same.
+        """
+        if not 0.0 < p < 1.0:
+            raise BadArgument(f"a share failed lies between 0 and 1, not {p}")
+        one_of("convention", convention, ("first", "midpoint"))
+        limits = [
+            _crossing(self.hours, s, 1.0 - p, convention) for s in (self.survival, self.lower, self.upper)
+        ]
+        return Quantile(p, *limits)
+
+    def at(self, hours: npt.ArrayLike) -> SurvivalAt:
+        """The curve at any ages in hours. Beyond the last age observed it is not known: not a number."""
+        points = np.atleast_1d(np.asarray(hours, dtype=np.float64))
+        ticks = self.table.to_ticks(points)
+        done = step_positions(self.table.to_ticks(self.hours), ticks, inclusive=True)
+        known = ticks <= (self.table.hours[-1] if self.table.hours.size else -1)
+
+        def read(values: Floats, start: float) -> Floats:
+            return np.where(known, np.concatenate(([start], values))[done], np.nan)
+
+        return SurvivalAt(
+            points,
+            read(self.survival, 1.0),
+            read(self.std_error, 0.0),
+            read(self.lower, 1.0),
+            read(self.upper, 1.0),
+            self.table.at_risk_at(points),
+        )
+
+    def restricted_mean(self, hours: float, *, small_sample: bool = False) -> RestrictedMean:
+        """Mean life up to a horizon: the area under the curve from `from_hours` to `hours`.
+
+        Args:
+            hours: the horizon, in hours.
+            small_sample: multiply the variance by D/(D-1), D failures, as Klein & Moeschberger do.
+        """
+        if hours <= self.from_hours:
+            raise BadArgument(
+                f"the horizon of {hours:g} h must lie beyond the curve's start at {self.from_hours:g} h"
+            )
+        inside = self.hours < hours
+        edges = np.concatenate(([self.from_hours], self.hours[inside], [hours]))
+        heights = np.concatenate(([1.0], self.survival[inside]))
+        areas = np.diff(edges) * heights
+        beyond = np.cumsum(areas[::-1])[::-1][1:]
+        d = self.failed[inside].astype(np.float64)
+        y = self.at_risk[inside].astype(np.float64)
+        open_ended = y > d
+        variance = float((beyond**2 * d / np.where(open_ended, y * (y - d), 1.0))[open_ended].sum())
+        deaths = float(d.sum())
+        if small_sample and deaths > 1:
+            variance *= deaths / (deaths - 1)
+        mean, error = float(areas.sum()), float(np.sqrt(variance))
+        z = normal_quantile(self.level)
+        return RestrictedMean(
+            hours, self.from_hours, mean, error, max(mean - z * error, 0.0), mean + z * error
+        )
+
+    def to_frame(self) -> pl.DataFrame:
+        """One row a failure age: hours, at_risk, failed, survival, std_error, lower, upper."""
+        names = ("hours", "at_risk", "failed", "survival", "std_error", "lower", "upper")
+        return pl.DataFrame({name: getattr(self, name) for name in names})
+
+
+def product_limit(
+    table: RiskTable,
+    *,
+    level: float = 0.95,
+    interval: Interval = "log-log",
+    minimum_at_risk: float = MINIMUM_AT_RISK,
+    from_hours: float | None = None,
+) -> ProductLimit:
+    """Product-limit survival by age, with delayed entry.
+
+    Where units come under observation late, the first risk sets can be so small that one failure brings
+    the curve down to zero. The curve then starts at the age from which enough are at risk, is conditional
+    on surviving to it, and says so in `conditional`, `from_hours` and `note`.
+
+    Args:
+        table: one group's risk table.
+        level: confidence level of the pointwise interval.
+        interval: "log-log" (default), "log", "plain", "logit" or "arcsine".
+        minimum_at_risk: how many must be at risk before the curve may start (or half the most that ever
+            are, if that is fewer). 0 starts at age zero whatever comes of it.
+        from_hours: start the curve at this age instead.
+    """
+    one_of("interval", interval, INTERVALS)
+    start, note = _start(table, minimum_at_risk, from_hours)
+    hours, at_risk, failed = table.failures_only()
+    kept = table.hours[table.failed > 0] > start
+    hours, at_risk, failed = hours[kept], at_risk[kept], failed[kept]
+    y, d = at_risk.astype(np.float64), failed.astype(np.float64)
+    alive = np.where(y - d <= _EQUAL * y, 0.0, y - d)
+    survival = np.cumprod(alive / y, dtype=np.float64)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        relative = np.sqrt(np.cumsum(d / (y * alive)))
+        std_error = np.where(survival > 0, survival * relative, np.nan)
+    lower, upper = _band(survival, relative, normal_quantile(level), interval)
+    return ProductLimit(
+        hours=hours,
+        at_risk=at_risk,
+        failed=failed,
+        survival=survival,
+        std_error=std_error,
+        lower=lower,
+        upper=upper,
+        level=level,
+        interval=interval,
+        from_hours=start / table.per_hour,
+        conditional=start > 0,
+        note=note,
+        spells=table.spells,
+        failures=table.failures,
+        table=table,
+    )
+
+
+def _start(table: RiskTable, minimum: float, from_hours: float | None) -> tuple[float, str | None]:
+    """Where the curve may start, in ticks, and the sentence that says why."""
+    if from_hours is not None:
+        start = float(table.to_ticks(from_hours))
+        if start <= 0:
+            return 0.0, None
+        return start, f"conditional on surviving to {from_hours:g} h, as asked"
+    after = table.at_risk_after
+    if minimum <= 0 or after.size == 0:
+        return 0.0, None
+    enough = after >= min(minimum, np.ceil(after.max() / 2))
+    start = float(table.hours[np.argmax(enough)])
+    restart = _restart_after_zero(table, start, enough)
+    first = start if restart is None else restart
+    if first <= 0:
+        return 0.0, None
+    left_out = table.failed[table.hours <= first].sum()
+    why = (
+        f"fewer than {minimum:g} were under observation at lower ages"
+        if restart is None
+        else "all that were at risk at a lower age failed before others came under observation"
+    )
+    lost = f", and {left_out:g} failures before it are left out" if left_out else ""
+    return first, f"conditional on surviving to {first / table.per_hour:g} h: {why}{lost}"
+
+
+def _restart_after_zero(table: RiskTable, start: float, enough: Counts) -> float | None:
+    """The age to start again from, if the curve would hit zero with most of the failures still to come."""
+    zero = (table.failed > 0) & (table.failed >= table.at_risk) & (table.hours > start)
+    zero[np.flatnonzero(enough)[-1] + 1 :] = False
+    if not zero.any():
+        return None
+    last = int(np.flatnonzero(zero)[-1])
+    again = last + int(np.argmax(enough[last:]))
+    before, beyond = table.failed[: again + 1].sum(), table.failed[again + 1 :].sum()
+    return float(table.hours[again]) if beyond > before else None
+
+
+def _band(survival: Floats, relative: Floats, z: float, interval: str) -> tuple[Floats, Floats]:
+    """Pointwise limits; `relative` is the standard error of log S."""
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        if interval == "plain":
+            half = z * relative * survival
+            lower, upper = survival - half, survival + half
+        elif interval == "log":
+            lower, upper = survival * np.exp(-z * relative), survival * np.exp(z * relative)
+        elif interval == "log-log":
+            spread = z * relative / np.log(survival)
+            lower, upper = survival ** np.exp(-spread), survival ** np.exp(spread)
+        elif interval == "logit":
+            centre, half = special.logit(survival), z * relative / (1.0 - survival)
+            lower, upper = special.expit(centre - half), special.expit(centre + half)
+        else:
+            centre = np.arcsin(np.sqrt(survival))
+            half = 0.5 * z * relative * np.sqrt(survival / (1.0 - survival))
+            lower = np.sin(np.maximum(centre - half, 0.0)) ** 2
+            upper = np.sin(np.minimum(centre + half, np.pi / 2)) ** 2
+    lower, upper = np.clip(lower, 0.0, 1.0), np.clip(upper, 0.0, 1.0)
+    at_zero = survival <= 0
+    if at_zero.any():
+        first = int(np.argmax(at_zero))
+        lower[first:] = 0.0
+        upper[first:] = upper[first - 1] if first > 0 else 1.0
+    return lower, upper
+
+
+def _crossing(hours: Floats, curve: Floats, level: float, convention: str) -> float | None:
+    """The earliest age at which a falling curve is at or below a level; None if it never is."""
+    reached = np.flatnonzero(curve <= level + _EQUAL)
+    if reached.size == 0:
+        return None
+    first = int(reached[0])
+    if convention == "midpoint" and abs(curve[first] - level) <= _EQUAL:
+        below = np.flatnonzero(curve < level - _EQUAL)
+        if below.size:
+            return float(0.5 * (hours[first] + hours[below[0]]))
+    return float(hours[first])
+
+
+@dataclass(frozen=True, eq=False)
+class CumulativeHazard:
+    """A Nelson–Aalen curve: one entry a failure age.
+
+    Attributes:
+        hours: failure ages in hours.
+        at_risk: Y(h) there.
+        failed: failures there.
+        cumulative_hazard: H(h) just after each age.
+        std_error: its standard error.
+        lower: lower pointwise limit.
+        upper: upper pointwise limit.
+        level: confidence level.
+        interval: "log" or "plain".
+        table: the risk table behind the curve.
+    """
+
+    hours: Floats
+    at_risk: Counts
+    failed: Counts
+    cumulative_hazard: Floats
+    std_error: Floats
+    lower: Floats
+    upper: Floats
+    level: float
+    interval: str
+    table: RiskTable = field(repr=False)
+
+    def at(self, hours: npt.ArrayLike) -> tuple[Floats, Floats]:
+        """Cumulative hazard and its standard error at any ages in hours."""
+        ticks = self.table.to_ticks(np.atleast_1d(np.asarray(hours, dtype=np.float64)))
+        done = step_positions(self.table.to_ticks(self.hours), ticks, inclusive=True)
+        return (
+            np.concatenate(([0.0], self.cumulative_hazard))[done],
+            np.concatenate(([0.0], self.std_error))[done],
+        )
+
+
+def nelson_aalen(
+    table: RiskTable,
+    *,
+    level: float = 0.95,
+    interval: Literal["log", "plain"] = "log",
+    variance: Literal["aalen", "binomial"] = "aalen",
+    ties: Literal["together", "one-by-one"] = "together",
+) -> CumulativeHazard:
+    """Cumulative hazard by age, the sum of d/Y.
+
+    Args:
+        table: one group's risk table.
+        level: confidence level.
+        interval: pointwise interval on the log or on the plain scale.
+        variance: "aalen": sum of d/Y^2; "binomial": sum of d(Y-d)/Y^3.
+        ties: "together": d/Y at each age. "one-by-one": 1/Y + 1/(Y-1) + …, as if tied failures had come
+            one after another (Fleming & Harrington 1984); it needs counts, not weights.
+    """
+    one_of("interval", interval, ("log", "plain"))
+    one_of("variance", variance, ("aalen", "binomial"))
+    one_of("ties", ties, ("together", "one-by-one"))
+    hours, at_risk, failed = table.failures_only()
+    y, d = at_risk.astype(np.float64), failed.astype(np.float64)
+    if ties == "together":
+        step = d / y
+        spread = d / y**2 if variance == "aalen" else d * (y - d) / y**3
+    else:
+        step = special.digamma(y + 1) - special.digamma(y - d + 1)
+        spread = special.polygamma(1, y - d + 1) - special.polygamma(1, y + 1)
+    hazard = np.cumsum(step)
+    error = np.sqrt(np.cumsum(spread))
+    lower, upper = positive_band(hazard, error, level, interval)
+    return CumulativeHazard(hours, at_risk, failed, hazard, error, lower, upper, level, interval, table)
+
+
+def positive_band(estimate: Floats, error: Floats, level: float, interval: str) -> tuple[Floats, Floats]:
+    """Normal limits of something positive, on the log or the plain scale (then not below zero)."""
+    z = normal_quantile(level)
+    if interval == "plain":
+        return np.maximum(estimate - z * error, 0.0), estimate + z * error
+    with np.errstate(divide="ignore", invalid="ignore"):
+        factor = np.exp(z * error / estimate)
+    return estimate / factor, estimate * factor
+
+
+@dataclass(frozen=True, eq=False)
+class CumulativeIncidence:
+    """Aalen–Johansen cumulative incidence: one row an age at which anything failed, one column a cause.
+
+    Attributes:
+        causes: names of the columns.
+        hours: failure ages in hours, shape (n,).
+        at_risk: Y(h) there, shape (n,).
+        failed: failures, shape (n, causes).
+        survival: chance of no failure of any cause, shape (n,).
+        survival_std_error: its Greenwood standard error (0 where it has come down to 0), shape (n,).
+        incidence: chance of having failed by each cause, shape (n, causes).
+        std_error: delta-method (Aalen) standard errors, shape (n, causes).
+        lower: lower limits on the complementary log-log scale, shape (n, causes).
+        upper: upper limits, shape (n, causes).
+        level: confidence level.
+        from_hours: age up to which survival is taken for granted.
+        conditional: whether it is.
+        note: what a reader must be told, or None.
+        table: the table behind the curves.
+    """
+
+    causes: tuple[str, ...]
+    hours: Floats
+    at_risk: Counts
+    failed: Counts
+    survival: Floats
+    survival_std_error: Floats
+    incidence: Floats
+    std_error: Floats
+    lower: Floats
+    upper: Floats
+    level: float
+    from_hours: float
+    conditional: bool
+    note: str | None
+    table: CausesTable = field(repr=False)
+
+    def at(self, hours: npt.ArrayLike) -> pl.DataFrame:
+        """The curves at any ages: columns hours, cause, incidence, std_error, lower, upper, survival."""
+        points = np.atleast_1d(np.asarray(hours, dtype=np.float64))
+        ticks = np.rint(self.hours * self.table.per_hour)
+        done = step_positions(ticks, points * self.table.per_hour + 1e-6, inclusive=True)
+        zeros = np.zeros((1, len(self.causes)))
+        parts = []
+        for j, cause in enumerate(self.causes):
+            columns = {
+                name: np.concatenate((zeros, getattr(self, name)))[done, j]
+                for name in ("incidence", "std_error", "lower", "upper")
+            }
+            survival = np.concatenate(([1.0], self.survival))[done]
+            parts.append(
+                pl.DataFrame({"hours": points, **columns, "survival": survival}).with_columns(
+                    pl.lit(cause).alias("cause")
+                )
+            )
+        return pl.concat(parts).select(
+            "hours", "cause", "incidence", "std_error", "lower", "upper", "survival"
+        )
+
+
+def aalen_johansen(
+    table: CausesTable,
+    *,
+    level: float = 0.95,
+    minimum_at_risk: float = MINIMUM_AT_RISK,
+    from_hours: float | None = None,
+) -> CumulativeIncidence:
+    """Cumulative incidence of competing causes, with delayed entry.
+
+    One minus the product-limit curve of a single cause overstates its incidence, since units that fail by
+    another cause can no longer fail by this one. The variance is the delta method's (Aalen 1978, binomial
+    increments), which equals the infinitesimal jackknife.
+
+    Args:
+        table: one group's risk table with several causes.
+        level: confidence level.
+        minimum_at_risk: as in `product_limit`.
+        from_hours: as in `product_limit`.
+    """
+    checked_level(level)
+    start, note = _start(table.any_cause(), minimum_at_risk, from_hours)
+    rows = (table.failed.sum(axis=1) > 0) & (table.hours > start)
+    y = table.at_risk[rows].astype(np.float64)
+    by_cause = table.failed[rows].astype(np.float64)
+    d = by_cause.sum(axis=1)
+    alive = np.where(y - d <= _EQUAL * y, 0.0, y - d)
+    survival = np.cumprod(alive / y, dtype=np.float64)
+    before = np.concatenate(([1.0], survival[:-1]))[: survival.size]
+    incidence = np.cumsum(before[:, None] * by_cause / y[:, None], axis=0)
+    survival_variance = _survival_variance(y, d, alive, survival)
+    std_error = np.sqrt(np.maximum(_incidence_variance(y, by_cause, before, incidence), 0.0))
+    lower, upper = _incidence_band(incidence, std_error, level)
+    return CumulativeIncidence(
+        causes=table.causes,
+        hours=table.hours[rows] / table.per_hour,
+        at_risk=table.at_risk[rows],
+        failed=table.failed[rows],
+        survival=survival,
+        survival_std_error=np.sqrt(survival_variance),
+        incidence=incidence,
+        std_error=std_error,
+        lower=lower,
+        upper=upper,
+        level=level,
+        from_hours=start / table.per_hour,
+        conditional=start > 0,
+        note=note,
+        table=table,
+    )
+
+
+def _survival_variance(y: Floats, d: Floats, alive: Floats, survival: Floats) -> Floats:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        greenwood = np.cumsum(np.where(alive > 0, d / (y * alive), 0.0))
+    variance: Floats = survival**2 * greenwood
+    return variance
+
+
+def _incidence_variance(y: Floats, by_cause: Floats, before: Floats, incidence: Floats) -> Floats:
+    """Delta-method variance of each cumulative incidence at each age, shape (n, causes)."""
+    d = by_cause.sum(axis=1)
+    survival = before * (y - d) / y
+    result = np.empty_like(incidence)
+    for k in range(incidence.shape[1]):
+        f, dk = incidence[:, k], by_cause[:, k]
+        result[:, k] = _one_variance(y, d, dk, before, survival, f)
+    return result
+
+
+def _one_variance(y: Floats, d: Floats, dk: Floats, before: Floats, survival: Floats, f: Floats) -> Floats:
+    # F_k(t) = sum over s of S(s-) dk/y. Its derivative with respect to the hazard increments at s:
+    #   by cause k: S(s-) - (F(t) - F(s)) / (1 - d/y);  by any other: -(F(t) - F(s)) / (1 - d/y).
+    # With a = S(s-), b = 1/(1 - d/y) and g = F(t) - F(s), multinomial covariance of (dk, d - dk)/y:
+    #   a^2 dk(y-dk)/y^3 - 2 a b g dk(y-d)/y^3 + b^2 g^2 d(y-d)/y^3.
+    last = y - d <= _EQUAL * y
+    b = np.where(last, 0.0, 1.0 / np.where(last, 1.0, 1.0 - d / y))
+    own = before**2 * dk * (y - dk) / y**3
+    cross = before * b * dk * (y - d) / y**3
+    other = b**2 * d * (y - d) / y**3
+    constant = np.cumsum(own + 2.0 * cross * f + other * f**2)
+    linear = np.cumsum(cross + other * f)
+    quadratic = np.cumsum(other)
+    return constant - 2.0 * f * linear + f**2 * quadratic
+
+
+def _incidence_band(incidence: Floats, error: Floats, level: float) -> tuple[Floats, Floats]:
+    """Limits on the complementary log-log scale, which keeps them between 0 and 1."""
+    z = normal_quantile(level)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        stay = 1.0 - incidence
+        spread = np.exp(z * error / (stay * -np.log(stay)))
+        lower, upper = 1.0 - stay ** (1.0 / spread), 1.0 - stay**spread
+    settled = (incidence <= 0) | (stay <= 0)
+    return np.where(settled, incidence, lower), np.where(settled, incidence, upper)

@@ -1,0 +1,572 @@
+"""The risk table: how many spells enter, fail and leave at every component age.
+
+It is the one currency of this package. A spell is one component's life under observation, from the age at
+which we begin to watch it (`entry`) to the age at which it fails or we stop watching (`exit`). It is at risk
+over `(entry, exit]`: a spell that begins at an age is not yet at risk there, one that ends there still is.
+Ages are whole ticks, by default tenths of a running hour, so that ties are ties and nothing is rounded twice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from fleetlog.stats.arrays import TICKS_PER_HOUR, Counts, Floats, Ints, exclusive_cumsum, sums_over_runs
+from fleetlog.stats.errors import (
+    BadAge,
+    BadFlag,
+    EntryAfterExit,
+    EntryEqualsExit,
+    LengthMismatch,
+    MoreFailedThanAtRisk,
+    NegativeCount,
+    SwappedArguments,
+    UnbalancedTable,
+)
+
+#: Weighted sums may miss each other by this much, relative to the largest; counts of spells never do.
+_ROUNDING = 1e-9
+
+
+@dataclass(frozen=True, eq=False)
+class RiskTable:
+    """One group's risk table for one cause.
+
+    Attributes:
+        hours: component ages in ticks, strictly increasing, shape (n,).
+        entering: spells whose observation begins at this age (at risk strictly after it), shape (n,).
+        failed: spells that end at this age by the cause in question, shape (n,).
+        leaving: all spells whose observation ends at this age, failed included, shape (n,).
+        per_hour: ticks in one hour; 10 means that ages are tenths of an hour.
+
+    Raises:
+        StatsError: in one of its named kinds, when the columns cannot be a risk table.
+    """
+
+    hours: Ints
+    entering: Counts
+    failed: Counts
+    leaving: Counts
+    per_hour: float = TICKS_PER_HOUR
+
+    def __post_init__(self) -> None:
+        columns = {"entering": self.entering, "failed": self.failed, "leaving": self.leaving}
+        object.__setattr__(self, "hours", _as_ages(self.hours))
+        for name, values in columns.items():
+            object.__setattr__(self, name, _as_counts(name, values, self.hours.size))
+        _check_flow(self.hours, self.entering, self.leaving, self.at_risk, self.per_hour)
+        _check_failed(self.hours, self.failed, self.leaving, self.per_hour)
+
+    @cached_property
+    def at_risk(self) -> Counts:
+        """Y(h) at each age of the table: all that entered before h, less all that left before h."""
+        return _at_risk(self.entering, self.leaving)
+
+    @cached_property
+    def at_risk_after(self) -> Counts:
+        """Spells under observation just after each age of the table."""
+        return _snap(self.at_risk + self.entering - self.leaving, self.entering)
+
+    @property
+    def spells(self) -> float:
+        """How many spells the table holds (their weights' sum if they have weights)."""
+        return _plain(self.leaving.sum())
+
+    @property
+    def failures(self) -> float:
+        """How many of them end by the cause in question."""
+        return _plain(self.failed.sum())
+
+    @property
+    def total_hours(self) -> float:
+        """Running hours under observation, all spells together."""
+        return float(((self.leaving - self.entering) * self.hours).sum()) / self.per_hour
+
+    @property
+    def delayed_entry(self) -> bool:
+        """Whether any spell comes under observation at an age above zero."""
+        return bool(np.any(self.entering[self.hours > 0] > 0))
+
+    def at_risk_at(self, hours: npt.ArrayLike) -> Counts:
+        """Y(h) at any ages, given in hours: spells with entry < h <= exit."""
+        ticks = self.to_ticks(hours)
+        entered = np.concatenate(([0], np.cumsum(self.entering)))
+        left = np.concatenate(([0], np.cumsum(self.leaving)))
+        before = np.searchsorted(self.hours, ticks, side="left")
+        result: Counts = entered[before] - left[before]
+        return _snap(result, self.entering)
+
+    def to_ticks(self, hours: npt.ArrayLike) -> Floats:
+        """Ages in hours as ticks; what lies within a millionth of a tick of a whole one is that tick."""
+        ticks = np.asarray(hours, dtype=np.float64) * self.per_hour
+        whole = np.rint(ticks)
+        return np.where(np.abs(ticks - whole) <= 1e-6, whole, ticks)
+
+    def failures_only(self) -> tuple[Floats, Counts, Counts]:
+        """Ages in hours at which anything failed, with the numbers at risk and failed there."""
+        rows = self.failed > 0
+        return self.hours[rows] / self.per_hour, self.at_risk[rows], self.failed[rows]
+
+    def reversed(self) -> RiskTable:
+        """The same spells with "stopped watching" as the event: how long units are followed.
+
+        Failures censor. Ties stay as they are: no failure is taken to precede a censoring of the same age.
+        """
+        return RiskTable(self.hours, self.entering, self.leaving - self.failed, self.leaving, self.per_hour)
+
+    def combined_with(self, *others: RiskTable) -> RiskTable:
+        """The table of all groups together."""
+        return combine((self, *others))
+
+    def to_frame(self) -> pl.DataFrame:
+        """Columns hours (ticks), entering, failed, leaving, at_risk."""
+        return pl.DataFrame(
+            {
+                "hours": self.hours,
+                "entering": self.entering,
+                "failed": self.failed,
+                "leaving": self.leaving,
+                "at_risk": self.at_risk,
+            }
+        )
+
+    @staticmethod
+    def from_spells(
+        entry: npt.ArrayLike,
+        exit: npt.ArrayLike,
+        failed: npt.ArrayLike,
+        weights: npt.ArrayLike | None = None,
+        *,
+        per_hour: float = TICKS_PER_HOUR,
+    ) -> RiskTable:
+        """Count spells into a risk table.
+
+        Args:
+            entry: ages in ticks at which observation begins, shape (n,) or one number for all (0: from new).
+            exit: ages in ticks at which it ends, shape (n,).
+            failed: whether the spell ended by the cause in question, booleans or 0/1, shape (n,).
+            weights: how many spells each row stands for; whole numbers keep every sum exact.
+            per_hour: ticks in one hour.
+
+        Raises:
+            StatsError: in one of its named kinds (EntryEqualsExit, SwappedArguments, BadFlag, …).
+        """
+        begin, end, flag, weight = checked_spells(entry, exit, failed, weights)
+        hours = np.unique(np.concatenate((begin, end)))
+        return RiskTable(
+            hours=hours,
+            entering=_counted(hours, begin, weight),
+            failed=_counted(hours, end, weight * flag),
+            leaving=_counted(hours, end, weight),
+            per_hour=per_hour,
+        )
+
+    @staticmethod
+    def from_frame(frame: pl.DataFrame, *, per_hour: float = TICKS_PER_HOUR) -> RiskTable:
+        """One group's rows (columns hours, entering, failed, leaving, one row an age, in any order).
+
+        Raises:
+            StatsError: if a column is missing, or two rows have one age (then it is more than one group).
+        """
+        rows = _sorted_rows(frame, ("hours", "entering", "failed", "leaving"))
+        return RiskTable(rows["hours"], rows["entering"], rows["failed"], rows["leaving"], per_hour)
+
+
+@dataclass(frozen=True, eq=False)
+class CausesTable:
+    """One group's risk table with several competing causes.
+
+    Attributes:
+        hours: component ages in ticks, strictly increasing, shape (n,).
+        entering: spells whose observation begins at this age, shape (n,).
+        failed: spells that end at this age, one column a cause, shape (n, causes).
+        leaving: all spells whose observation ends at this age, shape (n,).
+        causes: the names of the columns of `failed`.
+        per_hour: ticks in one hour.
+    """
+
+    hours: Ints
+    entering: Counts
+    failed: Counts
+    leaving: Counts
+    causes: tuple[str, ...]
+    per_hour: float = TICKS_PER_HOUR
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "hours", _as_ages(self.hours))
+        object.__setattr__(self, "causes", tuple(self.causes))
+        n = self.hours.size
+        failed = np.asarray(self.failed)
+        if failed.shape != (n, len(self.causes)):
+            raise LengthMismatch(
+                f"failed has shape {failed.shape}, but there are {n} ages and {len(self.causes)} causes;"
+                " give one row an age and one column a cause"
+            )
+        object.__setattr__(
+            self, "failed", _as_counts("failed", failed.reshape(-1), failed.size).reshape(failed.shape)
+        )
+        for name in ("entering", "leaving"):
+            object.__setattr__(self, name, _as_counts(name, getattr(self, name), n))
+        _check_flow(self.hours, self.entering, self.leaving, self.at_risk, self.per_hour)
+        _check_failed(self.hours, self.failed.sum(axis=1), self.leaving, self.per_hour)
+
+    @cached_property
+    def at_risk(self) -> Counts:
+        """Y(h) at each age of the table."""
+        return _at_risk(self.entering, self.leaving)
+
+    def for_cause(self, cause: str) -> RiskTable:
+        """The risk table in which only this cause is a failure and every other one censors."""
+        return self._single(self.failed[:, self.causes.index(cause)])
+
+    def any_cause(self) -> RiskTable:
+        """The risk table in which every cause is a failure."""
+        return self._single(self.failed.sum(axis=1))
+
+    def _single(self, failed: Counts) -> RiskTable:
+        return RiskTable(self.hours, self.entering, failed, self.leaving, self.per_hour)
+
+    @staticmethod
+    def from_tables(tables: Mapping[str, RiskTable]) -> CausesTable:
+        """Put together risk tables of the same spells that differ only in the cause counted as failure."""
+        names = tuple(tables)
+        if not names:
+            raise LengthMismatch("no causes were given; give at least one risk table")
+        first = tables[names[0]]
+        for name in names[1:]:
+            other = tables[name]
+            same = np.array_equal(first.hours, other.hours) and np.array_equal(first.leaving, other.leaving)
+            if not same or not np.array_equal(first.entering, other.entering):
+                raise LengthMismatch(
+                    f"the risk tables of {names[0]} and {name} do not count the same spells;"
+                    " competing causes need the same ages, entering and leaving"
+                )
+        failed = np.column_stack([tables[name].failed for name in names])
+        return CausesTable(first.hours, first.entering, failed, first.leaving, names, first.per_hour)
+
+    @staticmethod
+    def from_spells(
+        entry: npt.ArrayLike,
+        exit: npt.ArrayLike,
+        cause: Sequence[Any] | npt.NDArray[Any],
+        weights: npt.ArrayLike | None = None,
+        *,
+        censored: Any = 0,
+        causes: Sequence[Any] | None = None,
+        per_hour: float = TICKS_PER_HOUR,
+    ) -> CausesTable:
+        """Count spells that end by one of several causes.
+
+        Args:
+            entry: ages in ticks at which observation begins.
+            exit: ages in ticks at which it ends.
+            cause: what ended each spell, or `censored`.
+            weights: how many spells each row stands for.
+            censored: the value of `cause` that means "nothing yet".
+            causes: the causes and their order; by default those that occur, sorted.
+            per_hour: ticks in one hour.
+        """
+        why = np.asarray(cause)
+        kinds = [k for k in np.unique(why).tolist() if k != censored] if causes is None else list(causes)
+        begin, end, _, weight = checked_spells(entry, exit, why != censored, weights)
+        hours = np.unique(np.concatenate((begin, end)))
+        failed = [_counted(hours, end, weight * (why == kind)) for kind in kinds]
+        return CausesTable(
+            hours=hours,
+            entering=_counted(hours, begin, weight),
+            failed=np.column_stack(failed) if failed else np.zeros((hours.size, 0), dtype=np.int64),
+            leaving=_counted(hours, end, weight),
+            causes=tuple(str(kind) for kind in kinds),
+            per_hour=per_hour,
+        )
+
+    @staticmethod
+    def from_frame(
+        frame: pl.DataFrame, causes: Sequence[str], *, per_hour: float = TICKS_PER_HOUR
+    ) -> CausesTable:
+        """One group's rows: columns hours, entering, leaving and one column for each of `causes`."""
+        rows = _sorted_rows(frame, ("hours", "entering", "leaving", *causes))
+        failed = np.column_stack([rows[name] for name in causes])
+        return CausesTable(rows["hours"], rows["entering"], failed, rows["leaving"], tuple(causes), per_hour)
+
+
+@dataclass(frozen=True, eq=False)
+class EventTable:
+    """One group's table of recurrent events over the machine's life: an event does not end observation.
+
+    Attributes:
+        hours: machine ages in ticks, strictly increasing, shape (n,).
+        entering: machines whose observation begins at this age, shape (n,).
+        events: events at this age, any number a machine, shape (n,).
+        leaving: machines whose observation ends at this age, shape (n,).
+        per_hour: ticks in one hour.
+    """
+
+    hours: Ints
+    entering: Counts
+    events: Counts
+    leaving: Counts
+    per_hour: float = TICKS_PER_HOUR
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "hours", _as_ages(self.hours))
+        for name in ("entering", "events", "leaving"):
+            object.__setattr__(self, name, _as_counts(name, getattr(self, name), self.hours.size))
+        _check_flow(self.hours, self.entering, self.leaving, self.at_risk, self.per_hour)
+        unseen = (self.events > 0) & (self.at_risk <= 0)
+        if np.any(unseen):
+            where = self.hours[np.flatnonzero(unseen)[0]] / self.per_hour
+            raise MoreFailedThanAtRisk(
+                f"an event at {where:g} h falls where no machine is under observation;"
+                " correct the event's hours or the machine's window"
+            )
+
+    @cached_property
+    def at_risk(self) -> Counts:
+        """Machines under observation at each age: entry < h <= exit."""
+        return _at_risk(self.entering, self.leaving)
+
+    @staticmethod
+    def from_units(
+        entry: npt.ArrayLike,
+        exit: npt.ArrayLike,
+        event_hours: npt.ArrayLike,
+        event_counts: npt.ArrayLike | None = None,
+        weights: npt.ArrayLike | None = None,
+        *,
+        per_hour: float = TICKS_PER_HOUR,
+    ) -> EventTable:
+        """Count windows and events into a table.
+
+        Args:
+            entry: ages in ticks at which each machine's observation begins, shape (machines,).
+            exit: ages in ticks at which it ends, shape (machines,).
+            event_hours: ages in ticks of the events, shape (events,).
+            event_counts: how many events each row stands for.
+            weights: how many machines each window stands for.
+            per_hour: ticks in one hour.
+        """
+        end = _as_ticks("exit", exit)
+        begin, end, _, weight = checked_spells(entry, end, np.zeros(end.size, dtype=np.int64), weights)
+        when = _as_ticks("event_hours", event_hours)
+        times = np.ones(when.size, dtype=np.int64) if event_counts is None else event_counts
+        count = _as_counts("event_counts", np.asarray(times), when.size)
+        hours = np.unique(np.concatenate((begin, end, when)))
+        return EventTable(
+            hours=hours,
+            entering=_counted(hours, begin, weight),
+            events=_counted(hours, when, count),
+            leaving=_counted(hours, end, weight),
+            per_hour=per_hour,
+        )
+
+    @staticmethod
+    def from_frame(frame: pl.DataFrame, *, per_hour: float = TICKS_PER_HOUR) -> EventTable:
+        """One group's rows: columns hours, entering, events, leaving, one row an age, in any order."""
+        rows = _sorted_rows(frame, ("hours", "entering", "events", "leaving"))
+        return EventTable(rows["hours"], rows["entering"], rows["events"], rows["leaving"], per_hour)
+
+
+def combine(tables: Sequence[RiskTable]) -> RiskTable:
+    """The risk table of several groups together.
+
+    Raises:
+        BadAge: if the groups count their ages in different ticks.
+    """
+    if len({table.per_hour for table in tables}) != 1:
+        raise BadAge("the groups count their ages in different units; make them alike before pooling")
+    hours = np.unique(np.concatenate([table.hours for table in tables]))
+
+    def pooled(name: str) -> Counts:
+        total = np.zeros(hours.size, dtype=np.result_type(*(getattr(table, name) for table in tables)))
+        for table in tables:
+            total[np.searchsorted(hours, table.hours)] += getattr(table, name)
+        return total
+
+    return RiskTable(hours, pooled("entering"), pooled("failed"), pooled("leaving"), tables[0].per_hour)
+
+
+def tables_by_group(
+    frame: pl.DataFrame, by: Sequence[str], *, per_hour: float = TICKS_PER_HOUR
+) -> dict[tuple[Any, ...], RiskTable]:
+    """Split a long frame (stratum columns, hours, entering, failed, leaving) into one table a group.
+
+    Returns:
+        Tables by the tuple of their stratum values, sorted by these as text: the same order always.
+    """
+    if not by:
+        return {(): RiskTable.from_frame(frame, per_hour=per_hour)}
+    parts = frame.partition_by(list(by), as_dict=True)
+    ordered = sorted(parts, key=lambda key: tuple((value is None, str(value)) for value in key))
+    return {key: RiskTable.from_frame(parts[key], per_hour=per_hour) for key in ordered}
+
+
+def checked_spells(
+    entry: npt.ArrayLike,
+    exit: npt.ArrayLike,
+    failed: npt.ArrayLike,
+    weights: npt.ArrayLike | None = None,
+) -> tuple[Ints, Ints, Ints, Counts]:
+    """Spells as arrays of one length, or the named error that says what is wrong with them.
+
+    Returns:
+        entry and exit in ticks, failed as 0/1, weights (ones if none were given).
+    """
+    flags = np.asarray(failed)
+    end = np.asarray(exit)
+    if end.ndim != 1 or flags.shape != end.shape:
+        raise LengthMismatch(
+            f"exit has shape {end.shape} and failed {flags.shape}; give one exit age and one flag a spell"
+        )
+    is_flag = flags.dtype == np.bool_ or np.isin(flags, (0, 1)).all()
+    if not is_flag:
+        if end.size > 1 and np.isin(end, (0, 1)).all():
+            raise SwappedArguments("exit holds only 0 and 1 while failed holds ages; swap the two arguments")
+        first = int(np.flatnonzero(~np.isin(flags, (0, 1)))[0])
+        raise BadFlag(f"failed is {flags[first]} for spell {first}; give 1 for failed and 0 for not failed")
+    end = _as_ticks("exit", end)
+    begin = _as_ticks("entry", np.broadcast_to(np.asarray(entry), end.shape))
+    wrong = np.flatnonzero(begin >= end)
+    if wrong.size:
+        first = int(wrong[0])
+        if np.all(begin == end) or begin[first] == end[first]:
+            raise EntryEqualsExit(
+                f"entry = exit = {end[first]} ticks for spell {first} ({wrong.size} such or worse):"
+                " it was observed over no time at all; leave it out or correct its hours"
+            )
+        if np.all(begin[wrong] > end[wrong]) and wrong.size == end.size:
+            raise SwappedArguments("every spell ends before it begins; entry and exit are probably swapped")
+        raise EntryAfterExit(
+            f"spell {first} begins at {begin[first]} and ends at {end[first]} ticks ({wrong.size} such);"
+            " correct its hours"
+        )
+    ones = np.ones(end.size, dtype=np.int64) if weights is None else np.asarray(weights)
+    return begin, end, flags.astype(np.int64), _as_counts("weights", ones, end.size)
+
+
+def _as_ticks(name: str, values: npt.ArrayLike) -> Ints:
+    ages = np.asarray(values)
+    if ages.size == 0:
+        return np.zeros(0, dtype=np.int64)
+    if not (np.issubdtype(ages.dtype, np.integer) or np.issubdtype(ages.dtype, np.floating)):
+        raise BadAge(f"{name} holds {ages.dtype} values; ages are numbers of ticks")
+    finite = np.isfinite(ages)
+    if not finite.all():
+        raise BadAge(
+            f"{name} is not a number for spell {int(np.flatnonzero(~finite)[0])}; leave it out or fill it"
+        )
+    whole: Ints = np.rint(ages).astype(np.int64)
+    broken = np.flatnonzero(whole != ages)
+    if broken.size:
+        first = int(broken[0])
+        raise BadAge(
+            f"{name} is {ages[first]} for spell {first}, which is not a whole number of ticks;"
+            " multiply hours by the ticks in an hour and round them once"
+        )
+    if (whole < 0).any():
+        raise BadAge(f"{name} is negative for spell {int(np.flatnonzero(whole < 0)[0])}; ages start at 0")
+    return whole
+
+
+def _as_ages(hours: npt.ArrayLike) -> Ints:
+    ages = _as_ticks("hours", np.atleast_1d(np.asarray(hours)))
+    falling = np.flatnonzero(np.diff(ages) <= 0)
+    if falling.size:
+        at = int(falling[0]) + 1
+        raise BadAge(
+            f"hours must rise from row to row, but row {at} has {ages[at]} after {ages[at - 1]} ticks"
+        )
+    return ages
+
+
+def _as_counts(name: str, values: npt.ArrayLike, size: int) -> Counts:
+    counts = np.atleast_1d(np.asarray(values))
+    if counts.shape != (size,):
+        raise LengthMismatch(f"{name} has shape {counts.shape} where {size} values are needed")
+    exact = np.issubdtype(counts.dtype, np.integer) or counts.dtype == np.bool_
+    counts = counts.astype(np.int64 if exact else np.float64)
+    wrong = np.flatnonzero(~(counts >= 0) | ~np.isfinite(counts))
+    if wrong.size:
+        raise NegativeCount(
+            f"{name} is {counts[wrong[0]]} in row {int(wrong[0])}; counts and weights are never negative"
+        )
+    return counts
+
+
+def _counted(hours: Ints, at: Ints, weight: Counts) -> Counts:
+    """Sum of `weight` at each of `hours`; equal ages are summed by rising weight, not by row order."""
+    order = np.argsort(at, kind="stable") if weight.dtype == np.int64 else np.lexsort((weight, at))
+    keys, sums = sums_over_runs(at[order], weight[order])
+    total = np.zeros(hours.size, dtype=weight.dtype)
+    total[np.searchsorted(hours, keys)] = sums
+    return total
+
+
+def _at_risk(entering: Counts, leaving: Counts) -> Counts:
+    return _snap(exclusive_cumsum(entering) - exclusive_cumsum(leaving), entering)
+
+
+def _snap(at_risk: Counts, entering: Counts) -> Counts:
+    """Set to zero what is only the rounding left over from summing weights."""
+    if at_risk.dtype == np.int64 or at_risk.size == 0:
+        return at_risk
+    return np.where(np.abs(at_risk) <= _ROUNDING * max(float(entering.sum()), 1e-300), 0.0, at_risk)
+
+
+def _check_flow(hours: Ints, entering: Counts, leaving: Counts, at_risk: Counts, per_hour: float) -> None:
+    slack = 0 if at_risk.dtype == np.int64 else _ROUNDING * float(entering.sum())
+    too_many = np.flatnonzero(leaving > at_risk + slack)
+    if too_many.size:
+        i = int(too_many[0])
+        raise MoreFailedThanAtRisk(
+            f"{leaving[i]} leave at {hours[i] / per_hour:g} h, where {at_risk[i]} are at risk (entered"
+            " before, not yet left); check that entering and leaving are not swapped and entry is before exit"
+        )
+    if abs(float(entering.sum()) - float(leaving.sum())) > slack:
+        raise UnbalancedTable(
+            f"{entering.sum()} enter but {leaving.sum()} leave;"
+            " every spell that enters must leave, by failure or not"
+        )
+
+
+def _check_failed(hours: Ints, failed: Counts, leaving: Counts, per_hour: float) -> None:
+    slack = 0 if failed.dtype == np.int64 else _ROUNDING * max(float(leaving.sum()), 1e-300)
+    too_many = np.flatnonzero(failed > leaving + slack)
+    if too_many.size:
+        i = int(too_many[0])
+        raise MoreFailedThanAtRisk(
+            f"{failed[i]} fail but only {leaving[i]} leave at {hours[i] / per_hour:g} h;"
+            " leaving counts the failed as well"
+        )
+
+
+def _sorted_rows(frame: pl.DataFrame, columns: Sequence[str]) -> dict[str, Counts]:
+    """The columns by name as arrays, sorted by age; a database's sums may be wide integers or decimals."""
+    missing = [name for name in columns if name not in frame.columns]
+    if missing:
+        raise LengthMismatch(
+            f"the risk table lacks the column {', '.join(missing)}; it needs {', '.join(columns)}"
+        )
+    rows = frame.select(columns).sort("hours")
+    if rows.null_count().sum_horizontal().item() > 0:
+        raise NegativeCount("the risk table has empty cells; write 0 where nothing happened")
+    repeated = rows.filter(pl.col("hours").is_duplicated())
+    if repeated.height:
+        raise BadAge(
+            f"two rows have the age {repeated['hours'][0]}; a risk table has one row an age,"
+            " so split it by group first"
+        )
+    whole = [name for name in columns if rows[name].dtype.is_integer() or rows[name].dtype.is_decimal()]
+    exact = [name for name in whole if (rows[name] == rows[name].cast(pl.Int64)).all()]
+    return {name: rows[name].cast(pl.Int64 if name in exact else pl.Float64).to_numpy() for name in columns}
+
+
+def _plain(value: Any) -> float:
+    """A numpy scalar as int where it counts and float where it weighs."""
+    return int(value) if np.issubdtype(type(value), np.integer) else float(value)
