@@ -1,1 +1,50 @@
-"""Fault families: TOML files and their loader."""
+"""Fault families: TOML files and their loader.
+
+A family groups the codes, complaints and repairs that belong to one complaint on the machine. It is data:
+who can have it, how it is recognised, what can cause it, what each cause leaves as evidence, what a shop
+can do about it.
+"""
+
+from __future__ import annotations
+
+from fleetlog.faults.failure_modes import FailureMode, failure_mode
+from fleetlog.faults.loader import load_families, parse_family
+from fleetlog.faults.model import (
+    COMMON_PRACTICE,
+    FROM_MEMORY,
+    Cause,
+    Comeback,
+    Evidence,
+    FaultFamily,
+    Hazard,
+    Match,
+    Part,
+    Rule,
+    SideWord,
+    Step,
+    VariantPeriod,
+    Voltage,
+    Windows,
+)
+
+__all__ = [
+    "COMMON_PRACTICE",
+    "FROM_MEMORY",
+    "Cause",
+    "Comeback",
+    "Evidence",
+    "FailureMode",
+    "FaultFamily",
+    "Hazard",
+    "Match",
+    "Part",
+    "Rule",
+    "SideWord",
+    "Step",
+    "VariantPeriod",
+    "Voltage",
+    "Windows",
+    "failure_mode",
+    "load_families",
+    "parse_family",
+]

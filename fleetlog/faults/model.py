@@ -1,0 +1,491 @@
+"""What a fault family is: frozen, typed data, and the few sums that follow from it directly.
+
+Nothing here reads files (see `loader`) or knows a store. Hours are running hours, money is in the fleet's
+currency.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from datetime import date
+from typing import Any, NamedTuple
+
+COMMON_PRACTICE = "common practice, no source"
+FROM_MEMORY = "from memory, default"
+
+SIDES = ("left", "right")
+OTHER = "other"
+
+
+@dataclass(frozen=True)
+class VariantPeriod:
+    """Parts of this variant left the factory from `built_from` (included) to `built_before` (excluded).
+
+    The build date is that of the part itself, else of the part it belongs to, else of the machine.
+    """
+
+    variant: str
+    built_from: date | None
+    built_before: date | None
+
+
+@dataclass(frozen=True)
+class Part:
+    """A part that a machine leaves the factory with and whose lives are followed.
+
+    Attributes:
+        component: word of the vocabulary.
+        sides: where it sits, ("left", "right") or ("",).
+        part_of: the component it comes with: replacing that starts new lives of this part on all sides; ""
+            if none.
+        variants: which variant was fitted in which build period; periods never overlap.
+        known_variants: every variant that data may name, those of `variants` included.
+        service_variant: what a replacement whose variant is not recorded takes; "" if not known.
+        failure_findings: findings on removal that make it a failure; any other removal censors the life.
+        source: where the facts come from.
+    """
+
+    component: str
+    sides: tuple[str, ...]
+    part_of: str
+    variants: tuple[VariantPeriod, ...]
+    known_variants: tuple[str, ...]
+    service_variant: str
+    failure_findings: tuple[str, ...]
+    source: str
+
+    def variant_built(self, built: date | None) -> str:
+        """The variant of a part built on that day; "" where the day or the variant is not known."""
+        if built is None:
+            return ""
+        for period in self.variants:
+            after_start = period.built_from is None or built >= period.built_from
+            before_end = period.built_before is None or built < period.built_before
+            if after_start and before_end:
+                return period.variant
+        return ""
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One way to recognise the fault.
+
+    A rule fits when its `field` fits and none of the `unless` patterns does:
+    `spn`: the code's SPN equals `spn`, and its FMI equals `fmi` where that is given;
+    `code`: the maker's code text, in lower case, is LIKE `words`;
+    `description`, `complaint`: that text, in lower case with one space added at both ends, is LIKE `words`.
+
+    Attributes:
+        side: the side it speaks of; "" leaves it to the row's own side, else to the family's `side_words`.
+        unless: LIKE patterns on the same text; one that fits denies the fault.
+        source: the file the rule comes from.
+    """
+
+    field: str
+    spn: int | None
+    fmi: int | None
+    words: str
+    side: str
+    unless: tuple[str, ...]
+    source: str
+
+
+class SideWord(NamedTuple):
+    """A LIKE pattern, for lower-case text with one space added at both ends, and the side it names.
+
+    A text that names both sides names neither.
+    """
+
+    pattern: str
+    side: str
+
+
+@dataclass(frozen=True)
+class Cause:
+    """Something that can be at the bottom of the fault.
+
+    Attributes:
+        component: the part at fault, "" where there is none.
+        prior: relative weight before any evidence and without knowing an age, by variant of `component`;
+            the key "" holds for every variant not named. Weights of a family need not sum to one.
+    """
+
+    name: str
+    title: str
+    component: str
+    prior: Mapping[str, float]
+    source: str
+
+    def prior_for(self, variant: str) -> float:
+        """The weight for a part of this variant ("" = not known)."""
+        return self.prior.get(variant, self.prior[""])
+
+
+class Match(NamedTuple):
+    """A work line with this component and action is an attempt at the step."""
+
+    component: str
+    action: str
+
+
+@dataclass(frozen=True)
+class Step:
+    """Something a shop can do about the fault.
+
+    Attributes:
+        component, action: how the step is written in a work line.
+        matches: every component and action that counts as this step, its own first; one pair, one step.
+        order: place in the custom of the trade, cheapest first, from 1.
+        labour_hours, labour_hours_low, labour_hours_high: for one side; the plain figure and its usual range.
+        parts_cost: for one side.
+        cures: chance that the step ends the fault, by cause; a cause not named is not cured by it.
+        kind: `inspect` looks, `cure` changes something.
+        opens_pump: the engine comes out and the pump is split.
+        second_side_labour_hours: what the other side adds while it is open; None = the same again.
+        confirms: finding on this step's work line -> the cause that it confirms.
+        after, after_result: makes sense only once that step ended so ("" = at any time).
+        cautions: show the family's cautions with it.
+        notes: good practice for the work, in sentences.
+        sources: figure -> where it comes from, every figure of the step.
+    """
+
+    name: str
+    title: str
+    component: str
+    action: str
+    matches: tuple[Match, ...]
+    order: int
+    labour_hours: float
+    labour_hours_low: float
+    labour_hours_high: float
+    parts_cost: float
+    cures: Mapping[str, float]
+    kind: str
+    opens_pump: bool
+    second_side_labour_hours: float | None
+    confirms: Mapping[str, str]
+    after: str
+    after_result: str
+    cautions: bool
+    notes: tuple[str, ...]
+    source: str
+    sources: Mapping[str, str]
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What can be observed about a case, and how often under each cause: Dirichlet pseudo-counts.
+
+    Attributes:
+        name: `failure_mode`, `voltage`, `sides`, or the name of a step whose result or finding is observed.
+        step: that step, "" otherwise. Its outcomes are `passed` and `failed`; a finding that confirms the
+            step's cause is `failed`, `no_fault_found` is `passed`.
+        outcomes: all that can be seen; an outcome `other` collects everything not named.
+        counts: cause -> pseudo-count of each outcome.
+        by_variant: (cause, variant of its component) -> pseudo-counts, where the variant matters.
+    """
+
+    name: str
+    title: str
+    step: str
+    outcomes: tuple[str, ...]
+    counts: Mapping[str, tuple[float, ...]]
+    by_variant: Mapping[tuple[str, str], tuple[float, ...]]
+    source: str
+
+    def outcome(self, word: str) -> str:
+        """`word` as an outcome of this table: itself, else `other`, else "" (says nothing)."""
+        if word in self.outcomes:
+            return word
+        return OTHER if OTHER in self.outcomes and word else ""
+
+    def probability(self, outcome: str, cause: str, variant: str = "") -> float:
+        """Mean of the Dirichlet: the chance to see `outcome` when `cause` is at the bottom of the case."""
+        counts = self.by_variant.get((cause, variant), self.counts[cause])
+        return counts[self.outcomes.index(outcome)] / math.fsum(counts)
+
+
+@dataclass(frozen=True)
+class Hazard:
+    """Default rate at which a cause sets in on one side: Weibull in the age of the cause's component.
+
+    Attributes:
+        variant: of that component; "" = every variant not named.
+        shape: 1 = constant in age, above 1 = rises with wear.
+        scale_hours: age by which 63.2% would have it, in running hours.
+        prior_failures: how many confirmed cases this default is worth against the fleet's own.
+    """
+
+    cause: str
+    variant: str
+    shape: float
+    scale_hours: float
+    prior_failures: float
+    source: str
+
+    def per_hour(self, age_hours: float) -> float:
+        """The hazard at that age, per running hour (at no less than one hour of age)."""
+        age = max(age_hours, 1.0)
+        return self.shape / self.scale_hours * math.pow(age / self.scale_hours, self.shape - 1.0)
+
+
+@dataclass(frozen=True)
+class Comeback:
+    """How soon a fault that was not cured shows again.
+
+    Attributes:
+        mean_hours: mean running hours until the code is back when the cause is still there (exponential).
+        background_mean_hours: mean running hours until an unrelated new case, when the cause is gone.
+        quiet_chance: chance that a step which cannot cure the cause still silences it for good.
+        mislabelled: chance that a confirmed cause is recorded wrongly.
+    """
+
+    mean_hours: float
+    background_mean_hours: float
+    quiet_chance: float
+    mislabelled: float
+    source: str
+
+
+@dataclass(frozen=True)
+class Windows:
+    """Lengths that turn events into episodes and outcomes.
+
+    Attributes:
+        episode_hours, episode_days: codes stay one episode while the gap is below both.
+        calibration_return_hours: a code back sooner than this after a good calibration was not cured by it.
+        confirmation_hours: a cause is confirmed when the code stays away this long after its cure.
+        comeback_hours: a repair is said to have come back when the fault returns within this.
+    """
+
+    episode_hours: float
+    episode_days: float
+    calibration_return_hours: float
+    confirmation_hours: float
+    comeback_hours: float
+    source: str
+    sources: Mapping[str, str]
+
+
+@dataclass(frozen=True)
+class Voltage:
+    """The measured signal of the family and how its readings are sorted into patterns.
+
+    Attributes:
+        quantity, unit: of the measurements.
+        target, tolerance: where a sound reading stands, plus or minus.
+        near_zero, near_supply: at or below, at or above these the circuit itself is in doubt.
+        wander: a spread between visits above this is more than adjustment.
+    """
+
+    quantity: str
+    unit: str
+    target: float
+    tolerance: float
+    near_zero: float
+    near_supply: float
+    wander: float
+    source: str
+    sources: Mapping[str, str]
+
+
+@dataclass(frozen=True)
+class FaultFamily:
+    """The codes, complaints and repairs that belong to one complaint on the machine. See the fields' own
+    types.
+
+    Attributes:
+        machine_types: ISO 6165 terms of machines that can have it; empty = all.
+        control: drive controls that can have it; empty = all. Data that says otherwise is a data error.
+        sides: ("left", "right"), or ("",) where a machine has it only once.
+        file: the file it was read from, as messages name it.
+    """
+
+    name: str
+    title: str
+    summary: str
+    source: str
+    machine_types: tuple[str, ...]
+    control: tuple[str, ...]
+    sides: tuple[str, ...]
+    parts: tuple[Part, ...]
+    recognise: tuple[Rule, ...]
+    side_words: tuple[SideWord, ...]
+    causes: tuple[Cause, ...]
+    steps: tuple[Step, ...]
+    evidence: tuple[Evidence, ...]
+    hazards: tuple[Hazard, ...]
+    comeback: Comeback
+    windows: Windows
+    voltage: Voltage | None
+    cautions: tuple[str, ...]
+    file: str
+
+    def cause(self, name: str) -> Cause:
+        """The cause of that name (KeyError if there is none)."""
+        for cause in self.causes:
+            if cause.name == name:
+                return cause
+        raise KeyError(name)
+
+    def step(self, name: str) -> Step:
+        """The step of that name (KeyError if there is none)."""
+        for step in self.steps:
+            if step.name == name:
+                return step
+        raise KeyError(name)
+
+    def part(self, component: str) -> Part | None:
+        """The part whose lives are followed under that component, if any."""
+        return next((part for part in self.parts if part.component == component), None)
+
+    def evidence_table(self, name: str) -> Evidence | None:
+        """The evidence of that name, if the family has it."""
+        return next((table for table in self.evidence if table.name == name), None)
+
+    def step_for(self, component: str, action: str) -> Step | None:
+        """The step that a work line with this component and action is an attempt at."""
+        for step in self.steps:
+            if Match(component, action) in step.matches:
+                return step
+        return None
+
+    def can_have(self, machine_type: str | None, control: str | None) -> bool:
+        """Whether such a machine can have the fault; what is not known (None, "") does not exclude it."""
+        type_fits = not machine_type or not self.machine_types or machine_type in self.machine_types
+        control_fits = not control or not self.control or control in self.control
+        return type_fits and control_fits
+
+    def hazard(self, cause: str, variant: str = "") -> Hazard:
+        """The default hazard of a cause for that variant of its component (KeyError for an unknown cause)."""
+        general = None
+        for hazard in self.hazards:
+            if hazard.cause == cause and hazard.variant == variant:
+                return hazard
+            if hazard.cause == cause and hazard.variant == "":
+                general = hazard
+        if general is None:
+            raise KeyError(cause)
+        return general
+
+    def chance_back(self, step: Step, cause: str, within_hours: float) -> float:
+        """Chance that the fault is back within that many running hours of the step, given its cause.
+
+        An uncured fault returns after an exponential time with mean `comeback.mean_hours`; a cured one only
+        as an unrelated new case.
+        """
+        cured = max(step.cures.get(cause, 0.0), self.comeback.quiet_chance)
+        uncured_back = -math.expm1(-within_hours / self.comeback.mean_hours)
+        cured_back = -math.expm1(-within_hours / self.comeback.background_mean_hours)
+        return (1.0 - cured) * uncured_back + cured * cured_back
+
+    def to_rows(self) -> list[dict[str, Any]]:
+        """Every figure of the family, for display: section, key, value, unit, source."""
+        return _figures(self)
+
+    def fingerprint(self) -> str:
+        """Stable hash of everything that can change a result (not of the file's place)."""
+        content = asdict(self)
+        del content["file"]
+        text = json.dumps(_plain(content), sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+        return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _plain(value: Any) -> Any:
+    """The same content in JSON's own types; pairs as keys become one text."""
+    if isinstance(value, Mapping):
+        return {"|".join(key) if isinstance(key, tuple) else key: _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    return value.isoformat() if isinstance(value, date) else value
+
+
+def _row(section: str, key: str, value: Any, unit: str, source: str) -> dict[str, Any]:
+    return {"section": section, "key": key, "value": value, "unit": unit, "source": source}
+
+
+def _figures(family: FaultFamily) -> list[dict[str, Any]]:
+    rows: list[dict[str, Any]] = []
+    for part in family.parts:
+        for period in part.variants:
+            for key, day in (("built_from", period.built_from), ("built_before", period.built_before)):
+                if day is not None:
+                    key = f"{period.variant}.{key}"
+                    rows.append(_row(f"parts.{part.component}", key, day.isoformat(), "date", part.source))
+    for cause in family.causes:
+        for variant, weight in cause.prior.items():
+            key = f"prior.{variant}" if variant else "prior"
+            rows.append(_row(f"causes.{cause.name}", key, weight, "weight", cause.source))
+    for hazard in family.hazards:
+        section = f"hazards.{hazard.cause}" + (f".{hazard.variant}" if hazard.variant else "")
+        rows.append(_row(section, "shape", hazard.shape, "", hazard.source))
+        rows.append(_row(section, "scale_hours", hazard.scale_hours, "running hours", hazard.source))
+        rows.append(_row(section, "prior_failures", hazard.prior_failures, "failures", hazard.source))
+    for step in family.steps:
+        rows.extend(_step_figures(step))
+    for table in family.evidence:
+        by_cause = {cause: counts for cause, counts in table.counts.items()}
+        by_cause |= {f"{cause}.{variant}": counts for (cause, variant), counts in table.by_variant.items()}
+        for cause_name, counts in by_cause.items():
+            for outcome, count in zip(table.outcomes, counts, strict=True):
+                key = f"{cause_name}.{outcome}"
+                rows.append(_row(f"evidence.{table.name}", key, count, "pseudo-count", table.source))
+    comeback = family.comeback
+    rows.append(_row("comeback", "mean_hours", comeback.mean_hours, "running hours", comeback.source))
+    rows.append(
+        _row(
+            "comeback",
+            "background_mean_hours",
+            comeback.background_mean_hours,
+            "running hours",
+            comeback.source,
+        )
+    )
+    rows.append(_row("comeback", "quiet_chance", comeback.quiet_chance, "probability", comeback.source))
+    rows.append(_row("comeback", "mislabelled", comeback.mislabelled, "probability", comeback.source))
+    windows = family.windows
+    for key, unit in WINDOW_UNITS.items():
+        source = windows.sources.get(key, windows.source)
+        rows.append(_row("windows", key, getattr(windows, key), unit, source))
+    if family.voltage is not None:
+        voltage = family.voltage
+        for key in VOLTAGE_FIGURES:
+            source = voltage.sources.get(key, voltage.source)
+            rows.append(_row("voltage", key, getattr(voltage, key), voltage.unit, source))
+    return rows
+
+
+def _step_figures(step: Step) -> list[dict[str, Any]]:
+    section = f"steps.{step.name}"
+    rows = [_row(section, "order", step.order, "", step.sources.get("order", step.source))]
+    for key in STEP_HOURS:
+        value = getattr(step, key)
+        if value is not None:
+            rows.append(_row(section, key, value, "labour hours", step.sources.get(key, step.source)))
+    rows.append(
+        _row(section, "parts_cost", step.parts_cost, "currency", step.sources.get("parts_cost", step.source))
+    )
+    for cause, chance in step.cures.items():
+        source = step.sources.get("cures", step.source)
+        rows.append(_row(section, f"cures.{cause}", chance, "probability", source))
+    return rows
+
+
+WINDOW_UNITS: Mapping[str, str] = {
+    "episode_hours": "running hours",
+    "episode_days": "days",
+    "calibration_return_hours": "running hours",
+    "confirmation_hours": "running hours",
+    "comeback_hours": "running hours",
+}
+VOLTAGE_FIGURES: tuple[str, ...] = ("target", "tolerance", "near_zero", "near_supply", "wander")
+STEP_HOURS: tuple[str, ...] = (
+    "labour_hours",
+    "labour_hours_low",
+    "labour_hours_high",
+    "second_side_labour_hours",
+)
