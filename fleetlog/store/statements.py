@@ -16,6 +16,7 @@ from fleetlog.resources import folder
 
 _FIELD = re.compile(r"^-- (purpose|grain|inputs|parameters|strata|output|unit): ?(.*)$")
 _PARAMETER = re.compile(r"\$([a-z_][a-z0-9_]*)")
+_QUIET = re.compile(r"'[^']*'|--[^\n]*")  # string literals and comments
 _STRATA_MARK = re.compile(r"/\*strata(?: of (\w+))?\*/")
 
 
@@ -30,7 +31,7 @@ class Statement:
     @property
     def parameters(self) -> tuple[str, ...]:
         """Names of the parameters the text binds, in order of first use."""
-        return tuple(dict.fromkeys(_PARAMETER.findall(self.text)))
+        return tuple(dict.fromkeys(_PARAMETER.findall(_QUIET.sub("", self.text))))
 
     @property
     def strata(self) -> tuple[str, ...]:
@@ -74,7 +75,7 @@ def _parse(name: str, text: str) -> Statement:
     for needed in ("purpose", "grain", "inputs", "output"):
         if needed not in header:
             raise ValueError(f"sql/{name}.sql: its header lacks the line '-- {needed}: …'")
-    if ";" in re.sub(r"'[^']*'", "", body):
+    if ";" in _QUIET.sub("", body):
         raise ValueError(f"sql/{name}.sql holds more than one statement; keep one a file")
     return Statement(name, header, body)
 

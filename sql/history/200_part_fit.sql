@@ -1,0 +1,154 @@
+-- purpose: when a followed part was fitted: at the factory, by the yard's own list, by a replacement, or together with
+--   the larger part it belongs to. Two statements within a week are one fitting told twice.
+-- grain: one row a machine, component, side and fitting
+-- inputs: machine, components, work_step, clock, family_part, family_machine, part_variant, part_failure
+-- parameters: as_of_end
+-- output: machine_id, component, side, fit (1 = first), moment, tenths (running hours of the machine), variant (NULL = not
+--   known), how ('factory', 'listed', 'replaced', 'with_parent'), inferred (TRUE: from the build date alone), old_failed
+--   (the part taken out had failed), old_finding
+WITH followed AS (
+    SELECT DISTINCT machine.machine_id, family_part.component, family_part.side, family_part.part_of
+    FROM machine
+    INNER JOIN family_machine
+        ON family_machine.machine_type = COALESCE(machine.machine_type, '')
+        AND family_machine.control = COALESCE(machine.control, '')
+    INNER JOIN family_part ON family_part.fault = family_machine.fault
+),
+listed AS (
+    SELECT
+        components.machine_id,
+        components.component,
+        components.side,
+        components.variant,
+        CAST(components.fitted_on AS TIMESTAMP) AS moment,
+        CAST(ROUND(components.fitted_hours * 10) AS BIGINT) AS fitted_tenths,
+        CAST(CASE LENGTH(components.built_on) WHEN 4 THEN components.built_on || '-01-01' WHEN 7 THEN components.built_on || '-01'
+            ELSE components.built_on END AS DATE) AS built,
+        components.fitted_on <= machine.built_latest + INTERVAL 31 DAY AS from_factory
+    FROM components
+    INNER JOIN machine ON machine.machine_id = components.machine_id
+    WHERE components.fitted_on < $as_of_end
+),
+-- The date that decides the design: of the part itself, else of the part it came in, else of the machine.
+factory_built AS (
+    SELECT followed.machine_id, followed.component, followed.side, COALESCE(MIN(listed.built), MIN(machine.built_earliest)) AS built
+    FROM followed
+    INNER JOIN machine ON machine.machine_id = followed.machine_id
+    LEFT JOIN listed
+        ON listed.machine_id = followed.machine_id AND listed.component = followed.part_of AND listed.from_factory
+    GROUP BY followed.machine_id, followed.component, followed.side
+),
+fitting AS (
+    SELECT
+        factory_built.machine_id,
+        factory_built.component,
+        factory_built.side,
+        CAST(machine.built_earliest AS TIMESTAMP) AS moment,
+        CAST(0 AS BIGINT) AS tenths,
+        CAST(NULL AS VARCHAR) AS variant,
+        factory_built.built,
+        'factory' AS how,
+        CAST(NULL AS VARCHAR) AS old_finding,
+        FALSE AS old_failed
+    FROM factory_built
+    INNER JOIN machine ON machine.machine_id = factory_built.machine_id
+    LEFT JOIN listed
+        ON listed.machine_id = factory_built.machine_id
+        AND listed.component = factory_built.component
+        AND (listed.side = factory_built.side OR listed.side IS NULL)
+        AND listed.from_factory
+    WHERE listed.machine_id IS NULL AND machine.built_earliest IS NOT NULL
+    UNION ALL
+    SELECT
+        followed.machine_id,
+        followed.component,
+        followed.side,
+        listed.moment,
+        CASE WHEN listed.from_factory THEN COALESCE(listed.fitted_tenths, 0) ELSE COALESCE(listed.fitted_tenths, clock.tenths) END,
+        CASE WHEN listed.component = followed.component THEN listed.variant END,
+        COALESCE(listed.built, CAST(listed.moment AS DATE)),
+        CASE WHEN listed.component = followed.component THEN 'listed' ELSE 'with_parent' END,
+        NULL,
+        FALSE
+    FROM followed
+    INNER JOIN listed
+        ON listed.machine_id = followed.machine_id
+        AND (
+            (listed.component = followed.component AND COALESCE(listed.side, followed.side) = followed.side)
+            OR (listed.component = followed.part_of AND NOT listed.from_factory)
+        )
+    LEFT JOIN clock ON clock.machine_id = listed.machine_id AND clock.moment = listed.moment
+    WHERE listed.from_factory OR listed.fitted_tenths IS NOT NULL OR clock.tenths IS NOT NULL
+    UNION ALL
+    SELECT
+        followed.machine_id,
+        followed.component,
+        followed.side,
+        work_step.moment,
+        work_step.tenths,
+        CASE WHEN work_step.component = followed.component THEN work_step.variant END,
+        CAST(work_step.moment AS DATE),
+        CASE WHEN work_step.component = followed.component THEN 'replaced' ELSE 'with_parent' END,
+        CASE WHEN work_step.component = followed.component THEN work_step.finding END,
+        -- Which side's part was found so must be told, or nothing is known of either.
+        work_step.component = followed.component AND work_step.side = followed.side AND part_failure.finding IS NOT NULL
+    FROM followed
+    INNER JOIN work_step
+        ON work_step.machine_id = followed.machine_id
+        AND work_step.action IN ('replace', 'overhaul')
+        AND (
+            (work_step.component = followed.component AND (work_step.side = followed.side OR work_step.side = ''))
+            OR work_step.component = followed.part_of
+        )
+    LEFT JOIN part_failure ON part_failure.component = followed.component AND part_failure.finding = work_step.finding
+),
+gapped AS (
+    SELECT
+        *,
+        CASE
+            WHEN moment - LAG(moment) OVER (PARTITION BY machine_id, component, side ORDER BY moment, how) <= INTERVAL 7 DAY THEN 0
+            ELSE 1
+        END AS begins
+    FROM fitting
+),
+told AS (
+    SELECT
+        *,
+        SUM(begins) OVER (
+            PARTITION BY machine_id, component, side ORDER BY moment, how ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW
+        ) AS fit
+    FROM gapped
+),
+fitted AS (
+    SELECT
+        machine_id,
+        component,
+        side,
+        CAST(fit AS BIGINT) AS fit,
+        MAX(moment) AS moment,
+        MAX(tenths) AS tenths,
+        MAX(variant) AS variant,
+        MIN(built) AS built,
+        MAX(CASE how WHEN 'replaced' THEN 4 WHEN 'listed' THEN 3 WHEN 'with_parent' THEN 2 ELSE 1 END) AS how_rank,
+        BOOL_OR(old_failed) AS old_failed,
+        MAX(CASE WHEN old_failed THEN old_finding END) AS old_finding
+    FROM told
+    GROUP BY machine_id, component, side, fit
+)
+SELECT
+    fitted.machine_id,
+    fitted.component,
+    fitted.side,
+    fitted.fit,
+    fitted.moment,
+    fitted.tenths,
+    COALESCE(fitted.variant, part_variant.variant) AS variant,
+    CASE fitted.how_rank WHEN 4 THEN 'replaced' WHEN 3 THEN 'listed' WHEN 2 THEN 'with_parent' ELSE 'factory' END AS how,
+    fitted.how_rank = 1 AS inferred,
+    fitted.old_failed,
+    fitted.old_finding
+FROM fitted
+LEFT JOIN part_variant
+    ON part_variant.component = fitted.component
+    AND (part_variant.built_from IS NULL OR fitted.built >= part_variant.built_from)
+    AND (part_variant.built_before IS NULL OR fitted.built < part_variant.built_before)
