@@ -92,8 +92,8 @@ def _checked(
     tables: Sequence[RiskTable], groups: Sequence[Hashable] | None, strata: Sequence[Hashable] | None
 ) -> tuple[list[Hashable], list[Hashable]]:
     n = len(tables)
-    labels = list(range(n)) if groups is None else list(groups)
-    strata_of = [None] * n if strata is None else list(strata)
+    labels: list[Hashable] = list(range(n)) if groups is None else list(groups)
+    strata_of: list[Hashable] = [None] * n if strata is None else list(strata)
     if len(labels) != n or len(strata_of) != n:
         raise LengthMismatch(
             f"{n} risk tables need as many group and stratum labels, not {len(labels)} and {len(strata_of)}"
@@ -102,7 +102,7 @@ def _checked(
         raise LengthMismatch("a comparison needs at least two groups")
     if len({table.per_hour for table in tables}) > 1:
         raise BadArgument("the groups count their ages in different units; make them alike before comparing")
-    return list(labels), strata_of
+    return labels, strata_of
 
 
 def _one_stratum(members: list[list[RiskTable]], weights: Weights) -> tuple[Floats, Floats, Floats]:
@@ -131,8 +131,8 @@ def age_weights(at_risk: Floats, failed: Floats, weights: Weights) -> Floats:
             return at_risk
         if weights == "tarone-ware":
             return np.sqrt(at_risk)
-        peto = np.cumprod(1.0 - failed / (at_risk + 1.0))
-        return peto if weights == "peto-peto" else peto * at_risk / (at_risk + 1.0)
+        peto = np.cumprod(1.0 - failed / (at_risk + 1.0), dtype=np.float64)
+        return peto if weights == "peto-peto" else peto * (at_risk / (at_risk + 1.0))
     name, rho, gamma = weights
     one_of("weights", name, ("fleming-harrington",))
     before = np.concatenate(([1.0], np.cumprod(1.0 - failed / at_risk)[:-1]))[: at_risk.size]

@@ -1,0 +1,321 @@
+"""Maximum likelihood for log-location-scale lives, exact, censored, interval-censored and left-truncated.
+
+One row is a count of units with the same log age and covariates. A unit that failed at a known age adds
+log f(z) - log sigma - log t, one still running log S(z), one that failed between two ages log(S(z1) -
+S(z2)), and one that came under observation at an age above zero takes log S(z) of that age away.
+
+Source: Lawless 2003, chapters 2 and 5; Meeker, Escobar & Pascual 2021, chapters 8 and 11.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+from scipy import optimize
+
+from fleetlog.stats.arrays import Counts, Floats
+from fleetlog.stats.errors import DidNotConverge
+from fleetlog.stats.families import Family
+
+
+class Derivatives(NamedTuple):
+    """A log-likelihood with its gradient and Hessian."""
+
+    value: float
+    gradient: Floats
+    hessian: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """Units of one kind: logs of ages, how many, and their covariates (an intercept if there are none)."""
+
+    log_age: Floats
+    count: Floats
+    x: Floats
+
+    @staticmethod
+    def of(log_age: npt.ArrayLike, count: npt.ArrayLike, x: Floats | None = None) -> Rows:
+        """Rows with an intercept when no covariates are given; rows that count nothing are left out."""
+        ages, counts = np.asarray(log_age, dtype=np.float64), np.asarray(count, dtype=np.float64)
+        design = np.ones((ages.size, 1)) if x is None else x
+        kept = (counts != 0) & np.isfinite(ages)
+        return Rows(ages[kept], counts[kept], design[kept])
+
+
+@dataclass(frozen=True, eq=False)
+class LifeData:
+    """All that a likelihood of lives needs.
+
+    Attributes:
+        failed: failures at known ages.
+        running: units still running at that age (right-censored).
+        entered: units whose observation began at that age, known to have survived it (left-truncated).
+        between: (lower, upper) rows of units that failed between two ages; -inf: from new.
+    """
+
+    failed: Rows
+    running: Rows
+    entered: Rows
+    between: tuple[Rows, Rows] | None = None
+
+    @property
+    def failures(self) -> float:
+        """Failures, at known ages or within intervals."""
+        inside = 0.0 if self.between is None else float(self.between[1].count.sum())
+        return float(self.failed.count.sum()) + inside
+
+
+@dataclass(frozen=True, eq=False)
+class Likelihood:
+    """The log-likelihood of (coefficients…, log sigma) for one family; with `fixed_scale`, of the
+    coefficients.
+
+    Attributes:
+        family: the standard distribution.
+        data: the units.
+        fixed_scale: sigma, where it is not to be estimated (1 with the Weibull family: exponential).
+    """
+
+    family: Family
+    data: LifeData
+    fixed_scale: float | None = None
+
+    @property
+    def size(self) -> int:
+        """Number of free parameters."""
+        return int(self.data.failed.x.shape[1]) + (0 if self.fixed_scale is not None else 1)
+
+    def at(self, theta: Floats) -> Derivatives:
+        """Value, gradient and Hessian."""
+        p = self.data.failed.x.shape[1]
+        beta = theta[:p]
+        log_sigma = float(theta[p]) if self.fixed_scale is None else float(np.log(self.fixed_scale))
+        sigma = float(np.exp(log_sigma))
+        total = _Sum(p)
+        failed = self.data.failed
+        z = (failed.log_age - failed.x @ beta) / sigma
+        total.add(failed, z, self.family.log_density(z), sigma)
+        total.value -= float((failed.count * (log_sigma + failed.log_age)).sum())
+        total.gradient[p] -= float(failed.count.sum())
+        for rows, sign in ((self.data.running, 1.0), (self.data.entered, -1.0)):
+            z = (rows.log_age - rows.x @ beta) / sigma
+            total.add(rows, z, self.family.log_survival(z), sigma, sign)
+        if self.data.between is not None:
+            self._add_intervals(total, self.data.between, beta, sigma)
+        free = self.size
+        return Derivatives(total.value, total.gradient[:free], total.hessian[:free, :free])
+
+    def _add_intervals(self, total: _Sum, between: tuple[Rows, Rows], beta: Floats, sigma: float) -> None:
+        """Add the units that failed between two ages: log(S(z1) - S(z2))."""
+        lower, upper = between
+        p = beta.size
+        z2 = (upper.log_age - upper.x @ beta) / sigma
+        s2 = np.exp(self.family.log_survival(z2)[0])
+        from_new = ~np.isfinite(lower.log_age)
+        z1 = np.where(from_new, 0.0, (np.where(from_new, 0.0, lower.log_age) - lower.x @ beta) / sigma)
+        s1 = np.where(from_new, 1.0, np.exp(self.family.log_survival(z1)[0]))
+        inside = np.maximum(s1 - s2, 1e-300)
+        total.value += float((upper.count * np.log(inside)).sum())
+        first = np.zeros((upper.count.size, p + 1))
+        second = np.zeros((p + 1, p + 1))
+        always = np.ones(z2.size, dtype=bool)
+        for rows, z, sign, live in (
+            (lower, z1, 1.0, ~from_new),
+            (upper, z2, -1.0, always),
+        ):
+            log_f, slope, _ = self.family.log_density(z)
+            f = np.where(live, np.exp(log_f), 0.0)
+            dz = np.column_stack((-rows.x / sigma, -z))
+            # S' = -f and S'' = -f' = -f * (log f)'
+            first += sign * (-f)[:, None] * dz
+            share = rows.count / inside
+            second += sign * _curvature(dz, rows.x, z, share * -f * slope, share * -f, sigma)
+        ratio = first / inside[:, None]
+        total.gradient += (upper.count[:, None] * ratio).sum(axis=0)
+        total.hessian += second - (upper.count[:, None] * ratio).T @ ratio
+
+
+class _Sum:
+    """A running log-likelihood with derivatives by (coefficients…, log sigma)."""
+
+    def __init__(self, p: int) -> None:
+        self.value = 0.0
+        self.gradient = np.zeros(p + 1)
+        self.hessian = np.zeros((p + 1, p + 1))
+
+    def add(
+        self, rows: Rows, z: Floats, terms: tuple[Floats, Floats, Floats], sigma: float, sign: float = 1.0
+    ) -> None:
+        """Add count * term(z) of every row, times `sign`."""
+        if rows.count.size == 0:
+            return
+        value, slope, bend = terms
+        dz = np.column_stack((-rows.x / sigma, -z))
+        self.value += sign * float((rows.count * value).sum())
+        self.gradient += sign * (rows.count * slope) @ dz
+        self.hessian += sign * _curvature(dz, rows.x, z, rows.count * bend, rows.count * slope, sigma)
+
+
+def _curvature(dz: Floats, x: Floats, z: Floats, bend: Floats, slope: Floats, sigma: float) -> Floats:
+    """Sum over rows of bend dz dz' + slope d2z, where d2z/dbeta dlogsigma = x/sigma, d2z/dlogsigma^2 = z."""
+    p = x.shape[1]
+    result: Floats = (dz * bend[:, None]).T @ dz
+    mixed = (slope @ x) / sigma
+    result[:p, p] += mixed
+    result[p, :p] += mixed
+    result[p, p] += float(slope @ z)
+    return result
+
+
+def maximise(likelihood: Likelihood, start: Floats) -> tuple[Floats, Derivatives]:
+    """The maximum of a likelihood by a trust-region Newton method.
+
+    Raises:
+        DidNotConverge: when the likelihood keeps rising towards the edge of what is sensible, or is flat.
+    """
+
+    def minus(theta: Floats) -> float:
+        value = likelihood.at(theta).value
+        return -value if np.isfinite(value) else 1e300
+
+    def slope(theta: Floats) -> Floats:
+        return -likelihood.at(theta).gradient
+
+    def bend(theta: Floats) -> Floats:
+        return -likelihood.at(theta).hessian
+
+    result = optimize.minimize(
+        minus,
+        start,
+        jac=slope,
+        hess=bend,
+        method="trust-exact",
+        options={"gtol": 1e-9, "maxiter": 500},
+    )
+    theta = np.asarray(result.x, dtype=np.float64)
+    at = likelihood.at(theta)
+    for _ in range(5):
+        try:
+            step = np.linalg.solve(at.hessian, -at.gradient)
+        except np.linalg.LinAlgError:
+            break
+        trial = likelihood.at(theta + step)
+        if not trial.value >= at.value - 1e-12 * abs(at.value):
+            break
+        theta, at = theta + step, trial
+    curvature = np.linalg.eigvalsh(-at.hessian)
+    spread = np.abs(at.gradient) @ np.ones(theta.size) / max(1.0, likelihood.data.failures)
+    if curvature[0] <= 1e-12 * max(curvature[-1], 1e-300) or spread > 1e-4 or np.abs(theta).max() > 500:
+        raise DidNotConverge(
+            "the likelihood has no maximum for sensible parameters: the data do not hold this model;"
+            " look for failures all at one age or spells all observed over the same short stretch"
+        )
+    return theta, at
+
+
+@dataclass(frozen=True, eq=False)
+class ProfileLimits:
+    """Profile-likelihood limits of a two-parameter fit.
+
+    Attributes:
+        likelihood: of (mu, log sigma).
+        theta: the maximum.
+        maximum: the log-likelihood there.
+        covariance: inverse information there, as a first idea of distances.
+    """
+
+    likelihood: Likelihood
+    theta: Floats
+    maximum: float
+    covariance: Floats = field(repr=False)
+
+    def log_sigma(self, drop: float) -> tuple[float | None, float | None]:
+        """Limits of log sigma at which the profile likelihood has fallen by `drop`; None: it never does."""
+        path = _Path(lambda psi, mu: (np.array([mu, psi]), np.array([1.0, 0.0]), np.zeros(2)))
+        error = float(np.sqrt(self.covariance[1, 1]))
+        return self._limits(path, float(self.theta[1]), error, float(self.theta[0]), drop)
+
+    def log_quantile(self, z: float, drop: float) -> tuple[float | None, float | None]:
+        """Limits of mu + z sigma, the log age at which a given share has failed."""
+
+        def along(psi: float, log_sigma: float) -> tuple[Floats, Floats, Floats]:
+            pull = z * np.exp(log_sigma)
+            return np.array([psi - pull, log_sigma]), np.array([-pull, 1.0]), np.array([-pull, 0.0])
+
+        pull = z * float(np.exp(self.theta[1]))
+        slope = np.array([1.0, pull])
+        error = float(np.sqrt(slope @ self.covariance @ slope))
+        return self._limits(_Path(along), float(self.theta[0]) + pull, error, float(self.theta[1]), drop)
+
+    def _limits(
+        self, path: _Path, best: float, error: float, nuisance: float, drop: float
+    ) -> tuple[float | None, float | None]:
+        lower = _fall(self.likelihood, path, best, -error, nuisance, self.maximum - drop)
+        upper = _fall(self.likelihood, path, best, error, nuisance, self.maximum - drop)
+        return lower, upper
+
+
+@dataclass(frozen=True, eq=False)
+class _Path:
+    """(mu, log sigma) from a fixed quantity and a free one, with two derivatives by the free one."""
+
+    along: Callable[[float, float], tuple[Floats, Floats, Floats]]
+
+    def best(self, likelihood: Likelihood, fixed: float, free: float) -> tuple[float, float]:
+        """The largest likelihood for the fixed quantity, and the free one's value there."""
+        theta, first, second = self.along(fixed, free)
+        at = likelihood.at(theta)
+        for _ in range(50):
+            gradient = float(at.gradient @ first)
+            bend = float(first @ at.hessian @ first + at.gradient @ second)
+            step = -gradient / bend if bend < 0 else np.sign(gradient) * 0.5
+            step = float(np.clip(step, -2.0, 2.0))
+            while True:
+                moved = self.along(fixed, free + step)
+                trial = likelihood.at(moved[0])
+                if trial.value >= at.value or abs(step) < 1e-10:
+                    break
+                step /= 4.0
+            if not trial.value >= at.value:
+                break
+            free, at, (theta, first, second) = free + step, trial, moved
+            if abs(step) < 1e-9:
+                break
+        return at.value, free
+
+
+def _fall(
+    likelihood: Likelihood, path: _Path, best: float, step: float, free: float, level: float
+) -> float | None:
+    """Where, going from the best value in steps, the profile likelihood comes down to a level."""
+    start = free
+
+    def excess(fixed: float) -> float:
+        nonlocal start
+        value, start = path.best(likelihood, fixed, start)
+        return value - level
+
+    inner, outer = best, best
+    for _ in range(60):
+        outer = outer + step
+        height = excess(outer)
+        if not np.isfinite(height):
+            return None
+        if height < 0:
+            return float(optimize.brentq(excess, inner, outer, xtol=1e-12, rtol=1e-12))
+        inner, step = outer, step * 1.3
+    return None
+
+
+def life_data(log_hours: Floats, failed: Counts, leaving: Counts, entering: Counts) -> LifeData:
+    """Risk-table counts as rows of a likelihood; what happens at age zero (log age -inf) says nothing."""
+    return LifeData(
+        failed=Rows.of(log_hours, failed),
+        running=Rows.of(log_hours, leaving - failed),
+        entered=Rows.of(log_hours, entering),
+    )

@@ -1,0 +1,802 @@
+"""Life distributions from risk tables: Weibull above all, with censoring and late entry.
+
+The likelihood needs no spells, only the table: with cumulative hazard H and hazard h,
+
+    log L = sum over ages of  failed * log h(age) - (leaving - entering) * H(age),
+
+since a spell that entered at a and left at b was exposed to H(b) - H(a). For the Weibull, H(t) = (t /
+scale)^shape, so the scale can be solved for and one root in the shape remains: nothing to start from and
+nothing to get lost in.
+
+Sources: IEC 61649; Lawless 2003; Meeker, Escobar & Pascual 2021; Abernethy et al. 1983 (AFWAL-TR-83-2079:
+fixed shape); Epstein & Sobel 1953 (exponential).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from typing import Literal, Protocol
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+from scipy import optimize, special, stats
+
+from fleetlog.stats.arrays import Floats, checked_level, normal_quantile
+from fleetlog.stats.censored_fit import LifeData, Likelihood, ProfileLimits, Rows, life_data, maximise
+from fleetlog.stats.errors import BadArgument, DidNotConverge, LengthMismatch, TooFewFailures
+from fleetlog.stats.families import LOGLOGISTIC, LOGNORMAL, WEIBULL, Family
+from fleetlog.stats.product_limit import Quantile
+from fleetlog.stats.risk_table import RiskTable
+
+#: A shape is not estimated from fewer failures than this.
+FEWEST_FAILURES = 3
+
+#: Shapes outside this range are no property of a component but a sign that the data do not hold a Weibull.
+_SHAPES = (0.02, 500.0)
+
+
+class _Limits(Protocol):
+    """Likelihood-ratio limits of a Weibull fit; each None where the likelihood never falls far enough."""
+
+    def shape(self, drop: float) -> tuple[float | None, float | None]: ...
+
+    def log_life(self, z: float, drop: float) -> tuple[float | None, float | None]: ...
+
+
+@dataclass(frozen=True, eq=False)
+class WeibullFit:
+    """A Weibull life distribution fitted to one group.
+
+    Attributes:
+        shape: how the hazard moves: above 1 it rises (wear), below 1 it falls.
+        scale_hours: age by which 63.2 per cent have failed.
+        shape_ci: likelihood-ratio interval of the shape, None if it does not close or the shape was fixed.
+        scale_ci: likelihood-ratio interval of the scale, None if it does not close.
+        level: confidence level.
+        log_likelihood: its maximum, with density per hour.
+        covariance: covariance of (log shape, log scale), from the observed information, shape (2, 2);
+            zeros in the first row and column where the shape was fixed.
+        failures: failures in the table.
+        spells: spells in the table.
+        total_hours: hours under observation.
+        parameters: number of parameters estimated.
+        method: "maximum likelihood", "fixed shape" or "shape from a prior".
+        note: what a reader must be told, or None.
+    """
+
+    shape: float
+    scale_hours: float
+    shape_ci: tuple[float, float] | None
+    scale_ci: tuple[float, float] | None
+    level: float
+    log_likelihood: float
+    covariance: Floats
+    failures: float
+    spells: float
+    total_hours: float
+    parameters: int
+    method: str
+    note: str | None
+    limits: _Limits = field(repr=False)
+
+    @property
+    def aic(self) -> float:
+        """Akaike's criterion: twice the parameters less twice the log-likelihood."""
+        return 2.0 * self.parameters - 2.0 * self.log_likelihood
+
+    @property
+    def mean_hours(self) -> float:
+        """Mean life."""
+        return float(self.scale_hours * special.gamma(1.0 + 1.0 / self.shape))
+
+    def survival(self, hours: npt.ArrayLike) -> Floats:
+        """Share still running at these ages."""
+        return np.exp(-self.cumulative_hazard(hours))
+
+    def cumulative_hazard(self, hours: npt.ArrayLike) -> Floats:
+        """H at these ages."""
+        result: Floats = (np.asarray(hours, dtype=np.float64) / self.scale_hours) ** self.shape
+        return result
+
+    def hazard(self, hours: npt.ArrayLike) -> Floats:
+        """Failures an hour among those still running at these ages."""
+        age = np.asarray(hours, dtype=np.float64)
+        with np.errstate(divide="ignore"):
+            return self.shape / self.scale_hours * (age / self.scale_hours) ** (self.shape - 1.0)
+
+    def b_life(self, p: float, *, level: float | None = None) -> Quantile:
+        """Age by which a share p has failed, with its likelihood-ratio interval (None: does not close)."""
+        z = WEIBULL.quantile(_share(p))
+        low, high = self.limits.log_life(z, _drop(self.level if level is None else level))
+        estimate = self.scale_hours * float(np.exp(z / self.shape))
+        return Quantile(p, estimate, _exp_or_none(low), _exp_or_none(high))
+
+    def wald_b_life(self, p: float, *, level: float | None = None) -> Quantile:
+        """The same with a normal interval on the log scale, which few failures do not deserve."""
+        z = WEIBULL.quantile(_share(p))
+        slope = np.array([-z / self.shape, 1.0])
+        error = float(np.sqrt(slope @ self.covariance @ slope))
+        half = normal_quantile(self.level if level is None else level) * error
+        estimate = self.scale_hours * float(np.exp(z / self.shape))
+        return Quantile(p, estimate, estimate * float(np.exp(-half)), estimate * float(np.exp(half)))
+
+    def wald_interval(self, parameter: Literal["shape", "scale"]) -> tuple[float, float]:
+        """A normal interval on the log scale."""
+        centre, i = (self.shape, 0) if parameter == "shape" else (self.scale_hours, 1)
+        half = normal_quantile(self.level) * float(np.sqrt(self.covariance[i, i]))
+        return centre * float(np.exp(-half)), centre * float(np.exp(half))
+
+
+@dataclass(frozen=True, eq=False)
+class _Contour:
+    """The Weibull likelihood of a risk table along its contours, in closed form.
+
+    For a fixed shape b, with M(b) = sum of (leaving - entering) * age^b and u = M(b) / scale^b, the
+    log-likelihood is profile(b) + r (log(u/r) + 1) - u: every point of a contour follows from the shape
+    and Lambert's W.
+
+    Attributes:
+        log_age: logs of ages in hours less `shift`, ages at which anything changed.
+        exposure: leaving - entering there.
+        failed: failures there.
+        shift: log of the largest age, so that powers stay between 0 and 1.
+        prior: (median, standard deviation of the log) of a lognormal prior of the shape, if there is one.
+    """
+
+    log_age: Floats
+    exposure: Floats
+    failed: Floats
+    shift: float
+    prior: tuple[float, float] | None = None
+    best: float = 1.0
+    maximum: float = 0.0
+    bounds: tuple[float, float] = _SHAPES
+
+    @staticmethod
+    def of(table: RiskTable, prior: tuple[float, float] | None = None) -> _Contour:
+        exposure = np.asarray(table.leaving - table.entering, dtype=np.float64)
+        kept = ((exposure != 0) | (table.failed > 0)) & (table.hours > 0)
+        log_age = np.log(table.hours[kept] / table.per_hour)
+        shift = float(log_age.max()) if log_age.size else 0.0
+        return _Contour(log_age - shift, exposure[kept], table.failed[kept].astype(np.float64), shift, prior)
+
+    @property
+    def failures(self) -> float:
+        return float(self.failed.sum())
+
+    def moments(self, shape: float) -> tuple[float, float]:
+        """M(b) and its derivative by log b."""
+        weighted = self.exposure * np.exp(shape * self.log_age)
+        return float(weighted.sum()), float(shape * (weighted @ self.log_age))
+
+    def slope(self, log_shape: float) -> float:
+        """Derivative of the profile likelihood by log shape."""
+        shape = float(np.exp(log_shape))
+        m, dm = self.moments(shape)
+        r = self.failures
+        pull = 0.0 if self.prior is None else -(log_shape - np.log(self.prior[0])) / self.prior[1] ** 2
+        return float(r + shape * (self.failed @ self.log_age) - r * dm / m + pull)
+
+    def profile(self, log_shape: float) -> float:
+        """The likelihood at the best scale for this shape, prior included."""
+        shape = float(np.exp(log_shape))
+        m, _ = self.moments(shape)
+        r = self.failures
+        # ages enter the density per hour through -log(age), on the true scale
+        density = float(self.failed @ (self.log_age * (shape - 1.0))) - r * self.shift
+        pull = (
+            0.0 if self.prior is None else -0.5 * ((log_shape - np.log(self.prior[0])) / self.prior[1]) ** 2
+        )
+        return r * log_shape - r * float(np.log(m / r)) + density - r + pull
+
+    def log_scale(self, shape: float, share: float = 1.0) -> float:
+        """Log scale, in hours, at which u = share * failures."""
+        m, _ = self.moments(shape)
+        return float(np.log(m / (share * self.failures)) / shape + self.shift)
+
+    def solve(self) -> _Contour:
+        """The same with the best shape found.
+
+        Raises:
+            DidNotConverge: if the likelihood rises without end towards very small or very large shapes.
+        """
+        low, high = (float(np.log(b)) for b in _SHAPES)
+        grid = np.linspace(low, high, 41)
+        slopes = np.array([self.slope(b) for b in grid])
+        peaks = np.flatnonzero((slopes[:-1] > 0) & (slopes[1:] <= 0))
+        roots = [
+            float(optimize.brentq(self.slope, grid[i], grid[i + 1], xtol=1e-14, rtol=1e-14)) for i in peaks
+        ]
+        best = max(roots, key=self.profile, default=None)
+        edge = low if slopes[0] <= 0 else high
+        if best is None or (slopes[-1] > 0 and self.profile(high) > self.profile(best)):
+            raise DidNotConverge(_ran_away(edge == high))
+        return replace(self, best=float(np.exp(best)), maximum=self.profile(best))
+
+    def shape(self, drop: float) -> tuple[float | None, float | None]:
+        """Likelihood-ratio limits of the shape."""
+        level = self.maximum - drop
+        limits: list[float | None] = []
+        for edge in _SHAPES:
+            inner, outer = float(np.log(self.best)), float(np.log(edge))
+            step = 0.25 * np.sign(outer - inner)
+            found = None
+            while abs(inner - np.log(self.best)) < abs(outer - np.log(self.best)):
+                beyond = inner + step
+                if self.profile(beyond) < level:
+                    root = optimize.brentq(lambda b: self.profile(b) - level, inner, beyond, xtol=1e-13)
+                    found = float(np.exp(root))
+                    break
+                inner = beyond
+            limits.append(found)
+        return limits[0], limits[1]
+
+    def log_life(self, z: float, drop: float) -> tuple[float | None, float | None]:
+        """Likelihood-ratio limits of log scale + z / shape."""
+        low, high = self.shape(drop)
+        if low is None or high is None:
+            return None, None
+        level, r = self.maximum - drop, self.failures
+        edges = float(np.log(low)), float(np.log(high))
+
+        def ends(log_shape: float) -> tuple[float, float]:
+            shape = float(np.exp(log_shape))
+            near, far = _contour_shares((level - self.profile(log_shape)) / r)
+            return self.log_scale(shape, near) + z / shape, self.log_scale(shape, far) + z / shape
+
+        lower = _extreme(lambda b: ends(b)[0], edges)
+        upper = -_extreme(lambda b: -ends(b)[1], edges)
+        return lower, upper
+
+
+@dataclass(frozen=True, eq=False)
+class _FixedShape:
+    """Limits where the shape is taken as known: the failures are then a Poisson count."""
+
+    known_shape: float
+    exposure: float
+    failures: float
+
+    def shape(self, drop: float) -> tuple[float | None, float | None]:
+        return None, None
+
+    def log_life(self, z: float, drop: float) -> tuple[float | None, float | None]:
+        tail = 0.5 * float(stats.chi2.sf(2.0 * drop, 1))
+        low = stats.chi2.isf(tail, 2.0 * self.failures + 2.0)
+        high = stats.chi2.ppf(tail, 2.0 * self.failures) if self.failures > 0 else np.nan
+        limits = [
+            float(np.log(2.0 * self.exposure / q) / self.known_shape + z / self.known_shape)
+            for q in (low, high)
+        ]
+        return limits[0], limits[1] if self.failures > 0 else None
+
+
+@dataclass(frozen=True, eq=False)
+class _General:
+    """Limits of a Weibull fit by the general profile likelihood (interval-censored lives)."""
+
+    profile: ProfileLimits
+
+    def shape(self, drop: float) -> tuple[float | None, float | None]:
+        low, high = self.profile.log_sigma(drop)
+        return (None if high is None else float(np.exp(-high))), (
+            None if low is None else float(np.exp(-low))
+        )
+
+    def log_life(self, z: float, drop: float) -> tuple[float | None, float | None]:
+        return self.profile.log_quantile(z, drop)
+
+
+def fit_weibull(table: RiskTable, *, level: float = 0.95) -> WeibullFit:
+    """Weibull life by maximum likelihood from a risk table, late entry and censoring respected.
+
+    Args:
+        table: one group's risk table.
+        level: confidence level of the likelihood-ratio intervals.
+
+    Raises:
+        TooFewFailures: with fewer than three failures; take the shape from a prior or fix it instead.
+        DidNotConverge: when the likelihood has no maximum for a sensible shape.
+    """
+    _enough(table.failures)
+    contour = _Contour.of(table).solve()
+    return _from_contour(contour, table, level, "maximum likelihood", contour.maximum, [])
+
+
+def fit_weibull_prior(
+    table: RiskTable, *, shape: float, log_sd: float = 0.3, level: float = 0.95
+) -> WeibullFit:
+    """Weibull life where failures are few: the shape leans on what is known of such parts.
+
+    The shape has a lognormal prior; what is reported is the most probable value and the interval over
+    which the penalised likelihood falls no further than for a likelihood-ratio interval.
+
+    Args:
+        table: one group's risk table.
+        shape: median of the prior of the shape.
+        log_sd: its standard deviation on the log scale; 0.3 says "within a factor of 1.8 either way".
+        level: confidence level.
+
+    Raises:
+        TooFewFailures: without any failure; `fit_weibull_fixed_shape` then gives a lower limit.
+    """
+    if not (shape > 0 and log_sd > 0):
+        raise BadArgument(f"the prior's shape and spread must be positive, not {shape} and {log_sd}")
+    if table.failures <= 0:
+        raise TooFewFailures(
+            "no failure yet: a prior of the shape cannot give a scale; fix the shape to get a lower limit",
+            failures=table.failures,
+            needed=1,
+        )
+    contour = _Contour.of(table, (shape, log_sd)).solve()
+    pull = -0.5 * float((np.log(contour.best / shape) / log_sd) ** 2)
+    told = f"the shape leans on a prior with median {shape:g} and log standard deviation {log_sd:g}"
+    return _from_contour(contour, table, level, "shape from a prior", contour.maximum - pull, [told])
+
+
+def fit_weibull_fixed_shape(table: RiskTable, *, shape: float, level: float = 0.95) -> WeibullFit:
+    """Weibull life with the shape taken as known, for few failures or none.
+
+    The transformed ages are exponential, so limits are exact chi-square limits (2 M / chi2). With no
+    failure there is no estimate: the scale reported is the lower limit at `level`, one-sided, and the
+    note says so.
+
+    Args:
+        table: one group's risk table.
+        shape: the shape taken as known.
+        level: confidence level.
+    """
+    if not shape > 0:
+        raise BadArgument(f"a shape is positive, not {shape}")
+    checked_level(level)
+    contour = _Contour.of(table)
+    r = contour.failures
+    log_m = float(np.log(contour.moments(shape)[0])) + shape * contour.shift
+    limits = _FixedShape(shape, float(np.exp(log_m)), r)
+    notes = [f"the shape is fixed at {shape:g}, not estimated"]
+    if r > 0:
+        log_scale = (log_m - float(np.log(r))) / shape
+        scale_ci = _pair(limits.log_life(0.0, _drop(level)))
+    else:
+        log_scale = (log_m - float(np.log(-np.log(1.0 - level)))) / shape
+        scale_ci = None
+        notes.append(
+            f"no failure yet: the scale is a one-sided lower limit at {level:.0%} confidence, no estimate"
+        )
+    scale = float(np.exp(log_scale))
+    log_hours = contour.log_age + contour.shift
+    density = float(contour.failed @ (np.log(shape) + shape * (log_hours - log_scale) - log_hours))
+    variance = 1.0 / (shape**2 * r) if r > 0 else np.inf
+    return WeibullFit(
+        shape=shape,
+        scale_hours=scale,
+        shape_ci=None,
+        scale_ci=scale_ci,
+        level=level,
+        log_likelihood=density - float(np.exp(log_m - shape * log_scale)),
+        covariance=np.array([[0.0, 0.0], [0.0, variance]]),
+        failures=table.failures,
+        spells=table.spells,
+        total_hours=table.total_hours,
+        parameters=1,
+        method="fixed shape",
+        note="; ".join(notes),
+        limits=limits,
+    )
+
+
+def fit_weibull_intervals(
+    lower_hours: npt.ArrayLike,
+    upper_hours: npt.ArrayLike,
+    counts: npt.ArrayLike | None = None,
+    *,
+    entry_hours: npt.ArrayLike = 0.0,
+    level: float = 0.95,
+) -> WeibullFit:
+    """Weibull life from inspections: units found failed between two ages, or still sound at the last one.
+
+    Args:
+        lower_hours: last age at which the unit was known to be sound, shape (n,).
+        upper_hours: first age at which it was known to have failed; not a number or infinite: not yet.
+            Equal to the lower age: failed at exactly that age.
+        counts: units a row stands for.
+        entry_hours: ages at which observation began.
+        level: confidence level.
+    """
+    data, spells, exposure = _interval_data(lower_hours, upper_hours, counts, entry_hours)
+    _enough(data.failures)
+    fit = _fit_location_scale(WEIBULL, data)
+    mu, log_sigma = fit.theta
+    to_natural = np.array([[0.0, -1.0], [1.0, 0.0]])
+    limits = _General(fit)
+    shape_ci, scale_ci, notes = _closed(limits, level)
+    return WeibullFit(
+        shape=float(np.exp(-log_sigma)),
+        scale_hours=float(np.exp(mu)),
+        shape_ci=shape_ci,
+        scale_ci=scale_ci,
+        level=level,
+        log_likelihood=fit.maximum,
+        covariance=to_natural @ fit.covariance @ to_natural.T,
+        failures=data.failures,
+        spells=spells,
+        total_hours=exposure,
+        parameters=2,
+        method="maximum likelihood, failures known to intervals",
+        note="; ".join(notes) or None,
+        limits=limits,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class LogLifeFit:
+    """A life distribution whose logarithm has a location and a scale (lognormal, log-logistic).
+
+    Attributes:
+        distribution: "lognormal" or "loglogistic" (or "weibull").
+        location: mu, mean or middle of the log age in hours.
+        scale: sigma, spread of the log age.
+        location_ci: likelihood-ratio interval of mu, None if it does not close.
+        scale_ci: likelihood-ratio interval of sigma, None if it does not close.
+        level: confidence level.
+        log_likelihood: its maximum, with density per hour.
+        covariance: covariance of (mu, log sigma), shape (2, 2).
+        failures: failures in the table.
+        spells: spells in the table.
+        total_hours: hours under observation.
+        note: what a reader must be told, or None.
+    """
+
+    distribution: str
+    location: float
+    scale: float
+    location_ci: tuple[float, float] | None
+    scale_ci: tuple[float, float] | None
+    level: float
+    log_likelihood: float
+    covariance: Floats
+    failures: float
+    spells: float
+    total_hours: float
+    note: str | None
+    family: Family = field(repr=False)
+    limits: ProfileLimits = field(repr=False)
+    parameters: int = 2
+
+    @property
+    def aic(self) -> float:
+        """Akaike's criterion."""
+        return 2.0 * self.parameters - 2.0 * self.log_likelihood
+
+    def survival(self, hours: npt.ArrayLike) -> Floats:
+        """Share still running at these ages."""
+        age = np.asarray(hours, dtype=np.float64)
+        with np.errstate(divide="ignore"):
+            z = (np.log(age) - self.location) / self.scale
+        return np.where(age > 0, np.exp(self.family.log_survival(np.where(age > 0, z, 0.0))[0]), 1.0)
+
+    def b_life(self, p: float, *, level: float | None = None) -> Quantile:
+        """Age by which a share p has failed, with its likelihood-ratio interval."""
+        z = self.family.quantile(_share(p))
+        low, high = self.limits.log_quantile(z, _drop(self.level if level is None else level))
+        return Quantile(
+            p, float(np.exp(self.location + z * self.scale)), _exp_or_none(low), _exp_or_none(high)
+        )
+
+
+def fit_lognormal(table: RiskTable, *, level: float = 0.95) -> LogLifeFit:
+    """Lognormal life by maximum likelihood from a risk table, late entry and censoring respected."""
+    return _fit_log_life(LOGNORMAL, table, level)
+
+
+def fit_loglogistic(table: RiskTable, *, level: float = 0.95) -> LogLifeFit:
+    """Log-logistic life by maximum likelihood from a risk table, late entry and censoring respected."""
+    return _fit_log_life(LOGLOGISTIC, table, level)
+
+
+@dataclass(frozen=True)
+class ExponentialFit:
+    """A constant failure rate.
+
+    Attributes:
+        mean_hours: hours under observation per failure; None without a failure.
+        mean_ci: exact chi-square limits of the mean; the upper one is None without a failure.
+        rate: failures per hour.
+        level: confidence level.
+        log_likelihood: its maximum.
+        failures: failures in the table.
+        spells: spells in the table.
+        total_hours: hours under observation.
+    """
+
+    mean_hours: float | None
+    mean_ci: tuple[float, float | None]
+    rate: float
+    level: float
+    log_likelihood: float
+    failures: float
+    spells: float
+    total_hours: float
+    parameters: int = 1
+
+    @property
+    def aic(self) -> float:
+        """Akaike's criterion."""
+        return 2.0 * self.parameters - 2.0 * self.log_likelihood
+
+    def survival(self, hours: npt.ArrayLike) -> Floats:
+        """Share still running at these ages."""
+        return np.exp(-self.rate * np.asarray(hours, dtype=np.float64))
+
+
+def fit_exponential(table: RiskTable, *, level: float = 0.95) -> ExponentialFit:
+    """A constant failure rate: failures over hours, limits 2T/chi2 as for observation ended by the clock."""
+    tail = 0.5 * (1.0 - checked_level(level))
+    r, hours = float(table.failures), table.total_hours
+    rate = r / hours
+    lower = 2.0 * hours / float(stats.chi2.isf(tail, 2.0 * r + 2.0))
+    upper = 2.0 * hours / float(stats.chi2.ppf(tail, 2.0 * r)) if r > 0 else None
+    return ExponentialFit(
+        mean_hours=hours / r if r > 0 else None,
+        mean_ci=(lower, upper),
+        rate=rate,
+        level=level,
+        log_likelihood=r * float(np.log(rate)) - r if r > 0 else 0.0,
+        failures=table.failures,
+        spells=table.spells,
+        total_hours=hours,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class FitComparison:
+    """Several distributions fitted to one table.
+
+    Attributes:
+        frame: one row a distribution, best first: distribution, parameters, log_likelihood, aic, delta_aic,
+            weight (Akaike weight), note.
+        rising_hazard_chi2: likelihood-ratio statistic of Weibull against a constant rate, None if it did
+            not fit.
+        rising_hazard_p: its p value.
+    """
+
+    frame: pl.DataFrame
+    rising_hazard_chi2: float | None
+    rising_hazard_p: float | None
+
+
+def compare_fits(table: RiskTable, *, level: float = 0.95) -> FitComparison:
+    """Weibull, lognormal, log-logistic and exponential side by side; a fit that fails says why."""
+    rows: list[dict[str, object]] = []
+    scores: dict[str, float] = {}
+    for name, fit in (
+        ("weibull", fit_weibull),
+        ("lognormal", fit_lognormal),
+        ("loglogistic", fit_loglogistic),
+        ("exponential", fit_exponential),
+    ):
+        try:
+            result = fit(table, level=level)
+        except (TooFewFailures, DidNotConverge) as reason:
+            rows.append({"distribution": name, "note": str(reason)})
+            continue
+        scores[name] = result.log_likelihood
+        rows.append(
+            {
+                "distribution": name,
+                "parameters": result.parameters,
+                "log_likelihood": result.log_likelihood,
+                "aic": result.aic,
+                "note": getattr(result, "note", None),
+            }
+        )
+    schema = {
+        "distribution": pl.String,
+        "parameters": pl.Int64,
+        "log_likelihood": pl.Float64,
+        "aic": pl.Float64,
+        "note": pl.String,
+    }
+    frame = pl.DataFrame(rows, schema=schema).sort("aic", nulls_last=True)
+    delta = pl.col("aic") - pl.col("aic").min()
+    likely = (-0.5 * delta).exp()
+    frame = frame.with_columns(delta.alias("delta_aic"), (likely / likely.sum()).alias("weight"))
+    chi2 = p = None
+    if "weibull" in scores:
+        chi2 = max(2.0 * (scores["weibull"] - scores["exponential"]), 0.0)
+        p = float(stats.chi2.sf(chi2, 1))
+    return FitComparison(frame, chi2, p)
+
+
+def _fit_log_life(family: Family, table: RiskTable, level: float) -> LogLifeFit:
+    _enough(table.failures)
+    with np.errstate(divide="ignore"):
+        log_hours = np.log(table.hours / table.per_hour)
+    fit = _fit_location_scale(family, life_data(log_hours, table.failed, table.leaving, table.entering))
+    mu, log_sigma = (float(value) for value in fit.theta)
+    drop = _drop(level)
+    mu_ci = fit.log_quantile(0.0, drop)
+    low, high = fit.log_sigma(drop)
+    notes = [
+        f"the interval of the {name} does not close: the data do not bound it"
+        for name, pair in (("location", mu_ci), ("scale", (low, high)))
+        if None in pair
+    ]
+    return LogLifeFit(
+        distribution=family.name,
+        location=mu,
+        scale=float(np.exp(log_sigma)),
+        location_ci=_both(mu_ci),
+        scale_ci=_pair((low, high)),
+        level=level,
+        log_likelihood=fit.maximum,
+        covariance=fit.covariance,
+        failures=table.failures,
+        spells=table.spells,
+        total_hours=table.total_hours,
+        note="; ".join(notes) or None,
+        family=family,
+        limits=fit,
+    )
+
+
+def _fit_location_scale(family: Family, data: LifeData) -> ProfileLimits:
+    """Maximum, information and profile of a two-parameter fit."""
+    rows = [data.failed, data.running] + ([] if data.between is None else [data.between[1]])
+    ages = np.concatenate([part.log_age for part in rows])
+    counts = np.concatenate([part.count for part in rows])
+    centre = float(np.average(ages, weights=counts))
+    spread = float(np.sqrt(np.average((ages - centre) ** 2, weights=counts)))
+    likelihood = Likelihood(family, data)
+    theta, at = maximise(likelihood, np.array([centre, np.log(max(spread, 0.05))]))
+    covariance: Floats = np.linalg.inv(-at.hessian).astype(np.float64)
+    return ProfileLimits(likelihood, theta, at.value, covariance)
+
+
+def _interval_data(
+    lower_hours: npt.ArrayLike,
+    upper_hours: npt.ArrayLike,
+    counts: npt.ArrayLike | None,
+    entry_hours: npt.ArrayLike,
+) -> tuple[LifeData, float, float]:
+    lower, upper = np.asarray(lower_hours, dtype=np.float64), np.asarray(upper_hours, dtype=np.float64)
+    if lower.ndim != 1 or lower.shape != upper.shape:
+        raise LengthMismatch(f"the lower ages have shape {lower.shape}, the upper ones {upper.shape}")
+    count = np.ones(lower.size) if counts is None else np.asarray(counts, dtype=np.float64)
+    entry = np.broadcast_to(np.asarray(entry_hours, dtype=np.float64), lower.shape)
+    open_ended = ~np.isfinite(upper)
+    wrong = ~open_ended & (upper < lower)
+    if wrong.any():
+        row = int(np.flatnonzero(wrong)[0])
+        raise BadArgument(f"row {row}: found failed at {upper[row]:g} h but still sound at {lower[row]:g} h")
+    exact = ~open_ended & (upper == lower)
+    inside = ~open_ended & ~exact
+    with np.errstate(divide="ignore"):
+        low, high, start = np.log(lower), np.log(np.where(open_ended, 1.0, upper)), np.log(entry)
+    ones = np.ones((int(inside.sum()), 1))
+    data = LifeData(
+        failed=Rows.of(high[exact], count[exact]),
+        running=Rows.of(low[open_ended], count[open_ended]),
+        entered=Rows.of(start, count),
+        between=(Rows(low[inside], count[inside], ones), Rows(high[inside], count[inside], ones)),
+    )
+    last = np.where(open_ended, lower, 0.5 * (lower + np.where(open_ended, lower, upper)))
+    return data, float(count.sum()), float((count * (last - entry)).sum())
+
+
+def _from_contour(
+    contour: _Contour, table: RiskTable, level: float, method: str, log_likelihood: float, notes: list[str]
+) -> WeibullFit:
+    shape_ci, scale_ci, unbounded = _closed(contour, level)
+    return WeibullFit(
+        shape=contour.best,
+        scale_hours=float(np.exp(contour.log_scale(contour.best))),
+        shape_ci=shape_ci,
+        scale_ci=scale_ci,
+        level=level,
+        log_likelihood=log_likelihood,
+        covariance=_weibull_covariance(contour),
+        failures=table.failures,
+        spells=table.spells,
+        total_hours=table.total_hours,
+        parameters=2,
+        method=method,
+        note="; ".join(notes + unbounded) or None,
+        limits=contour,
+    )
+
+
+def _weibull_covariance(contour: _Contour) -> Floats:
+    """Inverse observed information of (log shape, log scale)."""
+    shape = contour.best
+    z = shape * (contour.log_age + contour.shift - contour.log_scale(shape))
+    hazard = contour.exposure * np.exp(z)
+    aa = float(contour.failed @ z - hazard @ (z**2 + z))
+    ab = shape * float(hazard @ (z + 1.0)) - shape * contour.failures
+    bb = -(shape**2) * float(hazard.sum())
+    if contour.prior is not None:
+        aa -= 1.0 / contour.prior[1] ** 2
+    return np.linalg.inv(-np.array([[aa, ab], [ab, bb]])).astype(np.float64)
+
+
+def _closed(
+    limits: _Limits, level: float
+) -> tuple[tuple[float, float] | None, tuple[float, float] | None, list[str]]:
+    """Intervals of shape and scale, and a sentence for each that does not close."""
+    drop = _drop(level)
+    shape, scale = _both(limits.shape(drop)), _pair(limits.log_life(0.0, drop))
+    notes = [
+        f"the {level:.0%} interval of the {name} does not close: the data do not bound it"
+        for name, pair in (("shape", shape), ("scale", scale))
+        if pair is None
+    ]
+    return shape, scale, notes
+
+
+def _enough(failures: float) -> None:
+    if failures < FEWEST_FAILURES:
+        raise TooFewFailures(
+            f"{failures:g} failures are too few to estimate a shape ({FEWEST_FAILURES} needed);"
+            " fix the shape or take it from a prior",
+            failures=failures,
+            needed=FEWEST_FAILURES,
+        )
+
+
+def _ran_away(upwards: bool) -> str:
+    if upwards:
+        return (
+            "the Weibull likelihood rises without end as the shape grows: all failures came at nearly one age"
+            " with nothing running beyond; fix the shape or take it from a prior"
+        )
+    return (
+        "the Weibull likelihood rises without end as the shape falls towards zero: what is observed"
+        " starts late or falls off steadily and does not bound the shape;"
+        " fix the shape or take it from a prior"
+    )
+
+
+def _contour_shares(fall: float) -> tuple[float, float]:
+    """The two v, above and below 1, with log(v) - v + 1 = fall; fall is not positive."""
+    if fall > -1e-14:
+        return 1.0, 1.0
+    argument = -float(np.exp(fall - 1.0))
+    return -float(special.lambertw(argument, -1).real), -float(special.lambertw(argument, 0).real)
+
+
+def _extreme(call: Callable[[float], float], edges: tuple[float, float]) -> float:
+    """The least value of a smooth function between two edges."""
+    grid = np.linspace(edges[0], edges[1], 25)
+    values = [call(b) for b in grid]
+    i = int(np.argmin(values))
+    span = (float(grid[max(i - 1, 0)]), float(grid[min(i + 1, grid.size - 1)]))
+    found = optimize.minimize_scalar(call, bounds=span, method="bounded", options={"xatol": 1e-9})
+    return float(min(found.fun, values[i]))
+
+
+def _drop(level: float) -> float:
+    """How far the log-likelihood falls at the limits of a likelihood-ratio interval for one quantity."""
+    return 0.5 * float(stats.chi2.ppf(checked_level(level), 1))
+
+
+def _share(p: float) -> float:
+    if not 0.0 < p < 1.0:
+        raise BadArgument(f"a share failed lies between 0 and 1, not {p}")
+    return p
+
+
+def _exp_or_none(value: float | None) -> float | None:
+    return None if value is None else float(np.exp(value))
+
+
+def _both(pair: tuple[float | None, float | None]) -> tuple[float, float] | None:
+    low, high = pair
+    return None if low is None or high is None else (low, high)
+
+
+def _pair(log_pair: tuple[float | None, float | None]) -> tuple[float, float] | None:
+    """An interval on the natural scale from one on the log scale."""
+    pair = _both(log_pair)
+    return None if pair is None else (float(np.exp(pair[0])), float(np.exp(pair[1])))
