@@ -6,10 +6,12 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from typing import Any, Protocol, runtime_checkable
+from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
-import altair as alt
 import polars as pl
+
+if TYPE_CHECKING:
+    import altair as alt
 
 
 @dataclass(frozen=True)

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import altair as alt
 import polars as pl
 
 from fleetlog.findings.base import header
+
+if TYPE_CHECKING:
+    import altair as alt
 
 
 @dataclass(frozen=True)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import altair as alt
 import polars as pl
 
 from fleetlog.findings.base import Suspect, header
+
+if TYPE_CHECKING:
+    import altair as alt
 
 
 @dataclass(frozen=True)

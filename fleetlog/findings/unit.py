@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import altair as alt
 import polars as pl
 
 from fleetlog.findings.base import Suspect, header
+
+if TYPE_CHECKING:
+    import altair as alt
 
 
 @dataclass(frozen=True)
@@ -21,10 +23,10 @@ class UnitFinding:
         machine: the row of the machine list, with running_hours and hours_estimated as of the date.
         readings: at, hours, meter_hours, source, kept, reason (why a reading was set aside).
         reports: fault reports of the family: at, hours, side, spn, fmi, code, description, episode.
-        attempts: repair attempts of the family: at, hours, side, step, component, finding, outcome, held_hours,
-            work_order_id.
-        work: all work lines: at, hours, work_order_id, component, side, action, finding, labour_hours, parts_cost,
-            note.
+        attempts: repair attempts of the family: at, hours, side, step, component, finding, outcome,
+            held_hours, work_order_id.
+        work: all work lines: at, hours, work_order_id, component, side, action, finding, labour_hours,
+            parts_cost, note.
         measurements: at, hours, side, quantity, value, unit.
         components: spells: component, side, variant, fitted_at, age_hours, ended, end_reason, inferred.
         rentals: out_at, in_at, day_rate.

@@ -42,7 +42,9 @@ def last_day(store: Store, time_zone: str) -> date:
     """
     last = store.run("history/last_record")["last_at"][0]
     if last is None:
-        raise UsageError("The store holds no readings, codes or work orders yet; load some with 'fleetlog load FILES'.")
+        raise UsageError(
+            "The store holds no readings, codes or work orders yet; load some with 'fleetlog load FILES'."
+        )
     found: datetime = last
     return found.replace(tzinfo=UTC).astimezone(ZoneInfo(time_zone)).date()
 
@@ -62,7 +64,10 @@ def build_history(
     day = as_of or last_day(store, zone)
     midnight = datetime.combine(day + timedelta(days=1), time(), ZoneInfo(zone))
     as_of_end = midnight.astimezone(UTC).replace(tzinfo=None)
-    types = [row[0] for row in store.execute("SELECT DISTINCT machine_type FROM machines WHERE machine_type IS NOT NULL")]
+    types = [
+        row[0]
+        for row in store.execute("SELECT DISTINCT machine_type FROM machines WHERE machine_type IS NOT NULL")
+    ]
     hand_over(store, families.values(), types)
     parameters = {
         "as_of_end": as_of_end,

@@ -1,8 +1,8 @@
 """The longest consistent chain of meter readings: the one thing the history needs that SQL cannot say.
 
-A chain is consistent when neither the hours run nor the hours spared (what the calendar allowed, less the hours
-run) ever falls from one reading to the next; both together imply that time does not fall either. Only readings
-that contradict another one come here, in blocks that cannot contradict each other.
+A chain is consistent when neither the hours run nor the hours spared (what the calendar allowed, less the
+hours run) ever falls from one reading to the next; both together imply that time does not fall either. Only
+readings that contradict another one come here, in blocks that cannot contradict each other.
 """
 
 from __future__ import annotations
@@ -44,8 +44,8 @@ def best_chain(
 ) -> npt.NDArray[np.int64]:
     """Positions of the heaviest chain along which neither `hours` nor `spare` falls.
 
-    Of several heaviest chains the one that ends with, and at each step comes from, the later reading in time is
-    taken; ties therefore never depend on the order of rows with equal values.
+    Of several heaviest chains the one that ends with, and at each step comes from, the later reading in time
+    is taken; ties therefore never depend on the order of rows with equal values.
 
     Args:
         hours, spare, weight: one value a reading, shape (n,).

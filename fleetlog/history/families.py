@@ -7,6 +7,7 @@ from collections.abc import Iterable
 import polars as pl
 
 from fleetlog.faults import FaultFamily
+from fleetlog.faults.failure_modes import MODES
 from fleetlog.store import Store
 from fleetlog.store.dictionary import KINDS
 
@@ -18,8 +19,10 @@ _TEXT = pl.String
 
 
 def hand_over(store: Store, families: Iterable[FaultFamily], machine_types: Iterable[str]) -> None:
-    """Registers the tables family_rule, family_unless, family_side_word, family_side, family_machine, family_part,
-    part_variant, part_failure, family_step and family_window.
+    """Registers the families as tables that SQL can join.
+
+    They are family_rule, family_unless, family_side_word, family_side, family_machine, family_part,
+    part_variant, part_failure, family_step, family_confirm, family_voltage, failure_mode and family_window.
 
     Args:
         store: where to.
@@ -32,8 +35,19 @@ def hand_over(store: Store, families: Iterable[FaultFamily], machine_types: Iter
     parts = [(family, part) for family in families for part in family.parts]
     tables: dict[str, tuple[dict[str, pl.DataType | type[pl.DataType]], list[tuple[object, ...]]]] = {
         "family_rule": (
-            {"fault": _TEXT, "rule_no": pl.Int64, "field": _TEXT, "spn": pl.Int64, "fmi": pl.Int64, "words": _TEXT, "side": _TEXT},
-            [(family.name, no, rule.field, rule.spn, rule.fmi, rule.words, rule.side) for family, no, rule in rules],
+            {
+                "fault": _TEXT,
+                "rule_no": pl.Int64,
+                "field": _TEXT,
+                "spn": pl.Int64,
+                "fmi": pl.Int64,
+                "words": _TEXT,
+                "side": _TEXT,
+            },
+            [
+                (family.name, no, rule.field, rule.spn, rule.fmi, rule.words, rule.side)
+                for family, no, rule in rules
+            ],
         ),
         "family_unless": (
             {"fault": _TEXT, "rule_no": pl.Int64, "field": _TEXT, "words": _TEXT},
@@ -59,7 +73,11 @@ def hand_over(store: Store, families: Iterable[FaultFamily], machine_types: Iter
         ),
         "family_part": (
             {"fault": _TEXT, "component": _TEXT, "side": _TEXT, "part_of": _TEXT},
-            [(family.name, part.component, side, part.part_of) for family, part in parts for side in part.sides],
+            [
+                (family.name, part.component, side, part.part_of)
+                for family, part in parts
+                for side in part.sides
+            ],
         ),
         "part_variant": (
             {"component": _TEXT, "variant": _TEXT, "built_from": pl.Date, "built_before": pl.Date},
@@ -88,6 +106,36 @@ def hand_over(store: Store, families: Iterable[FaultFamily], machine_types: Iter
                 for step in family.steps
                 for match in step.matches
             ],
+        ),
+        "family_confirm": (
+            {"fault": _TEXT, "step": _TEXT, "finding": _TEXT, "cause": _TEXT},
+            [
+                (family.name, step.name, finding, cause)
+                for family in families
+                for step in family.steps
+                for finding, cause in step.confirms.items()
+            ],
+        ),
+        "family_voltage": (
+            {
+                "fault": _TEXT,
+                "quantity": _TEXT,
+                "unit": _TEXT,
+                "target": pl.Float64,
+                "tolerance": pl.Float64,
+                "near_zero": pl.Float64,
+                "near_supply": pl.Float64,
+                "wander": pl.Float64,
+            },
+            [
+                (family.name, v.quantity, v.unit, v.target, v.tolerance, v.near_zero, v.near_supply, v.wander)
+                for family in families
+                if (v := family.voltage) is not None
+            ],
+        ),
+        "failure_mode": (
+            {"fmi": pl.Int64, "mode_group": _TEXT},
+            [(mode.fmi, mode.group) for mode in MODES],
         ),
         "family_window": (
             {

@@ -4,7 +4,8 @@
 -- parameters: as_of_end
 -- output: reading_id (running number in a fixed order), machine_id, moment, at_seconds (since 1970-01-01 UTC), tenths
 --   (running hours since new, in tenths of an hour), meter_hours (as it stood on the meter), source, trust (weight
---   when two statements contradict each other)
+--   when two statements contradict each other), daily (TRUE: the statement that stands for its day, the most trusted
+--   and latest one; the curve rests on these)
 WITH statement AS (
     SELECT machine_id, read_at AS moment, hours, COALESCE(source, 'reading') AS source FROM meter_readings
     UNION ALL
@@ -60,15 +61,37 @@ total AS (
     INNER JOIN machine ON machine.machine_id = carried.machine_id
     LEFT JOIN carried AS earlier
         ON earlier.machine_id = carried.machine_id AND earlier.next_change = carried.changed_at
+),
+weighed AS (
+    SELECT
+        ROW_NUMBER() OVER (ORDER BY machine_id, moment, hours, source, meter_hours) AS reading_id,
+        machine_id,
+        moment,
+        CAST(FLOOR(EPOCH(moment)) AS BIGINT) AS at_seconds,
+        CAST(ROUND(hours * 10.0) AS BIGINT) AS tenths,
+        meter_hours,
+        source,
+        CASE source
+            WHEN 'telematics' THEN 4
+            WHEN 'meter_change' THEN 4
+            WHEN 'inspection' THEN 3
+            WHEN 'acquisition' THEN 3
+            WHEN 'disposal' THEN 3
+            WHEN 'manual' THEN 1
+            ELSE 2
+        END AS trust
+    FROM total
 )
 SELECT
-    ROW_NUMBER() OVER (ORDER BY machine_id, moment, hours, source, meter_hours) AS reading_id,
+    reading_id,
     machine_id,
     moment,
-    CAST(FLOOR(EPOCH(moment)) AS BIGINT) AS at_seconds,
-    CAST(ROUND(hours * 10.0) AS BIGINT) AS tenths,
+    at_seconds,
+    tenths,
     meter_hours,
     source,
-    CASE source WHEN 'telematics' THEN 4 WHEN 'meter_change' THEN 4 WHEN 'inspection' THEN 3 WHEN 'acquisition' THEN 3
-        WHEN 'disposal' THEN 3 WHEN 'manual' THEN 1 ELSE 2 END AS trust
-FROM total
+    trust,
+    ROW_NUMBER() OVER (
+        PARTITION BY machine_id, FLOOR(at_seconds / 86400.0) ORDER BY trust DESC, at_seconds DESC, tenths DESC, reading_id
+    ) = 1 AS daily
+FROM weighed

@@ -15,6 +15,7 @@ WITH whole AS (
         CAST(FLOOR(tenths / 10.0) AS BIGINT) AS whole_hours,
         CAST(FLOOR(at_seconds * $hours_a_day / 86400.0) AS BIGINT) - CAST(FLOOR(tenths / 10.0) AS BIGINT) AS spare_hours
     FROM reading
+    WHERE daily
 ),
 neighbourhood AS (
     SELECT

@@ -1,4 +1,4 @@
--- purpose: the running-hours curve of each machine: its kept readings, never falling.
+-- purpose: the running-hours curve of each machine: its kept daily readings, never falling.
 -- grain: one row a machine and kept instant
 -- inputs: reading, set_aside_reading
 -- output: machine_id, seq (1 = first), at_seconds, tenths, next_at_seconds, next_tenths (NULL at the end)
@@ -6,7 +6,7 @@ WITH kept AS (
     SELECT reading.machine_id, reading.at_seconds, MAX(reading.tenths) AS tenths
     FROM reading
     LEFT JOIN set_aside_reading ON set_aside_reading.reading_id = reading.reading_id
-    WHERE set_aside_reading.reading_id IS NULL
+    WHERE set_aside_reading.reading_id IS NULL AND reading.daily
     GROUP BY reading.machine_id, reading.at_seconds
 ),
 -- Kept readings agree to the whole hour; the running maximum takes out what rounding left.

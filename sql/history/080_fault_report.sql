@@ -1,11 +1,19 @@
 -- purpose: everything that reported a fault of a family: codes, and work orders whose complaint names it.
 -- grain: one row a fault family and report
--- inputs: machine, fault_codes, work_orders, wording, family_machine, family_side, clock
+-- inputs: machine, fault_codes, work_orders, work_lines, wording, family_machine, family_side, clock
 -- parameters: as_of_end
 -- output: fault, machine_id, side (as told; '' = not told), moment, tenths, origin ('code' or 'work_order'), spn, fmi,
 --   code, text, occurrence_count, file_id, row_no, possible (FALSE: such a machine cannot have this fault, so the
 --   row is a data error)
-WITH report AS (
+-- A complaint that names no side speaks of the one that the order's own lines name.
+WITH order_side AS (
+    SELECT work_order_id, MIN(side) AS side
+    FROM work_lines
+    WHERE side IS NOT NULL
+    GROUP BY work_order_id
+    HAVING MIN(side) = MAX(side)
+),
+report AS (
     SELECT
         wording.fault,
         fault_codes.machine_id,
@@ -31,7 +39,7 @@ WITH report AS (
     SELECT
         wording.fault,
         work_orders.machine_id,
-        wording.side,
+        COALESCE(NULLIF(wording.side, ''), order_side.side, ''),
         work_orders.opened_at,
         'work_order',
         NULL,
@@ -43,6 +51,7 @@ WITH report AS (
         work_orders.row_no
     FROM work_orders
     INNER JOIN wording ON wording.field = 'complaint' AND wording.text = work_orders.complaint
+    LEFT JOIN order_side ON order_side.work_order_id = work_orders.work_order_id
     WHERE work_orders.opened_at < $as_of_end AND COALESCE(work_orders.status, '') <> 'cancelled'
 )
 SELECT

@@ -1,0 +1,79 @@
+"""Which of a few causes is it? Exact posteriors, and reasons that add up to them.
+
+One unknown cause a case, few causes: the posterior is a sum over them, nothing is sampled. Everything is in
+natural logarithms.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import logsumexp
+
+from fleetlog.stats.arrays import Floats, Ints
+
+
+@dataclass(frozen=True, eq=False)
+class Posterior:
+    """Probability of each cause, case by case.
+
+    Attributes:
+        probability: shape (cases, causes); every row sums to 1.
+        top: position of the most probable cause of each case, shape (cases,); of equals the first.
+        prior_weight: log-odds of the top cause before any evidence, shape (cases,).
+        weight: what each piece of evidence adds to the log-odds of its case's top cause, in the order of the
+            evidence, shape (pieces,). prior_weight plus the case's weights is the log-odds of `probability`.
+    """
+
+    probability: Floats
+    top: Ints
+    prior_weight: Floats
+    weight: Floats
+
+
+def posterior(log_prior: npt.ArrayLike, log_likelihood: npt.ArrayLike, case: npt.ArrayLike) -> Posterior:
+    """Bayes' rule for a finite set of causes, the evidence taken in one after the other.
+
+    What a piece of evidence adds depends on those weighed before it; the order is the caller's. The sum does
+    not.
+
+    Args:
+        log_prior: logarithm of the prior weights, shape (cases, causes); need not be normalised.
+        log_likelihood: logarithm of the chance of each piece of evidence under each cause, shape
+            (pieces, causes).
+        case: the case (0, 1, …) that each piece belongs to, never falling, shape (pieces,).
+    """
+    prior = np.asarray(log_prior, dtype=np.float64)
+    pieces = np.asarray(log_likelihood, dtype=np.float64).reshape(-1, prior.shape[1])
+    owner = np.asarray(case, dtype=np.int64)
+    running = np.cumsum(pieces, axis=0)
+    ends = np.searchsorted(owner, np.arange(prior.shape[0]), side="right")
+    starts = np.searchsorted(owner, np.arange(prior.shape[0]), side="left")
+    padded = np.vstack([np.zeros((1, prior.shape[1])), running])
+    total = prior + padded[ends] - padded[starts]
+    log_probability = total - logsumexp(total, axis=1, keepdims=True)
+    top = np.argmax(log_probability, axis=1)
+    after = prior[owner] + running - padded[starts][owner]
+    before = after - pieces
+    return Posterior(
+        probability=np.exp(log_probability),
+        top=top,
+        prior_weight=log_odds(prior, top),
+        weight=log_odds(after, top[owner]) - log_odds(before, top[owner]),
+    )
+
+
+def log_odds(log_weight: Floats, chosen: Ints) -> Floats:
+    """Log-odds of the chosen cause against all others together.
+
+    Args:
+        log_weight: logarithm of the causes' weights, shape (n, causes).
+        chosen: position of the chosen cause, shape (n,).
+    """
+    rows = np.arange(log_weight.shape[0])
+    others = log_weight.copy()
+    others[rows, chosen] = -np.inf
+    odds: Floats = log_weight[rows, chosen] - logsumexp(others, axis=1)
+    return odds
