@@ -38,6 +38,7 @@ HALL_FROM = date(
 # The inventor's laws of nature, in running hours of one side.
 ORIGINAL_LIFE = (2.8, 5700.0)  # Weibull shape and scale: the median is 5,000 h
 IMPROVED_LIFE = (2.0, 75000.0)
+LIFE = {"original": ORIGINAL_LIFE, "improved": IMPROVED_LIFE}
 OTHER_CAUSES = {  # cause -> mean running hours of one side between onsets
     "wiring": 36000.0,
     "calibration": 30000.0,
@@ -190,7 +191,7 @@ def _d(text: str) -> date:
 SCRIPTS: dict[int, Script] = {
     # Two sensors in vain, a calibration that came back: the unit that the demo is built around.
     37: Script(
-        _d("2015-05-12"), _d("2015-03-30"), _d("2015-07-02"), 4812.0, 600.0,
+        _d("2015-05-12"), _d("2015-03-30"), _d("2015-07-02"), 4812.0, 500.0,
         onsets=(Onset(_d("2026-03-05"), "internal_bushing", "left", 7),),
         visits=(
             Visit(_d("2026-03-12"), "left", ("wiring", "volts", "calibrate"), 44.0, 2.07,
@@ -205,7 +206,7 @@ SCRIPTS: dict[int, Script] = {
     ),
     # Out-of-range code and next to no voltage on a young machine: electrical.
     152: Script(
-        _d("2021-03-18"), _d("2021-02-01"), _d("2021-04-20"), 3240.0, 640.0, make="Dunlin", site="Wrenmouth",
+        _d("2021-03-18"), _d("2021-02-01"), _d("2021-04-20"), 3240.0, 580.0, make="Dunlin", site="Wrenmouth",
         onsets=(Onset(_d("2026-06-10"), "wiring", "right", 4, gap=4.0),),
         visits=(
             Visit(_d("2026-06-22"), "right", ("volts",), 0.0, 0.04,
@@ -224,7 +225,7 @@ SCRIPTS: dict[int, Script] = {
     ),
     # Calibrated a month ago and quiet since.
     84: Script(
-        _d("2016-02-16"), _d("2015-12-20"), _d("2016-04-08"), 3390.0, 560.0, "skid_steer_loader", "Dunlin",
+        _d("2016-02-16"), _d("2015-12-20"), _d("2016-04-08"), 3390.0, 430.0, "skid_steer_loader", "Dunlin",
         onsets=(Onset(_d("2026-05-11"), "calibration", "right", 13, 0.31),),
         visits=(
             Visit(_d("2026-05-20"), "right", ("wiring", "volts", "calibrate"), 9999.0, 2.31,
@@ -245,7 +246,7 @@ SCRIPTS: dict[int, Script] = {
     ),
     # Improved bushing, calibration will not take, sensor in vain: look inside.
     189: Script(
-        _d("2019-08-14"), _d("2019-06-25"), _d("2019-10-02"), 4480.0, 700.0, make="Tolvane", site="Wrenmouth",
+        _d("2019-08-14"), _d("2019-06-25"), _d("2019-10-02"), 4480.0, 620.0, make="Tolvane", site="Wrenmouth",
         onsets=(Onset(_d("2026-04-20"), "servo_or_rotating_group", "right", 7),),
         visits=(
             Visit(_d("2026-04-29"), "right", ("wiring", "volts", "calibrate failed"), 3.0, 2.02,
@@ -256,7 +257,7 @@ SCRIPTS: dict[int, Script] = {
     ),
     # A potentiometer that really is worn out: the rare one.
     131: Script(
-        _d("2018-05-08"), _d("2018-03-19"), _d("2018-06-27"), 3720.0, 580.0, "skid_steer_loader", "Dunlin",
+        _d("2018-05-08"), _d("2018-03-19"), _d("2018-06-27"), 3720.0, 490.0, "skid_steer_loader", "Dunlin",
         "Alder Cross",
         onsets=(Onset(_d("2026-05-27"), "position_sensor", "left", 2, gap=4.0),),
         visits=(
@@ -288,7 +289,7 @@ SCRIPTS: dict[int, Script] = {
     ),
     # Built in 2018, but around a pump from October 2017.
     133: Script(
-        _d("2018-02-21"), _d("2017-10-09"), _d("2018-04-05"), 4730.0, 660.0, site="Brindle Fork",
+        _d("2018-02-21"), _d("2017-10-09"), _d("2018-04-05"), 4730.0, 600.0, site="Brindle Fork",
         onsets=(Onset(_d("2026-05-04"), "internal_bushing", "right", 7),),
         visits=(
             Visit(_d("2026-05-14"), "right", ("wiring", "volts", "calibrate"), 36.0, 2.21,
@@ -338,6 +339,8 @@ class Case:
     gap: float
     shared: bool = False
     scripted: bool = False
+    wording: int = 0
+    count_at_visit: int = 0
     codes_left: int | None = None  # a passing disturbance leaves this many bursts
     next_burst: float = 0.0
     quiet_until: float = 0.0
@@ -417,6 +420,9 @@ METER_SWAPS = {  # unit -> (day, hours on the new meter, whether somebody wrote 
 }
 
 
+# Share of the machines that are sold within the six years, by build year (the ends stand for what lies beyond).
+SOLD = {2014: 0.50, 2015: 0.30, 2016: 0.30, 2017: 0.20, 2018: 0.20, 2019: 0.07}
+
 # Units that the mess below needs on the yard: they are not sold.
 KEPT = frozenset({27, 39, 46, 48, 52, 57, 66, 72, 77, 88, 90, 93, 101, 109, 110, 121, 125, 140})
 
@@ -449,7 +455,7 @@ def make_machines() -> list[Machine]:
         machine_type = d.pick(("skid_steer_loader", "compact_track_loader"), (0.42, 0.58))
         make = d.pick(("Marram", "Dunlin", "Tolvane"), (0.45, 0.35, 0.20))
         manual = d.chance(0.18 if build.year <= 2015 else 0.08 if build.year <= 2019 else 0.03)
-        site = d.pick(SITES, (0.26, 0.24, 0.31, 0.19))
+        site = d.pick(SITES, (0.24, 0.23, 0.35, 0.18))
         precision = d.pick(("day", "month", "year"), (0.55, 0.30, 0.15))
         if precision == "year" and build.year in (2017, 2018):
             precision = "month"
@@ -459,15 +465,7 @@ def make_machines() -> list[Machine]:
             round(rate * d.between(0.55, 1.0) * before, 1) if used else round(d.between(0.6, 9.0), 1)
         )
         hours = acquired_hours + max(0.0, (start - acquired).days / 365.25) * rate * d.between(0.32, 0.62)
-        sell = d.u() < (
-            0.62
-            if build.year <= 2014
-            else 0.36
-            if build.year <= 2016
-            else 0.2
-            if build.year <= 2018
-            else 0.07
-        )
+        sell = d.u() < SOLD[max(2014, min(build.year, 2019))]
         disposed = None
         first = max(start + timedelta(days=400), date(2020, 11, 2))
         if sell and first < date(2026, 5, 1):
@@ -598,35 +596,24 @@ class Yard:
             m.cases[side] = []
             m.centre[side] = d.normal(2.0, 0.022)
             variant = "improved" if pump_built >= IMPROVED_FROM else "original"
-            law = IMPROVED_LIFE if variant == "improved" else ORIGINAL_LIFE
-            life = d.life(law)
-            bushing = Bushing(variant, pump_fitted, pump_hours, life, entered)
+            bushing = Bushing(variant, pump_fitted, pump_hours, d.life(LIFE[variant]), entered)
             if side in written:  # what happens on this side is written down: it lasts till then
-                bushing.life = d.life(law, m.script.end_hours * 1.02)
-            elif pump_hours + life < entered:
-                # It wore out before the books begin; the paper file says when it was done.
-                failed_at = pump_hours + life
-                share = (failed_at - pump_hours) / max(entered - pump_hours, 1.0)
+                bushing.life = d.life(LIFE[variant], m.script.end_hours * 1.02)
+            while bushing.fitted_hours + bushing.life + 100 < entered:
+                # It wore out before the books begin and was replaced by the part sold on that day.
+                hours = round(bushing.fitted_hours + bushing.life + d.between(10, 90), 1)
+                share = (hours - pump_hours) / (entered - pump_hours)
                 fitted = pump_fitted + timedelta(days=int(share * (m.start - pump_fitted).days))
-                done_at = round(failed_at + d.between(10, 90), 1)
-                done_at = min(done_at, entered)
-                used_unknown = (
-                    m.acquired >= BOOKS_BEGIN
-                    and len(self.planted.setdefault("undocumented_bushings", [])) < 2
-                )
-                used_unknown = used_unknown and m.name not in [
-                    x for x, _ in self.planted["undocumented_bushings"]
-                ]
-                if used_unknown:
-                    self.planted["undocumented_bushings"].append([m.name, side])
+                variant = "improved" if fitted >= IMPROVED_FROM else "original"
+                bushing = Bushing(variant, fitted, hours, d.life(LIFE[variant]), entered)
+                lost = self.planted.setdefault("undocumented_bushings", [])
+                if m.acquired >= BOOKS_BEGIN and len(lost) < 2 and m.name not in [x[0] for x in lost]:
+                    lost.append([m.name, side, fitted.isoformat(), hours])  # not in the seller's papers
                 else:
                     self.books["components"].append({
                         "machine_id": m.name, "component": "internal_bushing", "side": side,
-                        "variant": "improved", "fitted_on": fitted, "fitted_hours": done_at,
+                        "variant": variant, "fitted_on": fitted, "fitted_hours": hours,
                     })  # fmt: skip
-                bushing = Bushing(
-                    "improved", fitted, done_at, d.life(IMPROVED_LIFE, entered - done_at), entered
-                )
             m.bushings[side] = bushing
         if m.script is None:
             for cause, mean in OTHER_CAUSES.items():
@@ -644,7 +631,7 @@ class Yard:
         codes = Dice(5, m.unit)
         m.curve, m.meter_zero = {}, 0.0
         day, status, until = m.start, "yard", m.start
-        per_day = m.rate / 178.0
+        per_day = m.rate / 196.0
         rental: Row | None = None
         next_service = (int(m.hours / 500) + 1) * 500 + usage.between(-60, 60)
         next_wear = {
@@ -721,11 +708,7 @@ class Yard:
                 self.other_code(m, day, codes)
             # Who goes to the shop today?
             order = None
-            if (
-                m.script
-                and len(m.visited) < len(m.script.visits)
-                and m.script.visits[len(m.visited)].on <= day
-            ):
+            if m.script and self.visit_due(m, day):
                 order = self.scripted_visit(m, day, shop, words)
             elif m.script and m.script.battery_on == day:
                 order = self.plain_order(m, day, "battery", shop, words)
@@ -736,7 +719,7 @@ class Yard:
                     for c in m.cases[side]
                     if c.visit_on and c.visit_on <= day and c.quiet_until <= m.hours and not c.scripted
                 ]
-                if due:
+                if due and weekday:
                     order = self.neutral_visit(m, day, shop, words)
             if order is None and status == "yard" and weekday:
                 if m.hours >= next_service:
@@ -750,6 +733,8 @@ class Yard:
                                 "running_gear": 1350 if m.machine_type == "compact_track_loader" else 950,
                                 "battery": 2400, "cooling": 1250, "other": 1300}[kind]  # fmt: skip
                             break
+                if order is None and self.worth_opening(m, day) and shop.chance(0.05):
+                    order = self.preventive_order(m, day, shop, words)
                 if order is None and day >= next_check:
                     next_check = day + timedelta(days=shop.whole(300, 460))
                     if m.control != "manual" and shop.chance(0.75):
@@ -831,6 +816,7 @@ class Yard:
         offset = d.between(0.16, 0.42) * (1 if d.chance(0.5) else -1)
         case = Case(cause, side, day, m.hours, d.pick(fmis, weights), offset, d.between(5.0, 14.0))
         case.next_burst = m.hours + d.expo(4.0)
+        case.wording = d.whole(0, 4)
         if cause == "unknown":
             case.codes_left = d.whole(1, 4)
         m.cases[side].append(case)
@@ -850,11 +836,14 @@ class Yard:
             fmis, weights = FMI_HABIT[case.cause]
             fmi = case.fmi if d.chance(0.88) else d.pick(fmis, weights)
             side_word = case.side.capitalize()
-            text = d.pick(
-                (f"{side_word} drive does not return to neutral", f"{side_word} drive does not return to neutral",
-                 f"{side_word.upper()} DRIVE DOES NOT RETURN TO NEUTRAL", f"{side_word} drive not in neutral",
-                 f"{side_word[0]} drive does not return to neutral"),
-            )  # fmt: skip
+            wordings = (
+                f"{side_word} drive does not return to neutral",
+                f"{side_word} drive does not return to neutral",
+                f"{side_word.upper()} DRIVE DOES NOT RETURN TO NEUTRAL",
+                f"{side_word} drive not in neutral",
+                f"{side_word[0]} drive does not return to neutral",
+            )
+            text = wordings[case.wording if d.chance(0.9) else 0]
             code_only = m.make == "Tolvane" and m.build.year < 2018
             with_code = m.make != "Dunlin" and (code_only or d.chance(0.75))
             self.books["fault_codes"].append({
@@ -912,7 +901,7 @@ class Yard:
 
     def order(self, m: Machine, day: date, days: int, **texts: str) -> Row:
         return {
-            "machine": m, "opened": day, "closed": day + timedelta(days=days), "hours": m.shown(m.hours),
+            "machine": m, "opened": day, "closed": _workday(day + timedelta(days=days)), "hours": m.shown(m.hours),
             "true_hours": m.hours, "site": m.site, "complaint": texts.get("complaint", ""),
             "cause": texts.get("cause", ""), "correction": texts.get("correction", ""),
             "lines": [], "effects": [], "kind": texts.get("kind", "other"), "status": "",
@@ -1000,6 +989,38 @@ class Yard:
             )
         return order
 
+    def worth_opening(self, m: Machine, day: date) -> bool:
+        """One site opens old pumps in winter, before they ask for it."""
+        return (
+            m.site == EARLY_SITE
+            and day >= EARLY_SINCE
+            and day.month in (1, 2, 11, 12)
+            and m.control != "manual"
+            and m.script is None
+            and not any(m.cases[side] for side in SIDES)
+            and any(b.variant == "original" and m.hours - b.fitted_hours > 4300 for b in m.bushings.values())
+        )
+
+    def preventive_order(self, m: Machine, day: date, shop: Dice, words: Dice) -> Row:
+        """Bushings replaced ahead; what the mechanic finds decides whether that was a failure."""
+        order = self.order(
+            m, day, shop.whole(3, 6), kind="preventive", complaint="pump bushings before season"
+        )
+        order["correction"] = words.pick(("both bushings while idle", "bushings done ahead, cal ok"))
+        for place, side in enumerate(s for s in SIDES if m.bushings[s].variant == "original"):
+            b = m.bushings[side]
+            worn = (m.hours - b.fitted_hours) / b.life > 0.88
+            hours = shop.between(12.0, 15.0) if place == 0 else shop.between(1.0, 2.2)
+            found = "worn" if worn else "no_fault_found"
+            order["lines"].append(
+                _line("internal_bushing", side, "replace", hours, 4.60, "", found, "improved", "BU-0460")
+            )
+            why = "worn, found when opened" if worn else "sound, replaced"
+            order["effects"].append(("bushing", side, why))
+        order["lines"].append(_line("hydraulic_oil", "", "replace", 0.6, shop.between(120, 260)))
+        order["lines"].append(_line("drive_pump", "", "calibrate", shop.between(0.8, 1.3), 0.0, "passed"))
+        return order
+
     def yearly_check(self, m: Machine, day: date, shop: Dice, words: Dice) -> Row:
         """The annual check: where the shop has a meter at hand, the neutral voltages are written down."""
         order = self.order(
@@ -1056,10 +1077,13 @@ class Yard:
                         order["effects"].append(("cure", other, "harness"))
                         cured.add(id(other))
                         other.visit_on, other.visits = None, other.visits + 1
+        for case in sick:
+            if case.cause == "unknown":  # it has gone by itself when the machine comes out again
+                order["effects"].append(("cure", case, "nothing"))
         order["correction"], order["cause"] = self.words_for(done, words)
         labour = sum(line["labour_hours"] or 0.0 for line in order["lines"])
         wait = shop.whole(0, 2) if labour < 5 else shop.whole(1, 4) if labour < 10 else shop.whole(3, 9)
-        order["closed"] = day + timedelta(days=int(labour / 7) + wait)
+        order["closed"] = _workday(day + timedelta(days=int(labour / 7) + wait))
         return order
 
     def work_on(
@@ -1462,6 +1486,16 @@ class Yard:
                 text.append(words.pick(("repaired on bench", "parts repl.", "rebuilt")))
         return ", ".join(text), cause
 
+    def visit_due(self, m: Machine, day: date) -> bool:
+        """True when the next visit of the story is due: not before its day, nor before the codes are back."""
+        assert m.script
+        if len(m.visited) == len(m.script.visits) or day < m.script.visits[len(m.visited)].on:
+            return False
+        visit = m.script.visits[len(m.visited)]
+        if visit.steps == ("volts only",):
+            return True
+        return any(c.scripted and c.count > c.count_at_visit for c in m.cases[visit.side])
+
     def scripted_visit(self, m: Machine, day: date, shop: Dice, words: Dice) -> Row:
         assert m.script
         visit = m.script.visits[len(m.visited)]
@@ -1484,7 +1518,7 @@ class Yard:
             self.measure(m, day, other, round(shop.normal(2.0, 0.02), 2))
             return order
         case = next(c for c in m.cases[visit.side] if c.scripted)
-        case.visits += 1
+        case.visits, case.count_at_visit = case.visits + 1, case.count
         order = self.order(
             m,
             day,
@@ -1609,15 +1643,7 @@ class Yard:
         self.machines = make_machines()
         for m in self.machines:
             if m.script:
-                # Run once to see how far the machine gets, then set the clock so that it ends where it should.
-                trial = Yard()
-                trial.furnish(m, Dice(9, m.unit))
-                trial.live(m, keep=False)
-                start = m.script.end_hours - m.hours
-                fresh = next(x for x in make_machines() if x.unit == m.unit)
-                fresh.hours = start
-                self.machines[self.machines.index(m)] = fresh
-                m = fresh
+                m.hours = rehearse(m)
             self.furnish(m, Dice(9, m.unit))
             self.live(m)
         self.write_books()
@@ -1949,6 +1975,35 @@ class Mess:
             self.books[name].sort(key=lambda row, columns=columns: tuple(_sortable(row[c]) for c in columns))
 
 
+def rehearse(m: Machine) -> float:
+    """The hours at which a scripted unit must begin to end about where its story wants it.
+
+    How much a machine runs depends a little on when it stands in the shop, so a few tries are made and the
+    nearest is taken.
+    """
+    assert m.script
+    if m.acquired >= BOOKS_BEGIN:
+        return m.acquired_hours
+    start, tries = m.script.end_hours - 6 * m.rate, []
+    for _ in range(8):
+        rehearsal = next(x for x in make_machines() if x.unit == m.unit)
+        rehearsal.hours = start
+        stage = Yard()
+        stage.furnish(rehearsal, Dice(9, m.unit))
+        stage.live(rehearsal, keep=False)
+        miss = m.script.end_hours - rehearsal.hours
+        tries.append((abs(miss), start))
+        if abs(miss) < 10:
+            break
+        start = round(start + miss, 1)
+    return min(tries)[1]
+
+
+def _workday(day: date) -> date:
+    """That day, or the Monday after."""
+    return day + timedelta(days=max(0, 7 - day.weekday())) if day.weekday() > 4 else day
+
+
 def _sortable(value: object) -> str:
     if isinstance(value, datetime):
         return value.isoformat(timespec="minutes")
@@ -2027,6 +2082,7 @@ def truth(yard: Yard) -> Row:
                 "first_code_on": c.first_code_on.isoformat() if c.first_code_on else None, "codes": c.count,
                 "visits": c.visits, "calibrations": c.calibrations, "sensors": c.sensors,
                 "cured_on": c.cured_on.isoformat() if c.cured_on else None, "cured_by": c.cured_by,
+                "open": c.cured_on is None and m.disposed is None and c.first_code_on is not None,
                 "site": m.site, "variant": _variant_at(m, c),
             })  # fmt: skip
             for a in c.attempts:
