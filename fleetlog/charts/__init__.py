@@ -1,1 +1,58 @@
-"""One function a picture: a finding in, an altair chart out."""
+"""One function a picture: a finding in, an altair chart out.
+
+Nothing here imports altair until a picture is asked for, so that start-up stays fast.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from fleetlog.charts.fleet import fleet_age_chart
+    from fleetlog.charts.output import FORMATS, save, to_svg
+    from fleetlog.charts.registry import CHARTS, ChartKind
+    from fleetlog.charts.repeats import comeback_chart, mean_cumulative_chart
+    from fleetlog.charts.survival import survival_chart
+    from fleetlog.charts.suspects import reasons_chart, suspects_chart
+    from fleetlog.charts.unit import unit_chart
+    from fleetlog.charts.weibull import probability_chart
+
+__all__ = [
+    "CHARTS",
+    "FORMATS",
+    "ChartKind",
+    "comeback_chart",
+    "fleet_age_chart",
+    "mean_cumulative_chart",
+    "probability_chart",
+    "reasons_chart",
+    "save",
+    "survival_chart",
+    "suspects_chart",
+    "to_svg",
+    "unit_chart",
+]
+
+_HOME = {
+    "CHARTS": "registry",
+    "ChartKind": "registry",
+    "FORMATS": "output",
+    "comeback_chart": "repeats",
+    "fleet_age_chart": "fleet",
+    "mean_cumulative_chart": "repeats",
+    "probability_chart": "weibull",
+    "reasons_chart": "suspects",
+    "save": "output",
+    "survival_chart": "survival",
+    "suspects_chart": "suspects",
+    "to_svg": "output",
+    "unit_chart": "unit",
+}
+
+
+def __getattr__(name: str) -> Any:
+    """Import the module of a picture when it is first asked for."""
+    if name not in _HOME:
+        raise AttributeError(f"fleetlog.charts has no {name}")
+    return getattr(import_module(f"fleetlog.charts.{_HOME[name]}"), name)

@@ -1,0 +1,73 @@
+"""What the fleet is made of."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import altair as alt
+import polars as pl
+
+from fleetlog.charts.rows import inline
+from fleetlog.charts.theme import INK, NEUTRAL, SERIES, WIDE, finish
+from fleetlog.charts.words import NO_WORDS, hours, plural
+from fleetlog.findings.status import StatusFinding
+
+
+def fleet_age_title(finding: StatusFinding) -> str:
+    """By which build year half of the machines were made, and how far they have run."""
+    fleet = finding.fleet.filter(pl.col("build_year").is_not_null()).sort("build_year")
+    machines = int(fleet["machines"].sum())
+    if machines == 0:
+        return "No machine with a build year on record"
+    half = fleet.filter(fleet["machines"].cum_sum() * 2 >= machines)["build_year"][0]
+    run = float(finding.fleet["running_hours"].sum())
+    known = int(finding.fleet["machines"].sum())
+    return (
+        f"{plural(machines, 'machine')}, half of them built by {half}; "
+        f"on average they have run {hours(run / known)}"
+    )
+
+
+def fleet_age_chart(
+    finding: StatusFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
+) -> alt.TopLevelMixin:
+    """Machines by build year, those with electronic drive control apart from the others."""
+    kinds = ("electronic joystick", "manual or not known")
+    rows = []
+    for row in finding.fleet.sort("build_year", nulls_last=True).to_dicts():
+        year = "not known" if row["build_year"] is None else str(row["build_year"])
+        rows.append({"year": year, "control": kinds[0], "machines": row["electronic"], "order": 0})
+        rows.append(
+            {"year": year, "control": kinds[1], "machines": row["machines"] - row["electronic"], "order": 1}
+        )
+    years = list(dict.fromkeys(row["year"] for row in rows))
+    totals = finding.fleet.sort("build_year", nulls_last=True)["machines"].to_list()
+    x = alt.X("year:O", sort=years, axis=alt.Axis(title="build year", labelAngle=0, labelOverlap=True))
+    bars = (
+        alt.Chart(inline(rows))
+        .mark_bar(stroke="#ffffff", strokeWidth=0.6)
+        .encode(
+            x=x,
+            y=alt.Y(
+                "machines:Q",
+                scale=alt.Scale(domain=[0, max(totals, default=1) * 1.12], nice=False),
+                axis=alt.Axis(title="machines", tickMinStep=1, format=",.0f"),
+            ),
+            color=alt.Color(
+                "control:N",
+                scale=alt.Scale(domain=list(kinds), range=[SERIES[0], NEUTRAL]),
+                legend=alt.Legend(title=None, symbolType="square"),
+            ),
+            order=alt.Order("order:O"),
+            tooltip=[alt.Tooltip("year:N"), alt.Tooltip("control:N"), alt.Tooltip("machines:Q")],
+        )
+    )
+    counts = (
+        alt.Chart(
+            inline([{"year": year, "machines": total} for year, total in zip(years, totals, strict=True)])
+        )
+        .mark_text(dy=-8, color=INK, fontSize=11.5)
+        .encode(x=x, y="machines:Q", text=alt.Text("machines:Q", format=",.0f"))
+    )
+    picture = alt.layer(bars, counts).properties(width=width - 80, height=220)
+    return finish(picture, title=fleet_age_title(finding), notes=finding.notes, width=width)

@@ -1,0 +1,110 @@
+"""A chart as a file: SVG, PNG, PDF, HTML or Vega-Lite JSON, by the ending of its name."""
+
+from __future__ import annotations
+
+import html
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import altair as alt
+import vl_convert
+
+from fleetlog.errors import UsageError
+
+# The grammar that altair writes; named so that a newer converter cannot change a picture.
+_GRAMMAR = "v" + ".".join(alt.SCHEMA_VERSION.lstrip("v").split(".")[:2])
+_PNG_SCALE = 2.0
+
+
+def spec_of(chart: alt.TopLevelMixin) -> dict[str, Any]:
+    """The chart in Vega-Lite, free of whatever theme the caller has switched on."""
+    with alt.theme.enable("none"):
+        return chart.to_dict()
+
+
+def to_svg(chart: alt.TopLevelMixin) -> str:
+    """The chart as SVG text."""
+    return vl_convert.vegalite_to_svg(spec_of(chart), vl_version=_GRAMMAR, allowed_base_urls=[])
+
+
+def to_html(chart: alt.TopLevelMixin) -> str:
+    """The chart as one HTML page that needs no network: the drawing library stands inside it.
+
+    The specification goes in as JSON whose `<`, `>` and `&` are written as escapes, so that no value of the
+    data can end the script or start another.
+    """
+    spec = spec_of(chart)
+    said = json.dumps(spec, ensure_ascii=True, sort_keys=True, separators=(",", ":"))
+    for letter in "<>&":
+        said = said.replace(letter, f"\\u{ord(letter):04x}")
+    library = vl_convert.javascript_bundle("window.vegaEmbed = vegaEmbed;", vl_version=_GRAMMAR)
+    if "</script" in library.lower():
+        library = library.replace("</script", "<\\/script").replace("</SCRIPT", "<\\/SCRIPT")
+    title = spec.get("title", {}).get("text", "fleetlog")
+    heading = html.escape(" ".join(title) if isinstance(title, list) else str(title))
+    described = html.escape(str(spec.get("description", "")), quote=True)
+    return _PAGE.format(heading=heading, described=described, library=library, spec=said)
+
+
+_PAGE = """<!doctype html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{heading}</title>
+<style>body {{ margin: 1rem; background: #fff }} svg {{ max-width: 100%; height: auto }}</style>
+</head>
+<body>
+<div id="chart" role="img" aria-label="{described}"></div>
+<script type="module">{library}
+const spec = {spec};
+window.vegaEmbed("#chart", spec, {{ actions: false, renderer: "svg", ast: true }});
+</script>
+</body>
+</html>
+"""
+
+
+def _json(chart: alt.TopLevelMixin) -> bytes:
+    return (json.dumps(spec_of(chart), ensure_ascii=False, sort_keys=True, indent=1) + "\n").encode()
+
+
+def _png(chart: alt.TopLevelMixin) -> bytes:
+    return vl_convert.vegalite_to_png(
+        spec_of(chart), vl_version=_GRAMMAR, scale=_PNG_SCALE, allowed_base_urls=[]
+    )
+
+
+def _pdf(chart: alt.TopLevelMixin) -> bytes:
+    return vl_convert.vegalite_to_pdf(spec_of(chart), vl_version=_GRAMMAR, allowed_base_urls=[])
+
+
+FORMATS: dict[str, Callable[[alt.TopLevelMixin], bytes]] = {
+    ".svg": lambda chart: to_svg(chart).encode(),
+    ".png": _png,
+    ".pdf": _pdf,
+    ".html": lambda chart: to_html(chart).encode(),
+    ".json": _json,
+}
+
+
+def save(chart: alt.TopLevelMixin, path: Path) -> Path:
+    """Write the chart in the format that the ending of `path` names.
+
+    Raises:
+        UsageError: for an ending that is not one of FORMATS, or a place that cannot be written.
+    """
+    write = FORMATS.get(path.suffix.lower())
+    if write is None:
+        raise UsageError(
+            f"{path.name} does not end like a picture; use one of {', '.join(FORMATS)} (.json is Vega-Lite)"
+        )
+    content = write(chart)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(content)
+    except OSError as problem:
+        raise UsageError(f"{path} cannot be written: {problem.strerror}; name another place") from problem
+    return path

@@ -1,0 +1,54 @@
+"""The pictures that `fleetlog chart NAME` can draw."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import altair as alt
+
+from fleetlog.charts.fleet import fleet_age_chart
+from fleetlog.charts.repeats import comeback_chart, mean_cumulative_chart
+from fleetlog.charts.survival import survival_chart
+from fleetlog.charts.suspects import reasons_chart, suspects_chart
+from fleetlog.charts.unit import unit_chart
+from fleetlog.charts.weibull import probability_chart
+
+
+@dataclass(frozen=True)
+class ChartKind:
+    """One picture by name.
+
+    Attributes:
+        finding: which finding it takes: "survival", "repeats", "suspects", "suspect" (one case of the
+            suspects, chosen by --machine), "unit" or "status".
+        draw: finding -> altair chart; keywords `width` (pixels) and `words` (stored value -> spoken words).
+        description: one line for the command's help.
+    """
+
+    finding: str
+    draw: Callable[..., alt.TopLevelMixin]
+    description: str
+
+    def __call__(self, finding: Any, **how: Any) -> alt.TopLevelMixin:
+        """Draw it."""
+        return self.draw(finding, **how)
+
+
+CHARTS: Mapping[str, ChartKind] = {
+    "survival": ChartKind("survival", survival_chart, "how long parts last, by age, with numbers at risk"),
+    "probability": ChartKind(
+        "survival", probability_chart, "failures on Weibull paper, with the fitted lives"
+    ),
+    "comebacks": ChartKind(
+        "repeats", comeback_chart, "how often the fault came back after each kind of repair"
+    ),
+    "mean-cumulative": ChartKind("repeats", mean_cumulative_chart, "faults per machine by its running hours"),
+    "suspects": ChartKind("suspects", suspects_chart, "how likely each cause is, a bar a case"),
+    "reasons": ChartKind("suspect", reasons_chart, "what speaks for and against the cause of one case"),
+    "unit": ChartKind(
+        "unit", unit_chart, "one machine's faults, repairs and readings over its running hours"
+    ),
+    "fleet-age": ChartKind("status", fleet_age_chart, "machines by build year"),
+}

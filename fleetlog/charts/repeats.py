@@ -1,0 +1,181 @@
+"""Does the repair hold? Comebacks by action, and how faults pile up over a machine's life."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import altair as alt
+
+from fleetlog.charts.rows import MAX_ROWS, inline, thinned
+from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, NEUTRAL, SERIES, WIDE, finish
+from fleetlog.charts.words import NO_WORDS, capital, hours, percent, said
+from fleetlog.findings.repeats import RepeatsFinding
+
+FEW_ATTEMPTS = 5
+_DOING = {
+    "inspect": "inspecting",
+    "test": "testing",
+    "adjust": "adjusting",
+    "calibrate": "calibrating",
+    "clean": "cleaning",
+    "repair": "repairing",
+    "replace": "replacing",
+    "overhaul": "overhauling",
+}
+
+
+def repair_name(action: str, component: str, words: Mapping[str, str] = NO_WORDS) -> str:
+    """A repair in words: "replacing the position sensor"; `words["replace position_sensor"]` where given."""
+    given = words.get(f"{action} {component}")
+    if given:
+        return given
+    doing = _DOING.get(action, said(action, words))
+    return f"{doing} the {said(component, words)}" if component else doing
+
+
+def comeback_rows(finding: RepeatsFinding, words: Mapping[str, str] = NO_WORDS) -> list[dict[str, Any]]:
+    """The table by action with its words, the rate that comes back most first, those too few to say last."""
+    rows = []
+    for row in finding.by_action.to_dicts():
+        few = row["attempts"] < FEW_ATTEMPTS or row["comeback_rate"] is None
+        counted = f"{row['comebacks']} of {row['attempts']} came back"
+        rows.append(
+            {
+                "repair": capital(repair_name(row["action"], row["component"] or "", words)),
+                "attempts": row["attempts"],
+                "comebacks": row["comebacks"],
+                "comeback_rate": row["comeback_rate"],
+                "lower": row["lower"],
+                "upper": row["upper"],
+                "few": few,
+                "counted": f"{counted}: too few to say"
+                if few
+                else f"{percent(row['comeback_rate'])} · {counted}",
+            }
+        )
+    return sorted(rows, key=lambda row: (row["few"], -(row["comeback_rate"] or 0.0), row["repair"]))
+
+
+def comeback_title(finding: RepeatsFinding, words: Mapping[str, str] = NO_WORDS) -> str:
+    """Which repair comes back most and which least."""
+    rows = [row for row in comeback_rows(finding, words) if not row["few"]]
+    within = f"within {hours(finding.window_hours)}"
+    if not rows:
+        return f"Too few repairs to say how many come back {within}"
+    worst, best = rows[0], rows[-1]
+    said_worst = f"After {_lower(worst['repair'])}, {percent(worst['comeback_rate'])} come back {within}"
+    if len(rows) == 1:
+        return said_worst
+    return f"{said_worst}; after {_lower(best['repair'])}, {percent(best['comeback_rate'])}"
+
+
+def _lower(text: str) -> str:
+    return text[:1].lower() + text[1:]
+
+
+def comeback_chart(
+    finding: RepeatsFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
+) -> alt.TopLevelMixin:
+    """Share of repairs after which the fault came back within the window, with its interval, by action."""
+    rows = comeback_rows(finding, words)[:40]
+    wide = width > 500
+    line = 46 if wide else 62
+    laid = [{**row, "top": place * line + 12, "middle": place * line + 30} for place, row in enumerate(rows)]
+    height = max(len(rows), 1) * line
+    x = alt.X(
+        "comeback_rate:Q",
+        scale=alt.Scale(domain=[0, 1]),
+        axis=alt.Axis(
+            format=".0%",
+            title=f"came back within {hours(finding.window_hours)}",
+            values=[0, 0.25, 0.5, 0.75, 1],
+        ),
+    )
+    y = alt.Y("middle:Q", scale=alt.Scale(domain=[0, height], range=[0, height]), axis=None)
+    colour = alt.condition("datum.few", alt.value(NEUTRAL), alt.value(SERIES[0]))
+    base = alt.Chart(inline(laid))
+    names = base.mark_text(align="left", fontSize=12.5, fontWeight="bold", color=INK).encode(
+        x=alt.value(0),
+        y=alt.Y("top:Q", scale=alt.Scale(domain=[0, height], range=[0, height]), axis=None),
+        text="repair:N",
+    )
+    interval = base.mark_rule(strokeWidth=3, opacity=0.55).encode(
+        x=alt.X("lower:Q", scale=alt.Scale(domain=[0, 1])), x2="upper:Q", y=y, color=colour
+    )
+    point = base.mark_point(filled=True, size=90, opacity=1).encode(
+        x=x,
+        y=y,
+        color=colour,
+        tooltip=[
+            alt.Tooltip("repair:N"),
+            alt.Tooltip("attempts:Q"),
+            alt.Tooltip("comebacks:Q", title="came back"),
+            alt.Tooltip("comeback_rate:Q", title="rate", format=".1%"),
+            alt.Tooltip("lower:Q", format=".1%"),
+            alt.Tooltip("upper:Q", format=".1%"),
+        ],
+    )
+    # On a phone the counts do not fit beside the line: they go beneath it.
+    counted = base.mark_text(align="left", fontSize=12, color=MUTED, dy=0 if wide else 15).encode(
+        x=alt.value(width - 215 if wide else 0), y=y, text="counted:N"
+    )
+    plot = width - 230 if wide else width - 40
+    picture = alt.layer(interval, point, names, counted).properties(width=plot, height=height)
+    notes = [
+        f"Point: share of repairs after which the same fault was back within {hours(finding.window_hours)} "
+        "of running. Line: 95% interval.",
+        *finding.notes,
+    ]
+    return finish(picture, title=comeback_title(finding, words), notes=notes, width=width)
+
+
+def mean_cumulative_title(finding: RepeatsFinding) -> str:
+    """How many faults a machine has had by the end of the record."""
+    curve = finding.mean_cumulative
+    if curve.height == 0:
+        return "No fault on record yet"
+    total = len(curve)
+    if total < FEW_ATTEMPTS:
+        return "Too few faults on record to say how they pile up"
+    last = curve.row(-1, named=True)
+    half = curve.filter(curve["hours"] <= last["hours"] / 2)
+    by_half = float(half["count"][-1]) if half.height else 0.0
+    return (
+        f"By {hours(last['hours'])} a machine has had {last['count']:.1f} faults on average, "
+        f"{by_half:.1f} of them in the first half of those hours"
+    )
+
+
+def mean_cumulative_chart(
+    finding: RepeatsFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
+) -> alt.TopLevelMixin:
+    """Faults a machine has had on average by its running hours, with a 95% interval."""
+    curve = thinned(finding.mean_cumulative.select("hours", "count", "lower", "upper"), "count", MAX_ROWS - 1)
+    rows = [{"hours": 0.0, "count": 0.0, "lower": 0.0, "upper": 0.0}, *curve.to_dicts()]
+    x = alt.X(
+        "hours:Q",
+        axis=alt.Axis(title="running hours of the machine", format=",.0f", grid=False),
+        scale=alt.Scale(nice=False),
+    )
+    y_axis = alt.Axis(title="faults per machine so far", format=".1f")
+    base = alt.Chart(inline(rows))
+    band = base.mark_area(interpolate="step-after", opacity=BAND_OPACITY, color=SERIES[0]).encode(
+        x=x, y=alt.Y("lower:Q", axis=y_axis), y2="upper:Q"
+    )
+    line = base.mark_line(interpolate="step-after", color=SERIES[0]).encode(
+        x=x,
+        y=alt.Y("count:Q", axis=y_axis),
+        tooltip=[
+            alt.Tooltip("hours:Q", format=",.0f"),
+            alt.Tooltip("count:Q", title="faults per machine", format=".2f"),
+            alt.Tooltip("lower:Q", format=".2f"),
+            alt.Tooltip("upper:Q", format=".2f"),
+        ],
+    )
+    picture = alt.layer(band, line).properties(width=width - 90, height=280)
+    notes = [
+        "A curve that bends upward means that machines get worse with age. Shading: 95% interval.",
+        *finding.notes,
+    ]
+    return finish(picture, title=mean_cumulative_title(finding), notes=notes, width=width)

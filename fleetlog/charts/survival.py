@@ -1,0 +1,400 @@
+"""Survival by age: step curves with their intervals, and the numbers at risk beneath them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import altair as alt
+
+from fleetlog.charts.rows import MAX_ROWS, inline, thinned
+from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, NEUTRAL, WIDE, colour_of, finish
+from fleetlog.charts.words import NO_WORDS, capital, hours, listed, percent, plural, plural_part, said
+from fleetlog.findings.survival import SurvivalFinding, SurvivalGroup
+
+FEW_FAILURES = 5
+FEW_AT_RISK = 5
+_OVERLAID = 5
+_SPEAK_FOR_THEMSELVES = ("variant", "side", "sensor_kind", "component", "cause")
+_HEIGHT = 300
+
+
+def survival_chart(
+    finding: SurvivalFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
+) -> alt.TopLevelMixin:
+    """Survival curves, one colour a group; with more than five groups one small picture each.
+
+    Args:
+        finding: the curves. A group with fewer than FEW_FAILURES failures is drawn dashed and called too few
+            to say; dashed too is what rests on fewer than FEW_AT_RISK parts, or follows the last failure.
+        width: of the whole picture, pixels.
+        words: stored value -> what a reader would say.
+    """
+    seen = [group for group in finding.groups if group.spells > 0]
+    title = survival_title(finding, words)
+    if not seen:
+        return finish(_empty(width), title=title, notes=finding.notes, width=width)
+    notes = [*survival_notes(finding, words), *finding.notes]
+    if len(seen) > _OVERLAID:
+        return finish(_small_multiples(finding, seen, width, words), title=title, notes=notes, width=width)
+    return finish(_overlaid(finding, seen, width, words), title=title, notes=notes, width=width)
+
+
+# --- words
+
+
+def group_name(group: SurvivalGroup, words: Mapping[str, str] = NO_WORDS) -> str:
+    """The group as a reader would say it: "original", "build year 2016, left"; "all" when not split."""
+    parts = [
+        said(value, words)
+        if column in _SPEAK_FOR_THEMSELVES or value in words
+        else f"{said(column, words)} {value}"
+        for column, value in ((column, str(value)) for column, value in group.group.items())
+    ]
+    return ", ".join(parts) or "all"
+
+
+def survival_title(finding: SurvivalFinding, words: Mapping[str, str] = NO_WORDS) -> str:
+    """What the curves say, in one sentence."""
+    parts = capital(plural_part(finding.component))
+    spells = sum(group.spells for group in finding.groups)
+    failures = sum(group.failures for group in finding.groups)
+    telling = [group for group in finding.groups if group.failures >= FEW_FAILURES]
+    if not telling:
+        return (
+            f"{parts}: too few failures to say how long they last "
+            f"({plural(failures, 'failure')} in {plural(spells, 'life', 'lives')})"
+        )
+    if not finding.by:
+        return f"{parts}: {_lasting(telling[0])}"
+    if len(telling) <= 3:
+        told = [f"{group_name(group, words)}: {_lasting(group)}" for group in telling]
+        quiet = [group for group in finding.groups if group not in telling]
+        if quiet:
+            named = listed([group_name(group, words) for group in quiet])
+            told.append(f"too few failures to say for {named}" if len(quiet) <= 2 else "too few for the rest")
+        return f"{parts}, {'; '.join(told)}"
+    reached = sorted(
+        ((group.median_hours, group) for group in telling if group.median_hours is not None),
+        key=lambda pair: pair[0],
+    )
+    by = listed([said(column, words) for column in finding.by])
+    if len(reached) < 2:
+        return f"{parts} by {by}: in most groups more than half outlast the record"
+    (soonest, first), (latest, last) = reached[0], reached[-1]
+    return (
+        f"{parts} by {by}: half fail by {hours(soonest)} ({group_name(first, words)}) "
+        f"to {hours(latest)} ({group_name(last, words)})"
+    )
+
+
+def _lasting(group: SurvivalGroup) -> str:
+    """How long one group's parts last, conditional start said."""
+    whose = f"of those that reached {hours(group.from_hours)}, " if group.from_hours > 0 else ""
+    if group.median_hours is not None:
+        return f"{whose}half fail by {hours(group.median_hours)}"
+    step = 100 if group.last_hours >= 100 else 1
+    seen_to = math.floor(group.last_hours / step) * step
+    return f"{whose}{percent(_last_survival(group))} last {seen_to:,} h, as far as the record reaches"
+
+
+def survival_notes(finding: SurvivalFinding, words: Mapping[str, str] = NO_WORDS) -> list[str]:
+    """What a reader must know to read the curves."""
+    notes = []
+    late = [group for group in finding.groups if group.from_hours > 0]
+    if late:
+        starts = {hours(group.from_hours) for group in late}
+        if len(starts) == 1:
+            notes.append(
+                f"Curves start at {starts.pop()} and hold for parts that reached that age: "
+                "too few were watched before it."
+            )
+        else:
+            named = listed(
+                [f"{hours(group.from_hours)} ({group_name(group, words)})" for group in late[:4]]
+                + (["…"] if len(late) > 4 else [])
+            )
+            notes.append(
+                f"Curves start at {named} and hold for parts that reached that age: "
+                "too few were watched before it."
+            )
+    few = [group for group in finding.groups if 0 < group.failures < FEW_FAILURES]
+    if few and len(finding.groups) > 1:
+        counted = listed([f"{group_name(group, words)}: {group.failures}" for group in few[:6]])
+        notes.append(f"Dashed where there are too few failures to say ({counted}).")
+    notes.append(
+        f"Shading: 95% interval. Dashed: fewer than {FEW_AT_RISK} parts still watched, "
+        "or no failure seen any more."
+    )
+    if finding.log_rank and finding.log_rank.get("p") is not None:
+        p = float(finding.log_rank["p"])
+        size = "p < 0.001" if p < 0.001 else f"p = {p:.3f}" if p < 0.1 else f"p = {p:.2f}"
+        notes.append(
+            f"Chance alone would hardly make the curves differ so much (log-rank test, {size})."
+            if p < 0.05
+            else f"The curves differ no more than chance could make them (log-rank test, {size})."
+        )
+    return notes
+
+
+# --- rows
+
+
+def curve_rows(group: SurvivalGroup, name: str, most: int = MAX_ROWS) -> list[dict[str, Any]]:
+    """One curve as drawn: its start at 1, the table's rows as they stand, its end at the last age watched.
+
+    `drawn` is "solid", or "dashed" where few parts or failures carry the curve.
+    """
+    curve = thinned(
+        group.curve.select("hours", "at_risk", "failed", "survival", "lower", "upper"), "survival", most
+    )
+    rows = curve.to_dicts()
+    start = {
+        "hours": group.from_hours,
+        "at_risk": None,
+        "failed": 0,
+        "survival": 1.0,
+        "lower": 1.0,
+        "upper": 1.0,
+    }
+    drawn = [start, *rows]
+    last = drawn[-1]
+    if group.last_hours > last["hours"]:
+        drawn.append({**last, "hours": group.last_hours, "failed": 0, "at_risk": None})
+    thin = group.failures < FEW_FAILURES
+    last_failure = rows[-1]["hours"] if rows else -1.0
+    marked = []
+    for row in drawn:
+        thin = thin or (row["at_risk"] is not None and row["at_risk"] < FEW_AT_RISK)
+        tail = row["hours"] > last_failure
+        marked.append({"group": name, **row, "drawn": "dashed" if thin or tail else "solid"})
+    return marked
+
+
+def _pieces(rows: Sequence[Mapping[str, Any]]) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """The solid and the dashed piece of one curve; the dashed one begins where the solid one ends."""
+    solid = [dict(row) for row in rows if row["drawn"] == "solid"]
+    dashed = [dict(row) for row in rows if row["drawn"] == "dashed"]
+    if solid and dashed:
+        dashed.insert(0, solid[-1])
+    return solid, dashed
+
+
+def _last_survival(group: SurvivalGroup) -> float:
+    return float(group.curve["survival"][-1]) if group.curve.height else 1.0
+
+
+# --- marks
+
+
+def _empty(width: int) -> alt.TopLevelMixin:
+    said_so: alt.TopLevelMixin = (
+        alt.Chart(inline([{"text": "No lives of this part on record."}]))
+        .mark_text(color=MUTED)
+        .encode(text="text:N")
+        .properties(width=width - 40, height=60)
+    )
+    return said_so
+
+
+def _axis_x(finding: SurvivalFinding, top: float, values: Sequence[float] | None, title: str) -> alt.X:
+    axis = alt.Axis(format=",.0f", title=title, grid=False, values=list(values) if values else alt.Undefined)
+    return alt.X("hours:Q", scale=alt.Scale(domain=[0, top], nice=False), axis=axis)
+
+
+def _curves(
+    rows: Sequence[Sequence[Mapping[str, Any]]],
+    x: alt.X,
+    colour: alt.Color,
+    *,
+    y_title: str | None,
+) -> list[alt.Chart]:
+    y_axis = alt.Axis(format=".0%", title=y_title, values=[0, 0.25, 0.5, 0.75, 1])
+    y = alt.Y("survival:Q", scale=alt.Scale(domain=[0, 1]), axis=y_axis)
+    everything = [dict(row) for curve in rows for row in curve]
+    solid = [row for curve in rows for row in _pieces(curve)[0]]
+    dashed = [row for curve in rows for row in _pieces(curve)[1]]
+    tooltip = [
+        alt.Tooltip("group:N", title="group"),
+        alt.Tooltip("hours:Q", title="age, running hours", format=",.1f"),
+        alt.Tooltip("survival:Q", title="still working", format=".1%"),
+        alt.Tooltip("lower:Q", title="from", format=".1%"),
+        alt.Tooltip("upper:Q", title="to", format=".1%"),
+        alt.Tooltip("at_risk:Q", title="watched", format=",.0f"),
+        alt.Tooltip("failed:Q", title="failed here", format=",.0f"),
+    ]
+    layers = [
+        alt.Chart(inline(everything))
+        .mark_area(interpolate="step-after", opacity=BAND_OPACITY, line=False)
+        .encode(
+            x=x, y=alt.Y("lower:Q", axis=y_axis, scale=alt.Scale(domain=[0, 1])), y2="upper:Q", color=colour
+        )
+    ]
+    for piece, dash in ((solid, None), (dashed, [5, 4])):
+        if piece:
+            mark: dict[str, Any] = {"interpolate": "step-after", "strokeWidth": 2.2 if dash is None else 1.7}
+            if dash:
+                mark["strokeDash"] = dash
+            layers.append(
+                alt.Chart(inline(piece)).mark_line(**mark).encode(x=x, y=y, color=colour, tooltip=tooltip)
+            )
+    return layers
+
+
+def _overlaid(
+    finding: SurvivalFinding, groups: Sequence[SurvivalGroup], width: int, words: Mapping[str, str]
+) -> alt.VConcatChart:
+    names = [group_name(group, words) for group in groups]
+    short = [group.label for group in groups]
+    split = bool(finding.by)
+    room = (max(len(name) for name in short) * 7 + 10) if split else 12
+    plot = width - 66 - min(room, 130)
+    top = max(group.last_hours for group in groups) or 1.0
+    ages = _shown_ages(groups, plot)
+    x = _axis_x(finding, top, ages, f"age of the {said(finding.component)}, running hours")
+    hues = colour_of(names)
+    colour = alt.Color(
+        "group:N", scale=alt.Scale(domain=names, range=[hues[name] for name in names]), legend=None
+    )
+    most = MAX_ROWS // len(groups) - 2
+    rows = [curve_rows(group, name, most) for group, name in zip(groups, names, strict=True)]
+    layers: list[Any] = list(_curves(rows, x, colour, y_title="still working"))
+    if split:
+        layers.append(_end_labels(rows, short, x, colour))
+    picture = alt.layer(*layers).properties(width=plot, height=_HEIGHT)
+    beneath = _numbers_at_risk(groups, names, ages, top, plot, colour, split)
+    return alt.vconcat(picture, *([beneath] if beneath is not None else []), spacing=10)
+
+
+def _end_labels(
+    rows: Sequence[Sequence[Mapping[str, Any]]], short: Sequence[str], x: alt.X, colour: alt.Color
+) -> alt.Chart:
+    """Each group's name at the end of its curve, kept apart."""
+    ends = sorted(
+        ({**curve[-1], "name": name} for curve, name in zip(rows, short, strict=True)),
+        key=lambda row: (-row["survival"], row["group"]),
+    )
+    apart, above = 17 / _HEIGHT, 1.0 + 17 / _HEIGHT
+    placed = []
+    for row in ends:
+        above = min(row["survival"], above - apart)
+        placed.append({"group": row["group"], "name": row["name"], "hours": row["hours"], "place": above})
+    sunk = min(0.0, placed[-1]["place"] - 0.02)
+    for row in placed:
+        row["place"] -= sunk
+    labels: alt.Chart = (
+        alt.Chart(inline(placed))
+        .mark_text(align="left", dx=6, fontWeight="bold", fontSize=12.5, limit=130)
+        .encode(x=x, y="place:Q", text="name:N", color=colour)
+    )
+    return labels
+
+
+def _shown_ages(groups: Sequence[SurvivalGroup], plot: int) -> list[float]:
+    """The ages of the numbers-at-risk table, as many as fit side by side."""
+    ages = sorted({age for group in groups for age, _ in group.at_risk_at})
+    every = 1
+    while ages and len(ages[::every]) * 52 > plot:
+        every += 1
+    return ages[::every]
+
+
+def _numbers_at_risk(
+    groups: Sequence[SurvivalGroup],
+    names: Sequence[str],
+    ages: Sequence[float],
+    top: float,
+    plot: int,
+    colour: alt.Color,
+    split: bool,
+) -> alt.LayerChart | None:
+    """How many parts were still watched at each age: a line with the group's name, a line of numbers."""
+    if not ages:
+        return None
+    numbers, titles = [], []
+    line = 17
+    for place, (group, name) in enumerate(zip(groups, names, strict=True)):
+        at = dict(group.at_risk_at)
+        titles.append({"group": name, "row": 2 * place * line, "text": capital(name)})
+        numbers += [
+            {"group": name, "row": (2 * place + 1) * line if split else 4, "hours": age, "at_risk": at[age]}
+            for age in ages
+            if age in at
+        ]
+    height = 2 * len(groups) * line if split else line
+    x = alt.X("hours:Q", scale=alt.Scale(domain=[0, top], nice=False), axis=None)
+    y = alt.Y("row:Q", scale=alt.Scale(domain=[0, height], range=[0, height]), axis=None)
+    heading = (
+        alt.Chart(inline([{"row": 0, "text": "Parts still watched at that age"}]))
+        .mark_text(align="left", color=MUTED, fontSize=12, dy=-17)
+        .encode(x=alt.value(0), y=y, text="text:N")
+    )
+    layers: list[alt.Chart] = [heading]
+    if split:
+        layers.append(
+            alt.Chart(inline(titles))
+            .mark_text(align="left", fontSize=12, fontWeight="bold", limit=plot)
+            .encode(x=alt.value(0), y=y, text="text:N", color=colour)
+        )
+    layers.append(
+        alt.Chart(inline(numbers))
+        .mark_text(align="center", fontSize=12, color=INK)
+        .encode(x=x, y=y, text=alt.Text("at_risk:Q", format=",.0f"))
+    )
+    beneath: alt.LayerChart = alt.layer(*layers).properties(width=plot, height=height)  # type: ignore[assignment]
+    return beneath
+
+
+def _small_multiples(
+    finding: SurvivalFinding, groups: Sequence[SurvivalGroup], width: int, words: Mapping[str, str]
+) -> alt.ConcatChart:
+    """One small picture a group, all curves grey behind it, so that twelve build years stay readable."""
+    columns = 3 if width > 560 else 2
+    plot = (width - 50) // columns - (34 if columns == 3 else 42)
+    top = max(group.last_hours for group in groups) or 1.0
+    most = max(20, MAX_ROWS // (len(groups) * len(groups)) - 2)
+    names = [group_name(group, words) for group in groups]
+    rows = [curve_rows(group, name, most) for group, name in zip(groups, names, strict=True)]
+    behind = [
+        {"group": row["group"], "hours": row["hours"], "survival": row["survival"]}
+        for group, curve in zip(groups, rows, strict=True)
+        if group.failures >= FEW_FAILURES
+        for row in curve
+    ]
+    x = alt.X(
+        "hours:Q",
+        scale=alt.Scale(domain=[0, top], nice=False),
+        axis=alt.Axis(
+            format=",.0f", title=None, grid=False, tickCount=3 if columns == 3 else 2, labelOverlap=True
+        ),
+    )
+    hue = colour_of(["it"])["it"]
+    pictures = []
+    for group, name, curve in zip(groups, names, rows, strict=True):
+        colour = alt.Color("group:N", scale=alt.Scale(domain=[name], range=[hue]), legend=None)
+        layers: list[Any] = []
+        if behind:
+            layers.append(
+                alt.Chart(inline(behind))
+                .mark_line(interpolate="step-after", strokeWidth=1, opacity=0.45, color=NEUTRAL)
+                .encode(x=x, y="survival:Q", detail="group:N")
+            )
+        layers += _curves([curve], x, colour, y_title=None)
+        told = f"{group.failures} of {group.spells:,} failed"
+        head = alt.TitleParams(
+            capital(name),
+            subtitle=told if group.failures >= FEW_FAILURES else f"{told}: too few to say",
+            fontSize=13,
+            subtitleFontSize=11.5,
+            subtitlePadding=2,
+            offset=6,
+            lineHeight=15,
+            subtitleLineHeight=14,
+        )
+        pictures.append(
+            alt.layer(*layers)
+            .resolve_scale(color="independent")
+            .properties(width=plot, height=round(plot * 0.62), title=head)
+        )
+    return alt.concat(*pictures, columns=columns, spacing=18)

@@ -1,0 +1,218 @@
+"""Which cause, how sure, and why."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import altair as alt
+
+from fleetlog.charts.rows import inline
+from fleetlog.charts.theme import ALERT, INK, MUTED, RULE, SERIES, WIDE, colour_of, finish, lines
+from fleetlog.charts.words import NO_WORDS, capital, listed, percent, plural, said
+from fleetlog.findings.base import Suspect
+from fleetlog.findings.suspects import SuspectsFinding
+
+MOST_CASES = 30
+MOST_REASONS = 12
+
+
+def case_name(case: Suspect) -> str:
+    """The machine and, where known, the side: "SK-104 left"."""
+    return f"{case.machine_id} {case.side}".strip()
+
+
+def cause_order(cases: Sequence[Suspect]) -> list[str]:
+    """Every cause named by any case, in the family's order, the unknown one last."""
+    order: dict[str, None] = {}
+    for case in cases:
+        order.update(dict.fromkeys(case.causes))
+    return [cause for cause in order if cause != "unknown"] + [c for c in order if c == "unknown"]
+
+
+def suspects_title(finding: SuspectsFinding, words: Mapping[str, str] = NO_WORDS) -> str:
+    """How many cases are open and what most of them point to."""
+    open_cases = [case for case in finding.cases if case.state == "open"]
+    watched = len(finding.cases) - len(open_cases)
+    if not finding.cases:
+        return "No open case and nothing to watch"
+    counted = listed(
+        ([plural(len(open_cases), "open case")] if open_cases else [])
+        + (
+            [f"{watched:,} to watch" if open_cases else f"No open case, {watched:,} to watch"]
+            if watched
+            else []
+        )
+    )
+    looked_at = open_cases or list(finding.cases)
+    tally: dict[str, int] = {}
+    for case in looked_at:
+        tally[case.top_cause] = tally.get(case.top_cause, 0) + 1
+    top = max(tally, key=lambda cause: (tally[cause], -cause_order(finding.cases).index(cause)))
+    return f"{counted}: {tally[top]} of {len(looked_at)} point to the {said(top, words)}"
+
+
+def suspects_chart(
+    finding: SuspectsFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
+) -> alt.TopLevelMixin:
+    """One bar a case, cut into the probability of each cause."""
+    shown = finding.cases[:MOST_CASES]
+    causes = cause_order(finding.cases)
+    spoken = [said(cause, words) for cause in causes]
+    hues = colour_of(causes)
+    line = 40
+    rows: list[dict[str, Any]] = []
+    heads: list[dict[str, Any]] = []
+    for place, case in enumerate(shown):
+        start = 0.0
+        for cause in causes:
+            share = float(case.causes.get(cause, 0.0))
+            rows.append(
+                {
+                    "case": case_name(case),
+                    "state": case.state,
+                    "cause": said(cause, words),
+                    "probability": share,
+                    "start": start,
+                    "end": start + share,
+                    "top": place * line + 19,
+                    "bottom": place * line + 33,
+                }
+            )
+            start += share
+        heads.append(
+            {
+                "case": case_name(case) + ("" if case.state == "open" else " (watch)"),
+                "told": f"{said(case.top_cause, words)} {percent(case.certainty)}",
+                "middle": place * line + 10,
+            }
+        )
+    height = max(len(shown), 1) * line
+    plot = width - 40
+    scale = alt.Scale(domain=[0, height], range=[0, height])
+    bars = (
+        alt.Chart(inline(rows))
+        .mark_rect(stroke="#ffffff", strokeWidth=1)
+        .encode(
+            x=alt.X(
+                "start:Q",
+                scale=alt.Scale(domain=[0, 1]),
+                axis=alt.Axis(format=".0%", title="how likely each cause is", values=[0, 0.25, 0.5, 0.75, 1]),
+            ),
+            x2="end:Q",
+            y=alt.Y("top:Q", scale=scale, axis=None),
+            y2="bottom:Q",
+            color=alt.Color(
+                "cause:N",
+                scale=alt.Scale(domain=spoken, range=[hues[cause] for cause in causes]),
+                legend=alt.Legend(title=None, columns=2 if width < 500 else 0, symbolType="square"),
+            ),
+            tooltip=[
+                alt.Tooltip("case:N"),
+                alt.Tooltip("cause:N"),
+                alt.Tooltip("probability:Q", format=".1%"),
+            ],
+        )
+    )
+    base = alt.Chart(inline(heads))
+    y = alt.Y("middle:Q", scale=scale, axis=None)
+    names = base.mark_text(align="left", fontWeight="bold", fontSize=12.5, color=INK, limit=plot // 2).encode(
+        x=alt.value(0), y=y, text="case:N"
+    )
+    told = base.mark_text(align="right", fontSize=12.5, color=INK, limit=plot // 2).encode(
+        x=alt.value(plot), y=y, text="told:N"
+    )
+    notes = list(finding.notes)
+    if len(finding.cases) > len(shown):
+        notes.insert(0, f"The first {len(shown)} of {len(finding.cases):,} cases are drawn.")
+    picture = alt.layer(bars, names, told).properties(width=plot, height=height)
+    return finish(picture, title=suspects_title(finding, words), notes=notes, width=width)
+
+
+def reasons_title(case: Suspect, words: Mapping[str, str] = NO_WORDS) -> str:
+    """The case, its likeliest cause and what speaks loudest for it."""
+    told = f"{case_name(case)}: {said(case.top_cause, words)}, {percent(case.certainty)} sure"
+    telling = [reason for reason in case.reasons if reason.weight > 0]
+    if not telling:
+        return told
+    loudest = max(telling, key=lambda reason: reason.weight)
+    return f"{told}. What tells most: {loudest.evidence}"
+
+
+def reasons_chart(
+    case: Suspect, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
+) -> alt.TopLevelMixin:
+    """What speaks for the likeliest cause and what against it: one bar a piece of evidence, in log-odds."""
+    ranked = sorted(case.reasons, key=lambda reason: (-abs(reason.weight), reason.evidence))
+    shown = ranked[:MOST_REASONS]
+    rest = ranked[MOST_REASONS:]
+    entries = [(reason.evidence, reason.weight) for reason in shown]
+    if rest:
+        entries.append((f"{len(rest)} smaller pieces of evidence together", sum(r.weight for r in rest)))
+    plot = width - 60
+    rows: list[dict[str, Any]] = []
+    top = 8
+    for evidence, weight in entries:
+        told = lines(capital(evidence), plot, 12.5)
+        rows.append(
+            {
+                "evidence": evidence,
+                "text": "\n".join(told),
+                "weight": weight,
+                "speaks": f"for the {said(case.top_cause, words)}" if weight >= 0 else "against it",
+                "top": top,
+                "bar_top": top + 16 * len(told),
+                "bar_bottom": top + 16 * len(told) + 11,
+                "amount": f"{weight:+.1f}".replace("-", "−"),
+            }
+        )
+        top += 16 * len(told) + 11 + 14
+    weights = [row["weight"] for row in rows]
+    high, low = max([*weights, 0.0]), min([*weights, 0.0])
+    room = 0.14 * (high - low or 1.0)
+    reach, floor = high + room, low - room if low < 0 else 0.0
+    scale = alt.Scale(domain=[0, top], range=[0, top])
+    x = alt.X(
+        "weight:Q",
+        scale=alt.Scale(domain=[floor, reach], nice=False),
+        axis=alt.Axis(
+            title="strength of the evidence (natural log of the odds)",
+            tickCount=5,
+            labelExpr="datum.value == 0 ? '0' : format(datum.value, '+.1f')",
+        ),
+    )
+    base = alt.Chart(inline(rows))
+    bars = base.mark_rect().encode(
+        x=x,
+        x2=alt.datum(0),
+        y=alt.Y("bar_top:Q", scale=scale, axis=None),
+        y2="bar_bottom:Q",
+        color=alt.Color(
+            "speaks:N",
+            scale=alt.Scale(
+                domain=[f"for the {said(case.top_cause, words)}", "against it"], range=[SERIES[0], ALERT]
+            ),
+            legend=alt.Legend(title=None, symbolType="square"),
+        ),
+        tooltip=[alt.Tooltip("evidence:N"), alt.Tooltip("weight:Q", format="+.2f")],
+    )
+    texts = base.mark_text(
+        align="left", baseline="top", lineBreak="\n", lineHeight=16, fontSize=12.5, color=INK
+    ).encode(x=alt.value(0), y=alt.Y("top:Q", scale=scale, axis=None), text="text:N")
+    amounts = (
+        base.transform_calculate(middle="(datum.bar_top + datum.bar_bottom) / 2")
+        .mark_text(
+            fontSize=11.5,
+            color=MUTED,
+            align=alt.expr("datum.weight < 0 ? 'right' : 'left'"),
+            dx=alt.expr("datum.weight < 0 ? -5 : 5"),
+        )
+        .encode(x=x, y=alt.Y("middle:Q", scale=scale, axis=None), text="amount:N")
+    )
+    zero = alt.Chart(inline([{"weight": 0}])).mark_rule(color=RULE).encode(x=x)
+    picture = alt.layer(zero, bars, texts, amounts).properties(width=plot, height=top)
+    notes = [
+        "Bars add up to how sure the answer is. 0.7 doubles the odds, 1.1 triples them, "
+        "2.3 makes them ten times as high."
+    ]
+    return finish(picture, title=reasons_title(case, words), notes=notes, width=width)

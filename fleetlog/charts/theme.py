@@ -1,0 +1,146 @@
+"""Our colours, type and spacing: one look for every picture.
+
+The colours of SERIES were searched for, not borrowed: six hues whose luminance keeps a contrast of at least
+3:1 against both PAPER and NIGHT (WCAG 2.2, criterion 1.4.11), chosen so that the nearest two stay as far
+apart as can be for readers with full colour vision and with protan, deutan or tritan vision.
+tests/unit/charts/test_theme.py measures both.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import altair as alt
+
+PAPER = "#ffffff"
+NIGHT = "#15191e"
+INK = "#1c2430"
+MUTED = "#586271"
+RULE = "#d3d8de"
+NEUTRAL = "#7b838e"
+SERIES = ("#2b6cc4", "#db7a12", "#29a47a", "#925777", "#9486c3", "#c13a12")
+ALERT = SERIES[5]
+BAND_OPACITY = 0.18
+
+# Liberation Sans travels inside vl-convert, so pictures measure text alike on every machine; the others have
+# the same widths.
+FONT = "Liberation Sans, Arial, Helvetica, sans-serif"
+
+WIDE = 700
+NARROW = 340
+
+_TITLE_SIZE = 16
+_SUBTITLE_SIZE = 12.5
+
+
+def relative_luminance(colour: str) -> float:
+    """Luminance of `#rrggbb`, 0 to 1 (WCAG 2.2)."""
+    channels = [int(colour[start : start + 2], 16) / 255 for start in (1, 3, 5)]
+    red, green, blue = (
+        channel / 12.92 if channel <= 0.04045 else ((channel + 0.055) / 1.055) ** 2.4 for channel in channels
+    )
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast ratio of two colours, 1 to 21 (WCAG 2.2)."""
+    lighter, darker = sorted((relative_luminance(one), relative_luminance(other)), reverse=True)
+    return (lighter + 0.05) / (darker + 0.05)
+
+
+def colour_of(names: Sequence[str]) -> dict[str, str]:
+    """A colour for each name, in order; "unknown" is always grey, and so is what comes after the sixth."""
+    hues = iter(SERIES)
+    return {name: NEUTRAL if name == "unknown" else next(hues, NEUTRAL) for name in names}
+
+
+def lines(text: str, width: int, size: float, share: float = 1.0) -> list[str]:
+    """`text` broken into lines that fit `width` pixels (a letter is about half as wide as it is high)."""
+    letters = max(16, int(width * share / (size * 0.53)))
+    return textwrap.wrap(text, letters) or [""]
+
+
+def finish(
+    chart: alt.TopLevelMixin,
+    *,
+    title: str,
+    notes: Sequence[str] = (),
+    width: int,
+    description: str | None = None,
+) -> alt.TopLevelMixin:
+    """The chart under its title, with its notes as subtitle, in our type and colours.
+
+    Args:
+        title: the finding in words.
+        notes: what a reader must know to read the picture, a sentence each.
+        width: of the whole picture in pixels; titles are broken to fit.
+        description: the alternative text; title and notes unless given.
+    """
+    subtitle = [line for note in notes if note for line in lines(note, width, _SUBTITLE_SIZE)]
+    heading = alt.TitleParams(lines(title, width, _TITLE_SIZE), subtitle=subtitle or alt.Undefined)
+    said = description or " ".join([_sentence(title), *(_sentence(note) for note in notes if note)])
+    finished: alt.TopLevelMixin = chart.properties(title=heading, description=said).configure(**CONFIG)
+    return finished
+
+
+def _sentence(text: str) -> str:
+    return text if text.endswith((".", "!", "?", ":")) else text + "."
+
+
+def described(chart: alt.TopLevelMixin) -> str:
+    """The alternative text of a finished chart."""
+    return str(chart.to_dict(validate=False).get("description", ""))
+
+
+CONFIG: Mapping[str, Any] = {
+    "background": PAPER,
+    "font": FONT,
+    "padding": {"left": 8, "right": 12, "top": 8, "bottom": 8},
+    "view": {"stroke": None},
+    "title": {
+        "anchor": "start",
+        "frame": "bounds",
+        "align": "left",
+        "color": INK,
+        "fontSize": _TITLE_SIZE,
+        "fontWeight": "bold",
+        "lineHeight": 21,
+        "offset": 14,
+        "subtitleColor": MUTED,
+        "subtitleFontSize": _SUBTITLE_SIZE,
+        "subtitleLineHeight": 17,
+        "subtitlePadding": 6,
+    },
+    "axis": {
+        "labelColor": MUTED,
+        "labelFontSize": 12,
+        "titleColor": MUTED,
+        "titleFontSize": 12,
+        "titleFontWeight": "normal",
+        "titlePadding": 8,
+        "gridColor": RULE,
+        "gridOpacity": 0.6,
+        "domainColor": RULE,
+        "tickColor": RULE,
+        "labelLimit": 220,
+    },
+    "legend": {
+        "labelColor": INK,
+        "labelFontSize": 12,
+        "labelLimit": 320,
+        "titleColor": MUTED,
+        "titleFontSize": 12,
+        "titleFontWeight": "normal",
+        "symbolSize": 120,
+        "orient": "top",
+        "direction": "horizontal",
+        "offset": 6,
+        "columnPadding": 16,
+    },
+    "header": {"labelColor": INK, "labelFontSize": 12.5, "labelFontWeight": "bold", "title": None},
+    "text": {"color": INK, "fontSize": 12},
+    "line": {"strokeWidth": 2},
+    "concat": {"spacing": 8},
+}

@@ -1,0 +1,620 @@
+"""Invented findings that look like a real yard's, made by a seeded simulation; nothing here measures a real fleet."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+
+import numpy as np
+import polars as pl
+
+from fleetlog.findings.base import Reason, Suspect
+from fleetlog.findings.repeats import RepeatsFinding
+from fleetlog.findings.status import StatusFinding
+from fleetlog.findings.survival import SurvivalFinding, SurvivalGroup
+from fleetlog.findings.suspects import SuspectsFinding
+from fleetlog.findings.unit import UnitFinding
+
+AS_OF = date(2026, 10, 31)
+FAULT = "neutral-return"
+WORDS = {"original": "original (pumps built before December 2017)", "improved": "improved"}
+HOSTILE = "<script>alert(1)</script>"
+
+
+def lives(
+    count: int, shape: float, scale: float, seed: int, *, entry_to: float = 1500.0, exit_to: float = 6500.0
+) -> list[tuple[float, float, bool]]:
+    """(entry, exit, failed) of `count` Weibull lives with late entry and censoring, ages in tenths of an hour."""
+    draw = np.random.default_rng(seed)
+    kept: list[tuple[float, float, bool]] = []
+    while len(kept) < count:
+        life = scale * draw.weibull(shape)
+        entry = draw.uniform(0, entry_to) if draw.random() < 0.5 else 0.0
+        end = draw.uniform(1500, exit_to)
+        if min(life, end) > entry + 1:
+            kept.append((round(entry, 1), round(min(life, end), 1), bool(life <= end)))
+    return kept
+
+
+def survival_group(
+    group: dict[str, str], spells: list[tuple[float, float, bool]], *, component: str = "internal_bushing"
+) -> SurvivalGroup:
+    """Product-limit curve of the lives, by a plain loop."""
+    rows, survival, hazard = [], 1.0, 0.0
+    from_hours = 0.0
+    for age in sorted({end for _, end, failed in spells if failed}):
+        at_risk = sum(1 for entry, end, _ in spells if entry < age <= end)
+        failed = sum(1 for _, end, did in spells if did and end == age)
+        survival *= 1 - failed / at_risk
+        if failed < at_risk:
+            hazard += failed / (at_risk * (at_risk - failed))
+        if 0 < survival < 1:
+            spread = 1.96 * math.sqrt(hazard) / abs(math.log(survival))
+            lower, upper = survival ** math.exp(spread), survival ** math.exp(-spread)
+        else:
+            lower = upper = math.nan
+        rows.append((age, at_risk, failed, survival, lower, upper))
+    curve = pl.DataFrame(
+        rows,
+        schema={
+            "hours": pl.Float64,
+            "at_risk": pl.Int64,
+            "failed": pl.Int64,
+            "survival": pl.Float64,
+            "lower": pl.Float64,
+            "upper": pl.Float64,
+        },
+        orient="row",
+    )
+    last = max(end for _, end, _ in spells) if spells else 0.0
+
+    def quantile(column: str, level: float) -> float | None:
+        below = curve.filter(pl.col(column) <= level)
+        return float(below["hours"][0]) if below.height else None
+
+    failures = sum(1 for *_, did in spells if did)
+    weibull = None
+    note = "too few failures for a Weibull fit"
+    if failures >= 5:
+        shape, scale = _weibull(spells)
+        weibull = {
+            "shape": shape,
+            "scale_hours": scale,
+            "shape_ci": [
+                shape * math.exp(-1.6 / math.sqrt(failures)),
+                shape * math.exp(1.6 / math.sqrt(failures)),
+            ],
+            "scale_ci": [scale * 0.9, scale * 1.1],
+            "b10_hours": scale * (-math.log(0.9)) ** (1 / shape),
+            "median_hours": scale * math.log(2) ** (1 / shape),
+        }
+        note = ""
+    return SurvivalGroup(
+        group=group,
+        component=component,
+        cause="worn",
+        spells=len(spells),
+        failures=failures,
+        curve=curve,
+        from_hours=from_hours,
+        last_hours=last,
+        median_hours=quantile("survival", 0.5),
+        median_lower=quantile("lower", 0.5),
+        median_upper=quantile("upper", 0.5),
+        b10_hours=quantile("survival", 0.9),
+        weibull=weibull,
+        note=note,
+        at_risk_at=tuple(
+            (float(age), sum(1 for entry, end, _ in spells if entry <= age < end))
+            for age in range(0, int(last) + 1, 1000)
+        ),
+    )
+
+
+def _weibull(spells: list[tuple[float, float, bool]]) -> tuple[float, float]:
+    """Maximum likelihood by a search over the shape; late entry respected."""
+    entry = np.array([spell[0] for spell in spells]) / 1000
+    end = np.array([spell[1] for spell in spells]) / 1000
+    failed = np.array([spell[2] for spell in spells])
+    best = (-math.inf, 1.0, 1.0)
+    for shape in np.linspace(0.4, 6, 561):
+        exposure = float(np.sum(end**shape - entry**shape))
+        deaths = int(failed.sum())
+        rate = deaths / exposure
+        likelihood = deaths * math.log(shape * rate) + (shape - 1) * float(np.log(end[failed]).sum()) - deaths
+        if likelihood > best[0]:
+            best = (likelihood, float(shape), 1000 * rate ** (-1 / shape))
+    return best[1], best[2]
+
+
+def survival_by_variant() -> SurvivalFinding:
+    groups = (
+        survival_group({"variant": "original"}, lives(140, 2.6, 5400, 1)),
+        survival_group({"variant": "improved"}, lives(160, 2.6, 16000, 2, exit_to=5200)),
+    )
+    return SurvivalFinding(
+        as_of=AS_OF,
+        fault=FAULT,
+        component="internal_bushing",
+        cause="worn",
+        by=("variant",),
+        groups=groups,
+        log_rank={"chi2": 61.2, "df": 1, "p": 5.1e-15},
+    )
+
+
+def survival_pooled() -> SurvivalFinding:
+    return replace(
+        survival_by_variant(), by=(), groups=(survival_group({}, lives(140, 2.6, 5400, 1)),), log_rank=None
+    )
+
+
+def survival_by_build_year() -> SurvivalFinding:
+    groups = tuple(
+        survival_group(
+            {"build_year": str(year)},
+            lives(
+                size, 2.6, 5400 if year < 2018 else 16000, year, exit_to=max(2200, 7500 - 600 * (year - 2013))
+            ),
+        )
+        for year, size in zip(range(2013, 2023), (9, 22, 31, 40, 38, 28, 24, 20, 18, 12), strict=True)
+    )
+    return replace(
+        survival_by_variant(), by=("build_year",), groups=groups, log_rank={"chi2": 44.0, "df": 9, "p": 1e-6}
+    )
+
+
+def survival_too_few() -> SurvivalFinding:
+    spells = [(0.0, 2100.0, True), (0.0, 3300.5, True), *[(0.0, 900.0 + 45 * i, False) for i in range(38)]]
+    return replace(survival_pooled(), groups=(survival_group({}, spells),))
+
+
+def survival_conditional() -> SurvivalFinding:
+    pooled = survival_pooled().groups[0]
+    late = pooled.curve.filter(pl.col("hours") > 800)
+    return replace(survival_pooled(), groups=(replace(pooled, from_hours=800.0, curve=late),))
+
+
+def repeats() -> RepeatsFinding:
+    def row(action, component, attempts, comebacks, censored, rate, lower, upper, median, labour, cost):  # type: ignore[no-untyped-def]
+        return {
+            "action": action,
+            "component": component,
+            "attempts": attempts,
+            "comebacks": comebacks,
+            "censored": censored,
+            "comeback_rate": rate,
+            "lower": lower,
+            "upper": upper,
+            "median_hours_to_comeback": median,
+            "labour_hours": labour,
+            "cost": cost,
+        }
+
+    by_action = pl.DataFrame(
+        [
+            row("calibrate", "drive_pump", 64, 39, 4, 0.637, 0.512, 0.752, 88.0, 1.4, 133.0),
+            row("replace", "position_sensor", 26, 18, 2, 0.713, 0.52, 0.871, 121.5, 6.2, 834.0),
+            row("replace", "internal_bushing", 41, 2, 9, 0.055, 0.014, 0.203, None, 13.6, 1310.0),
+            row("repair", "wiring", 17, 4, 1, 0.24, 0.098, 0.51, 205.0, 2.1, 214.0),
+            row("replace", "drive_pump", 3, 0, 1, 0.0, 0.0, 0.561, None, 16.0, 7450.0),
+        ]
+    )
+    hours = np.arange(150.0, 6000.0, 150.0)
+    count = 0.00009 * hours**1.12 * 1.0
+    curve = pl.DataFrame({"hours": hours, "count": count, "lower": count * 0.82, "upper": count * 1.2})
+    units = pl.DataFrame(
+        [
+            {
+                "machine_id": "SK-104",
+                "episodes": 6,
+                "running_hours": 4810.0,
+                "expected": 1.4,
+                "ratio": 2.9,
+                "lower": 1.4,
+                "upper": 5.1,
+            },
+            {
+                "machine_id": HOSTILE,
+                "episodes": 4,
+                "running_hours": 3920.0,
+                "expected": 1.1,
+                "ratio": 2.3,
+                "lower": 1.05,
+                "upper": 4.4,
+            },
+        ]
+    )
+    return RepeatsFinding(
+        as_of=AS_OF, fault=FAULT, window_hours=500.0, by_action=by_action, mean_cumulative=curve, units=units
+    )
+
+
+CAUSES = (
+    "internal_bushing",
+    "position_sensor",
+    "wiring",
+    "calibration",
+    "servo_or_rotating_group",
+    "unknown",
+)
+
+
+def suspect(
+    machine_id: str,
+    side: str,
+    shares: tuple[float, ...],
+    *,
+    state: str = "open",
+    since: date | None = date(2026, 10, 12),
+    age: float | None = 4310.0,
+    variant: str = "original",
+    next_step: str = "Split the pump and replace the bushing, both sides",
+    cost: float | None = 1310.0,
+    cautions: bool = True,
+    reasons: tuple[Reason, ...] | None = None,
+) -> Suspect:
+    causes = dict(zip(CAUSES, shares, strict=True))
+    top = max(causes, key=lambda cause: causes[cause])
+    return Suspect(
+        machine_id=machine_id,
+        side=side,
+        state=state,
+        since=since,
+        age_hours=age,
+        variant=variant,
+        causes=causes,
+        top_cause=top,
+        next_step=next_step,
+        expected_cost=cost,
+        reasons=reasons
+        or (
+            Reason("original bushing at 4,310 running hours", 1.9),
+            Reason("code back 41 h after a good calibration", 1.4),
+            Reason("code stayed after the sensor was replaced", 1.1),
+            Reason("harness inspected and found good", 0.6),
+            Reason("both sides reported within one day", -0.5),
+        ),
+        site="North yard",
+        model="T-80",
+        build_year=2016,
+        episodes=4,
+        last_report=datetime(2026, 10, 29, 7, 12),
+        cautions=cautions,
+    )
+
+
+def suspects() -> SuspectsFinding:
+    cases = (
+        suspect("SK-104", "left", (0.91, 0.02, 0.02, 0.03, 0.01, 0.01)),
+        suspect("SK-131", "right", (0.74, 0.05, 0.07, 0.09, 0.02, 0.03), since=date(2026, 9, 3)),
+        suspect(
+            HOSTILE,
+            "left",
+            (0.12, 0.06, 0.61, 0.15, 0.01, 0.05),
+            next_step="Inspect the harness and connectors on the left side",
+            cost=96.0,
+            cautions=False,
+            reasons=(
+                Reason("SPN 520201 FMI 5, circuit open", 1.7),
+                Reason('complaint says "<b>only when wet</b>"', 0.8),
+            ),
+        ),
+        suspect(
+            "=1+1",
+            "right",
+            (0.22, 0.05, 0.13, 0.52, 0.02, 0.06),
+            next_step="Centre the sensor, then calibrate the pump",
+            cost=190.0,
+            cautions=False,
+            variant="improved",
+            age=1220.0,
+        ),
+        suspect(
+            "../x",
+            "left",
+            (0.58, 0.05, 0.1, 0.2, 0.02, 0.05),
+            state="watch",
+            since=None,
+            next_step="Measure the neutral voltage at the next service",
+            cost=60.0,
+            cautions=False,
+        ),
+    )
+    return SuspectsFinding(
+        as_of=AS_OF,
+        fault=FAULT,
+        cases=cases,
+        cautions=CAUTIONS,
+        currency="USD",
+    )
+
+
+CAUTIONS = (
+    "Support the lift arms and lower the attachment before any work begins.",
+    "Stop the engine, remove the key, lock it out and tag it out.",
+    "Relieve stored hydraulic pressure; oil under pressure can enter the skin, which needs a surgeon at once.",
+    "Use rated hoisting gear for the engine and never work beneath a hanging load.",
+    "At first start and while calibrating, keep wheels or tracks off the ground and people clear: it may move.",
+    "Always follow the maker's service manual, local codes and licensed practice.",
+)
+
+
+def suspects_before() -> SuspectsFinding:
+    cases = (
+        suspect("SK-131", "right", (0.41, 0.15, 0.19, 0.17, 0.03, 0.05), since=date(2026, 9, 3)),
+        suspect("SK-122", "left", (0.83, 0.05, 0.03, 0.05, 0.02, 0.02), since=date(2026, 8, 20)),
+        suspect("=1+1", "right", (0.3, 0.1, 0.2, 0.3, 0.05, 0.05), state="watch", since=None, cautions=False),
+    )
+    return replace(suspects(), as_of=date(2026, 9, 30), cases=cases)
+
+
+def unit(machine_id: str = "SK-104") -> UnitFinding:
+    day = datetime(2025, 11, 3, 8, 0)
+
+    def at(days: int) -> datetime:
+        return day + timedelta(days=days)
+
+    reports = pl.DataFrame(
+        [
+            (at(0), 3820.4, "left", 520201, 7, "DRV-17", "does not return to neutral, left", 1),
+            (at(1), 3826.0, "left", 520201, 7, "DRV-17", "does not return to neutral, left", 1),
+            (at(40), 3984.2, "left", 520201, 13, "DRV-17", "does not return to neutral, left", 2),
+            (at(120), 4210.9, "left", None, None, "DRV-17", "<i>not in neutral</i>", 3),
+            (at(300), 4702.5, "right", 520202, 7, "DRV-18", "does not return to neutral, right", 4),
+            (at(358), 4806.1, "left", 520201, 7, "DRV-17", "does not return to neutral, left", 5),
+        ],
+        schema={
+            "at": pl.Datetime,
+            "hours": pl.Float64,
+            "side": pl.String,
+            "spn": pl.Int64,
+            "fmi": pl.Int64,
+            "code": pl.String,
+            "description": pl.String,
+            "episode": pl.Int64,
+        },
+        orient="row",
+    )
+    attempts = pl.DataFrame(
+        [
+            (at(2), 3826.5, "left", "calibrate_pump", "drive_pump", None, "came_back", 157.7, "WO-2231"),
+            (
+                at(41),
+                3985.0,
+                "left",
+                "replace_sensor",
+                "position_sensor",
+                "no_fault_found",
+                "came_back",
+                225.9,
+                "WO-2290",
+            ),
+            (
+                at(122),
+                4212.0,
+                "left",
+                "inspect_wiring",
+                "wiring",
+                "no_fault_found",
+                "came_back",
+                594.1,
+                "WO-2388",
+            ),
+            (at(301), 4703.0, "right", "calibrate_pump", "drive_pump", None, "held_so_far", 107.0, "WO-2501"),
+        ],
+        schema={
+            "at": pl.Datetime,
+            "hours": pl.Float64,
+            "side": pl.String,
+            "step": pl.String,
+            "component": pl.String,
+            "finding": pl.String,
+            "outcome": pl.String,
+            "held_hours": pl.Float64,
+            "work_order_id": pl.String,
+        },
+        orient="row",
+    )
+    work = pl.DataFrame(
+        [
+            (
+                at(2),
+                3826.5,
+                "WO-2231",
+                "drive_pump",
+                "left",
+                "calibrate",
+                None,
+                1.5,
+                0.0,
+                "ok after calibration",
+            ),
+            (
+                at(41),
+                3985.0,
+                "WO-2290",
+                "position_sensor",
+                "left",
+                "replace",
+                "no_fault_found",
+                6.5,
+                248.0,
+                HOSTILE,
+            ),
+            (
+                at(122),
+                4212.0,
+                "WO-2388",
+                "wiring",
+                "left",
+                "inspect",
+                "no_fault_found",
+                0.8,
+                0.0,
+                "harness good",
+            ),
+            (at(301), 4703.0, "WO-2501", "drive_pump", "right", "calibrate", None, 1.3, 0.0, None),
+        ],
+        schema={
+            "at": pl.Datetime,
+            "hours": pl.Float64,
+            "work_order_id": pl.String,
+            "component": pl.String,
+            "side": pl.String,
+            "action": pl.String,
+            "finding": pl.String,
+            "labour_hours": pl.Float64,
+            "parts_cost": pl.Float64,
+            "note": pl.String,
+        },
+        orient="row",
+    )
+    measurements = pl.DataFrame(
+        [
+            (at(2), 3826.5, side, "sensor_neutral_voltage", value, "V")
+            for side, value in (("left", 2.03), ("right", 1.99))
+        ]
+        + [
+            (at(41), 3985.0, "left", "sensor_neutral_voltage", 2.21, "V"),
+            (at(122), 4212.0, "left", "sensor_neutral_voltage", 1.84, "V"),
+            (at(300), 4702.5, "right", "sensor_neutral_voltage", 2.05, "V"),
+            (at(358), 4806.1, "left", "sensor_neutral_voltage", 2.32, "V"),
+        ],
+        schema={
+            "at": pl.Datetime,
+            "hours": pl.Float64,
+            "side": pl.String,
+            "quantity": pl.String,
+            "value": pl.Float64,
+            "unit": pl.String,
+        },
+        orient="row",
+    )
+    readings = pl.DataFrame(
+        [
+            (at(7 * week), 3820.0 + 19.5 * week, 3820.0 + 19.5 * week, "telematics", True, None)
+            for week in range(51)
+        ]
+        + [
+            (at(200), 4377.0, 437.7, "work_order", False, "falls below an earlier reading"),
+            (at(260), 4545.0, 45450.0, "manual", False, "gains more than the calendar allows"),
+        ],
+        schema={
+            "at": pl.Datetime,
+            "hours": pl.Float64,
+            "meter_hours": pl.Float64,
+            "source": pl.String,
+            "kept": pl.Boolean,
+            "reason": pl.String,
+        },
+        orient="row",
+    ).sort("at")
+    components = pl.DataFrame(
+        [
+            ("internal_bushing", "left", "original", date(2016, 4, 1), 4810.0, False, None, True),
+            ("internal_bushing", "right", "original", date(2016, 4, 1), 4810.0, False, None, True),
+            ("position_sensor", "left", "potentiometer", date(2016, 4, 1), 3985.0, True, "replaced", True),
+            ("position_sensor", "left", "hall_effect", date(2025, 12, 14), 825.0, False, None, False),
+        ],
+        schema={
+            "component": pl.String,
+            "side": pl.String,
+            "variant": pl.String,
+            "fitted_at": pl.Date,
+            "age_hours": pl.Float64,
+            "ended": pl.Boolean,
+            "end_reason": pl.String,
+            "inferred": pl.Boolean,
+        },
+        orient="row",
+    )
+    rentals = pl.DataFrame(
+        [
+            (datetime(2026, 9, 1, 7), datetime(2026, 9, 14, 17), 310.0),
+            (datetime(2026, 10, 20, 7), None, 310.0),
+        ],
+        schema={"out_at": pl.Datetime, "in_at": pl.Datetime, "day_rate": pl.Float64},
+        orient="row",
+    )
+    cases = tuple(case for case in suspects().cases if case.machine_id == machine_id)
+    return UnitFinding(
+        as_of=AS_OF,
+        fault=FAULT,
+        machine={
+            "machine_id": machine_id,
+            "make": "Invented",
+            "model": "T-80",
+            "machine_type": "compact_track_loader",
+            "build_date": "2016-04",
+            "control": "electronic_joystick",
+            "site": "North yard",
+            "running_hours": 4812.3,
+            "hours_estimated": True,
+        },
+        readings=readings,
+        reports=reports,
+        attempts=attempts,
+        work=work,
+        measurements=measurements,
+        components=components,
+        rentals=rentals,
+        cases=cases,
+        cautions=CAUTIONS,
+    )
+
+
+def status() -> StatusFinding:
+    quality = pl.DataFrame(
+        [
+            {
+                "check": "readings_set_aside",
+                "count": 212,
+                "of": 48210,
+                "meaning": "meter readings that cannot be true",
+            },
+            {
+                "check": "work_orders_without_lines",
+                "count": 31,
+                "of": 1904,
+                "meaning": "orders that say nothing of the work",
+            },
+            {
+                "check": "codes_on_manual_machines",
+                "count": 3,
+                "of": 5120,
+                "meaning": "fault codes that the machine cannot have",
+            },
+        ]
+    )
+    fleet = pl.DataFrame(
+        [
+            {
+                "build_year": year,
+                "machines": size,
+                "electronic": round(size * 0.85),
+                "running_hours": 620.0 * size * (2027 - year),
+            }
+            for year, size in zip(range(2013, 2023), (9, 22, 31, 40, 38, 28, 24, 20, 18, 12), strict=True)
+        ]
+        + [{"build_year": None, "machines": 4, "electronic": 0, "running_hours": 9100.0}]
+    )
+    return StatusFinding(
+        as_of=AS_OF,
+        fault=FAULT,
+        machines=246,
+        tables={
+            "machines": 246,
+            "meter_readings": 48210,
+            "fault_codes": 5120,
+            "work_orders": 1904,
+            "work_lines": 4033,
+        },
+        rejected=17,
+        waiting=2,
+        first=date(2020, 11, 1),
+        last=AS_OF,
+        quality=quality,
+        fleet=fleet,
+    )
