@@ -289,12 +289,13 @@ class _General:
         return self.profile.log_quantile(z, drop)
 
 
-def fit_weibull(table: RiskTable, *, level: float = 0.95) -> WeibullFit:
+def fit_weibull(table: RiskTable, *, level: float = 0.95, intervals: bool = True) -> WeibullFit:
     """Weibull life by maximum likelihood from a risk table, late entry and censoring respected.
 
     Args:
         table: one group's risk table.
         level: confidence level of the likelihood-ratio intervals.
+        intervals: whether to work out the intervals; a bootstrap does without.
 
     Raises:
         TooFewFailures: with fewer than three failures; take the shape from a prior or fix it instead.
@@ -302,7 +303,7 @@ def fit_weibull(table: RiskTable, *, level: float = 0.95) -> WeibullFit:
     """
     _enough(table.failures)
     contour = _Contour.of(table).solve()
-    return _from_contour(contour, table, level, "maximum likelihood", contour.maximum, [])
+    return _from_contour(contour, table, level, "maximum likelihood", contour.maximum, [], intervals)
 
 
 def fit_weibull_prior(
@@ -687,9 +688,15 @@ def _interval_data(
 
 
 def _from_contour(
-    contour: _Contour, table: RiskTable, level: float, method: str, log_likelihood: float, notes: list[str]
+    contour: _Contour,
+    table: RiskTable,
+    level: float,
+    method: str,
+    log_likelihood: float,
+    notes: list[str],
+    intervals: bool = True,
 ) -> WeibullFit:
-    shape_ci, scale_ci, unbounded = _closed(contour, level)
+    shape_ci, scale_ci, unbounded = _closed(contour, level) if intervals else (None, None, [])
     return WeibullFit(
         shape=contour.best,
         scale_hours=float(np.exp(contour.log_scale(contour.best))),
