@@ -3,6 +3,6 @@
 The only package that imports duckdb.
 """
 
-from fleetlog.store.connection import Store, open_store
+from fleetlog.store.connection import DatabaseError, Store, open_store
 
-__all__ = ["Store", "open_store"]
+__all__ = ["DatabaseError", "Store", "open_store"]

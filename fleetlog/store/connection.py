@@ -16,6 +16,9 @@ from fleetlog.store.statements import Statement, numbered, statement
 FORMAT = "fleetlog"
 """What `store_info` says in a file that is ours."""
 
+DatabaseError = duckdb.Error
+"""What the engine raises; for callers that try one way and then another."""
+
 _DUCKDB_MAGIC = b"DUCK"  # bytes 8 to 11 of every DuckDB file
 
 # No query may fetch an extension, and none is needed: what we use is linked in.

@@ -1,0 +1,163 @@
+"""Reading delimited text: the header in Python, the rows in the engine."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from fleetlog.errors import InputFileError
+from fleetlog.intake import lines
+from fleetlog.intake.header import columns_of, kind_of, passed_over, recognised
+from fleetlog.intake.scan import Scan
+from fleetlog.intake.source import Source
+from fleetlog.intake.sqltext import commas, compose
+from fleetlog.store.dictionary import KINDS
+
+DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
+
+MOST_HEADER_LINES = 10
+
+# The engine's own limit is set above ours, so that ours decides.
+_READ = (
+    "read_csv($path, auto_detect = false, header = $header, skip = $skip, delim = $delimiter, quote = '\"', "
+    "escape = '\"', columns = {«columns»}, compression = 'none', strict_mode = true, store_rejects = true, "
+    "max_line_size = 8000000)"
+)
+
+
+@dataclass(frozen=True)
+class Head:
+    """The header of a delimited file: its headings, what separates them, its first and last line."""
+
+    headings: tuple[str, ...]
+    delimiter: str
+    first_line: int
+    last_line: int
+
+
+def read_head(path: Path, scan: Scan, where: str) -> Head:
+    """Finds the header: the first line that is not blank, and the separator under which most of it is known.
+
+    Raises:
+        InputFileError: when there is no header.
+    """
+    if not scan.bytes:
+        raise InputFileError(f"{where} is empty (0 bytes); nothing was loaded from it, export it again.")
+    found = lines.Rewritten()
+    taken = 0
+    told: str | None = None
+    text = ""
+    begins = 0
+    for line in lines.text_lines(path, scan, found):
+        taken += 1
+        if line.problem is not None:
+            raise InputFileError(
+                f"{where}: its header cannot be read ({line.problem.split(';')[0]}); "
+                "put the column names in the first line."
+            )
+        if not text and not line.text.strip():
+            continue
+        if not text and told is None and line.text.lower().startswith("sep=") and len(line.text) == 5:
+            told = line.text[4]
+            continue
+        begins = begins or taken
+        text = f"{text}\n{line.text}" if text else line.text
+        if text.count('"') % 2 and taken - begins < MOST_HEADER_LINES:
+            continue  # a heading in quotation marks goes on in the next line
+        break
+    if not text:
+        raise InputFileError(f"{where} holds nothing but blank lines; nothing was loaded from it.")
+    delimiter = told or _delimiter(text)
+    return Head(tuple(_headings(text, delimiter)), delimiter, begins, taken)
+
+
+def _delimiter(text: str) -> str:
+    def score(delimiter: str) -> tuple[int, int]:
+        headings = _headings(text, delimiter)
+        return max(len(recognised(headings, kind)) for kind in KINDS.values()), len(headings)
+
+    return max(DELIMITERS, key=score)
+
+
+def _headings(text: str, delimiter: str) -> list[str]:
+    return [" ".join(heading.split()) for heading in next(csv.reader([text], delimiter=delimiter))]
+
+
+def plain_source(path: Path, scan: Scan, kind: str | None, where: str) -> Source:
+    """A file as the engine reads it by itself, in parallel; its order numbers its rows.
+
+    Raises:
+        InputFileError: for a header that cannot be read or fits no kind.
+    """
+    head = read_head(path, scan, where)
+    found = kind_of(head.headings, where, kind)
+    columns = columns_of(head.headings, found, where)
+    notes = [f"separator {DELIMITERS.get(head.delimiter, repr(head.delimiter))}", *passed_over(columns)]
+    return Source(
+        path=where,
+        kind=found,
+        columns=columns,
+        relation=_relation([column.cell for column in columns]),
+        parameters={
+            "path": _literal(path),
+            "header": True,
+            "skip": head.first_line - 1,
+            "delimiter": head.delimiter,
+        },
+        numbered=False,
+        content_hash=scan.content_hash,
+        bytes=scan.bytes,
+        commas=scan.quotes or head.delimiter != ",",
+        notes=tuple(notes),
+    )
+
+
+def careful_source(path: Path, scan: Scan, kind: str | None, where: str, target: Path) -> Source:
+    """The same file, rewritten line by line into `target`, with a reason beside every broken line."""
+    head = read_head(path, scan, where)
+    found = kind_of(head.headings, where, kind)
+    columns = columns_of(head.headings, found, where)
+    rewritten = lines.rewrite(path, scan, head.last_line, head.delimiter, len(columns), target)
+    notes = [f"separator {DELIMITERS.get(head.delimiter, repr(head.delimiter))}"]
+    if scan.encoding != "utf-8":
+        notes.append(rewritten.encoding(scan))
+    notes += passed_over(columns)
+    return Source(
+        path=where,
+        kind=found,
+        columns=columns,
+        relation=_relation(["row_no", "malformed", *(column.cell for column in columns)]),
+        parameters={"path": _literal(target), "header": False, "skip": 0, "delimiter": ","},
+        numbered=True,
+        content_hash=scan.content_hash,
+        bytes=scan.bytes,
+        commas=True,
+        notes=tuple(notes),
+    )
+
+
+def _relation(cells: Sequence[str]) -> str:
+    # Names made here (c0, c1, …), never those of the file.
+    return compose(_READ, columns=commas(f"{cell}: 'VARCHAR'" for cell in cells))
+
+
+def _literal(path: Path) -> str:
+    """A path in which no character stands for others."""
+    return "".join(f"[{c}]" if c in "*?[" else c for c in str(path))
+
+
+def all_there(path: Path, scan: Scan, rows: int, where: str) -> bool:
+    """Whether as many rows were read as there are lines below the header, blank lines aside.
+
+    A safeguard: where there are no quotation marks every line is a row, and none may be lost.
+    """
+    if scan.quotes:
+        return True
+    below = scan.lines + (not scan.ends_in_line_feed) - read_head(path, scan, where).last_line
+    if rows == below:
+        return True
+    with path.open("rb") as file:
+        blank = sum(not line.strip(b" \r\n") for line in file)
+    return bool(rows + blank >= below)

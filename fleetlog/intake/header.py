@@ -1,0 +1,134 @@
+"""From a header to a kind: names compared without case, spaces, dashes and underscores."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+
+from fleetlog.errors import InputFileError, UsageError
+from fleetlog.intake.names import squeezed
+from fleetlog.intake.source import SourceColumn
+from fleetlog.store.dictionary import KINDS, Kind
+
+REJECT_ID = "reject_id"
+"""A column of a file of corrected rows: which rejected row this one stands for."""
+
+REJECT_REASON = "reject_reason"
+
+
+def recognised(headings: Sequence[str], kind: Kind) -> set[str]:
+    """The columns of a kind that stand among the headings."""
+    present = {squeezed(heading) for heading in headings}
+    return {column.name for column in kind.columns if squeezed(column.name) in present}
+
+
+def kind_of(headings: Sequence[str], where: str, forced: str | None = None) -> Kind:
+    """The kind that a header announces.
+
+    Args:
+        headings: the headings as they stand.
+        where: the file as messages show it.
+        forced: a kind's name when the user says what the file is.
+
+    Raises:
+        InputFileError: for a header that fits no kind, or several equally well.
+        UsageError: when `forced` is no kind.
+    """
+    if forced is not None:
+        if forced not in KINDS:
+            raise UsageError(f"'{forced}' is no kind of table; write one of {', '.join(KINDS)}.")
+        missing = _missing(headings, KINDS[forced])
+        if missing:
+            raise InputFileError(
+                f"{where} was to be read as {forced} but lacks {_columns(missing)}; "
+                "rename the columns that hold them, or give a mapping profile."
+            )
+        return KINDS[forced]
+    found = {kind.name: recognised(headings, kind) for kind in KINDS.values()}
+    complete = [kind for kind in KINDS.values() if not _missing(headings, kind)]
+    if not complete:
+        raise InputFileError(_no_kind(headings, where, found))
+    most = max(len(found[kind.name]) for kind in complete)
+    best = [kind for kind in complete if len(found[kind.name]) == most]
+    if len(best) > 1:
+        names = " or ".join(kind.name for kind in best)
+        raise InputFileError(f"{where} could hold {names}; say which with --as.")
+    other = _better_but_incomplete(headings, best[0], found)
+    if other is not None:
+        raise InputFileError(
+            f"{where} looks like {other.name} but lacks {_columns(_missing(headings, other))}; "
+            f"rename the columns that hold them, or load it with --as {best[0].name}."
+        )
+    return best[0]
+
+
+def _missing(headings: Sequence[str], kind: Kind) -> list[str]:
+    present = recognised(headings, kind)
+    return [name for name in kind.required if name not in present]
+
+
+def _better_but_incomplete(headings: Sequence[str], best: Kind, found: dict[str, set[str]]) -> Kind | None:
+    """A kind that the header fits as well as `best`, and of which it shows a telling column.
+
+    Nearly every file has a machine_id, so nearly every file would pass as a list of machines: a misspelt
+    heading must not turn readings into machines.
+    """
+    own = {column.name for column in best.columns}
+    for kind in KINDS.values():
+        telling = (set(kind.required) & found[kind.name]) - own
+        if telling and _missing(headings, kind) and len(found[kind.name]) >= len(found[best.name]):
+            return kind
+    return None
+
+
+def _no_kind(headings: Sequence[str], where: str, found: dict[str, set[str]]) -> str:
+    nearest = max(KINDS.values(), key=lambda kind: (len(found[kind.name]), -len(_missing(headings, kind))))
+    if not found[nearest.name]:
+        first = ", ".join(repr(heading[:40]) for heading in headings[:4])
+        return (
+            f"{where} has no column of any kind of table (its header begins {first}); put the column names "
+            "in the first line, separated by commas, semicolons or tabs, or give a mapping profile."
+        )
+    return (
+        f"{where} fits no kind of table: nearest is {nearest.name}, which lacks "
+        f"{_columns(_missing(headings, nearest))}; rename the columns that hold them, "
+        "or give a mapping profile."
+    )
+
+
+def _columns(names: Sequence[str]) -> str:
+    return ("the column " if len(names) == 1 else "the columns ") + ", ".join(names)
+
+
+def columns_of(headings: Sequence[str], kind: Kind, where: str) -> tuple[SourceColumn, ...]:
+    """The headings as columns of a kind.
+
+    Raises:
+        InputFileError: when a heading stands twice.
+    """
+    counts = Counter(squeezed(heading) for heading in headings if heading.strip())
+    for name, count in counts.items():
+        if count > 1:
+            places = [i + 1 for i, heading in enumerate(headings) if squeezed(heading) == name]
+            raise InputFileError(
+                f"{where} has the column '{headings[places[0] - 1].strip()}' {count} times (columns "
+                f"{', '.join(map(str, places))}); rename or remove all but one."
+            )
+    by_name = {squeezed(column.name): column.name for column in kind.columns}
+    return tuple(
+        SourceColumn(f"c{i}", heading.strip().strip("\ufeff"), by_name.get(squeezed(heading)))
+        for i, heading in enumerate(headings)
+    )
+
+
+def passed_over(columns: Sequence[SourceColumn]) -> list[str]:
+    """A note on columns that the kind does not have: they are read past, and said to be."""
+    own = {squeezed(REJECT_ID), squeezed(REJECT_REASON)}
+    unknown = [
+        column.header or f"column {i + 1} (no name)"
+        for i, column in enumerate(columns)
+        if column.name is None and squeezed(column.header) not in own
+    ]
+    if not unknown:
+        return []
+    return [f"columns not used: {', '.join(unknown)}"]

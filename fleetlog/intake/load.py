@@ -1,0 +1,406 @@
+"""Loading: files and folders in, one transaction a table, one result a table out."""
+
+from __future__ import annotations
+
+import glob
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from fleetlog.errors import InputFileError, StoreError, UsageError
+from fleetlog.intake import csvfile
+from fleetlog.intake.checks import Counted, check
+from fleetlog.intake.contract import (
+    FileResult,
+    IntakeSettings,
+    LoadResult,
+    PlainSettings,
+    Progress,
+    ProgressCallback,
+)
+from fleetlog.intake.merge import Merge, Merged, parent_of
+from fleetlog.intake.rejects import keep_rejected, resolve, resolve_rows
+from fleetlog.intake.scan import Scan, scan
+from fleetlog.intake.source import Source
+from fleetlog.intake.sqltext import compose
+from fleetlog.store import DatabaseError, Store
+from fleetlog.store.connection import quoted
+from fleetlog.store.dictionary import KINDS
+
+TABLE_ENDINGS = frozenset({".csv", ".tsv", ".tab", ".txt"})
+"""Endings of files that a folder is searched for; a file named by itself is read whatever its ending."""
+
+
+@dataclass(frozen=True)
+class _Earlier:
+    """What earlier loads of the same content left: their ids and their rows that are still rejected."""
+
+    file_ids: tuple[int, ...]
+    rows: int
+    rejected: int
+
+
+@dataclass(frozen=True)
+class _Ready:
+    """A table read and checked, waiting to be merged. `table` is None where all of it is known already."""
+
+    source: Source
+    counted: Counted
+    notes: tuple[str, ...]
+    table: str | None
+    earlier: _Earlier | None
+
+
+def load_paths(
+    store: Store,
+    paths: Sequence[Path | str],
+    *,
+    settings: IntakeSettings | None = None,
+    kind: str | None = None,
+    check_only: bool = False,
+    now: datetime | None = None,
+    progress: ProgressCallback | None = None,
+) -> LoadResult:
+    """Loads files and folders into a store.
+
+    Each table is all or nothing: a load that is killed or fails leaves the store without any of it. A refused
+    file does not stop the others. Files of a folder are read in the order of their names; what is no table
+    there is passed over with a note.
+
+    Args:
+        store: a store open for writing.
+        paths: files, folders or patterns.
+        settings: the fleet's time zone and its own words; UTC and none where left out.
+        kind: read every file as this kind, whatever its columns suggest.
+        check_only: say what a load would do, and change nothing.
+        now: the moment after which dates lie in the future, UTC (tests give one).
+        progress: called before each file and at the end.
+
+    Returns:
+        One result a table, in the order of reading.
+
+    Raises:
+        UsageError: for a kind or a time zone that does not exist.
+        StoreError: when the store cannot be written.
+    """
+    settings = settings or PlainSettings()
+    _refuse_unknown(store, settings.time_zone, kind)
+    load = _Load(store, settings, kind, check_only, now or datetime.now(UTC).replace(tzinfo=None))
+    wanted = list(_expanded(paths))
+    sizes = [_size(item.path) for item in wanted]
+    for i, item in enumerate(wanted):
+        if progress:
+            progress(Progress(str(item.path), i, len(wanted), sum(sizes[:i]), sum(sizes), load.rows_done))
+        load.file(item)
+    result = load.finish()
+    if progress:
+        progress(Progress("", len(wanted), len(wanted), sum(sizes), sum(sizes), load.rows_done))
+    return result
+
+
+def _refuse_unknown(store: Store, zone: str, kind: str | None) -> None:
+    if kind is not None and kind not in KINDS:
+        raise UsageError(f"'{kind}' is no kind of table; write one of {', '.join(KINDS)}.")
+    if not store.execute("SELECT 1 FROM pg_timezone_names() WHERE name = $zone LIMIT 1", {"zone": zone}):
+        raise UsageError(f"'{zone}' is no time zone; write one such as 'UTC' or 'America/Denver'.")
+
+
+@dataclass(frozen=True)
+class _Wanted:
+    path: Path
+    named: bool  # by the user, not found in a folder
+    refused: str | None = None
+    note: str | None = None
+
+
+def _expanded(paths: Sequence[Path | str]) -> Iterator[_Wanted]:
+    for given in paths:
+        path = Path(given)
+        if path.is_dir():
+            yield from _inside(path)
+        elif path.exists():
+            yield _Wanted(path, True)
+        elif glob.has_magic(str(given)) and (matches := sorted(glob.glob(str(given)))):
+            for match in map(Path, matches):
+                yield from _inside(match) if match.is_dir() else (_Wanted(match, True),)
+        else:
+            yield _Wanted(path, True, refused=f"{path} does not exist; check the name.")
+
+
+def _inside(folder: Path) -> Iterator[_Wanted]:
+    for path in sorted(folder.iterdir()):
+        if path.name.startswith("."):
+            continue
+        if path.is_dir():
+            yield _Wanted(path, False, note="passed over: a folder inside a folder; name it to load it")
+        elif path.suffix.lower() not in TABLE_ENDINGS:
+            yield _Wanted(path, False, note="passed over: no table")
+        else:
+            yield _Wanted(path, False)
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size if path.is_file() else 0
+    except OSError:
+        return 0
+
+
+class _Load:
+    """One load: holds what has been read until it is merged, and the results."""
+
+    def __init__(
+        self, store: Store, settings: IntakeSettings, kind: str | None, check_only: bool, now: datetime
+    ) -> None:
+        self.store = store
+        self.settings = settings
+        self.kind = kind
+        self.check_only = check_only
+        self.now = now
+        self.rows_done = 0
+        self._results: list[FileResult | _Ready] = []
+        self._file_ids: dict[int, int] = {}  # place in the results -> file_id
+        self._tables = 0
+
+    def file(self, item: _Wanted) -> None:
+        """Reads one file; merges it too, unless this load only checks."""
+        where = str(item.path)
+        if item.note:
+            self._results.append(FileResult(where, notes=(item.note,)))
+            return
+        if item.refused:
+            self._results.append(FileResult(where, refused=item.refused))
+            return
+        try:
+            ready = self._prepare(item.path, where)
+        except UsageError:
+            raise
+        except InputFileError as error:
+            self._results.append(FileResult(where, refused=str(error)))
+            return
+        self.rows_done += ready.counted.rows
+        if self.check_only:
+            self._results.append(ready)
+            return
+        with self._writing(where):
+            file_id, result = self._merge(ready)
+        self._file_ids[len(self._results)] = file_id
+        self._results.append(result)
+        self._drop(ready)
+
+    @contextmanager
+    def _writing(self, where: str) -> Iterator[None]:
+        """The transaction of one file; a failure to write is told in one sentence."""
+        try:
+            with self.store.transaction():
+                yield
+        except DatabaseError as error:
+            first = str(error).splitlines()[0].rstrip(". ")
+            raise StoreError(
+                f"{where} could not be stored ({first}); nothing of it was loaded, and the store is as it was."
+            ) from error
+
+    def finish(self) -> LoadResult:
+        """The results; rows that waited for a file of the same load have found it by now."""
+        if self.check_only:
+            return LoadResult(self._rehearsed())
+        return LoadResult(tuple(self._settled()))
+
+    def _rehearsed(self) -> tuple[FileResult, ...]:
+        """Merges everything in one transaction, takes the results, and rolls it back."""
+
+        class _Done(Exception):
+            pass
+
+        results: tuple[FileResult, ...] = ()
+        try:
+            with self.store.transaction():
+                for i, ready in enumerate(self._results):
+                    if isinstance(ready, _Ready):
+                        self._file_ids[i], self._results[i] = self._merge(ready)
+                results = tuple(self._settled())
+                raise _Done
+        except _Done:
+            return results
+
+    def _settled(self) -> Iterator[FileResult]:
+        for i, result in enumerate(self._results):
+            assert isinstance(result, FileResult)
+            if not result.waiting or result.kind is None:
+                yield result
+                continue
+            still = min(result.waiting, self._still_waiting(result.kind, self._file_ids[i]))
+            yield replace(result, waiting=still, new=result.new + result.waiting - still)
+
+    def _still_waiting(self, kind: str, file_id: int) -> int:
+        table, column = parent_of(KINDS[kind]) or ("", "")
+        return int(
+            self.store.execute(
+                compose(
+                    "SELECT count(*) FROM «kind» AS r ANTI JOIN «parent» AS p ON p.«column» = r.«column» "
+                    "WHERE r.file_id = $file_id",
+                    kind=quoted(kind),
+                    parent=quoted(table),
+                    column=quoted(column),
+                ),
+                {"file_id": file_id},
+            )[0][0]
+        )
+
+    # Reading and checking: outside the transaction, into a temporary table.
+
+    def _prepare(self, path: Path, where: str) -> _Ready:
+        looked = scan(path, where)
+        if looked.plain:
+            ready = self._read_plainly(path, looked, where)
+            if ready is not None:
+                return ready
+        with tempfile.TemporaryDirectory(prefix="fleetlog-") as folder:
+            source = csvfile.careful_source(path, looked, self.kind, where, Path(folder) / "rows.csv")
+            try:
+                return self._checked(source)
+            except DatabaseError as error:
+                first = str(error).splitlines()[0].rstrip(". ")
+                raise InputFileError(f"{where} cannot be read ({first}); export it again.") from error
+
+    def _read_plainly(self, path: Path, looked: Scan, where: str) -> _Ready | None:
+        """The engine's own reading, in parallel; None when it stumbled over a row."""
+        for table in ("reject_errors", "reject_scans"):
+            self.store.execute(compose("DROP TABLE IF EXISTS «table»", table=quoted(table)))
+        source = csvfile.plain_source(path, looked, self.kind, where)
+        try:
+            ready = self._checked(source)
+        except DatabaseError:
+            return None
+        if ready.table is None:
+            return ready
+        stumbled = self.store.execute("SELECT 1 FROM reject_errors LIMIT 1")
+        rows = ready.counted.rows + ready.counted.blank
+        if not stumbled and csvfile.all_there(path, looked, rows, where):
+            return ready
+        self._drop(ready)
+        return None
+
+    def _checked(self, source: Source) -> _Ready:
+        earlier = self._earlier(source)
+        if earlier is not None and not earlier.rejected:
+            return _Ready(source, Counted(earlier.rows, 0, 0, 0), source.notes, None, earlier)
+        self._tables += 1
+        table = f"checked_{self._tables}"
+        counted, notes = check(self.store, source, self.settings, self.now, into=table)
+        return _Ready(source, counted, (*source.notes, *notes), table, earlier)
+
+    def _earlier(self, source: Source) -> _Earlier | None:
+        loads = self.store.execute(
+            "SELECT file_id, rows_read FROM source_file WHERE content_hash = $hash AND kind = $kind "
+            "ORDER BY file_id",
+            {"hash": source.content_hash, "kind": source.kind.name},
+        )
+        if not loads:
+            return None
+        ids = [file_id for file_id, _ in loads]
+        rejected = self.store.execute(
+            "SELECT count(*) FROM rejected_row WHERE resolved_by IS NULL "
+            "AND file_id IN (SELECT unnest($ids))",
+            {"ids": ids},
+        )
+        return _Earlier(tuple(ids), loads[0][1], rejected[0][0])
+
+    def _drop(self, ready: _Ready) -> None:
+        if ready.table:
+            self.store.execute(compose("DROP TABLE IF EXISTS «table»", table=quoted(ready.table)))
+
+    # Merging: inside the transaction.
+
+    def _merge(self, ready: _Ready) -> tuple[int, FileResult]:
+        file_id = int(self.store.execute("SELECT coalesce(max(file_id), 0) + 1 FROM source_file")[0][0])
+        if ready.table is None:
+            merged, rejected, rows = Merged(0, ready.counted.rows, 0, 0), 0, ready.counted.rows
+        elif ready.earlier is not None:
+            merged, rejected = self._merge_again(ready, file_id)
+            rows = ready.counted.rows
+        else:
+            merged = Merge(self.store, ready.source, file_id, ready.counted, ready.table).run()
+            if ready.counted.rejected:
+                keep_rejected(self.store, ready.source, file_id, ready.table)
+            resolve(self.store, ready.source, file_id, ready.table)
+            rejected, rows = ready.counted.rejected, ready.counted.rows
+        notes = ready.notes
+        if ready.earlier is not None:
+            notes = ("loaded before", *notes)
+        result = FileResult(
+            path=ready.source.path,
+            kind=ready.source.kind.name,
+            rows=rows,
+            new=merged.new,
+            known=merged.known,
+            corrected=merged.corrected,
+            rejected=rejected,
+            waiting=merged.waiting,
+            notes=notes,
+        )
+        self._record(file_id, ready.source, result)
+        return file_id, result
+
+    def _merge_again(self, ready: _Ready, file_id: int) -> tuple[Merged, int]:
+        """A file loaded before, some of whose rows were rejected: settings may have changed; try those again."""
+        assert ready.table is not None
+        assert ready.earlier is not None
+        again = f"{ready.table}_again"
+        row_no = "row_no" if ready.source.numbered else "rowid + 1"
+        self.store.execute(
+            compose(
+                """
+                CREATE OR REPLACE TEMPORARY TABLE «again» AS
+                SELECT * EXCLUDE («number»), «row_no» AS row_no FROM «table»
+                WHERE «row_no» IN (SELECT row_no FROM rejected_row WHERE resolved_by IS NULL AND kind = $kind
+                                   AND file_id IN (SELECT unnest($ids)))
+                ORDER BY row_no
+                """,
+                again=quoted(again),
+                table=quoted(ready.table),
+                row_no=row_no,
+                number="row_no" if ready.source.numbered else "",
+            ).replace("EXCLUDE ()", ""),
+            {"kind": ready.source.kind.name, "ids": list(ready.earlier.file_ids)},
+        )
+        good, bad = self.store.execute(
+            compose(
+                "SELECT count(*) FILTER (problem IS NULL), count(*) FILTER (problem <> '') FROM «again»",
+                again=quoted(again),
+            )
+        )[0]
+        source = replace(ready.source, numbered=True)
+        merged = Merge(self.store, source, file_id, Counted(good + bad, good, bad, 0), again).run()
+        resolve_rows(self.store, source, file_id, ready.earlier.file_ids, again)
+        self.store.execute(compose("DROP TABLE «again»", again=quoted(again)))
+        untouched = ready.counted.rows - good - bad
+        return replace(merged, known=merged.known + untouched), bad
+
+    def _record(self, file_id: int, source: Source, result: FileResult) -> None:
+        self.store.execute(
+            """
+            INSERT INTO source_file VALUES ($file_id, $path, $kind, $hash, $bytes, $now, $rows, $new, $known,
+                                            $corrected, $rejected, $waiting)
+            """,
+            {
+                "file_id": file_id,
+                "path": source.path,
+                "kind": source.kind.name,
+                "hash": source.content_hash,
+                "bytes": source.bytes,
+                "now": datetime.now(UTC).replace(tzinfo=None),
+                "rows": result.rows,
+                "new": result.new,
+                "known": result.known,
+                "corrected": result.corrected,
+                "rejected": result.rejected,
+                "waiting": result.waiting,
+            },
+        )
+
+
+__all__ = ["load_paths"]

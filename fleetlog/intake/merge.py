@@ -1,0 +1,328 @@
+"""From checked rows to the store: what is new, known, corrected, rejected or waiting.
+
+Works on the temporary table that `checks.check` leaves. Every step is one statement over all rows; the store
+is looked into only over the span of time that the file covers: the cost follows the file and not the store.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from fleetlog.intake.checks import Counted
+from fleetlog.intake.source import Source
+from fleetlog.intake.sqltext import Bound, all_of, any_of, commas, compose
+from fleetlog.store import Store
+from fleetlog.store.connection import quoted
+from fleetlog.store.dictionary import STORED_AS, Kind, Type
+
+PARENT = {"work_lines": ("work_orders", "work_order_id")}
+"""What a row waits for where it is not the machine."""
+
+
+@dataclass(frozen=True)
+class Merged:
+    """How many rows became what; `new` counts only those in effect."""
+
+    new: int
+    known: int
+    corrected: int
+    waiting: int
+
+
+def parent_of(kind: Kind) -> tuple[str, str] | None:
+    """The table and column that a row of this kind depends on; None for machines."""
+    if kind.name == "machines":
+        return None
+    return PARENT.get(kind.name, ("machines", "machine_id"))
+
+
+class Merge:
+    """One file's checked rows on their way into the store; runs inside the file's transaction."""
+
+    def __init__(self, store: Store, source: Source, file_id: int, counted: Counted, table: str) -> None:
+        self.store = store
+        self.source = source
+        self.kind = source.kind
+        self.file_id = file_id
+        self.counted = counted
+        self.table = table
+        self.row_no = "row_no" if source.numbered else "rowid + 1"
+        self.present = [c.name for c in self.kind.columns if source.cell(c.name) is not None]
+        self.compared = [name for name in self.present if name not in self.kind.key]
+
+    def run(self) -> Merged:
+        """Stores the good rows and returns what they were."""
+        if not self.counted.good:
+            return Merged(0, 0, 0, 0)
+        repeated = self._repeats_a_key()
+        if not repeated and not self._overlaps():
+            self._insert(f"problem IS NULL AND {self._wanted()}")
+            waiting = self._waiting()
+            return Merged(self.counted.good - waiting, 0, 0, waiting)
+        return self._reconcile()
+
+    # The usual case: new rows only.
+
+    def _wanted(self) -> str:
+        return "true"
+
+    def _repeats_a_key(self) -> bool:
+        """Whether two good rows may have the same key (a hash tells; a chance collision only costs time)."""
+        distinct = self.store.execute(
+            compose(
+                "SELECT count(DISTINCT hash(«key»)) FILTER (problem IS NULL) FROM «table»",
+                key=commas(self._value(name) for name in self.kind.key),
+                table=quoted(self.table),
+            )
+        )[0][0]
+        return bool(distinct != self.counted.good)
+
+    def _overlaps(self) -> bool:
+        """Whether a good row's key is in the store already."""
+        sql, values = self._joined(
+            "SELECT 1 FROM «table» AS f JOIN «target» AS t ON «same_key» WHERE «span» LIMIT 1"
+        )
+        return bool(self.store.execute(sql, values))
+
+    def _joined(self, template: str, **parts: str) -> tuple[str, dict[str, object]]:
+        bound = Bound()
+        return (
+            compose(
+                template,
+                table=quoted(self.table),
+                target=quoted(self.kind.name),
+                same_key=self._same_key("f", "t"),
+                span=all_of(["f.problem IS NULL", *self._span(bound)]),
+                **parts,
+            ),
+            bound.values,
+        )
+
+    def _span(self, bound: Bound) -> list[str]:
+        """Limits on the store's side of a join: the range of times that the file covers."""
+        conditions = []
+        for name in self.kind.key:
+            if self.kind.column(name).type in (Type.TIME, Type.DATE) and name in self.present:
+                low, high = self.store.execute(
+                    compose(
+                        "SELECT min(«column»), max(«column») FROM «table» WHERE problem IS NULL",
+                        column=quoted(name),
+                        table=quoted(self.table),
+                    )
+                )[0]
+                conditions.append(f"t.{quoted(name)} BETWEEN {bound(low)} AND {bound(high)}")
+        return conditions
+
+    def _value(self, name: str, alias: str = "") -> str:
+        """A column of the checked table, NULL of its type where the file does not have it."""
+        if name in self.present:
+            return f"{alias}.{quoted(name)}" if alias else quoted(name)
+        return f"CAST(NULL AS {STORED_AS[self.kind.column(name).type]})"
+
+    def _same_key(self, left: str, right: str) -> str:
+        parts = []
+        for name in self.kind.key:
+            sign = "=" if self.kind.column(name).required else "IS NOT DISTINCT FROM"
+            parts.append(f"{self._value(name, left)} {sign} {right}.{quoted(name)}")
+        return all_of(parts)
+
+    def _insert(self, condition: str) -> None:
+        self.store.execute(
+            compose(
+                "INSERT INTO «target» («columns», file_id, row_no) "
+                "SELECT «columns», $file_id, «row_no» FROM «table» AS f WHERE «condition»",
+                target=quoted(self.kind.name),
+                columns=commas(quoted(name) for name in self.present),
+                row_no=self.row_no,
+                table=quoted(self.table),
+                condition=condition,
+            ),
+            {"file_id": self.file_id},
+        )
+
+    def _waiting(self, among: str = "f.problem IS NULL") -> int:
+        """Good rows whose machine or work order is not there."""
+        parent = parent_of(self.kind)
+        if parent is None:
+            return 0
+        table, column = parent
+        return int(
+            self.store.execute(
+                compose(
+                    "SELECT count(*) FROM «table» AS f ANTI JOIN «parent» AS p ON f.«column» = p.«column» "
+                    "WHERE «among»",
+                    table=quoted(self.table),
+                    parent=quoted(table),
+                    column=quoted(column),
+                    among=among,
+                )
+            )[0][0]
+        )
+
+    # The careful case: keys that come twice, or that the store knows.
+
+    def _reconcile(self) -> Merged:
+        """Rows of one key are compared each with the one before, the first of them with the store."""
+        self._chain()
+        self._matches()
+        again = self._count_pairs()
+        against_store = self._count_matches()
+        self._log()
+        self._update()
+        # A key that the store does not have enters with the last of its rows.
+        fresh = "f.problem IS NULL AND f.rowid IN (SELECT last FROM fresh)"
+        self.store.execute(
+            "CREATE OR REPLACE TEMPORARY TABLE fresh AS SELECT last FROM chain_ends "
+            "WHERE first NOT IN (SELECT file_row FROM matched)"
+        )
+        self._insert(fresh)
+        waiting = self._waiting(fresh)
+        fresh_rows = int(self.store.execute("SELECT count(*) FROM fresh")[0][0])
+        for name in ("chain", "chain_ends", "matched", "fresh"):
+            self.store.execute(compose("DROP TABLE «name»", name=quoted(name)))
+        return Merged(
+            new=fresh_rows - waiting,
+            known=again[0] + against_store[0],
+            corrected=again[1] + against_store[1],
+            waiting=waiting,
+        )
+
+    def _chain(self) -> None:
+        key = commas(self._value(name) for name in self.kind.key)
+        order = self.row_no.replace(" + 1", "")
+        self.store.execute(
+            compose(
+                """
+                CREATE OR REPLACE TEMPORARY TABLE chain AS
+                SELECT rowid AS file_row,
+                       lag(rowid) OVER one_key AS before,
+                       first_value(rowid) OVER one_key AS first,
+                       lead(rowid) OVER one_key IS NULL AS ends
+                FROM «table» WHERE problem IS NULL
+                WINDOW one_key AS (PARTITION BY «key» ORDER BY «order»)
+                """,
+                table=quoted(self.table),
+                key=key,
+                order=order,
+            )
+        )
+        self.store.execute(
+            "CREATE OR REPLACE TEMPORARY TABLE chain_ends AS "
+            "SELECT first, file_row AS last FROM chain WHERE ends"
+        )
+
+    def _matches(self) -> None:
+        sql, values = self._joined(
+            """
+            CREATE OR REPLACE TEMPORARY TABLE matched AS
+            SELECT f.rowid AS file_row, t.rowid AS store_row, «differs» AS differs
+            FROM «table» AS f JOIN «target» AS t ON «same_key»
+            WHERE «span» AND f.rowid IN (SELECT first FROM chain_ends)
+            """,
+            differs=self._differs("f", "t"),
+        )
+        self.store.execute(sql, values)
+
+    def _differs(self, left: str, right: str) -> str:
+        return any_of(f"{left}.{quoted(n)} IS DISTINCT FROM {right}.{quoted(n)}" for n in self.compared)
+
+    def _count_pairs(self) -> tuple[int, int]:
+        return self._two(
+            compose(
+                "SELECT count(*) FILTER (NOT («differs»)), count(*) FILTER («differs») FROM chain "
+                "JOIN «table» AS f ON f.rowid = chain.file_row JOIN «table» AS b ON b.rowid = chain.before",
+                differs=self._differs("f", "b"),
+                table=quoted(self.table),
+            )
+        )
+
+    def _count_matches(self) -> tuple[int, int]:
+        return self._two("SELECT count(*) FILTER (NOT differs), count(*) FILTER (differs) FROM matched")
+
+    def _two(self, sql: str) -> tuple[int, int]:
+        same, other = self.store.execute(sql)[0]
+        return int(same), int(other)
+
+    def _log(self) -> None:
+        """Old and new values of every correction: against the store, then within the file."""
+        every = [column.name for column in self.kind.columns]
+        row_no = "f.row_no" if self.source.numbered else "f.rowid + 1"
+        before = "b.row_no" if self.source.numbered else "b.rowid + 1"
+        bound = Bound()
+        target = quoted(self.kind.name)
+
+        def as_json(names: list[str] | tuple[str, ...], value: dict[str, str]) -> str:
+            return f"CAST(json_object({commas(f'{bound(n)}, {value[n]}' for n in names)}) AS VARCHAR)"
+
+        new = {n: self._value(n, "f") if n in self.present else f"t.{quoted(n)}" for n in every}
+        old = {n: f"t.{quoted(n)}" for n in every}
+        self.store.execute(
+            compose(
+                """
+                INSERT INTO change_log
+                SELECT «kind», «key», «old», «new», t.file_id, t.row_no, «file_id», «row_no»
+                FROM matched AS m
+                JOIN «table» AS f ON f.rowid = m.file_row
+                JOIN «target» AS t ON t.rowid = m.store_row
+                WHERE m.differs
+                ORDER BY f.rowid
+                """,
+                kind=bound(self.kind.name),
+                key=as_json(self.kind.key, old),
+                old=as_json(every, old),
+                new=as_json(every, new),
+                file_id=bound(self.file_id),
+                row_no=row_no,
+                table=quoted(self.table),
+                target=target,
+            ),
+            bound.values,
+        )
+        bound = Bound()
+        new = {n: self._value(n, "f") for n in self.present}
+        old = {n: self._value(n, "b") for n in self.present}
+        key = [name for name in self.kind.key if name in self.present]
+        self.store.execute(
+            compose(
+                """
+                INSERT INTO change_log
+                SELECT «kind», «key», «old», «new», «file_id», «before», «file_id», «row_no»
+                FROM chain
+                JOIN «table» AS f ON f.rowid = chain.file_row
+                JOIN «table» AS b ON b.rowid = chain.before
+                WHERE «differs»
+                ORDER BY f.rowid
+                """,
+                kind=bound(self.kind.name),
+                key=as_json(key, old),
+                old=as_json(self.present, old),
+                new=as_json(self.present, new),
+                file_id=bound(self.file_id),
+                before=before,
+                row_no=row_no,
+                differs=self._differs("f", "b"),
+                table=quoted(self.table),
+            ),
+            bound.values,
+        )
+
+    def _update(self) -> None:
+        """The last row of a key's chain replaces what the store held; columns that the file lacks stay."""
+        if not self.compared:
+            return
+        row_no = "f.row_no" if self.source.numbered else "f.rowid + 1"
+        self.store.execute(
+            compose(
+                """
+                UPDATE «target» AS t SET «values», file_id = $file_id, row_no = «row_no»
+                FROM matched AS m, chain_ends AS e, «table» AS f
+                WHERE m.store_row = t.rowid AND e.first = m.file_row AND f.rowid = e.last AND («differs»)
+                """,
+                target=quoted(self.kind.name),
+                values=commas(f"{quoted(n)} = f.{quoted(n)}" for n in self.compared),
+                row_no=row_no,
+                table=quoted(self.table),
+                differs=self._differs("f", "t"),
+            ),
+            {"file_id": self.file_id},
+        )

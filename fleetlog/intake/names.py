@@ -1,0 +1,12 @@
+"""Comparing names as people write them."""
+
+from __future__ import annotations
+
+import re
+
+_BETWEEN_WORDS = re.compile(r"[\s_\-]+")
+
+
+def squeezed(name: str) -> str:
+    """A name for comparison: lower case, no spaces, dashes or underscores."""
+    return _BETWEEN_WORDS.sub("", name.strip("\ufeff")).lower()

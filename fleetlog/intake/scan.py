@@ -1,0 +1,129 @@
+"""A first look at a file's bytes: its hash, its encoding, and whether it needs careful reading."""
+
+from __future__ import annotations
+
+import codecs
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+
+from fleetlog.errors import InputFileError
+
+CHUNK = 1 << 20
+LONGEST_LINE = 1 << 20
+"""Longest line, in bytes, that is read as a row: beyond it a quotation mark is missing, or it is no table."""
+
+_BYTE_ORDER_MARKS = (
+    (codecs.BOM_UTF8, "utf-8-sig"),
+    (codecs.BOM_UTF32_LE, "utf-32"),
+    (codecs.BOM_UTF32_BE, "utf-32"),
+    (codecs.BOM_UTF16_LE, "utf-16"),
+    (codecs.BOM_UTF16_BE, "utf-16"),
+)
+
+
+@dataclass(frozen=True)
+class Scan:
+    """What a file's bytes say.
+
+    Attributes:
+        content_hash: SHA-256 of the whole file.
+        bytes: size.
+        encoding: "utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "utf-32", or "mixed" when not
+            all of it is UTF-8: then each line is read as UTF-8 where it is, else as Windows-1252.
+        lines: line feeds.
+        lone_returns: carriage returns that no line feed follows.
+        nuls: whether there are NUL bytes (in a one-byte encoding).
+        quotes: whether there are quotation marks.
+        long_line: whether a line may be longer than `LONGEST_LINE`.
+        ends_in_line_feed: whether the last byte ends a line.
+    """
+
+    content_hash: str
+    bytes: int
+    encoding: str
+    lines: int
+    lone_returns: int
+    nuls: bool
+    quotes: bool
+    long_line: bool
+    ends_in_line_feed: bool
+
+    @property
+    def plain(self) -> bool:
+        """Whether the engine can read the file as it stands."""
+        return (
+            self.encoding in ("utf-8", "utf-8-sig")
+            and not self.nuls
+            and not self.long_line
+            and not self.lone_returns
+        )
+
+
+def scan(path: Path, where: str) -> Scan:
+    """Reads a file once, in pieces.
+
+    Raises:
+        InputFileError: when it cannot be read.
+    """
+    digest = hashlib.sha256()
+    decoder = codecs.getincrementaldecoder("utf-8")("strict")
+    size = lines = returns = pairs = 0
+    encoding = ""
+    nuls = quotes = long_line = not_utf8 = False
+    last = b""
+    try:
+        with path.open("rb") as file:
+            while piece := file.read(CHUNK):
+                if not size:
+                    encoding = _encoding(piece)
+                digest.update(piece)
+                size += len(piece)
+                feeds = piece.count(b"\n")
+                lines += feeds
+                long_line = long_line or (not feeds and len(piece) == CHUNK)
+                in_piece = piece.count(b"\r")
+                if in_piece:
+                    returns += in_piece
+                    pairs += piece.count(b"\r\n") + (last == b"\r" and piece[:1] == b"\n")
+                nuls = nuls or b"\0" in piece
+                quotes = quotes or b'"' in piece
+                last = piece[-1:]
+                if not not_utf8 and (not piece.isascii() or decoder.getstate()[0]):
+                    try:
+                        decoder.decode(piece)
+                    except UnicodeDecodeError:
+                        not_utf8 = True
+    except OSError as error:
+        raise InputFileError(
+            f"{where} cannot be read ({error.strerror}); check the file and its rights."
+        ) from error
+    if encoding == "utf-8" and (not_utf8 or decoder.getstate()[0]):
+        encoding = "mixed"
+    return Scan(
+        digest.hexdigest(),
+        size,
+        encoding or "utf-8",
+        lines,
+        returns - pairs,
+        nuls,
+        quotes,
+        long_line,
+        last == b"\n",
+    )
+
+
+def _encoding(head: bytes) -> str:
+    for mark, name in _BYTE_ORDER_MARKS:
+        if head.startswith(mark):
+            return name
+    # Without a mark, UTF-16 shows itself by NULs in every second byte of a text that is mostly ASCII.
+    start = head[:400]
+    if len(start) >= 4 and b"\0" in start:
+        odd, even = start[1::2].count(0), start[0::2].count(0)
+        half = len(start) // 2
+        if odd > 0.8 * half and even < 0.2 * half:
+            return "utf-16-le"
+        if even > 0.8 * half and odd < 0.2 * half:
+            return "utf-16-be"
+    return "utf-8"

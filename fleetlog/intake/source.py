@@ -1,0 +1,65 @@
+"""What every reader hands over: a relation of text cells, row numbers and what was found on the way."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from fleetlog.intake.names import squeezed
+from fleetlog.store.dictionary import Kind
+
+
+@dataclass(frozen=True)
+class SourceColumn:
+    """One column of a file.
+
+    Attributes:
+        cell: its name in the relation: "c0", "c1", …
+        header: its heading as it stands in the file.
+        name: the dictionary's column, or None where the kind has no such column.
+    """
+
+    cell: str
+    header: str
+    name: str | None
+
+
+@dataclass(frozen=True)
+class Source:
+    """A table of a file as text, before any check.
+
+    Attributes:
+        path: the file as messages show it.
+        kind: what it holds.
+        columns: its columns in the file's order.
+        relation: an SQL FROM item with the columns "c0", "c1", … (text, NULL = empty) and, unless
+            `numbered` is false, `row_no` and `malformed` (a reason, or NULL for a well-formed row).
+        parameters: values that the relation binds.
+        numbered: whether the relation counts its rows itself; otherwise its order is its numbering.
+        content_hash: of the bytes of the file (and the part, where a file holds several tables).
+        bytes: size of the file.
+        commas: whether a cell may hold a comma (a hint that saves a look at the decimal sign).
+        notes: what was found out.
+    """
+
+    path: str
+    kind: Kind
+    columns: tuple[SourceColumn, ...]
+    relation: str
+    content_hash: str
+    bytes: int
+    parameters: Mapping[str, Any] = field(default_factory=dict)
+    numbered: bool = True
+    commas: bool = True
+    notes: tuple[str, ...] = ()
+
+    def cell(self, name: str) -> str | None:
+        """The cell that holds the dictionary's column `name`, None where the file has no such column."""
+        return next((column.cell for column in self.columns if column.name == name), None)
+
+    def extra(self, name: str) -> str | None:
+        """The cell of a column that is not in the dictionary, by its squeezed heading."""
+        return next(
+            (c.cell for c in self.columns if c.name is None and squeezed(c.header) == squeezed(name)), None
+        )
