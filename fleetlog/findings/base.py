@@ -31,13 +31,27 @@ class Scope:
     machines: tuple[str, ...] = ()
 
 
+WHOLE_FLEET = Scope()
+
+
 @runtime_checkable
 class Finding(Protocol):
     """The answer to one question of a fleet."""
 
-    as_of: date
-    fault: str
-    notes: tuple[str, ...]
+    @property
+    def as_of(self) -> date:
+        """The last day that counts."""
+        ...
+
+    @property
+    def fault(self) -> str:
+        """Name of the fault family."""
+        ...
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What a reader must know, in sentences."""
+        ...
 
     @property
     def frame(self) -> pl.DataFrame:
@@ -103,7 +117,8 @@ class Suspect:
         next_step: what to do next, in words.
         expected_cost: expected cost of the next step and what follows it, in the fleet's currency.
         reasons: the evidence; the weights add up to the log-odds of `top_cause`.
-        cautions: whether the next step opens the pump, so that the cautions belong beside it.
+        cautions: whether the next step calls for the family's cautions beside it.
+        custom_cost: expected cost if the shop went through its customary order instead (sensor before pump).
     """
 
     machine_id: str
@@ -123,6 +138,7 @@ class Suspect:
     episodes: int = 0
     last_report: datetime | None = None
     cautions: bool = False
+    custom_cost: float | None = None
     note: str = field(default="")
 
     @property

@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from fleetlog.findings.base import header
+from fleetlog.errors import UsageError
+from fleetlog.findings.base import WHOLE_FLEET, Scope, header
+from fleetlog.findings.fleet import Fleet, selection
+from fleetlog.stats.errors import StatsError
+from fleetlog.stats.lifetimes import WeibullFit, fit_weibull
+from fleetlog.stats.log_rank import log_rank
+from fleetlog.stats.product_limit import ProductLimit, product_limit
+from fleetlog.stats.risk_table import RiskTable
+from fleetlog.store.statements import statement
 
 if TYPE_CHECKING:
     import altair as alt
@@ -132,3 +140,177 @@ class SurvivalFinding:
         from fleetlog.charts import survival_chart
 
         return survival_chart(self)
+
+
+def survival(
+    fleet: Fleet,
+    scope: Scope = WHOLE_FLEET,
+    *,
+    component: str = "internal_bushing",
+    cause: str | None = None,
+    by: tuple[str, ...] = (),
+) -> SurvivalFinding:
+    """Survival of a component by age in running hours, delayed entry respected.
+
+    Args:
+        fleet: whom to ask.
+        scope: which part of the fleet, as of when.
+        component: a part that a fault family follows.
+        cause: a finding on removal ("worn", …) that counts as failure; None = any failure.
+        by: columns to split by: build_year, variant, side, sensor_kind, site, make, model, machine_type,
+            control.
+
+    Raises:
+        UsageError: for a component nobody follows or a column that cannot be split by.
+    """
+    history, family = fleet.begin(scope)
+    _check(fleet, component, by)
+    counted = fleet.store.run("risk/survival", by, component=component, cause=cause, **selection(scope))
+    level = fleet.settings.survival.confidence
+    keys = counted.select(by).unique(maintain_order=True).rows() if by else [()]
+    groups: list[SurvivalGroup] = []
+    tables: list[RiskTable] = []
+    for key in keys:
+        rows = counted
+        for column, value in zip(by, key, strict=True):
+            rows = rows.filter(pl.col(column).eq_missing(pl.lit(value)))
+        if rows.is_empty():
+            continue
+        table = RiskTable.from_frame(rows)
+        curve = _curve(table, rows, level, fleet.settings.survival.minimum_at_risk)
+        group = {
+            column: "unknown" if value is None else str(value) for column, value in zip(by, key, strict=True)
+        }
+        weibull, why_not = _weibull(table, level, fleet.settings.survival.minimum_failures)
+        groups.append(_group(group, component, cause or "any failure", table, curve, weibull, why_not))
+        tables.append(table)
+    return SurvivalFinding(
+        as_of=history.as_of,
+        fault=family.name,
+        component=component,
+        cause=cause or "any failure",
+        by=by,
+        groups=tuple(groups),
+        log_rank=_compare(tables),
+        notes=_notes(fleet, component, groups),
+    )
+
+
+def _check(fleet: Fleet, component: str, by: tuple[str, ...]) -> None:
+    followed = sorted({part.component for family in fleet.families.values() for part in family.parts})
+    if component not in followed:
+        raise UsageError(
+            f"The lives of {component!r} are not followed; take one of {', '.join(followed)}, "
+            "or add the part to a fault family."
+        )
+    allowed = statement("risk/survival").strata
+    for column in by:
+        if column not in allowed:
+            raise UsageError(f"Survival cannot be split by {column!r}; take one of {', '.join(allowed)}.")
+
+
+# A thin beginning shorter than this, in which nothing failed, changes no number that anybody reads.
+_BRIEF_HOURS = 250.0
+
+
+def _curve(table: RiskTable, rows: pl.DataFrame, level: float, minimum: int) -> ProductLimit:
+    curve = product_limit(table, level=level, minimum_at_risk=minimum if _late(rows) else 0)
+    if curve.from_hours < _BRIEF_HOURS and int(curve.failed.sum()) == int(table.failures):
+        return product_limit(table, level=level, minimum_at_risk=0)
+    return curve
+
+
+def _late(rows: pl.DataFrame) -> bool:
+    """Whether anybody came under observation after age zero."""
+    return bool((rows.filter(pl.col("hours") > 0)["entering"] > 0).any())
+
+
+def _weibull(table: RiskTable, level: float, minimum: int) -> tuple[WeibullFit | None, str]:
+    if table.failures < minimum:
+        return None, f"{table.failures:g} failures are too few for a Weibull fit (at least {minimum})"
+    try:
+        return fit_weibull(table, level=level), ""
+    except StatsError as error:
+        return None, f"no Weibull fit: {error}"
+
+
+def _group(
+    group: Mapping[str, str],
+    component: str,
+    cause: str,
+    table: RiskTable,
+    curve: ProductLimit,
+    weibull: WeibullFit | None,
+    why_not: str,
+) -> SurvivalGroup:
+    median = curve.quantile(0.5)
+    last_hours = float(table.hours[-1]) / table.per_hour
+    notes = [text for text in (curve.note, why_not, weibull.note if weibull else "") if text]
+    return SurvivalGroup(
+        group=group,
+        component=component,
+        cause=cause,
+        spells=int(table.spells),
+        failures=int(table.failures),
+        curve=curve.to_frame().select("hours", "at_risk", "failed", "survival", "lower", "upper"),
+        from_hours=curve.from_hours,
+        last_hours=last_hours,
+        median_hours=median.estimate,
+        median_lower=median.lower,
+        median_upper=median.upper,
+        b10_hours=curve.quantile(0.1).estimate,
+        weibull=_weibull_summary(weibull) if weibull else None,
+        note="; ".join(notes),
+        at_risk_at=_at_risk(table, last_hours),
+    )
+
+
+def _at_risk(table: RiskTable, last_hours: float) -> tuple[tuple[float, int], ...]:
+    """Numbers at risk just after each thousand hours."""
+    before = table.at_risk_after
+    marks = []
+    for thousand in range(int(last_hours // 1000) + 1):
+        position = int((table.hours <= thousand * 1000 * table.per_hour).sum()) - 1
+        marks.append((thousand * 1000.0, int(before[position]) if position >= 0 else 0))
+    return tuple(marks)
+
+
+def _weibull_summary(fit: WeibullFit) -> dict[str, Any]:
+    b10, median = fit.b_life(0.1), fit.b_life(0.5)
+    return {
+        "shape": fit.shape,
+        "scale_hours": fit.scale_hours,
+        "shape_ci": list(fit.shape_ci) if fit.shape_ci else None,
+        "scale_ci": list(fit.scale_ci) if fit.scale_ci else None,
+        "b10_hours": b10.estimate,
+        "b10_ci": [b10.lower, b10.upper],
+        "median_hours": median.estimate,
+        "median_ci": [median.lower, median.upper],
+        "log_likelihood": fit.log_likelihood,
+        "total_hours": fit.total_hours,
+        "method": fit.method,
+    }
+
+
+def _compare(tables: list[RiskTable]) -> dict[str, float] | None:
+    if len(tables) < 2:
+        return None
+    test = log_rank(tables)
+    return {"chi2": test.chi2, "df": test.df, "p": test.p}
+
+
+def _notes(fleet: Fleet, component: str, groups: list[SurvivalGroup]) -> tuple[str, ...]:
+    if not groups:
+        return (f"No life of {component} is under observation in this part of the fleet.",)
+    left_out = fleet.store.run("risk/unobserved_lives", component=component)
+    notes = []
+    if left_out["before_records"][0]:
+        notes.append(
+            f"{left_out['before_records'][0]} lives ended before records began and are not counted; "
+            "the others count from the age at which records begin (delayed entry)."
+        )
+    if left_out["inferred"][0]:
+        notes.append(
+            f"{left_out['inferred'][0]} parts are inferred from the machine's build date and control."
+        )
+    return tuple(notes)

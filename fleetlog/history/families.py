@@ -99,9 +99,20 @@ def hand_over(store: Store, families: Iterable[FaultFamily], machine_types: Iter
                 "kind": _TEXT,
                 "component": _TEXT,
                 "action": _TEXT,
+                "step_component": _TEXT,
+                "step_action": _TEXT,
             },
             [
-                (family.name, step.name, step.order, step.kind, match.component, match.action)
+                (
+                    family.name,
+                    step.name,
+                    step.order,
+                    step.kind,
+                    match.component,
+                    match.action,
+                    step.component,
+                    step.action,
+                )
                 for family in families
                 for step in family.steps
                 for match in step.matches

@@ -63,7 +63,8 @@ def best_order(
     for tried in range(1, 1 << repairs):
         lowest = (tried & -tried).bit_length() - 1
         missed[tried] = missed[tried & (tried - 1)] * (1.0 - cures[lowest])
-    # to_come[:, S]: expected further cost, times the chance of getting to S at all. To stop is the last resort.
+    # to_come[:, S]: expected further cost, times the chance of getting to S at all. To stop is the last
+    # resort.
     to_come = np.empty((cases, 1 << repairs))
     choice = np.full((cases, 1 << repairs), -1, dtype=np.int64)
     for tried in range(everything, -1, -1):
@@ -85,8 +86,6 @@ def best_order(
         repair_now = choice[np.arange(cases), at]
         order[:, place] = repair_now
         at = np.where(repair_now >= 0, at | (1 << np.maximum(repair_now, 0)), at)
-        order[:, place] = np.where(repair_now >= 0, repair_now, -1)
-        at = np.where(repair_now >= 0, at, everything)
     return RepairOrder(cost=to_come[:, 0], order=order)
 
 

@@ -1,0 +1,114 @@
+"""A fleet: an open store with its settings and fault families, and the history as of a day."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+
+from fleetlog.errors import UsageError
+from fleetlog.faults import FaultFamily, load_families
+from fleetlog.findings.base import Scope
+from fleetlog.history import History, build_history
+from fleetlog.settings import FILE_NAME, Settings, family_for, load_settings
+from fleetlog.store import Store, open_store
+
+
+@dataclass
+class Fleet:
+    """What findings are asked of. Make one with `open_fleet`.
+
+    Attributes:
+        store: the open store.
+        settings: costs, windows and zone in force.
+        families: name -> fault family, with the fleet's own figures applied.
+    """
+
+    store: Store
+    settings: Settings
+    families: Mapping[str, FaultFamily]
+    _history: History | None = field(default=None, repr=False)
+    _asked: date | None = field(default=None, repr=False)
+
+    def __enter__(self) -> Fleet:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Lets the store go."""
+        self.store.close()
+
+    def history(self, as_of: date | None = None) -> History:
+        """The history as of a day (None: the last day on record), kept until another is asked."""
+        if self._history is None or (as_of != self._asked and as_of != self._history.as_of):
+            self._history = build_history(self.store, self.families, self.settings, as_of)
+            self._asked = as_of
+        return self._history
+
+    def family(self, name: str) -> FaultFamily:
+        """The fault family of that name.
+
+        Raises:
+            UsageError: when there is none, naming those there are.
+        """
+        if name not in self.families:
+            known = ", ".join(sorted(self.families))
+            raise UsageError(f"There is no fault family {name!r}; take one of {known}.")
+        return self.families[name]
+
+    def begin(self, scope: Scope) -> tuple[History, FaultFamily]:
+        """The history and family of a scope, after a look at whether its machines exist.
+
+        Raises:
+            UsageError: for an unknown family or machine.
+        """
+        family = self.family(scope.fault)
+        history = self.history(scope.as_of)
+        if scope.machines:
+            known = {row[0] for row in self.store.execute("SELECT machine_id FROM machine")}
+            for machine in scope.machines:
+                if machine not in known:
+                    raise UsageError(
+                        f"There is no machine {machine!r} on the list as of {history.as_of}; "
+                        "'fleetlog export machines' shows the list."
+                    )
+        return history, family
+
+
+def selection(scope: Scope) -> dict[str, list[str] | list[int] | None]:
+    """The scope's filters as the parameters that the files of sql/risk/ bind; None = all."""
+    return {
+        "sites": list(scope.sites) or None,
+        "build_years": list(scope.build_years) or None,
+        "machines": list(scope.machines) or None,
+    }
+
+
+def settings_beside(store_path: Path | None) -> Settings:
+    """The settings file beside a store, or the defaults where there is none."""
+    if store_path is not None:
+        path = store_path.resolve().parent / FILE_NAME
+        if path.is_file():
+            return load_settings(path)
+    return load_settings(None)
+
+
+def open_fleet(path: Path | str | None, *, settings: Settings | None = None) -> Fleet:
+    """Opens a store for questions.
+
+    Args:
+        path: the store's file; None opens an empty store in memory.
+        settings: what is in force; None reads fleetlog.toml beside the store.
+
+    Raises:
+        StoreError: when the store cannot be opened.
+        SettingsError: when the settings or a fault family do not read.
+    """
+    store_path = Path(path) if path is not None else None
+    in_force = settings if settings is not None else settings_beside(store_path)
+    families = load_families(in_force.folders)
+    mine = {name: family_for(in_force, families, name) for name in families}
+    return Fleet(open_store(store_path), in_force, mine)

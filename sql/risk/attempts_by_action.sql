@@ -1,0 +1,31 @@
+-- purpose: how often each repair was tried, how often the fault came back within the window, and what it took.
+-- grain: one row a repair step
+-- inputs: outcome, machine, family_step
+-- parameters: fault, window_tenths, sites, build_years, machines (lists; NULL = all)
+-- output: step, component, action, step_order, attempts, comebacks (within the window), censored (followed for less
+--   than the window without a return), labour_hours and cost (means of those recorded), found_sound (old part had no
+--   fault)
+SELECT
+    outcome.step,
+    MIN(family_step.component) AS component,
+    MIN(family_step.action) AS action,
+    MIN(family_step.step_order) AS step_order,
+    COUNT(*) AS attempts,
+    CAST(SUM(CASE WHEN outcome.came_back AND outcome.held_tenths <= $window_tenths THEN 1 ELSE 0 END) AS BIGINT) AS comebacks,
+    CAST(SUM(CASE WHEN NOT outcome.came_back AND outcome.held_tenths < $window_tenths THEN 1 ELSE 0 END) AS BIGINT) AS censored,
+    AVG(outcome.labour_hours) AS labour_hours,
+    AVG(outcome.cost) AS cost,
+    CAST(SUM(CASE WHEN outcome.finding = 'no_fault_found' THEN 1 ELSE 0 END) AS BIGINT) AS found_sound
+FROM outcome
+INNER JOIN machine ON machine.machine_id = outcome.machine_id
+INNER JOIN (
+    SELECT fault, step, MIN(step_order) AS step_order, MIN(step_component) AS component, MIN(step_action) AS action
+    FROM family_step
+    GROUP BY fault, step
+) AS family_step ON family_step.fault = outcome.fault AND family_step.step = outcome.step
+WHERE outcome.fault = $fault
+    AND ($sites IS NULL OR ARRAY_CONTAINS($sites, machine.site))
+    AND ($build_years IS NULL OR ARRAY_CONTAINS($build_years, machine.build_year))
+    AND ($machines IS NULL OR ARRAY_CONTAINS($machines, machine.machine_id))
+GROUP BY outcome.step
+ORDER BY step_order
