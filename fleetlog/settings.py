@@ -140,6 +140,9 @@ class Meters:
         "Length of the recent past whose use carries hours beyond the last reading",
         _whole(at_least=1),
     )
+    silence_days: int = _value(
+        180, "days", "A machine not heard of for so long is taken to be no longer watched", _whole(at_least=1)
+    )
 
 
 @dataclass(frozen=True)
@@ -249,9 +252,11 @@ class Settings:
 
         The content of families in `folders` is not in it; `FaultFamily.fingerprint` covers those.
         """
-        content = [
-            [row["section"], row["key"], row["value"]] for row in self.to_rows() if row["key"] != "folders"
-        ]
+        content = sorted(
+            [row["section"], row["key"], repr(row["value"])]
+            for row in self.to_rows()
+            if row["key"] != "folders"
+        )
         text = json.dumps(content, separators=(",", ":"), ensure_ascii=True)
         return hashlib.sha256(text.encode()).hexdigest()
 
@@ -482,6 +487,7 @@ def _family_rows(own: FamilySettings, file: str, currency: str) -> list[dict[str
         words = rule.words if rule.spn is None else f"SPN {rule.spn}"
         words += "" if rule.fmi is None else f" FMI {rule.fmi}"
         words += f" ({rule.side})" if rule.side else ""
+        words += f", unless {' or '.join(rule.unless)}" if rule.unless else ""
         rows.append(
             _row(f"{top}.codes", f"{rule.field} {number}", words, "", file, "A code of the fleet's own")
         )

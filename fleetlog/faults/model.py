@@ -260,6 +260,7 @@ class Windows:
         calibration_return_hours: a code back sooner than this after a good calibration was not cured by it.
         confirmation_hours: a cause is confirmed when the code stays away this long after its cure.
         comeback_hours: a repair is said to have come back when the fault returns within this.
+        answer_days: work within so many days of a report answers it.
     """
 
     episode_hours: float
@@ -267,6 +268,7 @@ class Windows:
     calibration_return_hours: float
     confirmation_hours: float
     comeback_hours: float
+    answer_days: float
     source: str
     sources: Mapping[str, str]
 
@@ -388,7 +390,7 @@ class FaultFamily:
         return _figures(self)
 
     def fingerprint(self) -> str:
-        """Stable hash of everything that can change a result (not of the file's place)."""
+        """Stable hash of everything that can change a result: not the file's place, nor who says a figure."""
         content = asdict(self)
         del content["file"]
         text = json.dumps(_plain(content), sort_keys=True, separators=(",", ":"), ensure_ascii=True)
@@ -396,9 +398,13 @@ class FaultFamily:
 
 
 def _plain(value: Any) -> Any:
-    """The same content in JSON's own types; pairs as keys become one text."""
+    """The same content in JSON's own types, without sources; pairs as keys become one text."""
     if isinstance(value, Mapping):
-        return {"|".join(key) if isinstance(key, tuple) else key: _plain(item) for key, item in value.items()}
+        return {
+            "|".join(key) if isinstance(key, tuple) else key: _plain(item)
+            for key, item in value.items()
+            if key not in ("source", "sources")
+        }
     if isinstance(value, list | tuple):
         return [_plain(item) for item in value]
     return value.isoformat() if isinstance(value, date) else value
@@ -481,6 +487,7 @@ WINDOW_UNITS: Mapping[str, str] = {
     "calibration_return_hours": "running hours",
     "confirmation_hours": "running hours",
     "comeback_hours": "running hours",
+    "answer_days": "days",
 }
 VOLTAGE_FIGURES: tuple[str, ...] = ("target", "tolerance", "near_zero", "near_supply", "wander")
 STEP_HOURS: tuple[str, ...] = (
