@@ -557,6 +557,7 @@ class Yard:
     def __init__(self) -> None:
         self.books: dict[str, list[Row]] = {name: [] for name in COLUMNS}
         self.orders: list[Row] = []
+        self.code_minutes: set[tuple[int, str, datetime]] = set()
         self.code_log: list[tuple[int, str, float, date]] = []
         self.planted: Row = {}
         self.machines: list[Machine] = []
@@ -829,6 +830,9 @@ class Yard:
         )
         number = SIDES.index(case.side)
         for _ in range(d.pick((1, 2, 3), (0.62, 0.27, 0.11))):
+            while (m.unit, case.side, clock) in self.code_minutes:
+                clock += timedelta(minutes=1)
+            self.code_minutes.add((m.unit, case.side, clock))
             case.count += 1
             self.code_log.append((m.unit, case.side, round(at, 1), day))
             if case.first_code_on is None:
@@ -904,7 +908,7 @@ class Yard:
             "machine": m, "opened": day, "closed": _workday(day + timedelta(days=days)), "hours": m.shown(m.hours),
             "true_hours": m.hours, "site": m.site, "complaint": texts.get("complaint", ""),
             "cause": texts.get("cause", ""), "correction": texts.get("correction", ""),
-            "lines": [], "effects": [], "kind": texts.get("kind", "other"), "status": "",
+            "lines": [], "effects": [], "measured": set(), "kind": texts.get("kind", "other"), "status": "",
         }  # fmt: skip
 
     def plain_order(self, m: Machine, day: date, kind: str, shop: Dice, words: Dice) -> Row:
@@ -1129,7 +1133,8 @@ class Yard:
                         "no_fault_found" if shop.chance(0.6) else "",
                     )
                 )
-        if shop.chance(0.72):
+        if side not in order["measured"] and shop.chance(0.72):
+            order["measured"].add(side)
             value = neutral_volts(m, side, shop)
             self.measure(m, day, side, value)
             done.append(f"volts {value:.2f}")
@@ -1293,7 +1298,13 @@ class Yard:
             )
             for one in SIDES:
                 effects.append(
-                    ("bushing", one, "pump replaced, worn" if worn and one == side else "pump replaced")
+                    (
+                        "bushing",
+                        one,
+                        "pump replaced, worn"
+                        if any(c.cause == "internal_bushing" for c in m.cases[one])
+                        else "pump replaced",
+                    )
                 )
                 for sick in m.cases[one]:
                     effects.append(("cure", sick, "pump"))
@@ -1815,7 +1826,7 @@ class Mess:
             )
             line["side"] = ""
         # Cancelled before anybody touched the machine.
-        for unit, day in ((48, _d("2023-05-09")), (125, _d("2025-09-16"))):
+        for unit, day in ((110, _d("2023-05-09")), (125, _d("2025-09-16"))):
             number = f"W{90000 + unit}"
             self.books["work_orders"].append({
                 "work_order_id": number, "machine_id": str(unit), "opened_at": day, "closed_at": day,
@@ -2012,7 +2023,7 @@ def _sortable(value: object) -> str:
     return str(value)
 
 
-def _text(value: object) -> str:
+def _text(value: object, column: str) -> str:
     """How a value stands in the file."""
     if value is None:
         return ""
@@ -2020,6 +2031,8 @@ def _text(value: object) -> str:
         return value.isoformat(timespec="minutes")
     if isinstance(value, float):
         text = f"{value:.2f}"
+        if column.endswith("_cost"):
+            return text
         return text[:-1] if text.endswith("0") else text
     return str(value)
 
@@ -2034,7 +2047,7 @@ def write_csv(yard: Yard, folder: Path) -> None:
             for row in yard.books[name]:
                 if name == "rentals" and row["in_at"] == row["out_at"]:
                     continue
-                writer.writerow([_text(row.get(column)) for column in columns])
+                writer.writerow([_text(row.get(column), column) for column in columns])
 
 
 # ---------------------------------------------------------------------------------------------------------------
@@ -2085,7 +2098,7 @@ def truth(yard: Yard) -> Row:
                 "open": c.cured_on is None and m.disposed is None and c.first_code_on is not None,
                 "site": m.site, "variant": _variant_at(m, c),
             })  # fmt: skip
-            for a in c.attempts:
+            for place, a in enumerate(c.attempts, 1):
                 order = a["order"]
                 if "true_hours_out" not in order or order["closed"] > AS_OF:
                     continue
@@ -2097,14 +2110,80 @@ def truth(yard: Yard) -> Row:
                     "comeback_hours": round(min(later) - out, 1) if later else None,
                     "watched_hours": round(m.hours - out, 1), "site": m.site,
                     "cured": c.cured_on is not None and c.cured_on == order["closed"],
+                    "recorded": bool(order.get("written")),
+                    "last_step": not any(b["order"] is order for b in c.attempts[place:]),
                 })  # fmt: skip
+    facts = {"planted": yard.planted, "spells": spells, "cases": cases, "attempts": attempts}
+    return {"seed": SEED, "as_of": AS_OF.isoformat(), "summary": summary(yard, facts), **facts}
+
+
+FAILED = ("worn, by code", "worn, found when opened", "pump replaced, worn")
+
+
+def summary(yard: Yard, facts: Row) -> Row:
+    """The figures that the README tells; its tests compare the two."""
+    cases, attempts = facts["cases"], facts["attempts"]
+    original = [s for s in facts["spells"] if s["variant"] == "original"]
+    watched = [(s["entry_age"], s["exit_age"], s["outcome"] in FAILED) for s in original]
+    sensors = [a for a in attempts if a["action"] == "sensor" and a["recorded"]]
+    vain = [a for a in sensors if a["cause"] != "position_sensor"]
+    vain_orders = {(a["work_order_id"], a["side"]) for a in vain}
+    vain_lines = [
+        line
+        for order in yard.orders
+        for line in order["lines"]
+        if line["component"] == "position_sensor"
+        and line["action"] == "replace"
+        and any(order["id"] == w and line["side"] in (side, "") for w, side in vain_orders)
+    ]
+    calibrated = [a for a in attempts if a["action"] == "calibrate" and a["last_step"] and a["recorded"]]
+    worn = [a for a in calibrated if a["cause"] == "internal_bushing"]
+    lost = [a for a in calibrated if a["cause"] == "calibration"]
+
+    def back(rows: list[Row], within: float) -> int:
+        return sum(a["comeback_hours"] is not None and a["comeback_hours"] <= within for a in rows)
+
+    def custom(rows: list[Row]) -> Row:
+        return {
+            "cases": len(rows),
+            "visits": round(sum(c["visits"] for c in rows) / len(rows), 1),
+            "sensors": sum(c["sensors"] for c in rows),
+        }
+
+    def count(rows: list[Row], key: str) -> Row:
+        return {value: sum(r[key] == value for r in rows) for value in sorted({r[key] for r in rows})}
+
+    mended = [c for c in cases if c["cause"] == "internal_bushing" and c["cured_on"]]
+    closed = [c for c in cases if c["cured_on"] and c["visits"] and c["onset_on"] >= EARLY_SINCE.isoformat()]
+    late = [c for c in mended if c["onset_on"] >= EARLY_SINCE.isoformat()]
+    shape, scale = ORIGINAL_LIFE
     return {
-        "seed": SEED,
-        "as_of": AS_OF.isoformat(),
-        "planted": yard.planted,
-        "spells": spells,
-        "cases": cases,
-        "attempts": attempts,
+        "machines": len(yard.machines),
+        "on_the_yard": sum(m.disposed is None for m in yard.machines),
+        "manual": sum(m.control == "manual" for m in yard.machines),
+        "original_at_first": len({s["machine_id"] for s in original}),
+        "original_lives": len(original),
+        "original_failed": sum(failed for *_, failed in watched),
+        "original_failed_by_side": count([s for s in original if s["outcome"] in FAILED], "side"),
+        "improved_failed": sum(
+            s["variant"] == "improved" and s["outcome"] in FAILED for s in facts["spells"]
+        ),
+        "failed_by_5000_law": round(100 * (1 - math.exp(-((5000 / scale) ** shape)))),
+        "failed_by_5000_seen": round(100 * (1 - product_limit(watched, 5000))),
+        "cases": count(cases, "cause"),
+        "sensors_replaced": len(sensors),
+        "sensors_in_vain": len(vain),
+        "sensors_in_vain_on_bushings": sum(a["cause"] == "internal_bushing" for a in vain),
+        "sensors_in_vain_labour_hours": round(sum(x["labour_hours"] for x in vain_lines)),
+        "twice_in_vain": sorted({c["machine_id"] for c in cases if c["sensors"] > 1}, key=int),
+        "calibrated_worn": [len(worn), back(worn, 100)],
+        "calibrated_lost": [len(lost), back(lost, 100)],
+        "early_site_all_causes": custom([c for c in closed if c["site"] == EARLY_SITE]),
+        "other_sites_all_causes": custom([c for c in closed if c["site"] != EARLY_SITE]),
+        "early_site": custom([c for c in late if c["site"] == EARLY_SITE]),
+        "other_sites": custom([c for c in late if c["site"] != EARLY_SITE]),
+        "before": custom([c for c in mended if c not in late]),
+        "open": [[c["machine_id"], c["side"], c["cause"]] for c in cases if c["open"]],
     }
 
 
