@@ -14,14 +14,13 @@ fixed shape); Epstein & Sobel 1953 (exponential).
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-from scipy import optimize, special, stats
+from scipy import special, stats
 
 from fleetlog.stats.arrays import Floats, checked_level, normal_quantile
 from fleetlog.stats.censored_fit import LifeData, Likelihood, ProfileLimits, Rows, life_data, maximise
@@ -29,12 +28,10 @@ from fleetlog.stats.errors import BadArgument, DidNotConverge, LengthMismatch, T
 from fleetlog.stats.families import LOGLOGISTIC, LOGNORMAL, WEIBULL, Family
 from fleetlog.stats.product_limit import Quantile
 from fleetlog.stats.risk_table import RiskTable
+from fleetlog.stats.weibull_contour import Contour, likelihood_drop
 
 #: A shape is not estimated from fewer failures than this.
 FEWEST_FAILURES = 3
-
-#: Shapes outside this range are no property of a component but a sign that the data do not hold a Weibull.
-_SHAPES = (0.02, 500.0)
 
 
 class _Limits(Protocol):
@@ -109,7 +106,7 @@ class WeibullFit:
     def b_life(self, p: float, *, level: float | None = None) -> Quantile:
         """Age by which a share p has failed, with its likelihood-ratio interval (None: does not close)."""
         z = WEIBULL.quantile(_share(p))
-        low, high = self.limits.log_life(z, _drop(self.level if level is None else level))
+        low, high = self.limits.log_life(z, likelihood_drop(self.level if level is None else level))
         estimate = self.scale_hours * float(np.exp(z / self.shape))
         return Quantile(p, estimate, _exp_or_none(low), _exp_or_none(high))
 
@@ -127,128 +124,6 @@ class WeibullFit:
         centre, i = (self.shape, 0) if parameter == "shape" else (self.scale_hours, 1)
         half = normal_quantile(self.level) * float(np.sqrt(self.covariance[i, i]))
         return centre * float(np.exp(-half)), centre * float(np.exp(half))
-
-
-@dataclass(frozen=True, eq=False)
-class _Contour:
-    """The Weibull likelihood of a risk table along its contours, in closed form.
-
-    For a fixed shape b, with M(b) = sum of (leaving - entering) * age^b and u = M(b) / scale^b, the
-    log-likelihood is profile(b) + r (log(u/r) + 1) - u: every point of a contour follows from the shape
-    and Lambert's W.
-
-    Attributes:
-        log_age: logs of ages in hours less `shift`, ages at which anything changed.
-        exposure: leaving - entering there.
-        failed: failures there.
-        shift: log of the largest age, so that powers stay between 0 and 1.
-        prior: (median, standard deviation of the log) of a lognormal prior of the shape, if there is one.
-    """
-
-    log_age: Floats
-    exposure: Floats
-    failed: Floats
-    shift: float
-    prior: tuple[float, float] | None = None
-    best: float = 1.0
-    maximum: float = 0.0
-    bounds: tuple[float, float] = _SHAPES
-
-    @staticmethod
-    def of(table: RiskTable, prior: tuple[float, float] | None = None) -> _Contour:
-        exposure = np.asarray(table.leaving - table.entering, dtype=np.float64)
-        kept = ((exposure != 0) | (table.failed > 0)) & (table.hours > 0)
-        log_age = np.log(table.hours[kept] / table.per_hour)
-        shift = float(log_age.max()) if log_age.size else 0.0
-        return _Contour(log_age - shift, exposure[kept], table.failed[kept].astype(np.float64), shift, prior)
-
-    @property
-    def failures(self) -> float:
-        return float(self.failed.sum())
-
-    def moments(self, shape: float) -> tuple[float, float]:
-        """M(b) and its derivative by log b."""
-        weighted = self.exposure * np.exp(shape * self.log_age)
-        return float(weighted.sum()), float(shape * (weighted @ self.log_age))
-
-    def slope(self, log_shape: float) -> float:
-        """Derivative of the profile likelihood by log shape."""
-        shape = float(np.exp(log_shape))
-        m, dm = self.moments(shape)
-        r = self.failures
-        pull = 0.0 if self.prior is None else -(log_shape - np.log(self.prior[0])) / self.prior[1] ** 2
-        return float(r + shape * (self.failed @ self.log_age) - r * dm / m + pull)
-
-    def profile(self, log_shape: float) -> float:
-        """The likelihood at the best scale for this shape, prior included."""
-        shape = float(np.exp(log_shape))
-        m, _ = self.moments(shape)
-        r = self.failures
-        # ages enter the density per hour through -log(age), on the true scale
-        density = float(self.failed @ (self.log_age * (shape - 1.0))) - r * self.shift
-        pull = (
-            0.0 if self.prior is None else -0.5 * ((log_shape - np.log(self.prior[0])) / self.prior[1]) ** 2
-        )
-        return r * log_shape - r * float(np.log(m / r)) + density - r + pull
-
-    def log_scale(self, shape: float, share: float = 1.0) -> float:
-        """Log scale, in hours, at which u = share * failures."""
-        m, _ = self.moments(shape)
-        return float(np.log(m / (share * self.failures)) / shape + self.shift)
-
-    def solve(self) -> _Contour:
-        """The same with the best shape found.
-
-        Raises:
-            DidNotConverge: if the likelihood rises without end towards very small or very large shapes.
-        """
-        low, high = (float(np.log(b)) for b in _SHAPES)
-        grid = np.linspace(low, high, 41)
-        slopes = np.array([self.slope(b) for b in grid])
-        peaks = np.flatnonzero((slopes[:-1] > 0) & (slopes[1:] <= 0))
-        roots = [
-            float(optimize.brentq(self.slope, grid[i], grid[i + 1], xtol=1e-14, rtol=1e-14)) for i in peaks
-        ]
-        best = max(roots, key=self.profile, default=None)
-        edge = low if slopes[0] <= 0 else high
-        if best is None or (slopes[-1] > 0 and self.profile(high) > self.profile(best)):
-            raise DidNotConverge(_ran_away(edge == high))
-        return replace(self, best=float(np.exp(best)), maximum=self.profile(best))
-
-    def shape(self, drop: float) -> tuple[float | None, float | None]:
-        """Likelihood-ratio limits of the shape."""
-        level = self.maximum - drop
-        limits: list[float | None] = []
-        for edge in _SHAPES:
-            inner, outer = float(np.log(self.best)), float(np.log(edge))
-            step = 0.25 * np.sign(outer - inner)
-            found = None
-            while abs(inner - np.log(self.best)) < abs(outer - np.log(self.best)):
-                beyond = inner + step
-                if self.profile(beyond) < level:
-                    root = optimize.brentq(lambda b: self.profile(b) - level, inner, beyond, xtol=1e-13)
-                    found = float(np.exp(root))
-                    break
-                inner = beyond
-            limits.append(found)
-        return limits[0], limits[1]
-
-    def log_life(self, z: float, drop: float) -> tuple[float | None, float | None]:
-        """Likelihood-ratio limits of log scale + z / shape."""
-        low, high = self.shape(drop)
-        if low is None or high is None:
-            return None, None
-        level, r = self.maximum - drop, self.failures
-        edges = float(np.log(low)), float(np.log(high))
-
-        def ends(log_shape: float) -> tuple[float, float]:
-            shape = float(np.exp(log_shape))
-            near, far = _contour_shares((level - self.profile(log_shape)) / r)
-            return self.log_scale(shape, near) + z / shape, self.log_scale(shape, far) + z / shape
-
-        lower = _extreme(lambda b: ends(b)[0], edges)
-        upper = -_extreme(lambda b: -ends(b)[1], edges)
-        return lower, upper
 
 
 @dataclass(frozen=True, eq=False)
@@ -302,7 +177,7 @@ def fit_weibull(table: RiskTable, *, level: float = 0.95, intervals: bool = True
         DidNotConverge: when the likelihood has no maximum for a sensible shape.
     """
     _enough(table.failures)
-    contour = _Contour.of(table).solve()
+    contour = Contour.of_lives(table).solve()
     return _from_contour(contour, table, level, "maximum likelihood", contour.maximum, [], intervals)
 
 
@@ -331,7 +206,7 @@ def fit_weibull_prior(
             failures=table.failures,
             needed=1,
         )
-    contour = _Contour.of(table, (shape, log_sd)).solve()
+    contour = Contour.of_lives(table, (shape, log_sd)).solve()
     pull = -0.5 * float((np.log(contour.best / shape) / log_sd) ** 2)
     told = f"the shape leans on a prior with median {shape:g} and log standard deviation {log_sd:g}"
     return _from_contour(contour, table, level, "shape from a prior", contour.maximum - pull, [told])
@@ -352,14 +227,14 @@ def fit_weibull_fixed_shape(table: RiskTable, *, shape: float, level: float = 0.
     if not shape > 0:
         raise BadArgument(f"a shape is positive, not {shape}")
     checked_level(level)
-    contour = _Contour.of(table)
+    contour = Contour.of_lives(table)
     r = contour.failures
     log_m = float(np.log(contour.moments(shape)[0])) + shape * contour.shift
     limits = _FixedShape(shape, float(np.exp(log_m)), r)
     notes = [f"the shape is fixed at {shape:g}, not estimated"]
     if r > 0:
         log_scale = (log_m - float(np.log(r))) / shape
-        scale_ci = _pair(limits.log_life(0.0, _drop(level)))
+        scale_ci = _pair(limits.log_life(0.0, likelihood_drop(level)))
     else:
         log_scale = (log_m - float(np.log(-np.log(1.0 - level)))) / shape
         scale_ci = None
@@ -481,7 +356,7 @@ class LogLifeFit:
     def b_life(self, p: float, *, level: float | None = None) -> Quantile:
         """Age by which a share p has failed, with its likelihood-ratio interval."""
         z = self.family.quantile(_share(p))
-        low, high = self.limits.log_quantile(z, _drop(self.level if level is None else level))
+        low, high = self.limits.log_quantile(z, likelihood_drop(self.level if level is None else level))
         return Quantile(
             p, float(np.exp(self.location + z * self.scale)), _exp_or_none(low), _exp_or_none(high)
         )
@@ -617,7 +492,7 @@ def _fit_log_life(family: Family, table: RiskTable, level: float) -> LogLifeFit:
         log_hours = np.log(table.hours / table.per_hour)
     fit = _fit_location_scale(family, life_data(log_hours, table.failed, table.leaving, table.entering))
     mu, log_sigma = (float(value) for value in fit.theta)
-    drop = _drop(level)
+    drop = likelihood_drop(level)
     mu_ci = fit.log_quantile(0.0, drop)
     low, high = fit.log_sigma(drop)
     notes = [
@@ -688,7 +563,7 @@ def _interval_data(
 
 
 def _from_contour(
-    contour: _Contour,
+    contour: Contour,
     table: RiskTable,
     level: float,
     method: str,
@@ -704,7 +579,7 @@ def _from_contour(
         scale_ci=scale_ci,
         level=level,
         log_likelihood=log_likelihood,
-        covariance=_weibull_covariance(contour),
+        covariance=contour.covariance(),
         failures=table.failures,
         spells=table.spells,
         total_hours=table.total_hours,
@@ -715,24 +590,11 @@ def _from_contour(
     )
 
 
-def _weibull_covariance(contour: _Contour) -> Floats:
-    """Inverse observed information of (log shape, log scale)."""
-    shape = contour.best
-    z = shape * (contour.log_age + contour.shift - contour.log_scale(shape))
-    hazard = contour.exposure * np.exp(z)
-    aa = float(contour.failed @ z - hazard @ (z**2 + z))
-    ab = shape * float(hazard @ (z + 1.0)) - shape * contour.failures
-    bb = -(shape**2) * float(hazard.sum())
-    if contour.prior is not None:
-        aa -= 1.0 / contour.prior[1] ** 2
-    return np.linalg.inv(-np.array([[aa, ab], [ab, bb]])).astype(np.float64)
-
-
 def _closed(
     limits: _Limits, level: float
 ) -> tuple[tuple[float, float] | None, tuple[float, float] | None, list[str]]:
     """Intervals of shape and scale, and a sentence for each that does not close."""
-    drop = _drop(level)
+    drop = likelihood_drop(level)
     shape, scale = _both(limits.shape(drop)), _pair(limits.log_life(0.0, drop))
     notes = [
         f"the {level:.0%} interval of the {name} does not close: the data do not bound it"
@@ -750,42 +612,6 @@ def _enough(failures: float) -> None:
             failures=failures,
             needed=FEWEST_FAILURES,
         )
-
-
-def _ran_away(upwards: bool) -> str:
-    if upwards:
-        return (
-            "the Weibull likelihood rises without end as the shape grows: all failures came at nearly one age"
-            " with nothing running beyond; fix the shape or take it from a prior"
-        )
-    return (
-        "the Weibull likelihood rises without end as the shape falls towards zero: what is observed"
-        " starts late or falls off steadily and does not bound the shape;"
-        " fix the shape or take it from a prior"
-    )
-
-
-def _contour_shares(fall: float) -> tuple[float, float]:
-    """The two v, above and below 1, with log(v) - v + 1 = fall; fall is not positive."""
-    if fall > -1e-14:
-        return 1.0, 1.0
-    argument = -float(np.exp(fall - 1.0))
-    return -float(special.lambertw(argument, -1).real), -float(special.lambertw(argument, 0).real)
-
-
-def _extreme(call: Callable[[float], float], edges: tuple[float, float]) -> float:
-    """The least value of a smooth function between two edges."""
-    grid = np.linspace(edges[0], edges[1], 25)
-    values = [call(b) for b in grid]
-    i = int(np.argmin(values))
-    span = (float(grid[max(i - 1, 0)]), float(grid[min(i + 1, grid.size - 1)]))
-    found = optimize.minimize_scalar(call, bounds=span, method="bounded", options={"xatol": 1e-9})
-    return float(min(found.fun, values[i]))
-
-
-def _drop(level: float) -> float:
-    """How far the log-likelihood falls at the limits of a likelihood-ratio interval for one quantity."""
-    return 0.5 * float(stats.chi2.ppf(checked_level(level), 1))
 
 
 def _share(p: float) -> float:

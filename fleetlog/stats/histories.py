@@ -1,0 +1,105 @@
+"""The life stories of single machines: when each was watched and what befell it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fleetlog.stats.arrays import TICKS_PER_HOUR, Counts, Ints
+from fleetlog.stats.errors import LengthMismatch, MoreFailedThanAtRisk
+from fleetlog.stats.risk_table import EventTable, checked_spells
+
+
+@dataclass(frozen=True, eq=False)
+class MachineHistories:
+    """Windows of observation and events of single machines, checked and put in order.
+
+    Attributes:
+        entry: ages in ticks at which observation begins, by machine, shape (machines,).
+        exit: ages in ticks at which it ends, shape (machines,).
+        event_machine: index of the machine of each event row, shape (events,), sorted by machine and age.
+        event_ticks: age of each event row, one row a machine and age.
+        event_count: events of that machine at that age.
+        per_hour: ticks in one hour.
+    """
+
+    entry: Ints
+    exit: Ints
+    event_machine: Ints
+    event_ticks: Ints
+    event_count: Counts
+    per_hour: float = TICKS_PER_HOUR
+
+    @staticmethod
+    def of(
+        unit: npt.ArrayLike,
+        entry: npt.ArrayLike,
+        exit: npt.ArrayLike,
+        event_unit: npt.ArrayLike,
+        event_hours: npt.ArrayLike,
+        event_count: npt.ArrayLike | None = None,
+        *,
+        per_hour: float = TICKS_PER_HOUR,
+    ) -> MachineHistories:
+        """Bring windows and events together.
+
+        Args:
+            unit: machine identifiers, one a machine, any sortable kind.
+            entry: ages in ticks at which each machine's observation begins, or one for all.
+            exit: ages in ticks at which it ends.
+            event_unit: machine identifier of each event.
+            event_hours: its age in ticks.
+            event_count: events a row stands for; rows of one machine and age are added up.
+            per_hour: ticks in one hour.
+
+        Raises:
+            StatsError: a machine twice, an event of an unknown machine or outside its window, or bad ages.
+        """
+        names = np.asarray(unit)
+        begin, end, _, _ = checked_spells(entry, exit, np.zeros(names.size, dtype=np.int64))
+        order = np.argsort(names, kind="stable")
+        names, begin, end = names[order], begin[order], end[order]
+        if names.size > 1 and (names[1:] == names[:-1]).any():
+            twice = names[1:][names[1:] == names[:-1]][0]
+            raise LengthMismatch(f"machine {twice} has two windows; give one window a machine")
+        who = np.asarray(event_unit)
+        when = np.asarray(event_hours)
+        count: Counts = np.ones(who.size, dtype=np.int64) if event_count is None else np.asarray(event_count)
+        if who.size == 0:
+            none = np.zeros(0, dtype=np.int64)
+            return MachineHistories(begin, end, none, none, none, per_hour)
+        machine = np.searchsorted(names, who)
+        known = (machine < names.size) & (names[np.minimum(machine, names.size - 1)] == who)
+        if not known.all():
+            raise LengthMismatch(f"machine {who[~known][0]} has an event but no window of observation")
+        ticks = np.rint(when).astype(np.int64)
+        outside = (ticks <= begin[machine]) | (ticks > end[machine]) | (ticks != when)
+        if outside.any():
+            i = int(np.flatnonzero(outside)[0])
+            raise MoreFailedThanAtRisk(
+                f"an event of machine {who[i]} at {when[i]} ticks lies outside its window"
+                f" ({begin[machine[i]]}, {end[machine[i]]}] or is no whole tick; correct one of them"
+            )
+        sorting = np.lexsort((ticks, machine))
+        machine, ticks, count = machine[sorting], ticks[sorting], count[sorting]
+        first = np.flatnonzero(
+            np.concatenate(([True], (machine[1:] != machine[:-1]) | (ticks[1:] != ticks[:-1])))
+        )
+        totals = np.add.reduceat(count, first)
+        kept = totals > 0
+        return MachineHistories(
+            begin, end, machine[first][kept].astype(np.int64), ticks[first][kept], totals[kept], per_hour
+        )
+
+    @property
+    def machines(self) -> int:
+        """How many machines there are."""
+        return int(self.entry.size)
+
+    def table(self) -> EventTable:
+        """Their event table."""
+        return EventTable.from_units(
+            self.entry, self.exit, self.event_ticks, self.event_count, per_hour=self.per_hour
+        )

@@ -1,0 +1,208 @@
+"""The Weibull likelihood of a table along its contours, in closed form.
+
+Shared by lives (each ends with its failure) and by repeat events with a power-law intensity (none does): with
+M(b) = sum over ages of (leaving - entering) * age^b, both have log-likelihood
+
+    r log b - r b log scale + (b - 1) * sum of log failure ages - M(b) / scale^b,
+
+so for a given shape b the best scale is (M / r)^(1/b) and one root in b remains.
+
+Source: Lawless 2003, section 5.2; MIL-HDBK-189C and Crow 1975 for the repeat events.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import optimize, special, stats
+
+from fleetlog.stats.arrays import Counts, Floats, checked_level
+from fleetlog.stats.errors import DidNotConverge
+from fleetlog.stats.risk_table import EventTable, RiskTable
+
+#: Shapes outside this range are no property of a component but a sign that the data do not hold a Weibull.
+_SHAPES = (0.02, 500.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Contour:
+    """The Weibull likelihood of a risk table along its contours, in closed form.
+
+    For a fixed shape b, with M(b) = sum of (leaving - entering) * age^b and u = M(b) / scale^b, the
+    log-likelihood is profile(b) + r (log(u/r) + 1) - u: every point of a contour follows from the shape
+    and Lambert's W.
+
+    Attributes:
+        log_age: logs of ages in hours less `shift`, ages at which anything changed.
+        exposure: leaving - entering there.
+        failed: failures there.
+        shift: log of the largest age, so that powers stay between 0 and 1.
+        prior: (median, standard deviation of the log) of a lognormal prior of the shape, if there is one.
+    """
+
+    log_age: Floats
+    exposure: Floats
+    failed: Floats
+    shift: float
+    prior: tuple[float, float] | None = None
+    best: float = 1.0
+    maximum: float = 0.0
+    bounds: tuple[float, float] = _SHAPES
+
+    @staticmethod
+    def of_lives(table: RiskTable, prior: tuple[float, float] | None = None) -> Contour:
+        """The likelihood of lives that end with their failure."""
+        return Contour._of(table.hours / table.per_hour, table.leaving - table.entering, table.failed, prior)
+
+    @staticmethod
+    def of_events(table: EventTable) -> Contour:
+        """The likelihood of repeat events whose intensity is a power of machine age: the same in form."""
+        return Contour._of(table.hours / table.per_hour, table.leaving - table.entering, table.events, None)
+
+    @staticmethod
+    def _of(hours: Floats, exposure: Counts, failed: Counts, prior: tuple[float, float] | None) -> Contour:
+        kept = ((exposure != 0) | (failed > 0)) & (hours > 0)
+        log_age = np.log(hours[kept])
+        shift = float(log_age.max()) if log_age.size else 0.0
+        return Contour(
+            log_age - shift, exposure[kept].astype(np.float64), failed[kept].astype(np.float64), shift, prior
+        )
+
+    @property
+    def failures(self) -> float:
+        """How many failures or events there are."""
+        return float(self.failed.sum())
+
+    def moments(self, shape: float) -> tuple[float, float]:
+        """M(b) and its derivative by log b."""
+        weighted = self.exposure * np.exp(shape * self.log_age)
+        return float(weighted.sum()), float(shape * (weighted @ self.log_age))
+
+    def slope(self, log_shape: float) -> float:
+        """Derivative of the profile likelihood by log shape."""
+        shape = float(np.exp(log_shape))
+        m, dm = self.moments(shape)
+        r = self.failures
+        pull = 0.0 if self.prior is None else -(log_shape - np.log(self.prior[0])) / self.prior[1] ** 2
+        return float(r + shape * (self.failed @ self.log_age) - r * dm / m + pull)
+
+    def profile(self, log_shape: float) -> float:
+        """The likelihood at the best scale for this shape, prior included."""
+        shape = float(np.exp(log_shape))
+        m, _ = self.moments(shape)
+        r = self.failures
+        # ages enter the density per hour through -log(age), on the true scale
+        density = float(self.failed @ (self.log_age * (shape - 1.0))) - r * self.shift
+        pull = (
+            0.0 if self.prior is None else -0.5 * ((log_shape - np.log(self.prior[0])) / self.prior[1]) ** 2
+        )
+        return r * log_shape - r * float(np.log(m / r)) + density - r + pull
+
+    def log_scale(self, shape: float, share: float = 1.0) -> float:
+        """Log scale, in hours, at which u = share * failures."""
+        m, _ = self.moments(shape)
+        return float(np.log(m / (share * self.failures)) / shape + self.shift)
+
+    def solve(self) -> Contour:
+        """The same with the best shape found.
+
+        Raises:
+            DidNotConverge: if the likelihood rises without end towards very small or very large shapes.
+        """
+        low, high = (float(np.log(b)) for b in _SHAPES)
+        grid = np.linspace(low, high, 41)
+        slopes = np.array([self.slope(b) for b in grid])
+        peaks = np.flatnonzero((slopes[:-1] > 0) & (slopes[1:] <= 0))
+        roots = [
+            float(optimize.brentq(self.slope, grid[i], grid[i + 1], xtol=1e-14, rtol=1e-14)) for i in peaks
+        ]
+        best = max(roots, key=self.profile, default=None)
+        edge = low if slopes[0] <= 0 else high
+        if best is None or (slopes[-1] > 0 and self.profile(high) > self.profile(best)):
+            raise DidNotConverge(_ran_away(edge == high))
+        return replace(self, best=float(np.exp(best)), maximum=self.profile(best))
+
+    def shape(self, drop: float) -> tuple[float | None, float | None]:
+        """Likelihood-ratio limits of the shape."""
+        level = self.maximum - drop
+        limits: list[float | None] = []
+        for edge in _SHAPES:
+            inner, outer = float(np.log(self.best)), float(np.log(edge))
+            step = 0.25 * np.sign(outer - inner)
+            found = None
+            while abs(inner - np.log(self.best)) < abs(outer - np.log(self.best)):
+                beyond = inner + step
+                if self.profile(beyond) < level:
+                    root = optimize.brentq(lambda b: self.profile(b) - level, inner, beyond, xtol=1e-13)
+                    found = float(np.exp(root))
+                    break
+                inner = beyond
+            limits.append(found)
+        return limits[0], limits[1]
+
+    def log_life(self, z: float, drop: float) -> tuple[float | None, float | None]:
+        """Likelihood-ratio limits of log scale + z / shape."""
+        low, high = self.shape(drop)
+        if low is None or high is None:
+            return None, None
+        level, r = self.maximum - drop, self.failures
+        edges = float(np.log(low)), float(np.log(high))
+
+        def ends(log_shape: float) -> tuple[float, float]:
+            shape = float(np.exp(log_shape))
+            near, far = _contour_shares((level - self.profile(log_shape)) / r)
+            return self.log_scale(shape, near) + z / shape, self.log_scale(shape, far) + z / shape
+
+        lower = _extreme(lambda b: ends(b)[0], edges)
+        upper = -_extreme(lambda b: -ends(b)[1], edges)
+        return lower, upper
+
+    def covariance(self) -> Floats:
+        """Inverse observed information of (log shape, log scale)."""
+        shape = self.best
+        z = shape * (self.log_age + self.shift - self.log_scale(shape))
+        hazard = self.exposure * np.exp(z)
+        aa = float(self.failed @ z - hazard @ (z**2 + z))
+        ab = shape * float(hazard @ (z + 1.0)) - shape * self.failures
+        bb = -(shape**2) * float(hazard.sum())
+        if self.prior is not None:
+            aa -= 1.0 / self.prior[1] ** 2
+        return np.linalg.inv(-np.array([[aa, ab], [ab, bb]])).astype(np.float64)
+
+
+def likelihood_drop(level: float) -> float:
+    """How far the log-likelihood falls at the limits of a likelihood-ratio interval for one quantity."""
+    return 0.5 * float(stats.chi2.ppf(checked_level(level), 1))
+
+
+def _ran_away(upwards: bool) -> str:
+    if upwards:
+        return (
+            "the Weibull likelihood rises without end as the shape grows: all failures came at nearly one age"
+            " with nothing running beyond; fix the shape or take it from a prior"
+        )
+    return (
+        "the Weibull likelihood rises without end as the shape falls towards zero: what is observed"
+        " starts late or falls off steadily and does not bound the shape;"
+        " fix the shape or take it from a prior"
+    )
+
+
+def _contour_shares(fall: float) -> tuple[float, float]:
+    """The two v, above and below 1, with log(v) - v + 1 = fall; fall is not positive."""
+    if fall > -1e-14:
+        return 1.0, 1.0
+    argument = -float(np.exp(fall - 1.0))
+    return -float(special.lambertw(argument, -1).real), -float(special.lambertw(argument, 0).real)
+
+
+def _extreme(call: Callable[[float], float], edges: tuple[float, float]) -> float:
+    """The least value of a smooth function between two edges."""
+    grid = np.linspace(edges[0], edges[1], 25)
+    values = [call(b) for b in grid]
+    i = int(np.argmin(values))
+    span = (float(grid[max(i - 1, 0)]), float(grid[min(i + 1, grid.size - 1)]))
+    found = optimize.minimize_scalar(call, bounds=span, method="bounded", options={"xatol": 1e-9})
+    return float(min(found.fun, values[i]))
