@@ -12,11 +12,15 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from hypothesis.configuration import set_hypothesis_home_dir
 
 from fleetlog.errors import FleetlogError
 from fleetlog.faults import load_families, parse_family
 from fleetlog.faults.loader import SHIPPED
 from fleetlog.settings import families_for, load_settings
+
+# Nothing is left in the working copy, where pytest would stumble over it.
+set_hypothesis_home_dir(Path(tempfile.gettempdir()) / "fleetlog-hypothesis")
 
 DOCUMENTS = {path.stem: tomllib.loads(path.read_text(encoding="utf-8")) for path in SHIPPED.glob("*.toml")}
 SECTIONS = ("fleet", "costs", "shop", "meters", "survival", "vocabulary", "faults", "fault", "", "a.b")
