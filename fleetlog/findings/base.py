@@ -69,15 +69,14 @@ class Finding(Protocol):
 
 def header(finding: Finding, rows: list[dict[str, Any]], **more: Any) -> dict[str, Any]:
     """The JSON object of a finding: as_of, fault, rows and notes, and what the finding adds."""
-    return plain(
-        {
-            "as_of": finding.as_of,
-            "fault": finding.fault,
-            "rows": rows,
-            "notes": list(finding.notes),
-            **more,
-        }
-    )
+    answer = {
+        "as_of": finding.as_of,
+        "fault": finding.fault,
+        "rows": rows,
+        "notes": list(finding.notes),
+        **more,
+    }
+    return {key: plain(value) for key, value in answer.items()}
 
 
 def plain(value: Any) -> Any:

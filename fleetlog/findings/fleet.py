@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily, load_families
@@ -78,7 +79,7 @@ class Fleet:
         return history, family
 
 
-def selection(scope: Scope) -> dict[str, list[str] | list[int] | None]:
+def selection(scope: Scope) -> dict[str, Any]:
     """The scope's filters as the parameters that the files of sql/risk/ bind; None = all."""
     return {
         "sites": list(scope.sites) or None,

@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from fleetlog.findings.base import header
+from fleetlog.findings.base import WHOLE_FLEET, Scope, header
+from fleetlog.findings.fleet import Fleet
+from fleetlog.store.statements import named
 
 if TYPE_CHECKING:
     import altair as alt
@@ -69,3 +71,46 @@ class StatusFinding:
         from fleetlog.charts import fleet_age_chart
 
         return fleet_age_chart(self)
+
+
+def status(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> StatusFinding:
+    """What the store holds and how far it can be trusted.
+
+    Args:
+        fleet: whom to ask.
+        scope: fault family and as-of date; its filters are not used.
+    """
+    history, family = fleet.begin(scope)
+    store = fleet.store
+    tables = dict(store.run("fleet/table_rows").iter_rows())
+    ends = store.run("history/last_record").row(0, named=True)
+    return StatusFinding(
+        as_of=history.as_of,
+        fault=family.name,
+        machines=tables["machines"],
+        tables=tables,
+        rejected=store.run("fleet/rejected_count")["rows"][0],
+        waiting=store.run("fleet/waiting_count")["rows"][0],
+        first=ends["first_at"].date() if ends["first_at"] else None,
+        last=ends["last_at"].date() if ends["last_at"] else None,
+        quality=_quality(fleet, tables),
+        fleet=store.run("fleet/fleet_by_build_year", as_of_end=history.as_of_end),
+    )
+
+
+def _quality(fleet: Fleet, tables: Mapping[str, int]) -> pl.DataFrame:
+    """Every question of sql/checks/: how many rows it finds, out of how many."""
+    store = fleet.store
+    sizes = {**tables, **dict(store.run("fleet/history_rows").iter_rows())}
+    rows = [
+        {
+            "check": found.name.removeprefix("checks/"),
+            "count": store.run(found.name).height,
+            "of": sizes[found.header["unit"]],
+            "meaning": found.header["purpose"],
+        }
+        for found in named("checks")
+    ]
+    return pl.DataFrame(
+        rows, schema={"check": pl.String, "count": pl.Int64, "of": pl.Int64, "meaning": pl.String}
+    )

@@ -120,7 +120,9 @@ def suspects(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> SuspectsFinding:
         UsageError: for an unknown machine, or for one that cannot have the fault although its data say so.
     """
     history, family = fleet.begin(scope)
-    _refuse_impossible(fleet, family, scope)
+    impossible = impossible_reports(fleet, family, scope)
+    if impossible:
+        raise UsageError(impossible)
     weighed = weigh_cases(fleet, family, scope, ["open", "answered"])
     plan = RepairPlan.of(family, fleet.settings)
     best = plan.best(weighed, fleet)
@@ -146,25 +148,25 @@ def weigh_cases(fleet: Fleet, family: FaultFamily, scope: Scope, states: list[st
     """The cases of a scope in these states, with the probability of each cause."""
     return weigh(
         family,
-        fleet.store.run("risk/case_list", fault=family.name, states=states, **selection(scope)),
-        fleet.store.run("risk/case_parts", fault=family.name),
-        fleet.store.run("risk/case_evidence", fault=family.name),
+        fleet.store.run("cases/list", fault=family.name, states=states, **selection(scope)),
+        fleet.store.run("cases/parts", fault=family.name),
+        fleet.store.run("cases/evidence", fault=family.name),
     )
 
 
-def _refuse_impossible(fleet: Fleet, family: FaultFamily, scope: Scope) -> None:
-    if not scope.machines:
-        return
+def impossible_reports(fleet: Fleet, family: FaultFamily, scope: Scope) -> str:
+    """One sentence if the scope names a machine that cannot have the fault but reported it; else ""."""
     found = fleet.store.run("checks/impossible_fault").filter(
         (pl.col("fault") == family.name) & pl.col("machine_id").is_in(scope.machines)
     )
-    if not found.is_empty():
-        row = found.row(0, named=True)
-        raise UsageError(
-            f"Machine {row['machine_id']} has {row['control'] or 'unknown'} drive control and cannot have the "
-            f"fault '{family.title}', yet {row['file']} row {row['row_no']} says so: correct the machine list "
-            "or that row."
-        )
+    if found.is_empty():
+        return ""
+    row = found.row(0, named=True)
+    return (
+        f"Machine {row['machine_id']} has {row['control'] or 'unknown'} drive control and cannot have the "
+        f"fault '{family.title}', yet {row['file'] or 'a file'} row {row['row_no']} says so: correct the machine "
+        "list or that row."
+    )
 
 
 @dataclass(frozen=True)
@@ -222,7 +224,7 @@ class RepairPlan:
     def untried(self, weighed: WeighedCases, fleet: Fleet) -> npt.NDArray[np.bool_]:
         """Which cures a case has not seen yet, shape (cases, cures)."""
         done = weighed.cases.select("case_id", *CASE).join(
-            fleet.store.run("risk/case_steps", fault=self.family.name), on=CASE
+            fleet.store.run("cases/steps", fault=self.family.name), on=CASE
         )
         allowed = np.ones((len(weighed.cases), len(self.names)), dtype=bool)
         for s, name in enumerate(self.names):

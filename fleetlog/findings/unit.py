@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from fleetlog.findings.base import Suspect, header
+from fleetlog.findings.base import WHOLE_FLEET, Scope, Suspect, header
+from fleetlog.findings.fleet import Fleet
+from fleetlog.findings.suspects import impossible_reports, suspects
 
 if TYPE_CHECKING:
     import altair as alt
@@ -103,3 +105,45 @@ class UnitFinding:
         from fleetlog.charts import unit_chart
 
         return unit_chart(self)
+
+
+def unit(fleet: Fleet, machine_id: str, scope: Scope = WHOLE_FLEET) -> UnitFinding:
+    """One machine's whole story.
+
+    Args:
+        fleet: whom to ask.
+        machine_id: the fleet's own number.
+        scope: fault family and as-of date; its filters are not used.
+
+    Raises:
+        UsageError: when there is no such machine.
+    """
+    one = replace(scope, machines=(machine_id,), sites=(), build_years=())
+    history, family = fleet.begin(one)
+    store = fleet.store
+    machine = store.run("unit/machine", machine_id=machine_id).row(0, named=True)
+    impossible = impossible_reports(fleet, family, one)
+    found = None if impossible else suspects(fleet, one)
+    return UnitFinding(
+        as_of=history.as_of,
+        fault=family.name,
+        machine=machine,
+        readings=store.run("unit/readings", machine_id=machine_id),
+        reports=store.run("unit/reports", machine_id=machine_id, fault=family.name),
+        attempts=store.run("unit/attempts", machine_id=machine_id, fault=family.name),
+        work=store.run("unit/work", machine_id=machine_id),
+        measurements=store.run("unit/measurements", machine_id=machine_id, as_of_end=history.as_of_end),
+        components=store.run("unit/components", machine_id=machine_id),
+        rentals=store.run("unit/rentals", machine_id=machine_id, as_of_end=history.as_of_end),
+        cases=found.cases if found else (),
+        cautions=family.cautions,
+        notes=(*((impossible,) if impossible else ()), *_hours_note(machine)),
+    )
+
+
+def _hours_note(machine: Mapping[str, Any]) -> tuple[str, ...]:
+    if machine["running_hours"] is None:
+        return ("No believable hour-meter reading: running hours are not known.",)
+    if machine["hours_estimated"]:
+        return ("Running hours are carried on from the last reading at the machine's own recent rate.",)
+    return ()

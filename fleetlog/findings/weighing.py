@@ -49,9 +49,9 @@ def weigh(
 
     Args:
         family: whose causes and evidence tables to use.
-        cases: the rows of sql/risk/case_list.sql.
-        parts: the rows of sql/risk/case_parts.sql.
-        evidence: the rows of sql/risk/case_evidence.sql; evidence the family has no table for is left out.
+        cases: the rows of sql/cases/list.sql.
+        parts: the rows of sql/cases/parts.sql.
+        evidence: the rows of sql/cases/evidence.sql; evidence the family has no table for is left out.
     """
     causes = tuple(cause.name for cause in family.causes)
     ages, variants = _parts_of_causes(family, cases, parts)

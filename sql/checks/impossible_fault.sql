@@ -1,6 +1,7 @@
 -- purpose: fault reports on machines that cannot have the fault.
 -- grain: one row a report
 -- inputs: fault_report, machine, source_file
+-- unit: fault_report
 -- output: fault, machine_id, control, machine_type, moment, file, row_no
 SELECT
     fault_report.fault,

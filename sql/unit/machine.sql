@@ -1,0 +1,25 @@
+-- purpose: what the machine list says of one machine, and its running hours.
+-- grain: one row
+-- inputs: machine, clock
+-- parameters: machine_id
+-- output: machine_id, make, model, machine_type, control, site, build_date, build_year, acquired_on, disposed_on, record_begins, record_ends, running_hours, hours_estimated (TRUE: beyond the last reading)
+SELECT
+    machine.machine_id,
+    machine.pin,
+    machine.serial_number,
+    machine.make,
+    machine.model,
+    machine.machine_type,
+    machine.control,
+    machine.site,
+    machine.build_date,
+    machine.build_year,
+    machine.acquired_on,
+    machine.disposed_on,
+    machine.record_begins,
+    machine.record_ends,
+    clock.tenths / 10.0 AS running_hours,
+    clock.estimated = 'after' AS hours_estimated
+FROM machine
+LEFT JOIN clock ON clock.machine_id = machine.machine_id AND clock.moment = machine.record_ends
+WHERE machine.machine_id = $machine_id
