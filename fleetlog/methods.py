@@ -89,6 +89,11 @@ class Topic:
     text: str
 
     @property
+    def body(self) -> str:
+        """The sections in Markdown, without title and keys."""
+        return "## " + self.text.split("\n## ", 1)[1]
+
+    @property
     def sources(self) -> tuple[str, ...]:
         """The citations of the section Source."""
         return tuple(text for block in self.sections[-1].blocks for text in block.texts)

@@ -73,6 +73,8 @@ def test_a_topic_names_a_published_source_or_says_that_there_is_none(one: Topic)
         ("trend", "MIL-HDBK-189C"),
         ("comeback-rate", "Wilson"),
         ("comeback-rate", "Newcombe"),
+        ("comeback-rate", "Rothman"),
+        ("trend", "Robinson"),
         ("repeat-models", "Prentice"),
         ("repeat-models", "Andersen"),
     ],
@@ -111,6 +113,7 @@ def test_blocks_are_read_as_they_stand(tmp_path: Path) -> None:
     )
     one = read_topic(path)
     assert one.commands == ("a", "b")
+    assert one.body.startswith("## What it answers\nFirst line")
     assert [block.texts for block in one.sections[0].blocks] == [
         ("First line second line.",),
         ("Next paragraph.",),
