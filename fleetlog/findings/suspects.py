@@ -164,8 +164,8 @@ def impossible_reports(fleet: Fleet, family: FaultFamily, scope: Scope) -> str:
     row = found.row(0, named=True)
     return (
         f"Machine {row['machine_id']} has {row['control'] or 'unknown'} drive control and cannot have the "
-        f"fault '{family.title}', yet {row['file'] or 'a file'} row {row['row_no']} says so: correct the machine "
-        "list or that row."
+        f"fault '{family.title}', yet {row['file'] or 'a file'} row {row['row_no']} says so: correct the "
+        "machine list or that row."
     )
 
 
