@@ -26,7 +26,12 @@ def spec_of(chart: alt.TopLevelMixin) -> dict[str, Any]:
 
 def to_svg(chart: alt.TopLevelMixin) -> str:
     """The chart as SVG text."""
-    return vl_convert.vegalite_to_svg(spec_of(chart), vl_version=_GRAMMAR, allowed_base_urls=[])
+    return svg_of(spec_of(chart))
+
+
+def svg_of(spec: dict[str, Any]) -> str:
+    """A Vega-Lite specification as SVG text; it can reach no address."""
+    return vl_convert.vegalite_to_svg(spec, vl_version=_GRAMMAR, allowed_base_urls=[])
 
 
 def to_html(chart: alt.TopLevelMixin) -> str:

@@ -1,4 +1,4 @@
-"""Invented findings that look like a real yard's, made by a seeded simulation; nothing here measures a real fleet."""
+"""Invented findings that look like a real yard's, made by a seeded simulation; no real fleet is measured."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ HOSTILE = "<script>alert(1)</script>"
 def lives(
     count: int, shape: float, scale: float, seed: int, *, entry_to: float = 1500.0, exit_to: float = 6500.0
 ) -> list[tuple[float, float, bool]]:
-    """(entry, exit, failed) of `count` Weibull lives with late entry and censoring, ages in tenths of an hour."""
+    """(entry, exit, failed) of `count` Weibull lives with late entry and censoring, in running hours."""
     draw = np.random.default_rng(seed)
     kept: list[tuple[float, float, bool]] = []
     while len(kept) < count:
@@ -334,9 +334,9 @@ def suspects() -> SuspectsFinding:
 CAUTIONS = (
     "Support the lift arms and lower the attachment before any work begins.",
     "Stop the engine, remove the key, lock it out and tag it out.",
-    "Relieve stored hydraulic pressure; oil under pressure can enter the skin, which needs a surgeon at once.",
+    "Relieve stored hydraulic pressure; oil under pressure enters the skin and needs a surgeon at once.",
     "Use rated hoisting gear for the engine and never work beneath a hanging load.",
-    "At first start and while calibrating, keep wheels or tracks off the ground and people clear: it may move.",
+    "At first start and calibration, keep wheels or tracks off the ground and people clear: it may move.",
     "Always follow the maker's service manual, local codes and licensed practice.",
 )
 

@@ -1,0 +1,92 @@
+"""What changed between the suspects of two months."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import polars as pl
+
+from fleetlog.charts.words import NO_WORDS, percent, said
+from fleetlog.findings.base import Suspect
+from fleetlog.findings.suspects import SuspectsFinding
+
+MUCH = 0.15
+KINDS = (
+    "new case",
+    "now open",
+    "other cause",
+    "surer",
+    "less sure",
+    "no longer open",
+    "new on watch",
+    "off watch",
+)
+
+
+@dataclass(frozen=True)
+class Change:
+    """One machine (and side) whose standing differs from a month ago.
+
+    Attributes:
+        kind: one of KINDS.
+        before, now: its standing then and now in words; "" where it had none.
+        case: the case as it stands now, or as it stood.
+    """
+
+    kind: str
+    before: str
+    now: str
+    case: Suspect
+
+
+def changes(
+    before: SuspectsFinding, now: SuspectsFinding, words: Mapping[str, str] = NO_WORDS
+) -> tuple[Change, ...]:
+    """Every change between the two lists, the gravest kind first, then in the order of the lists."""
+    stood = {(case.machine_id, case.side): case for case in before.cases}
+    stands = {(case.machine_id, case.side): case for case in now.cases}
+    found = []
+    for key, case in stands.items():
+        earlier = stood.get(key)
+        kind = _kind(earlier, case)
+        if kind:
+            found.append(Change(kind, _standing(earlier, words), _standing(case, words), case))
+    for key, case in stood.items():
+        if key not in stands:
+            kind = "no longer open" if case.state == "open" else "off watch"
+            found.append(Change(kind, _standing(case, words), "", case))
+    return tuple(sorted(found, key=lambda change: KINDS.index(change.kind)))
+
+
+def _kind(before: Suspect | None, now: Suspect) -> str:
+    if before is None:
+        return "new case" if now.state == "open" else "new on watch"
+    if before.state != now.state:
+        return "now open" if now.state == "open" else "no longer open"
+    if before.top_cause != now.top_cause:
+        return "other cause"
+    if now.certainty - before.certainty >= MUCH:
+        return "surer"
+    if before.certainty - now.certainty >= MUCH:
+        return "less sure"
+    return ""
+
+
+def _standing(case: Suspect | None, words: Mapping[str, str]) -> str:
+    if case is None:
+        return ""
+    state = "" if case.state == "open" else f"{case.state}: "
+    return f"{state}{said(case.top_cause, words)}, {percent(case.certainty)}"
+
+
+def as_frame(found: tuple[Change, ...]) -> pl.DataFrame:
+    """The changes as a table: machine_id, side, change, before, now."""
+    return pl.DataFrame(
+        [
+            (change.case.machine_id, change.case.side, change.kind, change.before, change.now)
+            for change in found
+        ],
+        schema={name: pl.String for name in ("machine_id", "side", "change", "before", "now")},
+        orient="row",
+    )

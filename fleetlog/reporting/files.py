@@ -1,0 +1,75 @@
+"""Files beside the page: names that are safe anywhere, tables that a spreadsheet cannot run."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Iterable
+from pathlib import Path
+
+import polars as pl
+
+from fleetlog.errors import UsageError
+
+_RUNS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+_RESERVED = frozenset(
+    ["con", "prn", "aux", "nul", *(f"com{i}" for i in range(10)), *(f"lpt{i}" for i in range(10))]
+)
+_LONGEST = 48
+
+
+def safe_names(names: Iterable[str]) -> dict[str, str]:
+    """A file name (without ending) for each name: letters, digits, "-", "_" and "." only, unique in any case.
+
+    A name that had to change, or that differs from another only in case, carries a short hash of itself.
+    """
+    listed = list(dict.fromkeys(names))
+    plain = {name: _plain(name) for name in listed}
+    taken: dict[str, int] = {}
+    for name in plain.values():
+        taken[name.casefold()] = taken.get(name.casefold(), 0) + 1
+    return {
+        name: flat if flat == name and taken[flat.casefold()] == 1 else f"{flat}-{_mark(name)}"
+        for name, flat in plain.items()
+    }
+
+
+def _plain(name: str) -> str:
+    flat = re.sub(r"[^A-Za-z0-9._-]+", "-", name).strip("-._")[:_LONGEST].strip("-._")
+    return "unit" if not flat or flat.split(".")[0].casefold() in _RESERVED else flat
+
+
+def _mark(name: str) -> str:
+    return hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()[:8]
+
+
+def harmless(frame: pl.DataFrame) -> pl.DataFrame:
+    """The table with an apostrophe before every text that a spreadsheet would take for a formula."""
+    texts = [name for name, kind in frame.schema.items() if kind == pl.String]
+    starts = [pl.lit(sign) for sign in _RUNS]
+    return frame.with_columns(
+        pl.when(pl.any_horizontal(*(pl.col(name).str.starts_with(sign) for sign in starts)))
+        .then(pl.concat_str(pl.lit("'"), pl.col(name)))
+        .otherwise(pl.col(name))
+        .alias(name)
+        for name in texts
+    )
+
+
+def write_csv(frame: pl.DataFrame, path: Path) -> Path:
+    """Write a table as CSV in UTF-8 with a byte-order mark, so that spreadsheets read every letter."""
+    return write_text(path, "\ufeff" + harmless(frame).write_csv(None, line_terminator="\r\n"))
+
+
+def write_text(path: Path, text: str) -> Path:
+    """Write a text file, its folder too, the same bytes on every system.
+
+    Raises:
+        UsageError: when the place cannot be written.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(text.encode("utf-8", "replace"))
+    except OSError as problem:
+        raise UsageError(f"{path} cannot be written: {problem.strerror}; name another folder") from problem
+    return path

@@ -1,0 +1,82 @@
+"""Everything a month's report tells, finished: the report itself only arranges and words it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+
+import polars as pl
+
+from fleetlog.findings.repeats import RepeatsFinding
+from fleetlog.findings.status import StatusFinding
+from fleetlog.findings.survival import SurvivalFinding
+from fleetlog.findings.suspects import SuspectsFinding
+from fleetlog.findings.unit import UnitFinding
+
+
+@dataclass(frozen=True)
+class CostSummary:
+    """Money of the month, in the fleet's currency.
+
+    Attributes:
+        spent: this month's work on the fault: action, component, jobs, labour_hours, labour_cost, parts_cost,
+            cost.
+        spent_before: the same of the month before.
+        cases: what each open case is expected to cost until it is cured, by the steps proposed and by the
+            custom of replacing the sensor first: machine_id, side, expected_cost, custom_cost, saving.
+        assumptions: the figures behind it: figure, value, unit, source.
+    """
+
+    spent: pl.DataFrame
+    spent_before: pl.DataFrame
+    cases: pl.DataFrame
+    assumptions: pl.DataFrame
+
+
+@dataclass(frozen=True)
+class MethodText:
+    """How a number is computed.
+
+    Attributes:
+        topic: what `fleetlog explain` calls it.
+        text: Markdown.
+    """
+
+    topic: str
+    title: str
+    summary: str
+    text: str
+
+
+@dataclass(frozen=True)
+class ReportFindings:
+    """The findings of one month, all as of its last day.
+
+    Attributes:
+        month: any day of it.
+        fleet: the fleet's name.
+        currency: ISO 4217 code.
+        fault_title: the fault in words, as a noun: "drive that does not return to neutral".
+        suspects_before: as of the last day of the month before.
+        units: the machines to give a page each, those of `suspects` at least.
+        words: stored value -> what a reader would say.
+        voltage: quantity and the range (from, to) of a sound reading, if the fault has one.
+    """
+
+    month: date
+    fleet: str
+    currency: str
+    fault_title: str
+    status: StatusFinding
+    suspects: SuspectsFinding
+    suspects_before: SuspectsFinding
+    survival_by_variant: SurvivalFinding
+    survival_by_build_year: SurvivalFinding
+    repeats: RepeatsFinding
+    cost: CostSummary
+    cautions: tuple[str, ...]
+    methods: tuple[MethodText, ...]
+    units: tuple[UnitFinding, ...] = ()
+    words: Mapping[str, str] = field(default_factory=dict)
+    voltage: tuple[str, float, float] | None = None

@@ -1,0 +1,346 @@
+"""What stands on the month's page, and the tables beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+
+from fleetlog.charts.fleet import fleet_age_chart
+from fleetlog.charts.repeats import comeback_chart, mean_cumulative_chart, repair_name
+from fleetlog.charts.survival import survival_chart
+from fleetlog.charts.suspects import suspects_chart
+from fleetlog.charts.weibull import probability_chart
+from fleetlog.charts.words import capital, said
+from fleetlog.findings.base import Reason, Suspect
+from fleetlog.findings.survival import SurvivalFinding
+from fleetlog.reporting.changes import Change, as_frame, changes
+from fleetlog.reporting.gathered import ReportFindings
+from fleetlog.reporting.pictures import Picture, picture
+from fleetlog.reporting.tables import Column, Table, table
+
+_DETAILED = 40
+
+
+@dataclass(frozen=True)
+class CaseView:
+    """A case as the page tells it.
+
+    Attributes:
+        page: of the unit, "" if it has none; anchor: of the case on the month's page.
+        sure: how sure in a word.
+        custom_cost, saving: against replacing the sensor first; None where not known.
+        why: reasons in falling strength, each with its strength in a word.
+        rest: the other causes that are not negligible, with their probability.
+    """
+
+    case: Suspect
+    page: str
+    anchor: str
+    sure: str
+    custom_cost: float | None
+    saving: float | None
+    why: tuple[tuple[str, Reason], ...]
+    rest: tuple[tuple[str, float], ...]
+
+
+def month_page(
+    findings: ReportFindings, pages: Mapping[str, str]
+) -> tuple[dict[str, Any], dict[str, pl.DataFrame]]:
+    """The context of report.html.j2, and every table by the name of its CSV."""
+    words = findings.words
+    found = changes(findings.suspects_before, findings.suspects, words)
+    frames = month_frames(findings, found)
+    views = case_views(findings, pages)
+    open_cases = [view for view in views if view.case.state == "open"]
+    saving = [view.saving for view in open_cases if view.saving is not None]
+    context: dict[str, Any] = {
+        "root": "",
+        "f": findings,
+        "title": f"{findings.fleet}, {findings.month:%B %Y}",
+        "month": f"{findings.month:%B %Y}",
+        "before": f"{findings.suspects_before.as_of:%B}",
+        "changes": found,
+        "change_counts": _counted(found),
+        "cases": views[:_DETAILED],
+        "cases_left": max(0, len(views) - _DETAILED),
+        "open_cases": open_cases,
+        "watched": [view for view in views if view.case.state != "open"],
+        "pump_work": any(view.case.cautions for view in views),
+        "saving": sum(saving) if saving else None,
+        "saving_cases": len(saving),
+        "expected": _total(findings.cost.cases, "expected_cost"),
+        "custom": _total(findings.cost.cases, "custom_cost"),
+        "spent": _total(findings.cost.spent, "cost") or 0.0,
+        "spent_before": _total(findings.cost.spent_before, "cost") or 0.0,
+        "pictures": _pictures(findings),
+        "tables": _tables(findings, frames, pages),
+    }
+    return context, frames
+
+
+def month_frames(findings: ReportFindings, found: tuple[Change, ...]) -> dict[str, pl.DataFrame]:
+    """Every table of the month's page by the name of its CSV."""
+    cost, repeats, status = findings.cost, findings.repeats, findings.status
+    return {
+        "changes": as_frame(found),
+        "suspects": findings.suspects.frame,
+        "suspects_before": findings.suspects_before.frame,
+        "savings": cost.cases,
+        "survival_by_variant": findings.survival_by_variant.summary,
+        "survival_by_variant_curve": findings.survival_by_variant.frame,
+        "survival_by_build_year": findings.survival_by_build_year.summary,
+        "survival_by_build_year_curve": findings.survival_by_build_year.frame,
+        "repairs": repeats.by_action,
+        "mean_cumulative": repeats.mean_cumulative,
+        "repeat_units": repeats.units,
+        "spent": cost.spent,
+        "spent_before": cost.spent_before,
+        "assumptions": cost.assumptions,
+        "quality": status.quality,
+        "fleet": status.fleet,
+        "store": status.frame,
+    }
+
+
+def case_views(findings: ReportFindings, pages: Mapping[str, str]) -> list[CaseView]:
+    """The cases in their order, with what the cost summary knows of each."""
+    costs = {(row["machine_id"], row["side"]): row for row in findings.cost.cases.to_dicts()}
+    views = []
+    for place, case in enumerate(findings.suspects.cases, start=1):
+        cost = costs.get((case.machine_id, case.side), {})
+        ranked = sorted(case.reasons, key=lambda reason: (-abs(reason.weight), reason.evidence))
+        rest = sorted(
+            ((cause, share) for cause, share in case.causes.items() if cause != case.top_cause),
+            key=lambda pair: -pair[1],
+        )
+        views.append(
+            CaseView(
+                case=case,
+                page=pages.get(case.machine_id, ""),
+                anchor=f"case-{place}",
+                sure=how_sure(case.certainty),
+                custom_cost=cost.get("custom_cost"),
+                saving=cost.get("saving"),
+                why=tuple((strength(reason.weight), reason) for reason in ranked),
+                rest=tuple((cause, share) for cause, share in rest if share >= 0.03)[:3],
+            )
+        )
+    return views
+
+
+def how_sure(certainty: float) -> str:
+    """A probability in a word."""
+    if certainty >= 0.9:
+        return "nearly sure"
+    if certainty >= 0.75:
+        return "likely"
+    if certainty >= 0.5:
+        return "more likely than not"
+    return "an open question"
+
+
+def strength(weight: float) -> str:
+    """How much a piece of evidence says, in a word: its weight is in natural-log odds."""
+    size = abs(weight)
+    word = "strong" if size >= 1.5 else "clear" if size >= 0.7 else "slight"
+    return f"{word}, {'for' if weight >= 0 else 'against'}"
+
+
+def _counted(found: tuple[Change, ...]) -> list[tuple[str, int, list[Change]]]:
+    kinds = dict.fromkeys(change.kind for change in found)
+    grouped = [(kind, [change for change in found if change.kind == kind]) for kind in kinds]
+    return [(kind, len(group), group) for kind, group in grouped]
+
+
+def _total(frame: pl.DataFrame, column: str) -> float | None:
+    values = frame[column].drop_nulls() if column in frame.columns else pl.Series([], dtype=pl.Float64)
+    return float(values.sum()) if len(values) else None
+
+
+def _pictures(findings: ReportFindings) -> dict[str, Picture]:
+    words = findings.words
+    by_variant, by_year = findings.survival_by_variant, findings.survival_by_build_year
+    drawn = {
+        "suspects": picture(
+            lambda width: suspects_chart(findings.suspects, width=width, words=words),
+            "tables/suspects.csv",
+            "s",
+        ),
+        "by_variant": picture(
+            lambda width: survival_chart(by_variant, width=width, words=words),
+            "tables/survival_by_variant_curve.csv",
+            "v",
+        ),
+        "paper": picture(
+            lambda width: probability_chart(by_variant, width=width, words=words),
+            "tables/survival_by_variant_curve.csv",
+            "p",
+        ),
+        "by_year": picture(
+            lambda width: survival_chart(by_year, width=width, words=words),
+            "tables/survival_by_build_year_curve.csv",
+            "y",
+        ),
+        "repairs": picture(
+            lambda width: comeback_chart(findings.repeats, width=width, words=words),
+            "tables/repairs.csv",
+            "r",
+        ),
+        "cumulative": picture(
+            lambda width: mean_cumulative_chart(findings.repeats, width=width, words=words),
+            "tables/mean_cumulative.csv",
+            "m",
+        ),
+        "fleet": picture(
+            lambda width: fleet_age_chart(findings.status, width=width, words=words),
+            "tables/fleet.csv",
+            "f",
+        ),
+    }
+    return drawn
+
+
+def _survival_columns(finding: SurvivalFinding, words: Mapping[str, str]) -> list[Column]:
+    split = [Column(column, capital(said(column, words)), "word") for column in finding.by]
+    return [
+        *split,
+        Column("spells", "Parts watched", "count"),
+        Column("failures", "Failed", "count"),
+        Column("b10_hours", "A tenth failed by, h", "hours"),
+        Column("median_hours", "Half failed by, h", "hours", "– means that half have not failed yet"),
+        Column("median_lower", "from", "hours", "lower end of the 95% interval of the age before it"),
+        Column("median_upper", "to", "hours", "upper end; – means that the record does not reach it"),
+        Column("weibull_shape", "Shape", "number", "Weibull shape: above 1, parts wear out with age"),
+        Column("note", "Note"),
+    ]
+
+
+def _tables(
+    findings: ReportFindings, frames: Mapping[str, pl.DataFrame], pages: Mapping[str, str]
+) -> dict[str, Table]:
+    words, currency = findings.words, findings.currency
+
+    def made(name: str, caption: str, columns: list[Column], frame: pl.DataFrame | None = None) -> Table:
+        return table(
+            name.replace("_", "-"),
+            caption,
+            frames[name] if frame is None else frame,
+            columns,
+            f"tables/{name}.csv",
+            words=words,
+            currency=currency,
+            links=lambda machine: pages.get(machine, ""),
+        )
+
+    def repairs(frame: pl.DataFrame) -> pl.DataFrame:
+        named = [
+            capital(repair_name(row["action"], row["component"] or "", words)) for row in frame.to_dicts()
+        ]
+        return frame.with_columns(pl.Series("repair", named, dtype=pl.String))
+
+    unit = [Column("machine_id", "Unit", "unit"), Column("side", "Side", "word")]
+    window = f"{findings.repeats.window_hours:,.0f} h"
+    costs = [
+        Column("repair", "Work"),
+        Column("jobs", "Jobs", "count"),
+        Column("labour_hours", "Labour, h", "number"),
+        Column("labour_cost", "Labour", "money"),
+        Column("parts_cost", "Parts", "money"),
+        Column("cost", "Together", "money"),
+    ]
+    return {
+        "changes": made(
+            "changes",
+            "What changed since last month",
+            [*unit, Column("change", "Change", "word"), Column("before", "Last month"), Column("now", "Now")],
+        ),
+        "suspects": made(
+            "suspects",
+            "All cases, open and watched",
+            [
+                *unit,
+                Column("state", "State", "word"),
+                Column("since", "Since", "date"),
+                Column("site", "Site"),
+                Column("age_hours", "Age of the part, h", "hours"),
+                Column("variant", "Kind of part", "word"),
+                Column("top_cause", "Likeliest cause", "word"),
+                Column("certainty", "How sure", "percent"),
+                Column("next_step", "Next step"),
+                Column("expected_cost", "Expected cost", "money"),
+            ],
+        ),
+        "by_variant": made(
+            "survival_by_variant",
+            "How long each kind of part lasts",
+            _survival_columns(findings.survival_by_variant, words),
+        ),
+        "by_year": made(
+            "survival_by_build_year",
+            "How long parts last, by build year",
+            _survival_columns(findings.survival_by_build_year, words),
+        ),
+        "repairs": made(
+            "repairs",
+            "How often the fault came back after each repair",
+            [
+                Column("repair", "Repair"),
+                Column("attempts", "Times done", "count"),
+                Column("comebacks", "Came back", "count", f"within {window} of running"),
+                Column("censored", "Not yet known", "count", f"not yet run {window} since the repair"),
+                Column("comeback_rate", "Share that comes back", "percent"),
+                Column("lower", "from", "percent", "lower end of the 95% interval"),
+                Column("upper", "to", "percent", "upper end of the 95% interval"),
+                Column("median_hours_to_comeback", "Half of those back by, h", "hours"),
+                Column("labour_hours", "Labour each, h", "number"),
+                Column("cost", "Cost each", "money"),
+            ],
+            repairs(frames["repairs"]),
+        ),
+        "repeat_units": made(
+            "repeat_units",
+            "Units with more faults than their peers",
+            [
+                Column("machine_id", "Unit", "unit"),
+                Column("episodes", "Faults", "count"),
+                Column("expected", "Expected", "number", "of a machine with the same running hours"),
+                Column("ratio", "Times as many", "number", "pulled toward 1 where the record is short"),
+                Column("lower", "from", "number", "lower end of the 95% interval"),
+                Column("upper", "to", "number", "upper end of the 95% interval"),
+                Column("running_hours", "Running hours", "hours"),
+            ],
+        ),
+        "savings": made(
+            "savings",
+            "Cost of each open case until it is cured",
+            [
+                *unit,
+                Column("expected_cost", "By the steps proposed", "money"),
+                Column("custom_cost", "Sensor first", "money", "by the custom of replacing the sensor first"),
+                Column("saving", "Saved", "money"),
+            ],
+        ),
+        "spent": made("spent", "Spent on this fault this month", costs, repairs(frames["spent"])),
+        "assumptions": made(
+            "assumptions",
+            "Figures behind the money",
+            [
+                Column("figure", "Figure", "word"),
+                Column("value", "Value", "number"),
+                Column("unit", "Unit"),
+                Column("source", "Where it comes from"),
+            ],
+        ),
+        "quality": made(
+            "quality",
+            "What is wrong with the records",
+            [
+                Column("meaning", "Question"),
+                Column("count", "Found", "count"),
+                Column("of", "Of", "count"),
+            ],
+        ),
+    }

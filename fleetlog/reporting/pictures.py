@@ -1,0 +1,107 @@
+"""Charts as part of a page: inline SVG that follows the page's colours, with its words outside."""
+
+from __future__ import annotations
+
+import xml.etree.ElementTree as ElementTree
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import altair as alt
+from markupsafe import Markup
+
+from fleetlog.charts.output import spec_of, svg_of
+from fleetlog.charts.theme import INK, MUTED, PAPER, RULE
+
+WIDE = 660
+NARROW = 330
+_SVG = "http://www.w3.org/2000/svg"
+# On paper as in the picture; on a screen the page's own colours, light or dark.
+_PAGE_COLOURS = {
+    PAPER: "var(--paper)",
+    "white": "var(--paper)",
+    INK: "var(--ink)",
+    MUTED: "var(--muted)",
+    RULE: "var(--rule)",
+}
+_NOT_NEEDED = ("class", "role", "pointer-events", "stroke-miterlimit", "font-family")
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A chart ready for a page.
+
+    Attributes:
+        title: the finding in words; notes: how to read it; alt: both, for who cannot see it.
+        wide, narrow: the picture for a desk and for a phone, as SVG.
+        table: the CSV that it was drawn from, relative to the page.
+    """
+
+    title: str
+    notes: tuple[str, ...]
+    alt: str
+    wide: Markup
+    narrow: Markup
+    table: str
+
+
+def picture(draw: Callable[[int], alt.TopLevelMixin], table: str, mark: str) -> Picture:
+    """Draw a chart for both widths.
+
+    Args:
+        draw: width in pixels -> chart.
+        table: the CSV beside the page that the chart was drawn from.
+        mark: short name, unique on the page, for ids inside the SVG.
+    """
+    title, notes, said = "", (), ""
+    drawn = []
+    for width, name in ((WIDE, "w"), (NARROW, "n")):
+        spec = spec_of(draw(width))
+        heading: dict[str, Any] = spec.pop("title")
+        title = _joined(heading["text"])
+        notes = tuple(heading.get("subtitle", ()))
+        said = str(spec.get("description", title))
+        drawn.append(_inline(svg_of(spec), said, f"{mark}-{name}"))
+    return Picture(title, (_joined(notes),) if notes else (), said, drawn[0], drawn[1], table)
+
+
+def _joined(text: Any) -> str:
+    return text if isinstance(text, str) else " ".join(text)
+
+
+def _inline(svg: str, said: str, mark: str) -> Markup:
+    """The SVG without what only a stand-alone file needs, in the page's colours, with an alternative text."""
+    root = ElementTree.fromstring(svg)
+    width, height = root.get("width", "0"), root.get("height", "0")
+    _cleaned(root, mark)
+    root.attrib.clear()
+    root.set("viewBox", f"0 0 {width} {height}")
+    root.set("style", f"max-width:{width}px")
+    root.set("role", "img")
+    root.set("aria-label", said)
+    text = ElementTree.tostring(root, encoding="unicode", short_empty_elements=True)
+    return Markup(text.replace(f' xmlns:ns0="{_SVG}"', "").replace("<ns0:", "<").replace("</ns0:", "</"))
+
+
+def _cleaned(element: ElementTree.Element, mark: str) -> None:
+    for child in list(element):
+        if child.get("display") == "none" or _blank(child):
+            element.remove(child)
+            continue
+        _cleaned(child, mark)
+    for name, value in list(element.attrib.items()):
+        if name in _NOT_NEEDED or name.startswith("aria-") or (name, value) == ("opacity", "1"):
+            del element.attrib[name]
+        elif name in ("fill", "stroke"):
+            element.set(name, _PAGE_COLOURS.get(value, value))
+        elif name == "id":
+            element.set(name, f"{mark}-{value}")
+        elif value.startswith("url(#"):
+            element.set(name, f"url(#{mark}-{value[5:]}")
+
+
+def _blank(element: ElementTree.Element) -> bool:
+    """Whether nothing would be seen: the white sheet behind a picture, an empty path."""
+    tag = element.tag.rpartition("}")[2]
+    sheet = tag == "rect" and element.get("fill") in (PAPER, "white") and element.get("stroke") is None
+    return sheet or (tag == "path" and element.get("d") in ("", "M0,0h0v0h0Z"))

@@ -1,0 +1,107 @@
+"""Writes the month's report: one page, a page a unit, and the tables that every number came from."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Mapping
+from datetime import datetime
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import altair as alt
+import jinja2
+import polars as pl
+from markdown_it import MarkdownIt
+from markupsafe import Markup
+
+from fleetlog import resources
+from fleetlog.charts.words import capital, hours, listed, money, percent, plural, said
+from fleetlog.reporting.files import safe_names, write_csv, write_text
+from fleetlog.reporting.gathered import ReportFindings
+from fleetlog.reporting.month import month_page
+from fleetlog.reporting.unit_page import unit_page
+
+Frames = Mapping[str, pl.DataFrame]
+
+
+def write_report(findings: ReportFindings, folder: Path, *, clock: datetime) -> list[Path]:
+    """Write the report of a month into `folder`.
+
+    Args:
+        findings: everything it tells, finished; nothing is computed here but how to say it.
+        folder: made if missing; files of an earlier report of the same name are overwritten.
+        clock: the time to print as the time of making; the only thing that may differ between two runs.
+
+    Returns:
+        The files written: report.html first, then units/*.html, then tables/**/*.csv.
+
+    Raises:
+        UsageError: when the folder cannot be written.
+    """
+    names = safe_names(
+        [str(unit.machine["machine_id"]) for unit in findings.units]
+        + [case.machine_id for case in findings.suspects.cases]
+    )
+    paged = {str(unit.machine["machine_id"]) for unit in findings.units}
+    pages = {machine: f"units/{name}.html" for machine, name in names.items() if machine in paged}
+    written: list[Path] = []
+    tables: dict[str, pl.DataFrame] = {}
+    # The pictures are checked by tests; checking every part again for every page would take half of the time.
+    with alt.utils.schemapi.debug_mode(False):
+        context, frames = month_page(findings, pages)
+        tables |= frames
+        written.append(write_text(folder / "report.html", _render("report.html.j2", context, clock)))
+        for unit in findings.units:
+            machine = str(unit.machine["machine_id"])
+            context, frames = unit_page(unit, findings, names[machine])
+            tables |= frames
+            written.append(write_text(folder / pages[machine], _render("unit.html.j2", context, clock)))
+    written += [write_csv(frame, folder / "tables" / f"{name}.csv") for name, frame in tables.items()]
+    return written
+
+
+def _render(template: str, context: Mapping[str, Any], clock: datetime) -> str:
+    return _environment().get_template(template).render(context, clock=clock)
+
+
+@cache
+def _environment() -> jinja2.Environment:
+    root = resources.folder("reports")
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(root / "pages"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    script = (root / "scripts" / "tables.js").read_text(encoding="utf-8").strip()
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    environment.globals |= {
+        "style": Markup((root / "styles" / "page.css").read_text(encoding="utf-8").strip()),
+        "script": Markup(script),
+        "script_hash": f"sha256-{digest}",
+        "said": said,
+        "plural": plural,
+        "listed": listed,
+    }
+    environment.filters |= {
+        "hours": hours,
+        "percent": percent,
+        "money": money,
+        "capital": capital,
+        "markdown": _markdown,
+    }
+    return environment
+
+
+def _markdown(text: str) -> Markup:
+    """Markdown as HTML, two heading levels down; HTML inside it is shown, not run."""
+    parser = MarkdownIt("commonmark", {"html": False}).enable("table")
+    tokens = parser.parse(text)
+    for token in tokens:
+        if token.type in ("heading_open", "heading_close"):
+            token.tag = f"h{min(6, int(token.tag[1]) + 2)}"
+    return Markup(parser.renderer.render(tokens, parser.options, {}))
