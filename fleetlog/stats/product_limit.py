@@ -20,7 +20,7 @@ from fleetlog.stats.errors import BadArgument
 from fleetlog.stats.risk_table import CausesTable, RiskTable
 
 Interval = Literal["log-log", "log", "plain", "logit", "arcsine"]
-INTERVALS = ("log-log", "log", "plain", "logit", "arcsine")
+INTERVALS: tuple[Interval, ...] = ("log-log", "log", "plain", "logit", "arcsine")
 Convention = Literal["first", "midpoint"]
 
 #: A survival curve with delayed entry starts where this many are at risk (or half the most that ever are).
@@ -442,32 +442,35 @@ class CumulativeIncidence:
     table: CausesTable = field(repr=False)
 
     def at(self, hours: npt.ArrayLike) -> pl.DataFrame:
-        """The curves at any ages: columns hours, cause, incidence, std_error, lower, upper, survival."""
+        """The curves at any ages.
+
+        Returns:
+            Columns hours, cause, incidence, std_error, lower, upper, survival, survival_std_error.
+        """
         points = np.atleast_1d(np.asarray(hours, dtype=np.float64))
         ticks = np.rint(self.hours * self.table.per_hour)
         done = step_positions(ticks, points * self.table.per_hour + 1e-6, inclusive=True)
         zeros = np.zeros((1, len(self.causes)))
+        shared = {
+            "survival": np.concatenate(([1.0], self.survival))[done],
+            "survival_std_error": np.concatenate(([0.0], self.survival_std_error))[done],
+        }
         parts = []
         for j, cause in enumerate(self.causes):
-            columns = {
+            own = {
                 name: np.concatenate((zeros, getattr(self, name)))[done, j]
                 for name in ("incidence", "std_error", "lower", "upper")
             }
-            survival = np.concatenate(([1.0], self.survival))[done]
-            parts.append(
-                pl.DataFrame({"hours": points, **columns, "survival": survival}).with_columns(
-                    pl.lit(cause).alias("cause")
-                )
-            )
-        return pl.concat(parts).select(
-            "hours", "cause", "incidence", "std_error", "lower", "upper", "survival"
-        )
+            rows = pl.DataFrame({"hours": points, **own, **shared})
+            parts.append(rows.insert_column(1, pl.Series("cause", [cause] * points.size)))
+        return pl.concat(parts)
 
 
 def aalen_johansen(
     table: CausesTable,
     *,
     level: float = 0.95,
+    variance: Literal["delta", "gray"] = "delta",
     minimum_at_risk: float = MINIMUM_AT_RISK,
     from_hours: float | None = None,
 ) -> CumulativeIncidence:
@@ -480,10 +483,13 @@ def aalen_johansen(
     Args:
         table: one group's risk table with several causes.
         level: confidence level.
+        variance: "delta" as said, or "gray": counts of the causes taken as independent, each with variance
+            d(Y-d)/(Y-1), as Gray 1988 uses it; larger.
         minimum_at_risk: as in `product_limit`.
         from_hours: as in `product_limit`.
     """
     checked_level(level)
+    one_of("variance", variance, ("delta", "gray"))
     start, note = _start(table.any_cause(), minimum_at_risk, from_hours)
     rows = (table.failed.sum(axis=1) > 0) & (table.hours > start)
     y = table.at_risk[rows].astype(np.float64)
@@ -494,7 +500,8 @@ def aalen_johansen(
     before = np.concatenate(([1.0], survival[:-1]))[: survival.size]
     incidence = np.cumsum(before[:, None] * by_cause / y[:, None], axis=0)
     survival_variance = _survival_variance(y, d, alive, survival)
-    std_error = np.sqrt(np.maximum(_incidence_variance(y, by_cause, before, incidence), 0.0))
+    spread = _incidence_variance(y, by_cause, before, incidence, variance)
+    std_error = np.sqrt(np.maximum(spread, 0.0))
     lower, upper = _incidence_band(incidence, std_error, level)
     return CumulativeIncidence(
         causes=table.causes,
@@ -522,31 +529,33 @@ def _survival_variance(y: Floats, d: Floats, alive: Floats, survival: Floats) ->
     return variance
 
 
-def _incidence_variance(y: Floats, by_cause: Floats, before: Floats, incidence: Floats) -> Floats:
-    """Delta-method variance of each cumulative incidence at each age, shape (n, causes)."""
+def _incidence_variance(
+    y: Floats, by_cause: Floats, before: Floats, incidence: Floats, variance: str
+) -> Floats:
+    """Variance of each cumulative incidence at each age, shape (n, causes).
+
+    F(t) is the sum over ages s of a dk/Y with a = S(s-). If dk/Y at s grows by e, F(t) grows by (a - b g)
+    e; if the other causes' count grows, by -b g e, where g = F(t) - F(s) was still to come and b = 1 / (1
+    - d/Y). What is left is the covariance of the counts at s, and the sums over s separate because g is
+    linear in F(t).
+    """
     d = by_cause.sum(axis=1)
-    survival = before * (y - d) / y
+    last = y - d <= _EQUAL * y
+    b = np.where(last, 0.0, 1.0 / np.where(last, 1.0, 1.0 - d / y))
     result = np.empty_like(incidence)
     for k in range(incidence.shape[1]):
         f, dk = incidence[:, k], by_cause[:, k]
-        result[:, k] = _one_variance(y, d, dk, before, survival, f)
+        if variance == "delta":
+            own, cross, all_causes = (x / y**3 for x in (dk * (y - dk), dk * (y - d), d * (y - d)))
+        else:
+            others = np.maximum(y - 1.0, 1.0) * y**2
+            own = dk * np.maximum(y - dk, 1.0 * (y == 1)) / others
+            rest = (d - dk) * np.maximum(y - (d - dk), 1.0 * (y == 1)) / others
+            cross, all_causes = own, own + rest
+        constant = np.cumsum(before**2 * own + 2.0 * before * b * f * cross + (b * f) ** 2 * all_causes)
+        linear = np.cumsum(before * b * cross + b**2 * f * all_causes)
+        result[:, k] = constant - 2.0 * f * linear + f**2 * np.cumsum(b**2 * all_causes)
     return result
-
-
-def _one_variance(y: Floats, d: Floats, dk: Floats, before: Floats, survival: Floats, f: Floats) -> Floats:
-    # F_k(t) = sum over s of S(s-) dk/y. Its derivative with respect to the hazard increments at s:
-    #   by cause k: S(s-) - (F(t) - F(s)) / (1 - d/y);  by any other: -(F(t) - F(s)) / (1 - d/y).
-    # With a = S(s-), b = 1/(1 - d/y) and g = F(t) - F(s), multinomial covariance of (dk, d - dk)/y:
-    #   a^2 dk(y-dk)/y^3 - 2 a b g dk(y-d)/y^3 + b^2 g^2 d(y-d)/y^3.
-    last = y - d <= _EQUAL * y
-    b = np.where(last, 0.0, 1.0 / np.where(last, 1.0, 1.0 - d / y))
-    own = before**2 * dk * (y - dk) / y**3
-    cross = before * b * dk * (y - d) / y**3
-    other = b**2 * d * (y - d) / y**3
-    constant = np.cumsum(own + 2.0 * cross * f + other * f**2)
-    linear = np.cumsum(cross + other * f)
-    quadratic = np.cumsum(other)
-    return constant - 2.0 * f * linear + f**2 * quadratic
 
 
 def _incidence_band(incidence: Floats, error: Floats, level: float) -> tuple[Floats, Floats]:

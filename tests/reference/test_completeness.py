@@ -1,0 +1,25 @@
+"""No case is left out: every id of the file is handed to some test of this folder."""
+
+from __future__ import annotations
+
+import importlib.util
+from pathlib import Path
+
+import published
+
+
+def test_every_case_is_exercised() -> None:
+    # importing the test modules registers their cases, whichever of them this run has selected
+    for path in sorted(Path(__file__).parent.glob("test_*.py")):
+        spec = importlib.util.spec_from_file_location(f"registering_{path.stem}", path)
+        assert spec is not None
+        assert spec.loader is not None
+        spec.loader.exec_module(importlib.util.module_from_spec(spec))
+    assert published.exercised == set(published.all_cases())
+
+
+def test_disputed_values_exist_and_say_why() -> None:
+    for (case_id, path), (tolerance, reason) in published.DISPUTED.items():
+        assert path in published.all_cases()[case_id]["expected"]
+        assert 0 < tolerance < 1e-3
+        assert len(reason) > 40
