@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import Any
 
 from fleetlog.errors import UsageError
-from fleetlog.faults import FaultFamily, load_families
+from fleetlog.faults import FaultFamily
 from fleetlog.findings.base import Scope
-from fleetlog.history import History, build_history
-from fleetlog.settings import FILE_NAME, Settings, family_for, load_settings
+from fleetlog.history import History, build_history, last_day
+from fleetlog.intake import PlainSettings
+from fleetlog.settings import Settings, families_for, load_settings, settings_beside
 from fleetlog.store import Store, open_store
 
 
@@ -48,6 +49,10 @@ class Fleet:
             self._history = build_history(self.store, self.families, self.settings, as_of)
             self._asked = as_of
         return self._history
+
+    def last_day(self) -> date:
+        """The last day on record, in the fleet's zone."""
+        return last_day(self.store, self.settings.fleet.time_zone)
 
     def family(self, name: str) -> FaultFamily:
         """The fault family of that name.
@@ -88,28 +93,42 @@ def selection(scope: Scope) -> dict[str, Any]:
     }
 
 
-def settings_beside(store_path: Path | None) -> Settings:
-    """The settings file beside a store, or the defaults where there is none."""
-    if store_path is not None:
-        path = store_path.resolve().parent / FILE_NAME
-        if path.is_file():
-            return load_settings(path)
-    return load_settings(None)
+def settings_of(store_path: Path | None) -> Settings:
+    """The settings beside a store, or the defaults where there are none."""
+    beside = settings_beside(store_path.resolve()) if store_path is not None else None
+    return load_settings(beside)
 
 
-def open_fleet(path: Path | str | None, *, settings: Settings | None = None) -> Fleet:
+def intake_settings(settings: Settings) -> PlainSettings:
+    """The part of the settings that loading needs."""
+    words = settings.vocabulary
+    return PlainSettings(
+        time_zone=settings.fleet.time_zone,
+        words={
+            "component": words.component,
+            "action": words.action,
+            "finding": words.finding,
+            "quantity": words.quantity,
+        },
+    )
+
+
+def open_fleet(
+    path: Path | str | None, *, settings: Settings | None = None, writable: bool = False, create: bool = False
+) -> Fleet:
     """Opens a store for questions.
 
     Args:
         path: the store's file; None opens an empty store in memory.
         settings: what is in force; None reads fleetlog.toml beside the store.
+        writable: open it for loading too.
+        create: make the store when there is none.
 
     Raises:
         StoreError: when the store cannot be opened.
         SettingsError: when the settings or a fault family do not read.
     """
     store_path = Path(path) if path is not None else None
-    in_force = settings if settings is not None else settings_beside(store_path)
-    families = load_families(in_force.folders)
-    mine = {name: family_for(in_force, families, name) for name in families}
-    return Fleet(open_store(store_path), in_force, mine)
+    in_force = settings if settings is not None else settings_of(store_path)
+    families = families_for(in_force)
+    return Fleet(open_store(store_path, writable=writable, create=create), in_force, families)

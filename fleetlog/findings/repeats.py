@@ -63,25 +63,33 @@ class RepeatsFinding:
         return comeback_chart(self)
 
 
-def repeats(fleet: Fleet, scope: Scope = WHOLE_FLEET, *, window_hours: float | None = None) -> RepeatsFinding:
+def repeats(
+    fleet: Fleet,
+    scope: Scope = WHOLE_FLEET,
+    *,
+    window_hours: float | None = None,
+    component: str | None = None,
+) -> RepeatsFinding:
     """Comeback rates by repair, the mean cumulative count of episodes, and units above their peers.
 
     Args:
         fleet: whom to ask.
         scope: which part of the fleet, as of when.
         window_hours: running hours within which a return counts; None takes the family's.
+        component: only repairs of this component; None = all.
     """
     history, family = fleet.begin(scope)
     window = window_hours if window_hours is not None else family.windows.comeback_hours
     level = fleet.settings.survival.confidence
     chosen = selection(scope)
     exposure = fleet.store.run("risk/machine_exposure", fault=family.name, **chosen)
+    by_action = _by_action(fleet, family.name, window, level, chosen)
     curve = _mean_cumulative(fleet, family.name, exposure, level)
     return RepeatsFinding(
         as_of=history.as_of,
         fault=family.name,
         window_hours=window,
-        by_action=_by_action(fleet, family.name, window, level, chosen),
+        by_action=by_action if component is None else by_action.filter(pl.col("component") == component),
         mean_cumulative=curve.to_frame().select("hours", "count", "lower", "upper", "at_risk"),
         units=_above_peers(exposure, curve, level),
         notes=_notes(exposure, window),

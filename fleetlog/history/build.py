@@ -15,10 +15,6 @@ from fleetlog.settings import Settings
 from fleetlog.store import Store
 from fleetlog.store.statements import numbered
 
-# A machine that has not been heard of for so long is not taken to be still at work.
-SILENCE_DAYS = 180
-
-
 @dataclass(frozen=True)
 class History:
     """A history that has been built into temporary tables of a store's connection.
@@ -71,7 +67,7 @@ def build_history(
     hand_over(store, families.values(), types)
     parameters = {
         "as_of_end": as_of_end,
-        "silence_days": SILENCE_DAYS,
+        "silence_days": settings.meters.silence_days,
         "hours_a_day": settings.meters.max_hours_per_day,
         "rate_days": settings.meters.recent_rate_days,
     }

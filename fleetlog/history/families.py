@@ -11,9 +11,6 @@ from fleetlog.faults.failure_modes import MODES
 from fleetlog.store import Store
 from fleetlog.store.dictionary import KINDS
 
-# A repair answers a report when it is done within so many days of it.
-ANSWER_DAYS = 60
-
 _CONTROLS = (*KINDS["machines"].column("control").words, "")
 _TEXT = pl.String
 
@@ -162,7 +159,7 @@ def hand_over(store: Store, families: Iterable[FaultFamily], machine_types: Iter
                     family.windows.episode_hours,
                     family.windows.episode_days,
                     family.windows.confirmation_hours,
-                    ANSWER_DAYS,
+                    int(family.windows.answer_days),
                 )
                 for family in families
             ],

@@ -114,6 +114,14 @@ class Store:
         )
         return {name: columns for name, columns in rows}
 
+    def statement_kinds(self, sql: str) -> list[str]:
+        """What kind each statement of a text is ("SELECT", "INSERT", …), without running any.
+
+        Raises:
+            DatabaseError: when the text does not parse.
+        """
+        return [found.type.name for found in self._connection.extract_statements(sql)]
+
     def close_doors(self) -> None:
         """From here on no statement can reach files, the network or other databases, nor undo this."""
         for setting in ("SET enable_external_access = false", "SET lock_configuration = true"):

@@ -72,7 +72,20 @@ COMPONENTS = (
     "other",
 )
 ACTIONS = ("inspect", "test", "adjust", "calibrate", "clean", "repair", "replace", "overhaul")
-FINDINGS = ("worn", "broken", "damaged", "loose", "corroded", "out_of_adjustment", "no_fault_found")
+FINDINGS = (
+    "worn",
+    "broken",
+    "damaged",
+    "loose",
+    "corroded",
+    "out_of_adjustment",
+    "dirty",
+    "blocked",
+    "leaking",
+    "contaminated",
+    "low",
+    "no_fault_found",
+)
 SIDES = ("left", "right")
 
 # Limits that no entry can pass: a typing error is caught here, a merely doubtful value later.

@@ -2,13 +2,13 @@
 -- grain: one row a build year (NULL = not known)
 -- inputs: machine, clock
 -- parameters: as_of_end
--- output: build_year, machines (not disposed of), electronic (of them with electronic joystick drive), mean_hours
---   (running hours)
+-- output: build_year, machines (not disposed of), electronic (of them with electronic joystick drive), running_hours
+--   (mean of the machines at work)
 SELECT
     machine.build_year,
     COUNT(*) AS machines,
     CAST(SUM(CASE WHEN machine.control = 'electronic_joystick' THEN 1 ELSE 0 END) AS BIGINT) AS electronic,
-    AVG(clock.tenths) / 10.0 AS mean_hours
+    AVG(clock.tenths) / 10.0 AS running_hours
 FROM machine
 LEFT JOIN clock ON clock.machine_id = machine.machine_id AND clock.moment = machine.record_ends
 WHERE machine.disposed_on IS NULL AND (machine.acquired_on IS NULL OR machine.acquired_on < $as_of_end)

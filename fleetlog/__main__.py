@@ -1,0 +1,5 @@
+"""`python -m fleetlog`."""
+
+from fleetlog.cli.main import run
+
+run()

@@ -1,0 +1,5 @@
+"""`python -m fleetlog.cli`."""
+
+from fleetlog.cli.main import run
+
+run()

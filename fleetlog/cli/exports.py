@@ -1,0 +1,47 @@
+"""What `fleetlog export NAME` can write."""
+
+from __future__ import annotations
+
+from difflib import get_close_matches
+from typing import TYPE_CHECKING
+
+from fleetlog.errors import UsageError
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from fleetlog.findings.base import Scope
+    from fleetlog.findings.fleet import Fleet
+
+FINDINGS = ("survival", "repeats", "units", "suspects", "status")
+
+
+def frame_of(fleet: Fleet, name: str, scope: Scope, component: str) -> pl.DataFrame:
+    """The table or finding of that name.
+
+    Raises:
+        UsageError: for a name that is neither.
+    """
+    from fleetlog.findings.repeats import repeats
+    from fleetlog.findings.status import status
+    from fleetlog.findings.survival import survival
+    from fleetlog.findings.suspects import suspects
+    from fleetlog.store.connection import quoted
+
+    if name == "survival":
+        return survival(fleet, scope, component=component, by=("variant",)).frame
+    if name == "repeats":
+        return repeats(fleet, scope).by_action
+    if name == "units":
+        return repeats(fleet, scope).units
+    if name == "suspects":
+        return suspects(fleet, scope).frame
+    if name == "status":
+        return status(fleet, scope).frame
+    tables = fleet.store.tables()
+    history = () if name in tables else fleet.history(scope.as_of).tables
+    if name not in tables and name not in history:
+        near = get_close_matches(name, [*FINDINGS, *tables, *history], n=1)
+        hint = f"did you mean {near[0]!r}?" if near else f"take one of {', '.join([*FINDINGS, *tables])}."
+        raise UsageError(f"There is no table or finding {name!r}; {hint}")
+    return fleet.store.select(f"FROM {quoted(name)}")

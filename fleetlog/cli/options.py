@@ -1,0 +1,100 @@
+"""The options that commands share, said once: same name, same meaning, same help everywhere."""
+
+from __future__ import annotations
+
+from datetime import date
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from fleetlog.errors import UsageError
+
+if TYPE_CHECKING:
+    from fleetlog.findings.base import Scope
+
+
+class Format(StrEnum):
+    """How data are printed."""
+
+    TABLE = "table"
+    CSV = "csv"
+    JSON = "json"
+    MARKDOWN = "markdown"
+
+
+def a_day(text: str) -> date:
+    """A day written as YYYY-MM-DD."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError as error:
+        raise typer.BadParameter(f"{text!r} is not a day; write it as 2026-06-30.") from error
+
+
+def a_month(text: str) -> date:
+    """The first day of a month written as YYYY-MM."""
+    try:
+        return date.fromisoformat(f"{text}-01")
+    except ValueError as error:
+        raise typer.BadParameter(f"{text!r} is not a month; write it as 2026-06.") from error
+
+
+FormatOption = Annotated[Format, typer.Option("--format", help="How to print: table, csv, json or markdown.")]
+OutOption = Annotated[
+    Path | None,
+    typer.Option("--out", help="Write to this file instead of the screen.", metavar="FILE"),
+]
+AsOfOption = Annotated[
+    date | None,
+    typer.Option(
+        "--as-of",
+        parser=a_day,
+        help="Use only what had happened by the end of this day; default: the last day on record.",
+        metavar="DATE",
+    ),
+]
+FaultOption = Annotated[
+    str,
+    typer.Option("--fault", help="Fault family to look at; 'fleetlog faults' lists them.", metavar="FAMILY"),
+]
+SiteOption = Annotated[
+    list[str] | None, typer.Option("--site", help="Only machines of this site; may be repeated.")
+]
+BuildYearOption = Annotated[
+    list[int] | None, typer.Option("--build-year", help="Only machines built in this year; may be repeated.")
+]
+MachineOption = Annotated[
+    list[str] | None, typer.Option("--machine", help="Only this machine; may be repeated.")
+]
+ComponentOption = Annotated[str, typer.Option("--component", help="The part whose lives are followed.")]
+
+DEFAULT_FAULT = "neutral-return"
+DEFAULT_COMPONENT = "internal_bushing"
+
+
+def scope(
+    fault: str,
+    as_of: date | None,
+    site: list[str] | None = None,
+    build_year: list[int] | None = None,
+    machine: list[str] | None = None,
+) -> Scope:
+    """The shared options as one scope."""
+    from fleetlog.findings.base import Scope
+
+    return Scope(
+        fault=fault,
+        as_of=as_of,
+        sites=tuple(site or ()),
+        build_years=tuple(build_year or ()),
+        machines=tuple(machine or ()),
+    )
+
+
+def store_path(context: typer.Context) -> Path:
+    """The store that --store or FLEETLOG_STORE names."""
+    chosen = context.find_root().obj
+    if not isinstance(chosen, Path):
+        raise UsageError("No store is named; give one with --store.")
+    return chosen

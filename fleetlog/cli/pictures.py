@@ -1,0 +1,184 @@
+"""Commands that write pages and pictures: demo, report, chart."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from fleetlog.cli.options import (
+    DEFAULT_COMPONENT,
+    DEFAULT_FAULT,
+    AsOfOption,
+    BuildYearOption,
+    ComponentOption,
+    FaultOption,
+    Format,
+    MachineOption,
+    SiteOption,
+    a_month,
+    scope,
+    store_path,
+)
+from fleetlog.cli.output import say
+from fleetlog.errors import UsageError
+
+if TYPE_CHECKING:
+    from fleetlog.findings.base import Scope
+    from fleetlog.findings.fleet import Fleet
+
+
+def demo(
+    folder: Annotated[
+        Path, typer.Argument(help="Folder to make; it must be new or empty.", metavar="DIR")
+    ] = Path("fleetlog-demo"),
+) -> None:
+    """Make a store from the demo fleet, run its month's report and say where to look.
+
+    Example: fleetlog demo
+    """
+    import shutil
+
+    from fleetlog.cli.data import show_load
+    from fleetlog.findings.fleet import intake_settings, open_fleet
+    from fleetlog.intake import load_paths
+    from fleetlog.resources import folder as resource
+
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise UsageError(f"{folder} is there already and not empty; name another folder, or remove it first.")
+    folder.mkdir(parents=True, exist_ok=True)
+    source = resource("demo_data")
+    shutil.copy(source / "fleetlog.toml", folder / "fleetlog.toml")
+    store = folder / "fleetlog.duckdb"
+    with open_fleet(store, create=True) as fleet:
+        result = load_paths(fleet.store, [source], settings=intake_settings(fleet.settings))
+        show_load(result, Format.TABLE, None)
+        written = _write_report(fleet, date(2026, 6, 1), DEFAULT_FAULT, folder / "report")
+    print(
+        f"\nThe demo fleet is invented; {source / 'README.md'} tells its story.\n"
+        f"Report:  {written}\n"
+        f"Store:   {store}\n"
+        f"Ask it:  fleetlog --store {store} suspects\n"
+        f"         fleetlog --store {store} unit 37"
+    )
+
+
+def report(
+    context: typer.Context,
+    month: Annotated[
+        date | None,
+        typer.Option(
+            "--month",
+            parser=a_month,
+            help="The month; default: that of the last day on record.",
+            metavar="YYYY-MM",
+        ),
+    ] = None,
+    out: Annotated[
+        Path, typer.Option("--out", help="Folder to write the pages and tables to.", metavar="DIR")
+    ] = Path("report"),
+    fault: FaultOption = DEFAULT_FAULT,
+) -> None:
+    """The monthly report: a page that opens without a network, and the tables behind it.
+
+    Example: fleetlog report --month 2026-06 --out june
+    """
+    from fleetlog.findings.fleet import open_fleet
+
+    with open_fleet(store_path(context)) as fleet:
+        chosen = month or fleet.last_day()
+        written = _write_report(fleet, chosen, fault, out)
+    print(written)
+
+
+def _write_report(fleet: Fleet, month: date, fault: str, folder: Path) -> Path:
+    from datetime import UTC, datetime
+
+    from fleetlog.reporting.gather import gather
+    from fleetlog.reporting.write import write_report
+
+    return write_report(gather(fleet, month, fault), folder, clock=datetime.now(UTC))[0]
+
+
+def chart(
+    context: typer.Context,
+    name: Annotated[
+        str, typer.Argument(help="The picture; 'fleetlog chart list' lists them.", metavar="NAME")
+    ],
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out",
+            help="The file; its ending says the format: .svg, .png, .pdf, .html, .json.",
+            metavar="FILE",
+        ),
+    ] = None,
+    component: ComponentOption = DEFAULT_COMPONENT,
+    by: Annotated[
+        str,
+        typer.Option("--by", help="Columns to split survival by, separated by commas.", metavar="COLUMNS"),
+    ] = "variant",
+    fault: FaultOption = DEFAULT_FAULT,
+    as_of: AsOfOption = None,
+    site: SiteOption = None,
+    build_year: BuildYearOption = None,
+    machine: MachineOption = None,
+) -> None:
+    """One picture, in the format that the file's ending names.
+
+    Example: fleetlog chart survival --by variant --out survival.svg
+    """
+    from fleetlog.charts import CHARTS
+    from fleetlog.charts.output import save
+
+    if name == "list":
+        for key, kind in CHARTS.items():
+            print(f"{key:<16} {kind.description}")
+        return
+    if name not in CHARTS:
+        raise UsageError(f"There is no chart {name!r}; take one of {', '.join(CHARTS)}.")
+    from fleetlog.findings.fleet import open_fleet
+
+    target = out or Path(f"{name}.svg")
+    with open_fleet(store_path(context)) as fleet:
+        chosen = scope(fault, as_of, site, build_year, machine)
+        finding = _finding(fleet, CHARTS[name].finding, chosen, component, by)
+    say(f"{save(CHARTS[name](finding), target)} is written.")
+
+
+def _finding(fleet: Fleet, kind: str, chosen: Scope, component: str, by: str) -> Any:
+    """The finding that a picture shows."""
+    if kind == "survival":
+        from fleetlog.findings.survival import survival
+
+        columns = tuple(word.strip() for word in by.split(",") if word.strip())
+        return survival(fleet, chosen, component=component, by=columns)
+    if kind == "repeats":
+        from fleetlog.findings.repeats import repeats
+
+        return repeats(fleet, chosen)
+    if kind == "status":
+        from fleetlog.findings.status import status
+
+        return status(fleet, chosen)
+    if kind == "unit":
+        from fleetlog.findings.unit import unit
+
+        if len(chosen.machines) != 1:
+            raise UsageError("This picture shows one machine; name it with --machine.")
+        return unit(fleet, chosen.machines[0], chosen)
+    from fleetlog.findings.suspects import suspects
+
+    found = suspects(fleet, chosen)
+    if kind == "suspects":
+        return found
+    if len(chosen.machines) != 1:
+        raise UsageError("This picture shows the case of one machine; name it with --machine.")
+    if not found.cases:
+        raise UsageError(f"Machine {chosen.machines[0]} has no open or doubtful case as of {found.as_of}.")
+    return found.cases[0]
+
+
+COMMANDS = (demo, report, chart)

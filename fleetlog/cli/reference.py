@@ -1,0 +1,85 @@
+"""Commands that show what is in force and how numbers come about: settings, faults, explain."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from fleetlog.cli.options import Format, FormatOption, OutOption, store_path
+from fleetlog.cli.output import emit, show_rows
+
+
+def settings(context: typer.Context, form: FormatOption = Format.TABLE, out: OutOption = None) -> None:
+    """Costs, windows and everything else in force, with where each value comes from.
+
+    Values come from fleetlog.toml beside the store, else from defaults.
+
+    Example: fleetlog settings
+    """
+    from fleetlog.findings.fleet import settings_of
+
+    show_rows(settings_of(store_path(context)).to_rows(), form, out)
+
+
+def faults(
+    context: typer.Context,
+    family: Annotated[
+        str | None, typer.Argument(help="Show every figure of this family.", metavar="FAMILY")
+    ] = None,
+    form: FormatOption = Format.TABLE,
+    out: OutOption = None,
+) -> None:
+    """The fault families in force, or every figure of one with its source.
+
+    Example: fleetlog faults neutral-return
+    """
+    from fleetlog.errors import UsageError
+    from fleetlog.findings.fleet import settings_of
+    from fleetlog.settings import families_for
+
+    known = families_for(settings_of(store_path(context)))
+    if family is None:
+        rows = [
+            {
+                "family": one.name,
+                "title": one.title,
+                "causes": ", ".join(cause.name for cause in one.causes),
+                "source": one.source,
+            }
+            for one in known.values()
+        ]
+        show_rows(rows, form, out)
+        return
+    if family not in known:
+        raise UsageError(f"There is no fault family {family!r}; take one of {', '.join(known)}.")
+    show_rows(known[family].to_rows(), form, out)
+
+
+def explain(
+    topic: Annotated[
+        str | None, typer.Argument(help="The number or method; leave it out for the list.", metavar="TOPIC")
+    ] = None,
+    form: FormatOption = Format.TABLE,
+    out: OutOption = None,
+) -> None:
+    """How a number is computed: formula, assumptions, when not to trust it, source.
+
+    Example: fleetlog explain survival
+    """
+    import json
+
+    from fleetlog.methods import topic as find
+    from fleetlog.methods import topics
+
+    if topic is None:
+        show_rows([{"topic": one.name, "summary": one.summary} for one in topics()], form, out)
+        return
+    found = find(topic)
+    if form is Format.JSON:
+        emit(json.dumps(found.to_dict(), indent=2, ensure_ascii=False) + "\n", out)
+    else:
+        emit(f"# {found.title}\n\n{found.summary}\n\n{found.body}\n", out)
+
+
+COMMANDS = (settings, faults, explain)

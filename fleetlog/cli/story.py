@@ -1,0 +1,57 @@
+"""A machine's story as text for the terminal."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from fleetlog.cli.options import Format
+from fleetlog.cli.output import render
+
+if TYPE_CHECKING:
+    from fleetlog.findings.base import Suspect
+    from fleetlog.findings.unit import UnitFinding
+
+
+def tell(found: UnitFinding) -> str:
+    """Head, cases with reasons and next step, repairs and how they held, parts, and what happened last."""
+    machine = found.machine
+    what = " ".join(str(machine[key]) for key in ("make", "model") if machine[key])
+    built = machine["build_date"] or "at an unknown date"
+    hours = machine["running_hours"]
+    run = "running hours unknown" if hours is None else f"{hours:,.0f} running hours"
+    if machine["hours_estimated"]:
+        run += " (carried on from the last reading)"
+    parts = [
+        f"Machine {machine['machine_id']}: {what or 'unknown make'}, built {built}, {machine['site'] or 'no site'}, {run}"
+    ]
+    parts.append(f"As of {found.as_of}, fault family {found.fault}.")
+    parts += [f"Note: {note}" for note in found.notes]
+    for case in found.cases:
+        parts.append(_case(case))
+    if not found.cases:
+        parts.append("\nNo open or doubtful case.")
+    if any(case.cautions for case in found.cases):
+        parts.append("\nBefore work on a pump:\n" + "\n".join(f"- {text}" for text in found.cautions))
+    if not found.attempts.is_empty():
+        shown = found.attempts.select("at", "hours", "side", "step", "finding", "outcome", "held_hours")
+        parts.append("\nRepairs and how they held\n" + render(shown, Format.TABLE).rstrip())
+    followed = found.components.filter(found.components["side"] != "")
+    if not followed.is_empty():
+        shown = followed.select("component", "side", "variant", "fitted_at", "age_hours", "end_reason", "how")
+        parts.append("\nParts\n" + render(shown, Format.TABLE).rstrip())
+    parts.append("\nWhat happened last\n" + render(found.frame.tail(25), Format.TABLE).rstrip())
+    aside = found.readings.filter(~found.readings["kept"]).height
+    if aside:
+        parts.append(f"\n{aside} readings of the hour meter are not believed; --format json lists them.")
+    return "\n".join(parts) + "\n"
+
+
+def _case(case: Suspect) -> str:
+    side = f"{case.side} side" if case.side else "side unknown"
+    head = f"\n{case.state.capitalize()} case, {side}, since {case.since}, {case.episodes} episodes"
+    causes = sorted(case.causes.items(), key=lambda item: -item[1])
+    odds = ", ".join(f"{name.replace('_', ' ')} {share:.0%}" for name, share in causes if share >= 0.005)
+    lines = [head, f"  Likely cause: {odds}", f"  Next step: {case.next_step}"]
+    lines.append("  Why (natural-log odds for the likeliest cause):")
+    lines += [f"    {reason.weight:+6.2f}  {reason.evidence}" for reason in case.reasons]
+    return "\n".join(lines)

@@ -1,0 +1,28 @@
+-- purpose: what a stretch of time cost in work on a fault.
+-- grain: one row an action and component
+-- inputs: case_step
+-- parameters: fault, from_at, until_at, labour_rate (per labour hour, where a line has hours but no labour cost)
+-- output: action, component, jobs, labour_hours, labour_cost, parts_cost, cost
+WITH line AS (
+    SELECT DISTINCT
+        work_order_id,
+        line_no,
+        action,
+        component,
+        COALESCE(labour_hours, 0.0) AS labour_hours,
+        COALESCE(labour_cost, labour_hours * $labour_rate, 0.0) AS labour_cost,
+        COALESCE(parts_cost, 0.0) AS parts_cost
+    FROM case_step
+    WHERE fault = $fault AND moment >= $from_at AND moment < $until_at
+)
+SELECT
+    action,
+    component,
+    COUNT(*) AS jobs,
+    SUM(labour_hours) AS labour_hours,
+    SUM(labour_cost) AS labour_cost,
+    SUM(parts_cost) AS parts_cost,
+    SUM(labour_cost + parts_cost) AS cost
+FROM line
+GROUP BY action, component
+ORDER BY cost DESC, action, component
