@@ -423,6 +423,10 @@ class Machine:
         bushing = self.bushings[side]
         return (self.hours - bushing.fitted_hours) / bushing.life
 
+    def variant_before(self, side: str, day: date) -> str:
+        """The generation of the bushing that ended on that day."""
+        return next((b.variant for b in self.past if b.side == side and b.ended_on == day), "")
+
     def let_chance(self, day: date) -> float:
         """Chance that somebody rents the machine today when it stands ready."""
         if self.script and self.script.busy(day):
@@ -611,6 +615,15 @@ class Order:
     def renew(self, side: str, why: str) -> None:
         """The bushing of that side ends its life here, for this reason."""
         self.effects.append(("bushing", side, why))
+
+    def tells_worn(self, side: str) -> bool:
+        """True when the office's lines say that this side's bushing was worn."""
+        return any(
+            line["component"] == "internal_bushing"
+            and line["side"] == side
+            and line["finding"] in ("worn", "broken")
+            for line in self.written
+        )
 
     def attempt(self, case: Case, action: str) -> None:
         case.attempts.append({"order": self, "action": action})
@@ -1536,7 +1549,7 @@ class Yard:
     def write_machine(self, m: Machine) -> None:
         d = Dice(11, m.unit)
         tail = "".join(d.pick("ABCDEFGHJKLMNPRSTUVWXYZ0123456789") for _ in range(5))
-        pin = f"XX{m.make[:1]}{tail}{m.build:%y}{d.whole(100000, 999999)}" if d.chance(0.9) else None
+        pin = f"XX{m.make[:1]}{tail}{m.build:%y}{d.whole(1000000, 9999999)}" if d.chance(0.9) else None
         self.books["machines"].append({
             "machine_id": m.name, "pin": pin,
             "serial_number": f"{d.whole(1000000, 9999999)}" if d.chance(0.85) else None,
@@ -1616,6 +1629,7 @@ class Mess:
         for unit, (day, hours, recorded) in METER_SWAPS.items():
             kind = "meter_changes" if recorded else "meter_change_not_written_down"
             self.note(kind, str(unit), day.isoformat(), hours)
+        self.pins_cut_short()
         self.typing_errors()
         self.typing_errors_in_orders()
         self.orders_without_lines()
@@ -1647,6 +1661,13 @@ class Mess:
 
     def story_ids(self) -> set[str]:
         return {order.number for order in self.yard.orders if order.machine.script}
+
+    def pins_cut_short(self) -> None:
+        """Two product identification numbers that lost their last characters."""
+        rows = [row for row in self.books["machines"] if row["pin"]]
+        for row in (rows[17], rows[90]):
+            row["pin"] = row["pin"][:15]
+            self.planted.setdefault("pins_cut_short", []).append(row["machine_id"])
 
     def typing_errors(self) -> None:
         """Readings as tired people type them, and a telematics box that lost its memory for one night."""
@@ -2009,6 +2030,15 @@ def summary(yard: Yard, facts: Row) -> Row:
         "original_lives": len(original),
         "original_failed": sum(failed for *_, failed in watched),
         "original_failed_by_side": count([s for s in original if s["outcome"] in FAILED], "side"),
+        "original_failed_untold": sum(
+            effect == "bushing"
+            and why in FAILED
+            and order.closed <= AS_OF
+            and order.machine.variant_before(side, order.closed) == "original"
+            and not order.tells_worn(side)
+            for order in yard.orders
+            for effect, side, why in order.effects
+        ),
         "improved_failed": sum(
             s["variant"] == "improved" and s["outcome"] in FAILED for s in facts["spells"]
         ),
