@@ -402,7 +402,7 @@ def test_machines_are_bought_used_sold_and_of_both_kinds(files: dict[str, Rows])
 def test_pins_have_seventeen_characters_but_for_the_planted_ones(
     files: dict[str, Rows], planted: dict[str, Any]
 ) -> None:
-    """ISO 10261: a product identification number has 17 characters (common knowledge of the trade)."""
+    """ISO 10261: a product identification number has 17 characters (from memory)."""
     odd = [row["machine_id"] for row in files["machines"] if len(row["pin"]) not in (0, 17)]
     assert odd == planted["pins_cut_short"]
     assert len({row["pin"] for row in files["machines"]}) > 180
