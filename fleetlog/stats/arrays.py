@@ -78,3 +78,8 @@ def step_positions(jumps: Counts, at: Counts, *, inclusive: bool) -> Ints:
     """
     side = "right" if inclusive else "left"
     return np.searchsorted(jumps, at, side=side).astype(np.int64)  # type: ignore[call-overload,no-any-return]
+
+
+def binned(index: Ints, weights: Counts, size: int) -> Floats:
+    """Sum of weights by index, shape (size,)."""
+    return np.bincount(index, weights=weights, minlength=size).astype(np.float64, copy=False)

@@ -1,8 +1,9 @@
-"""Turns published data into the files a yard would hand over, so that the whole way through the store is checked.
+"""Turns published data into the files a yard would hand over, so that the whole way through is checked.
 
 A life becomes a machine: bought at its entry age, with an hour-meter reading there and at its end; a failure
-becomes a work order that replaces the drive pump and finds it worn; then the machine is sold. A repeat failure
-becomes a fault code, answered by a repair. One unit of the published time becomes `scale` running hours.
+becomes a work order that replaces the drive pump and finds it worn; then the machine is sold. A repeat
+failure becomes a fault code, answered by a repair. One unit of the published time becomes `scale` running
+hours.
 """
 
 from __future__ import annotations

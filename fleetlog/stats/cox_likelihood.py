@@ -1,0 +1,231 @@
+"""The partial likelihood of collapsed counts, with the sums that everything in a Cox model is made of.
+
+At a failure age with risk scores r = exp(x'b), let S0, S1 be the sums of r and r x over those at risk and
+D0, D1 over those that fail there. Efron's method takes tied failures out of the risk set one by one on
+average: the l-th of d ties faces S0 - (l/d) D0. Breslow's leaves them in. Gradient, information,
+residuals and baseline all follow from
+
+    a0 = sum of 1/c,  a1 = sum of f/c,  b0 = sum of 1/c^2,  b1 = sum of f/c^2,  b2 = sum of f^2/c^2,
+
+over l, with f = l/d and c = S0 - f D0, so ties cost five numbers an age and no more.
+
+Source: Cox 1972; Breslow 1974; Efron 1977; Therneau & Grambsch 2000, chapter 3.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import NamedTuple
+
+import numpy as np
+from scipy import sparse
+
+from fleetlog.stats.arrays import Floats, Ints, binned
+from fleetlog.stats.cox_cells import CoxCells
+
+#: Up to this many entries the at-risk counts are kept as a matrix of ages by cells.
+_DENSE = 40_000_000
+
+
+@dataclass(frozen=True, eq=False)
+class Stratum:
+    """The risk sets of one stratum at its failure ages.
+
+    Attributes:
+        label: position of the stratum.
+        cells: cells of the stratum, indices into the design.
+        ages: failure ages in ticks, shape (t,).
+        deaths: number of failures at each, shape (t,).
+        weight: weight of failures at each, shape (t,).
+        failed: weights of failures, ages by cells, sparse.
+        at_risk: weights at risk, ages by cells; None where that would be too large a matrix.
+        flow: otherwise leaving - entering, sorted by age, as (first age index not before it, cell, weight).
+    """
+
+    label: int
+    cells: Ints
+    ages: Ints
+    deaths: Floats
+    weight: Floats
+    failed: sparse.csr_array
+    at_risk: Floats | None
+    flow: tuple[Ints, Ints, Floats] | None
+
+    def risk_sums(self, values: Floats) -> Floats:
+        """Sum over those at risk at each failure age of a value by cell, shape (t, k)."""
+        if self.at_risk is not None:
+            result: Floats = self.at_risk @ values
+            return result
+        assert self.flow is not None
+        reach, cell, net = self.flow
+        # summed from the oldest down, so that the thin risk sets at high ages lose nothing to rounding
+        total = np.zeros((self.ages.size + 1, values.shape[1]))
+        for j in range(values.shape[1]):
+            total[:, j] = binned(reach, net * values[cell, j], self.ages.size + 1)
+        return np.cumsum(total[:0:-1], axis=0)[::-1]
+
+    def at_risk_totals(self, by_age: Floats) -> Floats:
+        """Weight at risk of each cell times a value by age, summed over failure ages, shape (cells,)."""
+        if self.at_risk is not None:
+            result: Floats = by_age @ self.at_risk
+            return result
+        assert self.flow is not None
+        reach, cell, net = self.flow
+        upto = np.concatenate(([0.0], np.cumsum(by_age)))
+        return binned(cell, net * upto[reach], self.cells.size)
+
+
+class AgeSums(NamedTuple):
+    """The sums named above at every failure age of one stratum."""
+
+    s0: Floats
+    s1: Floats
+    d0: Floats
+    d1: Floats
+    a0: Floats
+    a1: Floats
+    b0: Floats
+    b1: Floats
+    b2: Floats
+    log_terms: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class PartialLikelihood:
+    """The partial likelihood of a set of cells.
+
+    Attributes:
+        cells: the counts.
+        efron: Efron's method for ties, else Breslow's.
+    """
+
+    cells: CoxCells
+    efron: bool
+
+    @cached_property
+    def centre(self) -> Floats:
+        """Weighted mean of the covariates; taking it off keeps exp(x'b) in range."""
+        weight = binned(self.cells.cell, self.cells.leaving, self.cells.x.shape[0])
+        result: Floats = weight @ self.cells.x / max(float(weight.sum()), 1e-300)
+        return result
+
+    @cached_property
+    def x(self) -> Floats:
+        """Covariates less their mean."""
+        return self.cells.x - self.centre
+
+    @cached_property
+    def strata(self) -> list[Stratum]:
+        """Risk sets by stratum; strata without failures say nothing and are left out."""
+        of_row = self.cells.stratum[self.cells.cell]
+        if len(self.cells.strata) == 1:
+            groups = [(0, np.arange(of_row.size))]
+        else:
+            order = np.argsort(of_row, kind="stable")
+            bounds = np.searchsorted(of_row[order], np.arange(len(self.cells.strata) + 1))
+            groups = [(k, order[bounds[k] : bounds[k + 1]]) for k in range(len(self.cells.strata))]
+        return [_stratum(self.cells, k, rows) for k, rows in groups if (self.cells.failed[rows] > 0).any()]
+
+    def sums(self, stratum: Stratum, beta: Floats) -> AgeSums:
+        """The sums at every failure age."""
+        x = self.x[stratum.cells]
+        r = np.exp(x @ beta)
+        loaded = np.column_stack((r, r[:, None] * x))
+        s, d = stratum.risk_sums(loaded), stratum.failed @ loaded
+        s0, d0 = s[:, 0], d[:, 0]
+        each = stratum.weight / stratum.deaths
+        if not self.efron:
+            a0, b0 = stratum.weight / s0, stratum.weight / s0**2
+            nothing = np.zeros_like(s0)
+            logs = stratum.weight * np.log(s0)
+            return AgeSums(s0, s[:, 1:], d0, d[:, 1:], a0, nothing, b0, nothing, nothing, logs)
+        tied = stratum.deaths > 1
+        inverse = 1.0 / s0
+        single = np.where(tied, 0.0, each)
+        a0, b0, logs = single * inverse, single * inverse**2, single * np.log(s0)
+        a1, b1, b2 = np.zeros_like(s0), np.zeros_like(s0), np.zeros_like(s0)
+        if tied.any():
+            at = np.flatnonzero(tied)
+            number = np.rint(stratum.deaths[at]).astype(np.int64)
+            starts = np.concatenate(([0], np.cumsum(number)[:-1]))
+            row = np.repeat(at, number)
+            f = (np.arange(row.size) - np.repeat(starts, number)) / np.repeat(number, number)
+            c = s0[row] - f * d0[row]
+            w = each[row]
+            for target, values in (
+                (a0, w / c),
+                (a1, w * f / c),
+                (b0, w / c**2),
+                (b1, w * f / c**2),
+                (b2, w * f**2 / c**2),
+                (logs, w * np.log(c)),
+            ):
+                target[at] = np.add.reduceat(values, starts)
+        return AgeSums(s0, s[:, 1:], d0, d[:, 1:], a0, a1, b0, b1, b2, logs)
+
+    def failed_x(self, stratum: Stratum) -> Floats:
+        """Sum of covariates over the failures at each age, shape (t, p)."""
+        result: Floats = stratum.failed @ self.x[stratum.cells]
+        return result
+
+    def value(self, beta: Floats) -> float:
+        """The log partial likelihood."""
+        total = 0.0
+        for stratum in self.strata:
+            linear = float((self.failed_x(stratum) @ beta).sum())
+            total += linear - float(self.sums(stratum, beta).log_terms.sum())
+        return total
+
+    def derivatives(self, beta: Floats) -> tuple[float, Floats, Floats]:
+        """Log partial likelihood, score and information."""
+        p = beta.size
+        value, score, information = 0.0, np.zeros(p), np.zeros((p, p))
+        for stratum in self.strata:
+            sums = self.sums(stratum, beta)
+            failed = self.failed_x(stratum)
+            value += float((failed @ beta).sum() - sums.log_terms.sum())
+            score += (failed - expected_x(sums)).sum(axis=0)
+            information += self.information(stratum, beta, sums, np.ones(stratum.ages.size))
+        return value, score, information
+
+    def information(self, stratum: Stratum, beta: Floats, sums: AgeSums, by_age: Floats) -> Floats:
+        """Sum over failure ages of the information there times a factor by age, shape (p, p)."""
+        x = self.x[stratum.cells]
+        r = np.exp(x @ beta)
+        mass = stratum.at_risk_totals(by_age * sums.a0) - (by_age * sums.a1) @ stratum.failed
+        second = (x * (r * mass)[:, None]).T @ x
+        s1, d1 = sums.s1, sums.d1
+        mixed = (s1 * (by_age * sums.b1)[:, None]).T @ d1
+        first = (s1 * (by_age * sums.b0)[:, None]).T @ s1 - mixed - mixed.T
+        first += (d1 * (by_age * sums.b2)[:, None]).T @ d1
+        result: Floats = second - first
+        return result
+
+
+def expected_x(sums: AgeSums) -> Floats:
+    """Expected covariates of those that fail at each age, times how many fail, shape (t, p)."""
+    return sums.a0[:, None] * sums.s1 - sums.a1[:, None] * sums.d1
+
+
+def _stratum(cells: CoxCells, label: int, rows: Ints) -> Stratum:
+    used, cell = np.unique(cells.cell[rows], return_inverse=True)
+    cell = cell.reshape(-1).astype(np.int64)
+    hours, failed = cells.hours[rows], cells.failed[rows]
+    died = failed > 0
+    ages = np.unique(hours[died])
+    at = np.searchsorted(ages, hours[died])
+    size = (ages.size, used.size)
+    deaths = binned(at, cells.failures[rows][died], ages.size)
+    weight = binned(at, failed[died], ages.size)
+    failures = sparse.csr_array((failed[died], (at, cell[died])), shape=size)
+    net = cells.leaving[rows] - cells.entering[rows]
+    # at risk at a failure age: all that leave there or later, less all that enter there or later
+    reach = np.searchsorted(ages, hours, side="right").astype(np.int64)
+    if size[0] * size[1] <= _DENSE:
+        flow = np.zeros((ages.size + 1, used.size))
+        np.add.at(flow, (reach, cell), net)
+        at_risk = np.cumsum(flow[:0:-1], axis=0)[::-1]
+        return Stratum(label, used, ages, deaths, weight, failures, np.ascontiguousarray(at_risk), None)
+    kept = net != 0
+    return Stratum(label, used, ages, deaths, weight, failures, None, (reach[kept], cell[kept], net[kept]))
