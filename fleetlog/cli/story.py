@@ -21,9 +21,8 @@ def tell(found: UnitFinding) -> str:
     run = "running hours unknown" if hours is None else f"{hours:,.0f} running hours"
     if machine["hours_estimated"]:
         run += " (carried on from the last reading)"
-    parts = [
-        f"Machine {machine['machine_id']}: {what or 'unknown make'}, built {built}, {machine['site'] or 'no site'}, {run}"
-    ]
+    site = machine["site"] or "no site"
+    parts = [f"Machine {machine['machine_id']}: {what or 'unknown make'}, built {built}, {site}, {run}"]
     parts.append(f"As of {found.as_of}, fault family {found.fault}.")
     parts += [f"Note: {note}" for note in found.notes]
     for case in found.cases:

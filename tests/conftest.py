@@ -1,0 +1,31 @@
+"""Fixtures for the whole suite."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from fleetlog.findings.fleet import Fleet, intake_settings, open_fleet
+from fleetlog.intake import load_paths
+from fleetlog.resources import folder
+
+
+@pytest.fixture(scope="session")
+def demo_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store with the demo fleet, its settings beside it. Read it, do not write it."""
+    place = tmp_path_factory.mktemp("demo")
+    shutil.copy(folder("demo_data") / "fleetlog.toml", place / "fleetlog.toml")
+    store = place / "fleetlog.duckdb"
+    with open_fleet(store, create=True) as fleet:
+        load_paths(fleet.store, [folder("demo_data")], settings=intake_settings(fleet.settings))
+    return store
+
+
+@pytest.fixture
+def demo(demo_store: Path) -> Iterator[Fleet]:
+    """The demo fleet, open for questions."""
+    with open_fleet(demo_store) as fleet:
+        yield fleet
