@@ -1,17 +1,27 @@
-"""From text cells to checked values, in one SQL statement made from the dictionary.
+"""Reading and checking a whole file: two statements made from the dictionary.
 
-The statement reads a source, trims and types every cell, judges it, and keeps the text of a row only where a
-check failed. Its result is the temporary table `checked`: the dictionary's columns that the file has, then
-`problem` (NULL: the row is good; empty: the row is blank; else every reason), `problem_column` and
-`problem_value` of the first failed check, and `raw`, the row as it stood (JSON).
+The first reads a source, types every cell and judges every row; it makes a temporary table with the
+dictionary's columns that the file has, `bad`, and the text of the row where it is bad. The second looks at
+the bad rows alone and says of each its row number, every reason, column and value of the first failed check,
+and the row as it stood (JSON). Good rows, nearly all, pay for no sentence.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 
+from fleetlog.intake.cells import (
+    COMMA,
+    COMMA_OR_GROUP,
+    NUMERIC,
+    POINT,
+    POINT_OR_GROUP,
+    Cell,
+    DecimalSign,
+    Judging,
+    trimmed,
+)
 from fleetlog.intake.contract import IntakeSettings
 from fleetlog.intake.header import REJECT_ID, REJECT_REASON
 from fleetlog.intake.names import squeezed
@@ -19,23 +29,6 @@ from fleetlog.intake.source import Source
 from fleetlog.intake.sqltext import Bound, all_of, any_of, commas, compose
 from fleetlog.store import Store
 from fleetlog.store.connection import quoted
-from fleetlog.store.dictionary import Column, Type
-
-EARLIEST = datetime(1950, 1, 1)
-"""Before it no machine of this kind was built; spreadsheets write 1899 or 1900 for an empty date."""
-
-# ISO 8601 date, or date and time, with or without zone.
-_ISO = r"\d{4}-\d\d-\d\d([T ]\d?\d:\d\d(:\d\d([.]\d{1,9})?)?([Zz]|[+-]\d\d(:?\d\d)?)?)?"
-_PARTIAL = r"\d{4}(-\d\d(-\d\d)?)?"
-_POINT_GROUPS = r"[+-]?\d{1,3}(,\d{3})+([.]\d+)?"
-_COMMA = r"[+-]?(\d+|\d{1,3}([.]\d{3})+)?,\d+"
-_COMMA_GROUPS = r"[+-]?\d{1,3}([.]\d{3})+"
-_COMMA_OR_GROUP = r"[+-]?[1-9]\d{0,2},\d{3}"
-_POINT = r"[+-]?(\d+|\d{1,3}(,\d{3})+)?[.]\d+"
-_POINT_OR_GROUP = r"[+-]?[1-9]\d{0,2}[.]\d{3}"
-
-_NUMERIC = (Type.HOURS, Type.NUMBER, Type.COUNT)
-_MOMENTS = (Type.TIME, Type.END_TIME)
 
 # What cannot come before what, within one row.
 _IN_ORDER = {
@@ -47,43 +40,66 @@ _IN_ORDER = {
 
 
 @dataclass(frozen=True)
-class DecimalSign:
-    """How a file writes numbers: the sign before decimals, and whether the other one groups thousands."""
+class Checked:
+    """A source read and checked, in temporary tables.
 
-    sign: str = "."
-    groups: bool = False
-    plain: bool = True  # no cell of the file can hold a comma
+    Attributes:
+        source: what was read.
+        table: the temporary table of all rows: the dictionary's columns that the file has, `bad`, and
+            `row_no` where `numbered`.
+        numbered: whether the table says its row numbers; otherwise they are its rowid + 1.
+        good: rows that passed.
+        rejected: rows that failed; they stand in the table `problems`.
+        notes: what was found out on the way.
+    """
 
-
-@dataclass(frozen=True)
-class Counted:
-    """What came out of the checks."""
-
-    rows: int
+    source: Source
+    table: str
+    numbered: bool
     good: int
     rejected: int
     blank: int
+    notes: tuple[str, ...] = ()
+
+    @property
+    def rows(self) -> int:
+        """Data rows; blank rows are none."""
+        return self.good + self.rejected
+
+    @property
+    def problems(self) -> str:
+        """The temporary table of the rows that failed: file_row, row_no, (reject_id,) problem, …, raw."""
+        return f"{self.table}_problems"
+
+    def row_no(self, alias: str) -> str:
+        """The expression for a row's number (1 = the first below the header)."""
+        return f"{alias}.row_no" if self.numbered else f"{alias}.rowid + 1"
 
 
-def check(
-    store: Store, source: Source, settings: IntakeSettings, now: datetime, into: str = "checked"
-) -> tuple[Counted, list[str]]:
-    """Reads a source into the temporary table `into`, every row judged; returns the counts and notes."""
-    decimal = _decimal_sign(store, source)
-    sql, bound = _statement(source, settings, now, decimal, into)
-    store.execute(sql, bound)
-    counts = store.execute(
-        compose(
-            "SELECT count(*), count(*) FILTER (problem IS NULL), count(*) FILTER (problem <> '') "
-            "FROM «table»",
-            table=quoted(into),
-        )
+def check(store: Store, source: Source, settings: IntakeSettings, now: datetime, table: str) -> Checked:
+    """Reads a source into the temporary table `table`, every row judged."""
+    judging = Judging(settings, now, _decimal_sign(store, source), Bound())
+    cells = [
+        Cell(column, cell, judging)
+        for column in source.kind.columns
+        if (cell := source.cell(column.name)) is not None
+    ]
+    sql = _judged(source, cells, judging, table)
+    store.execute(sql, {**source.parameters, **judging.bound.used_in(sql)})
+    everything, bad = store.execute(
+        compose("SELECT count(*), count(*) FILTER (bad) FROM «table»", table=quoted(table))
     )[0]
-    counted = Counted(counts[1] + counts[2], counts[1], counts[2], counts[0] - counts[1] - counts[2])
-    notes = [] if decimal.plain or decimal.sign == "." else ["decimal comma"]
-    if counted.blank:
-        notes.append(f"{counted.blank:,} blank rows passed over")
-    return counted, notes
+    notes = [*source.notes] if judging.decimal.sign == "." else [*source.notes, "decimal comma"]
+    checked = Checked(source, table, source.numbered, everything - bad, 0, 0, tuple(notes))
+    if not bad:
+        return checked
+    sql = _described(checked, cells, judging)
+    store.execute(sql, judging.bound.used_in(sql))
+    rejected = store.execute(compose("SELECT count(*) FROM «table»", table=quoted(checked.problems)))[0][0]
+    blank = bad - rejected
+    if blank:
+        notes.append(f"blank rows passed over: {blank:,}")
+    return Checked(source, table, source.numbered, everything - bad, rejected, blank, tuple(notes))
 
 
 def _decimal_sign(store: Store, source: Source) -> DecimalSign:
@@ -91,7 +107,7 @@ def _decimal_sign(store: Store, source: Source) -> DecimalSign:
     cells = [
         cell
         for column in source.kind.columns
-        if column.type in _NUMERIC and (cell := source.cell(column.name)) is not None
+        if column.type in NUMERIC and (cell := source.cell(column.name)) is not None
     ]
     if not source.commas or not cells:
         return DecimalSign()
@@ -111,8 +127,8 @@ def _decimal_sign(store: Store, source: Source) -> DecimalSign:
 
     sql = compose(
         "SELECT «comma», «point» FROM «relation»",
-        comma=counted(_COMMA, _COMMA_OR_GROUP),
-        point=counted(_POINT, _POINT_OR_GROUP),
+        comma=counted(COMMA, COMMA_OR_GROUP),
+        point=counted(POINT, POINT_OR_GROUP),
         relation=source.relation,
     )
     comma, point = store.execute(sql, {**source.parameters, **bound.used_in(sql)})[0]
@@ -121,314 +137,105 @@ def _decimal_sign(store: Store, source: Source) -> DecimalSign:
     return DecimalSign(".", groups=point > 0, plain=False)
 
 
-class _Cell:
-    """One column of the dictionary as this file has it: the expressions that type and judge it."""
-
-    def __init__(self, column: Column, cell: str, bound: Bound, decimal: DecimalSign) -> None:
-        self.column = column
-        self.cell = cell
-        self.text = f"t_{cell}"
-        self.value = f"v_{cell}"
-        self._bound = bound
-        self._decimal = decimal
-
-    def typed(self, settings: IntakeSettings) -> str:
-        """The text as a value of its type; NULL when it is none."""
-        column = self.column
-        if column.words:
-            return self._word(settings)
-        match column.type:
-            case Type.TEXT:
-                return self.text
-            case Type.DATE:
-                return self._fill(
-                    "CASE WHEN regexp_full_match(«t», «iso») AND try_cast(«t» AS TIMESTAMPTZ) IS NOT NULL "
-                    "THEN try_cast(left(«t», 10) AS DATE) END"
-                )
-            case Type.PARTIAL_DATE:
-                return self._fill(
-                    "CASE WHEN regexp_full_match(«t», «partial») "
-                    "AND try_cast(«t» || substring('-01-01', length(«t») - 3) AS DATE) IS NOT NULL THEN «t» "
-                    "WHEN regexp_full_match(«t», «iso») AND try_cast(«t» AS TIMESTAMPTZ) IS NOT NULL "
-                    "THEN left(«t», 10) END"
-                )
-            case Type.TIME | Type.END_TIME:
-                return self._moment(settings.time_zone)
-            case Type.COUNT:
-                return self._fill(
-                    "CASE WHEN isfinite(«n») AND «n» = floor(«n») AND abs(«n») < 9007199254740992 "
-                    "THEN CAST(«n» AS BIGINT) END",
-                    n=self._number(),
-                )
-            case Type.HOURS | Type.NUMBER:
-                if column.low is not None and column.high is not None:
-                    return self._number()  # what is not finite fails the limits
-                return self._fill("CASE WHEN isfinite(«n») THEN «n» END", n=self._number())
-
-    def _fill(self, template: str, **parts: str) -> str:
-        return compose(template, t=self.text, iso=self._bound(_ISO), partial=self._bound(_PARTIAL), **parts)
-
-    def _word(self, settings: IntakeSettings) -> str:
-        words = _vocabulary(self.column, settings)
-        return compose(
-            "(«stored»)[list_position(«squeezed», "
-            "replace(replace(replace(lower(«t»), ' ', ''), '-', ''), '_', ''))]",
-            stored=self._bound(list(words.values())),
-            squeezed=self._bound(list(words)),
-            t=self.text,
-        )
-
-    def _moment(self, zone: str) -> str:
-        """UTC. A time without a zone is the fleet's; a bare date is its first second, or its last."""
-        last = ""
-        if self.column.type is Type.END_TIME:
-            last = " + CASE WHEN length(«t») = 10 THEN INTERVAL 86399 SECOND ELSE INTERVAL 0 SECOND END"
-        if zone.upper() in ("UTC", "ETC/UTC"):
-            value = "timezone('UTC', try_cast(«t» AS TIMESTAMPTZ))" + last
-        else:
-            value = (
-                "CASE WHEN regexp_matches(substring(«t», 11), '[-+Zz]') "
-                "THEN timezone('UTC', try_cast(«t» AS TIMESTAMPTZ)) "
-                f"ELSE timezone('UTC', timezone(«zone», try_cast(«t» AS TIMESTAMP){last})) END"
-            )
-        return self._fill(
-            "CASE WHEN regexp_full_match(«t», «iso») THEN " + value + " END", zone=self._bound(zone)
-        )
-
-    def _number(self) -> str:
-        if self._decimal.plain:
-            return self._fill("try_cast(«t» AS DOUBLE)")
-        if self._decimal.sign == ",":
-            return self._fill(
-                "CASE WHEN regexp_full_match(«t», «comma») OR regexp_full_match(«t», «groups») "
-                "THEN try_cast(replace(replace(«t», '.', ''), ',', '.') AS DOUBLE) "
-                "WHEN NOT contains(«t», '.') THEN try_cast(«t» AS DOUBLE) END",
-                comma=self._bound(_COMMA),
-                groups=self._bound(_COMMA_GROUPS),
-            )
-        sure = "" if self._decimal.groups else " AND NOT regexp_full_match(«t», «doubtful»)"
-        return self._fill(
-            f"coalesce(try_cast(«t» AS DOUBLE), CASE WHEN regexp_full_match(«t», «groups»){sure} "
-            "THEN try_cast(replace(«t», ',', '') AS DOUBLE) END)",
-            groups=self._bound(_POINT_GROUPS),
-            doubtful=self._bound(_COMMA_OR_GROUP),
-        )
-
-    def fails(self, now: datetime) -> str:
-        """The condition under which the cell fails a check."""
-        column = self.column
-        empty = (
-            f"{self.value} IS NULL"
-            if column.required
-            else ("" if self.value_is_text else f"({self.text} IS NOT NULL AND {self.value} IS NULL)")
-        )
-        return any_of(part for part in (empty, self._out_of_range(now)) if part)
-
-    @property
-    def value_is_text(self) -> bool:
-        """Whether any text is a value."""
-        return self.column.type is Type.TEXT and not self.column.words
-
-    def _early(self) -> str:
-        if self.column.type is Type.PARTIAL_DATE:
-            return f"{self.value} < {self._bound(str(EARLIEST.year))}"
-        if self.column.type in (*_MOMENTS, Type.DATE):
-            return f"{self.value} < {self._bound(EARLIEST)}"
-        return ""
-
-    def _late(self, now: datetime) -> str:
-        limit = now + timedelta(days=1)
-        if self.column.type is Type.PARTIAL_DATE:
-            return f"{self.value} > left({self._bound(limit.date().isoformat())}, length({self.value}))"
-        if self.column.type in (*_MOMENTS, Type.DATE):
-            return f"{self.value} > {self._bound(limit)}"
-        return ""
-
-    def _outside(self) -> str:
-        column = self.column
-        if column.low is None or column.high is None:
-            return ""
-        return f"NOT ({self.value} BETWEEN {self._bound(column.low)} AND {self._bound(column.high)})"
-
-    def _out_of_range(self, now: datetime) -> str:
-        parts = [part for part in (self._early(), self._late(now), self._outside()) if part]
-        return any_of(parts) if parts else ""
-
-    def reason(self, settings: IntakeSettings, now: datetime) -> str:
-        """The sentence for a failed check; NULL when the cell passes."""
-        column = self.column
-        name = column.name
-        shown = f"CASE WHEN length({self.text}) > 60 THEN left({self.text}, 60) || '…' ELSE {self.text} END"
-        cases: list[tuple[str, str]] = []
-
-        def case(condition: str, after: str) -> None:
-            cases.append(
-                (condition, f"concat({self._bound(name + ' ' + chr(39))}, {shown}, {self._bound(after)})")
-            )
-
-        or_empty = "" if column.required else " or leave the cell empty"
-        if column.required:
-            cases.append((f"{self.text} IS NULL", self._bound(f"{name} is empty; fill it in")))
-        unread = f"{self.text} IS NOT NULL AND {self.value} IS NULL"
-        if column.words:
-            words = ", ".join(_vocabulary(column, settings).values())
-            case(unread, f"' is not a known word; write one of {words}, or add the word to the settings")
-        elif column.type in _NUMERIC:
-            self._number_cases(case, unread, or_empty)
-        elif column.type is Type.PARTIAL_DATE:
-            case(
-                f"{unread} AND NOT regexp_full_match({self.text}, {self._bound(_PARTIAL)})",
-                "' is not an ISO 8601 date; write it as YYYY, YYYY-MM or YYYY-MM-DD",
-            )
-            case(unread, f"' is not in the calendar; correct it{or_empty}")
-        elif column.type is not Type.TEXT:
-            form = "YYYY-MM-DD" if column.type is Type.DATE else "YYYY-MM-DD or YYYY-MM-DDThh:mm"
-            case(
-                f"{unread} AND NOT regexp_full_match({self.text}, {self._bound(_ISO)})",
-                f"' is not an ISO 8601 date; write it as {form}",
-            )
-            case(unread, f"' is not in the calendar; correct it{or_empty}")
-        if early := self._early():
-            case(early, f"' lies before {EARLIEST.year}; correct the date{or_empty}")
-        if late := self._late(now):
-            case(late, f"' lies in the future; correct the date{or_empty}")
-        if outside := self._outside():
-            case(
-                outside, f"' lies outside {_plain(column.low)} to {_plain(column.high)}; correct it{or_empty}"
-            )
-        if not cases:
-            return "NULL"
-        return "CASE " + " ".join(f"WHEN {condition} THEN {text}" for condition, text in cases) + " END"
-
-    def _number_cases(self, case: Callable[[str, str], None], unread: str, or_empty: str) -> None:
-        def matches(pattern: str) -> str:
-            return f"{unread} AND regexp_full_match({self.text}, {self._bound(pattern)})"
-
-        if self._decimal.sign == ".":
-            case(matches(_COMMA_OR_GROUP), "' may mean thousands or decimals; write it without the comma")
-            case(matches(_COMMA), "' has a decimal comma where the file has decimal points; write a point")
-        else:
-            case(matches(_POINT), "' has a decimal point where the file has decimal commas; write a comma")
-        what = (
-            "a whole number; write one such as 7"
-            if self.column.type is Type.COUNT
-            else ("a number; write one such as 1234.5")
-        )
-        case(unread, f"' is not {what}{or_empty}")
-
-
-def _plain(limit: float | None) -> str:
-    return f"{limit:,.0f}".replace(",", " ") if limit is not None else ""
-
-
-def _vocabulary(column: Column, settings: IntakeSettings) -> dict[str, str]:
-    """Squeezed word -> stored word: the dictionary's, then the fleet's own."""
-    words = {squeezed(word): word for word in column.words}
-    for word in settings.words_for(column.name):
-        words.setdefault(squeezed(word), word)
-    return words
-
-
-def _statement(
-    source: Source, settings: IntakeSettings, now: datetime, decimal: DecimalSign, into: str
-) -> tuple[str, dict[str, object]]:
-    bound = Bound()
-    kind = source.kind
-    cells = [
-        _Cell(column, cell, bound, decimal)
-        for column in kind.columns
-        if (cell := source.cell(column.name)) is not None
-    ]
-    blank = all_of(f"nullif(trim({column.cell}), '') IS NULL" for column in source.columns)
-    failed = [(cell.fails(now), cell.reason(settings, now), cell.column.name, cell.text) for cell in cells]
-    failed += _between_cells(source, cells, bound)
-    malformed = "malformed" if source.numbered else "CAST(NULL AS VARCHAR)"
-    reject_id = source.extra(REJECT_ID)
-    sql = compose(
+def _judged(source: Source, cells: list[Cell], judging: Judging, table: str) -> str:
+    """The first statement: all rows typed and judged."""
+    conditions = [cell.fails() for cell in cells]
+    conditions += [condition for condition, *_ in _between_cells(source, cells, judging.bound)]
+    columns = [f"{cell.value} AS {quoted(cell.column.name)}" for cell in cells]
+    if source.numbered:
+        conditions.append("malformed IS NOT NULL")
+        columns.append("CAST(row_no AS BIGINT) AS row_no")
+        columns.append("malformed")
+    if reject_id := source.extra(REJECT_ID):
+        columns.append(f"try_cast({reject_id} AS BIGINT) AS reject_id")
+    return compose(
         """
-        CREATE OR REPLACE TEMPORARY TABLE «into» AS
+        CREATE OR REPLACE TEMPORARY TABLE «table» AS
         WITH trimmed AS (SELECT *, «trimmed» FROM «relation»),
         typed AS (SELECT *, «typed» FROM trimmed),
-        judged AS (SELECT *, «bad» AS bad FROM typed)
-        SELECT «values»,
-               «numbers»
-               CASE WHEN bad THEN CASE WHEN «malformed» IS NOT NULL THEN «malformed» WHEN «blank» THEN ''
-                    ELSE concat_ws('; ', «reasons») END END AS problem,
-               CASE WHEN bad AND «malformed» IS NULL THEN CASE «columns» END END AS problem_column,
-               CASE WHEN bad AND «malformed» IS NULL THEN left(CASE «shown» END, 200) END AS problem_value,
-               CASE WHEN bad THEN CAST(json_object(«raw») AS VARCHAR) END AS raw
-        FROM judged
+        judged AS (SELECT *, coalesce(«bad», false) AS bad FROM typed)
+        SELECT «columns», bad, CASE WHEN bad THEN [«kept»] END AS cells FROM judged
         """,
-        into=quoted(into),
+        table=quoted(table),
         relation=source.relation,
-        trimmed=commas(f"nullif(trim({c.cell}, {bound(_BLANKS)}), '') AS t_{c.cell}" for c in source.columns),
-        typed=commas(f"{cell.typed(settings)} AS {cell.value}" for cell in cells),
-        bad=any_of([*(condition for condition, *_ in failed), f"{malformed} IS NOT NULL"]),
-        values=commas(f"{cell.value} AS {quoted(cell.column.name)}" for cell in cells),
-        numbers=("CAST(row_no AS BIGINT) AS row_no, " if source.numbered else "")
-        + (f"try_cast(t_{reject_id} AS BIGINT) AS reject_id, " if reject_id else ""),
-        blank=blank,
-        malformed=malformed,
+        trimmed=commas(
+            f"{trimmed(cell.cell, judging.bound, source.blanks)} AS {cell.text}" for cell in cells
+        ),
+        typed=commas(f"{cell.typed(cell.text)} AS {cell.value}" for cell in cells),
+        bad=any_of(conditions),
+        columns=commas(columns),
+        kept=commas(column.cell for column in source.columns),
+    )
+
+
+def _described(checked: Checked, cells: list[Cell], judging: Judging) -> str:
+    """The second statement: what is wrong with each bad row. A row with nothing in it is none."""
+    source, bound = checked.source, judging.bound
+    failed = [(cell.fails(), cell.reason(), cell.column.name, cell.text) for cell in cells]
+    failed += _between_cells(source, cells, bound)
+    return compose(
+        """
+        CREATE OR REPLACE TEMPORARY TABLE «problems» AS
+        WITH bad_rows AS (
+            SELECT f.rowid AS file_row, «row_no» AS row_no, «reject_id» «malformed» AS malformed, «cells»
+            FROM «table» AS f WHERE bad),
+        trimmed AS (SELECT *, «trimmed» FROM bad_rows),
+        typed AS (SELECT *, «typed» FROM trimmed),
+        described AS (
+            SELECT file_row, row_no, «reject_id»
+                   CASE WHEN malformed IS NOT NULL THEN malformed WHEN «blank» THEN ''
+                        ELSE coalesce(nullif(concat_ws('; ', «reasons»), ''), «unclear») END AS problem,
+                   CASE WHEN malformed IS NULL THEN CASE «columns» END END AS column_name,
+                   CASE WHEN malformed IS NULL THEN left(CASE «shown» END, 200) END AS value,
+                   CAST(json_object(«raw») AS VARCHAR) AS raw
+            FROM typed)
+        SELECT * FROM described WHERE problem <> '' ORDER BY file_row
+        """,
+        problems=quoted(checked.problems),
+        table=quoted(checked.table),
+        row_no=checked.row_no("f"),
+        reject_id="reject_id, " if source.extra(REJECT_ID) else "",
+        cells=commas(f"f.cells[{i}] AS {c.cell}" for i, c in enumerate(source.columns, start=1)),
+        trimmed=commas(f"{trimmed(c.cell, bound)} AS t_{c.cell}" for c in source.columns),
+        typed=commas(f"{cell.typed(cell.text)} AS {cell.value}" for cell in cells),
+        malformed="malformed" if source.numbered else "CAST(NULL AS VARCHAR)",
+        blank=all_of(f"t_{column.cell} IS NULL" for column in source.columns),
         reasons=commas(f"CASE WHEN {condition} THEN {reason} END" for condition, reason, *_ in failed),
+        unclear=bound("the row cannot be read; write its cells afresh"),
         columns=" ".join(f"WHEN {condition} THEN {bound(name)}" for condition, _, name, _ in failed),
         shown=" ".join(f"WHEN {condition} THEN {text}" for condition, _, _, text in failed),
         raw=commas(
-            f"{bound(_raw_name(source, i))}, {c.cell}"
-            for i, c in enumerate(source.columns)
-            if _kept(c.header)
+            f"{bound(column.name or column.header or f'column {i + 1}')}, {column.cell}"
+            for i, column in enumerate(source.columns)
+            if squeezed(column.header) not in (squeezed(REJECT_ID), squeezed(REJECT_REASON))
         ),
     )
-    return sql, {**source.parameters, **bound.used_in(sql)}
 
 
-_BLANKS = " \t\r\n\u00a0\u202f\ufeff"
-
-
-def _kept(header: str) -> bool:
-    return squeezed(header) not in (squeezed(REJECT_ID), squeezed(REJECT_REASON))
-
-
-def _raw_name(source: Source, i: int) -> str:
-    column = source.columns[i]
-    return column.name or column.header or f"column {i + 1}"
-
-
-def _between_cells(source: Source, cells: list[_Cell], bound: Bound) -> list[tuple[str, str, str, str]]:
+def _between_cells(source: Source, cells: list[Cell], bound: Bound) -> list[tuple[str, str, str, str]]:
     """Checks that look at several cells of a row: (condition, reason, column, shown text)."""
     by_name = {cell.column.name: cell for cell in cells}
     found = []
     groups = source.kind.one_of
     if groups:
         filled = [
-            all_of(f"{by_name[name].text} IS NOT NULL" for name in group)
+            all_of(f"{by_name[name].value} IS NOT NULL" for name in group)
             for group in groups
             if all(name in by_name for name in group)
         ]
         names = ", nor ".join(" and ".join(group) for group in groups)
-        found.append(
-            (
-                f"NOT ({any_of(filled)})",
-                bound(f"the row gives neither {names}; fill in at least one of them"),
-                groups[0][0],
-                "CAST(NULL AS VARCHAR)",
-            )
-        )
+        reason = f"the row gives neither {names}; fill in at least one of them"
+        found.append((f"NOT ({any_of(filled)})", bound(reason), groups[0][0], "CAST(NULL AS VARCHAR)"))
     for first, second in _IN_ORDER.get(source.kind.name, ()):
         if first in by_name and second in by_name:
             before, after = by_name[first], by_name[second]
-            found.append(
-                (
-                    f"{after.value} < {before.value}",
-                    compose(
-                        "concat(«start», «after», «between», «before», «end»)",
-                        start=bound(f"{second} '"),
-                        after=after.text,
-                        between=bound(f"' lies before {first} '"),
-                        before=before.text,
-                        end=bound("'; correct one of them"),
-                    ),
-                    second,
-                    after.text,
-                )
+            reason = compose(
+                "concat(«start», «after», «between», «before», «end»)",
+                start=bound(f"{second} '"),
+                after=after.text,
+                between=bound(f"' lies before {first} '"),
+                before=before.text,
+                end=bound("'; correct one of them"),
             )
+            found.append((f"{after.value} < {before.value}", reason, second, after.text))
     return found

@@ -11,7 +11,7 @@ from fleetlog.errors import InputFileError
 from fleetlog.intake import lines
 from fleetlog.intake.header import columns_of, kind_of, passed_over, recognised
 from fleetlog.intake.scan import Scan
-from fleetlog.intake.source import Source
+from fleetlog.intake.source import Blanks, Source
 from fleetlog.intake.sqltext import commas, compose
 from fleetlog.store.dictionary import KINDS
 
@@ -110,8 +110,15 @@ def plain_source(path: Path, scan: Scan, kind: str | None, where: str) -> Source
         content_hash=scan.content_hash,
         bytes=scan.bytes,
         commas=scan.quotes or head.delimiter != ",",
+        blanks=_blanks(scan),
         notes=tuple(notes),
     )
+
+
+def _blanks(scan: Scan) -> Blanks:
+    if scan.odd_blanks:
+        return Blanks.ANY
+    return Blanks.SPACES if scan.spaces else Blanks.NONE
 
 
 def careful_source(path: Path, scan: Scan, kind: str | None, where: str, target: Path) -> Source:

@@ -2,7 +2,7 @@
 
 Some files are broken in places: a quotation mark is missing, a line has a cell too many, a row holds binary
 data, a line runs to a hundred megabytes, half of the file is in another encoding. Here such a file is split
-into lines and cells with bounded memory and rewritten as a well-formed one, in which every line of the original
+into lines and cells with bounded memory and rewritten as a well-formed one, in which every line of it
 still stands, the broken ones with the reason beside them. Only text is split here; values are checked in SQL,
 by the same statements as for every other file.
 """

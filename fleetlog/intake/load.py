@@ -12,7 +12,7 @@ from pathlib import Path
 
 from fleetlog.errors import InputFileError, StoreError, UsageError
 from fleetlog.intake import csvfile
-from fleetlog.intake.checks import Counted, check
+from fleetlog.intake.checks import Checked, check
 from fleetlog.intake.contract import (
     FileResult,
     IntakeSettings,
@@ -21,8 +21,14 @@ from fleetlog.intake.contract import (
     Progress,
     ProgressCallback,
 )
-from fleetlog.intake.merge import Merge, Merged, parent_of
-from fleetlog.intake.rejects import keep_rejected, resolve, resolve_rows
+from fleetlog.intake.merge import Merge, parent_of
+from fleetlog.intake.rejects import (
+    count_still_rejected,
+    keep_rejected,
+    resolve,
+    resolve_rows,
+    worth_another_try,
+)
 from fleetlog.intake.scan import Scan, scan
 from fleetlog.intake.source import Source
 from fleetlog.intake.sqltext import compose
@@ -36,21 +42,19 @@ TABLE_ENDINGS = frozenset({".csv", ".tsv", ".tab", ".txt"})
 
 @dataclass(frozen=True)
 class _Earlier:
-    """What earlier loads of the same content left: their ids and their rows that are still rejected."""
+    """Earlier loads of the same content: their ids, its rows, and whether any were rejected."""
 
     file_ids: tuple[int, ...]
     rows: int
-    rejected: int
+    rejected: bool
 
 
 @dataclass(frozen=True)
 class _Ready:
-    """A table read and checked, waiting to be merged. `table` is None where all of it is known already."""
+    """A table that can be merged. `checked` is None where its content is known and nothing is left to try."""
 
     source: Source
-    counted: Counted
-    notes: tuple[str, ...]
-    table: str | None
+    checked: Checked | None
     earlier: _Earlier | None
 
 
@@ -181,7 +185,7 @@ class _Load:
         except InputFileError as error:
             self._results.append(FileResult(where, refused=str(error)))
             return
-        self.rows_done += ready.counted.rows
+        self.rows_done += ready.checked.rows if ready.checked else 0
         if self.check_only:
             self._results.append(ready)
             return
@@ -200,7 +204,7 @@ class _Load:
         except DatabaseError as error:
             first = str(error).splitlines()[0].rstrip(". ")
             raise StoreError(
-                f"{where} could not be stored ({first}); nothing of it was loaded, and the store is as it was."
+                f"{where} could not be stored ({first}); nothing of it was loaded, the store is as it was."
             ) from error
 
     def finish(self) -> LoadResult:
@@ -275,10 +279,10 @@ class _Load:
             ready = self._checked(source)
         except DatabaseError:
             return None
-        if ready.table is None:
+        if ready.checked is None:
             return ready
         stumbled = self.store.execute("SELECT 1 FROM reject_errors LIMIT 1")
-        rows = ready.counted.rows + ready.counted.blank
+        rows = ready.checked.rows + ready.checked.blank
         if not stumbled and csvfile.all_there(path, looked, rows, where):
             return ready
         self._drop(ready)
@@ -287,98 +291,73 @@ class _Load:
     def _checked(self, source: Source) -> _Ready:
         earlier = self._earlier(source)
         if earlier is not None and not earlier.rejected:
-            return _Ready(source, Counted(earlier.rows, 0, 0, 0), source.notes, None, earlier)
+            return _Ready(source, None, earlier)
         self._tables += 1
-        table = f"checked_{self._tables}"
-        counted, notes = check(self.store, source, self.settings, self.now, into=table)
-        return _Ready(source, counted, (*source.notes, *notes), table, earlier)
+        checked = check(self.store, source, self.settings, self.now, f"checked_{self._tables}")
+        return _Ready(source, checked, earlier)
 
     def _earlier(self, source: Source) -> _Earlier | None:
         loads = self.store.execute(
-            "SELECT file_id, rows_read FROM source_file WHERE content_hash = $hash AND kind = $kind "
-            "ORDER BY file_id",
+            "SELECT file_id, rows_read, rows_rejected FROM source_file "
+            "WHERE content_hash = $hash AND kind = $kind ORDER BY file_id",
             {"hash": source.content_hash, "kind": source.kind.name},
         )
         if not loads:
             return None
-        ids = [file_id for file_id, _ in loads]
-        rejected = self.store.execute(
-            "SELECT count(*) FROM rejected_row WHERE resolved_by IS NULL "
-            "AND file_id IN (SELECT unnest($ids))",
-            {"ids": ids},
-        )
-        return _Earlier(tuple(ids), loads[0][1], rejected[0][0])
+        return _Earlier(tuple(load[0] for load in loads), loads[0][1], bool(loads[-1][2]))
 
     def _drop(self, ready: _Ready) -> None:
-        if ready.table:
-            self.store.execute(compose("DROP TABLE IF EXISTS «table»", table=quoted(ready.table)))
+        if ready.checked:
+            for table in (ready.checked.table, ready.checked.problems):
+                self.store.execute(compose("DROP TABLE IF EXISTS «table»", table=quoted(table)))
 
     # Merging: inside the transaction.
 
     def _merge(self, ready: _Ready) -> tuple[int, FileResult]:
         file_id = int(self.store.execute("SELECT coalesce(max(file_id), 0) + 1 FROM source_file")[0][0])
-        if ready.table is None:
-            merged, rejected, rows = Merged(0, ready.counted.rows, 0, 0), 0, ready.counted.rows
-        elif ready.earlier is not None:
-            merged, rejected = self._merge_again(ready, file_id)
-            rows = ready.counted.rows
-        else:
-            merged = Merge(self.store, ready.source, file_id, ready.counted, ready.table).run()
-            if ready.counted.rejected:
-                keep_rejected(self.store, ready.source, file_id, ready.table)
-            resolve(self.store, ready.source, file_id, ready.table)
-            rejected, rows = ready.counted.rejected, ready.counted.rows
-        notes = ready.notes
+        result = FileResult(ready.source.path, ready.source.kind.name, notes=ready.source.notes)
         if ready.earlier is not None:
-            notes = ("loaded before", *notes)
-        result = FileResult(
-            path=ready.source.path,
-            kind=ready.source.kind.name,
-            rows=rows,
-            new=merged.new,
-            known=merged.known,
-            corrected=merged.corrected,
-            rejected=rejected,
-            waiting=merged.waiting,
-            notes=notes,
-        )
+            result = replace(result, notes=("loaded before", *result.notes))
+        if ready.checked is None:
+            rows = ready.earlier.rows if ready.earlier else 0
+            result = replace(result, rows=rows, known=rows)
+        elif ready.earlier is not None:
+            result = self._merge_again(ready.checked, ready.earlier, file_id, result)
+        else:
+            merged = Merge(self.store, ready.checked, file_id).run()
+            keep_rejected(self.store, ready.checked, file_id)
+            resolve(self.store, ready.checked, file_id)
+            result = replace(
+                result,
+                rows=ready.checked.rows,
+                new=merged.new,
+                known=merged.known,
+                corrected=merged.corrected,
+                rejected=ready.checked.rejected,
+                waiting=merged.waiting,
+                notes=ready.checked.notes,
+            )
         self._record(file_id, ready.source, result)
         return file_id, result
 
-    def _merge_again(self, ready: _Ready, file_id: int) -> tuple[Merged, int]:
-        """A file loaded before, some of whose rows were rejected: settings may have changed; try those again."""
-        assert ready.table is not None
-        assert ready.earlier is not None
-        again = f"{ready.table}_again"
-        row_no = "row_no" if ready.source.numbered else "rowid + 1"
-        self.store.execute(
-            compose(
-                """
-                CREATE OR REPLACE TEMPORARY TABLE «again» AS
-                SELECT * EXCLUDE («number»), «row_no» AS row_no FROM «table»
-                WHERE «row_no» IN (SELECT row_no FROM rejected_row WHERE resolved_by IS NULL AND kind = $kind
-                                   AND file_id IN (SELECT unnest($ids)))
-                ORDER BY row_no
-                """,
-                again=quoted(again),
-                table=quoted(ready.table),
-                row_no=row_no,
-                number="row_no" if ready.source.numbered else "",
-            ).replace("EXCLUDE ()", ""),
-            {"kind": ready.source.kind.name, "ids": list(ready.earlier.file_ids)},
+    def _merge_again(
+        self, checked: Checked, earlier: _Earlier, file_id: int, result: FileResult
+    ) -> FileResult:
+        """A file loaded before, some of whose rows were rejected: with other settings they may pass now."""
+        part = worth_another_try(self.store, checked, earlier.file_ids, f"{checked.table}_part")
+        merged = Merge(self.store, part, file_id).run()
+        resolve_rows(self.store, part, earlier.file_ids, file_id)
+        self.store.execute(compose("DROP TABLE «part»", part=quoted(part.table)))
+        rejected = count_still_rejected(self.store, checked, earlier.file_ids)
+        return replace(
+            result,
+            rows=checked.rows,
+            new=merged.new,
+            known=checked.rows - rejected - merged.new - merged.corrected - merged.waiting,
+            corrected=merged.corrected,
+            rejected=rejected,
+            waiting=merged.waiting,
         )
-        good, bad = self.store.execute(
-            compose(
-                "SELECT count(*) FILTER (problem IS NULL), count(*) FILTER (problem <> '') FROM «again»",
-                again=quoted(again),
-            )
-        )[0]
-        source = replace(ready.source, numbered=True)
-        merged = Merge(self.store, source, file_id, Counted(good + bad, good, bad, 0), again).run()
-        resolve_rows(self.store, source, file_id, ready.earlier.file_ids, again)
-        self.store.execute(compose("DROP TABLE «again»", again=quoted(again)))
-        untouched = ready.counted.rows - good - bad
-        return replace(merged, known=merged.known + untouched), bad
 
     def _record(self, file_id: int, source: Source, result: FileResult) -> None:
         self.store.execute(

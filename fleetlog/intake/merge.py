@@ -8,8 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from fleetlog.intake.checks import Counted
-from fleetlog.intake.source import Source
+from fleetlog.intake.checks import Checked
 from fleetlog.intake.sqltext import Bound, all_of, any_of, commas, compose
 from fleetlog.store import Store
 from fleetlog.store.connection import quoted
@@ -39,43 +38,37 @@ def parent_of(kind: Kind) -> tuple[str, str] | None:
 class Merge:
     """One file's checked rows on their way into the store; runs inside the file's transaction."""
 
-    def __init__(self, store: Store, source: Source, file_id: int, counted: Counted, table: str) -> None:
+    def __init__(self, store: Store, checked: Checked, file_id: int) -> None:
         self.store = store
-        self.source = source
-        self.kind = source.kind
+        self.checked = checked
+        self.kind = checked.source.kind
+        self.table = checked.table
         self.file_id = file_id
-        self.counted = counted
-        self.table = table
-        self.row_no = "row_no" if source.numbered else "rowid + 1"
-        self.present = [c.name for c in self.kind.columns if source.cell(c.name) is not None]
+        self.present = [c.name for c in self.kind.columns if checked.source.cell(c.name) is not None]
         self.compared = [name for name in self.present if name not in self.kind.key]
 
     def run(self) -> Merged:
         """Stores the good rows and returns what they were."""
-        if not self.counted.good:
+        if not self.checked.good:
             return Merged(0, 0, 0, 0)
-        repeated = self._repeats_a_key()
-        if not repeated and not self._overlaps():
-            self._insert(f"problem IS NULL AND {self._wanted()}")
-            waiting = self._waiting()
-            return Merged(self.counted.good - waiting, 0, 0, waiting)
+        if not self._repeats_a_key() and not self._overlaps():
+            self._insert("NOT f.bad")
+            waiting = self._waiting("NOT f.bad")
+            return Merged(self.checked.good - waiting, 0, 0, waiting)
         return self._reconcile()
 
     # The usual case: new rows only.
-
-    def _wanted(self) -> str:
-        return "true"
 
     def _repeats_a_key(self) -> bool:
         """Whether two good rows may have the same key (a hash tells; a chance collision only costs time)."""
         distinct = self.store.execute(
             compose(
-                "SELECT count(DISTINCT hash(«key»)) FILTER (problem IS NULL) FROM «table»",
+                "SELECT count(DISTINCT hash(«key»)) FROM «table» WHERE NOT bad",
                 key=commas(self._value(name) for name in self.kind.key),
                 table=quoted(self.table),
             )
         )[0][0]
-        return bool(distinct != self.counted.good)
+        return bool(distinct != self.checked.good)
 
     def _overlaps(self) -> bool:
         """Whether a good row's key is in the store already."""
@@ -91,8 +84,8 @@ class Merge:
                 template,
                 table=quoted(self.table),
                 target=quoted(self.kind.name),
-                same_key=self._same_key("f", "t"),
-                span=all_of(["f.problem IS NULL", *self._span(bound)]),
+                same_key=self.same_key("f", "t"),
+                span=all_of(["NOT f.bad", *self._span(bound)]),
                 **parts,
             ),
             bound.values,
@@ -105,7 +98,7 @@ class Merge:
             if self.kind.column(name).type in (Type.TIME, Type.DATE) and name in self.present:
                 low, high = self.store.execute(
                     compose(
-                        "SELECT min(«column»), max(«column») FROM «table» WHERE problem IS NULL",
+                        "SELECT min(«column»), max(«column») FROM «table» WHERE NOT bad",
                         column=quoted(name),
                         table=quoted(self.table),
                     )
@@ -119,7 +112,8 @@ class Merge:
             return f"{alias}.{quoted(name)}" if alias else quoted(name)
         return f"CAST(NULL AS {STORED_AS[self.kind.column(name).type]})"
 
-    def _same_key(self, left: str, right: str) -> str:
+    def same_key(self, left: str, right: str) -> str:
+        """The condition that a checked row (`left`) and a stored one (`right`) have the same key."""
         parts = []
         for name in self.kind.key:
             sign = "=" if self.kind.column(name).required else "IS NOT DISTINCT FROM"
@@ -133,15 +127,15 @@ class Merge:
                 "SELECT «columns», $file_id, «row_no» FROM «table» AS f WHERE «condition»",
                 target=quoted(self.kind.name),
                 columns=commas(quoted(name) for name in self.present),
-                row_no=self.row_no,
+                row_no=self.checked.row_no("f"),
                 table=quoted(self.table),
                 condition=condition,
             ),
             {"file_id": self.file_id},
         )
 
-    def _waiting(self, among: str = "f.problem IS NULL") -> int:
-        """Good rows whose machine or work order is not there."""
+    def _waiting(self, among: str) -> int:
+        """Rows whose machine or work order is not there."""
         parent = parent_of(self.kind)
         if parent is None:
             return 0
@@ -170,7 +164,7 @@ class Merge:
         self._log()
         self._update()
         # A key that the store does not have enters with the last of its rows.
-        fresh = "f.problem IS NULL AND f.rowid IN (SELECT last FROM fresh)"
+        fresh = "NOT f.bad AND f.rowid IN (SELECT last FROM fresh)"
         self.store.execute(
             "CREATE OR REPLACE TEMPORARY TABLE fresh AS SELECT last FROM chain_ends "
             "WHERE first NOT IN (SELECT file_row FROM matched)"
@@ -189,7 +183,6 @@ class Merge:
 
     def _chain(self) -> None:
         key = commas(self._value(name) for name in self.kind.key)
-        order = self.row_no.replace(" + 1", "")
         self.store.execute(
             compose(
                 """
@@ -198,12 +191,11 @@ class Merge:
                        lag(rowid) OVER one_key AS before,
                        first_value(rowid) OVER one_key AS first,
                        lead(rowid) OVER one_key IS NULL AS ends
-                FROM «table» WHERE problem IS NULL
-                WINDOW one_key AS (PARTITION BY «key» ORDER BY «order»)
+                FROM «table» WHERE NOT bad
+                WINDOW one_key AS (PARTITION BY «key» ORDER BY rowid)
                 """,
                 table=quoted(self.table),
                 key=key,
-                order=order,
             )
         )
         self.store.execute(
@@ -246,8 +238,6 @@ class Merge:
     def _log(self) -> None:
         """Old and new values of every correction: against the store, then within the file."""
         every = [column.name for column in self.kind.columns]
-        row_no = "f.row_no" if self.source.numbered else "f.rowid + 1"
-        before = "b.row_no" if self.source.numbered else "b.rowid + 1"
         bound = Bound()
         target = quoted(self.kind.name)
 
@@ -272,7 +262,7 @@ class Merge:
                 old=as_json(every, old),
                 new=as_json(every, new),
                 file_id=bound(self.file_id),
-                row_no=row_no,
+                row_no=self.checked.row_no("f"),
                 table=quoted(self.table),
                 target=target,
             ),
@@ -298,8 +288,8 @@ class Merge:
                 old=as_json(self.present, old),
                 new=as_json(self.present, new),
                 file_id=bound(self.file_id),
-                before=before,
-                row_no=row_no,
+                before=self.checked.row_no("b"),
+                row_no=self.checked.row_no("f"),
                 differs=self._differs("f", "b"),
                 table=quoted(self.table),
             ),
@@ -310,7 +300,6 @@ class Merge:
         """The last row of a key's chain replaces what the store held; columns that the file lacks stay."""
         if not self.compared:
             return
-        row_no = "f.row_no" if self.source.numbered else "f.rowid + 1"
         self.store.execute(
             compose(
                 """
@@ -320,7 +309,7 @@ class Merge:
                 """,
                 target=quoted(self.kind.name),
                 values=commas(f"{quoted(n)} = f.{quoted(n)}" for n in self.compared),
-                row_no=row_no,
+                row_no=self.checked.row_no("f"),
                 table=quoted(self.table),
                 differs=self._differs("f", "t"),
             ),

@@ -5,15 +5,16 @@ from __future__ import annotations
 import csv
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
 
 from fleetlog.errors import InputFileError, UsageError
+from fleetlog.intake.checks import Checked
 from fleetlog.intake.header import REJECT_ID, REJECT_REASON
-from fleetlog.intake.merge import parent_of
-from fleetlog.intake.source import Source
-from fleetlog.intake.sqltext import compose
+from fleetlog.intake.merge import Merge, parent_of
+from fleetlog.intake.sqltext import commas, compose
 from fleetlog.store import Store
 from fleetlog.store.connection import quoted
 from fleetlog.store.dictionary import KINDS
@@ -153,84 +154,133 @@ def _is_number(text: str) -> bool:
     return True
 
 
-def keep_rejected(store: Store, source: Source, file_id: int, table: str) -> None:
+def keep_rejected(store: Store, checked: Checked, file_id: int) -> None:
     """Stores the rows that failed, but none that stands among the rejected rows already.
 
     A row that comes from a file of corrected rows and fails again replaces the one it stands for. An export
     that grows from month to month brings the same bad row each time; it is listed once.
     """
-    row_no = "c.row_no" if source.numbered else "c.rowid + 1"
-    stands_for = "false"
-    if source.extra(REJECT_ID):
-        stands_for = (
-            "EXISTS (SELECT 1 FROM rejected_row AS r WHERE r.reject_id = c.reject_id AND r.kind = $kind "
-            "AND r.resolved_by IS NULL)"
-        )
+    if not checked.rejected:
+        return
+    kind = checked.source.kind.name
+    corrected = checked.source.extra(REJECT_ID) is not None
+    if corrected:
         store.execute(
             compose(
                 """
-                UPDATE rejected_row SET column_name = c.problem_column, value = c.problem_value,
-                       reason = c.problem, raw = c.raw
-                FROM (SELECT reject_id, last(problem_column ORDER BY rowid) AS problem_column,
-                             last(problem_value ORDER BY rowid) AS problem_value,
-                             last(problem ORDER BY rowid) AS problem, last(raw ORDER BY rowid) AS raw
-                      FROM «table» WHERE problem <> '' AND reject_id IS NOT NULL GROUP BY reject_id) AS c
-                WHERE rejected_row.reject_id = c.reject_id AND kind = $kind AND resolved_by IS NULL
+                UPDATE rejected_row
+                SET column_name = p.column_name, value = p.value, reason = p.problem, raw = p.raw
+                FROM (SELECT * FROM «problems»
+                      QUALIFY row_number() OVER (PARTITION BY reject_id ORDER BY file_row DESC) = 1) AS p
+                WHERE rejected_row.reject_id = p.reject_id AND kind = $kind AND resolved_by IS NULL
                 """,
-                table=quoted(table),
+                problems=quoted(checked.problems),
             ),
-            {"kind": source.kind.name},
+            {"kind": kind},
         )
+    stands_for = (
+        "EXISTS (SELECT 1 FROM rejected_row AS r WHERE r.reject_id = p.reject_id AND r.kind = $kind "
+        "AND r.resolved_by IS NULL)"
+    )
     store.execute(
         compose(
             """
             INSERT INTO rejected_row
             SELECT (SELECT coalesce(max(reject_id), 0) FROM rejected_row)
-                       + row_number() OVER (ORDER BY «row_no»),
-                   $file_id, «row_no», $kind, c.problem_column, c.problem_value, c.problem, c.raw, NULL
-            FROM «table» AS c
-            WHERE c.problem <> '' AND NOT («stands_for»)
+                       + row_number() OVER (ORDER BY p.file_row),
+                   $file_id, p.row_no, $kind, p.column_name, p.value, p.problem, p.raw, NULL
+            FROM «problems» AS p
+            WHERE NOT («stands_for»)
               AND NOT EXISTS (SELECT 1 FROM rejected_row AS r
-                              WHERE r.kind = $kind AND r.resolved_by IS NULL AND r.raw = c.raw)
+                              WHERE r.kind = $kind AND r.resolved_by IS NULL AND r.raw = p.raw)
             """,
-            table=quoted(table),
-            row_no=row_no,
-            stands_for=stands_for,
+            problems=quoted(checked.problems),
+            stands_for=stands_for if corrected else "false",
         ),
-        {"file_id": file_id, "kind": source.kind.name},
+        {"file_id": file_id, "kind": kind},
     )
 
 
-def resolve(store: Store, source: Source, file_id: int, table: str) -> int:
-    """Marks the rejected rows that good rows of a file of corrected rows stand for; how many there were."""
-    if source.extra(REJECT_ID) is None:
+def resolve(store: Store, checked: Checked, file_id: int) -> None:
+    """Marks the rejected rows that good rows of a file of corrected rows stand for."""
+    if checked.source.extra(REJECT_ID) is None:
+        return
+    store.execute(
+        compose(
+            """
+            UPDATE rejected_row SET resolved_by = $file_id
+            WHERE kind = $kind AND resolved_by IS NULL
+              AND reject_id IN (SELECT reject_id FROM «table» WHERE NOT bad)
+            """,
+            table=quoted(checked.table),
+        ),
+        {"file_id": file_id, "kind": checked.source.kind.name},
+    )
+
+
+def worth_another_try(store: Store, checked: Checked, earlier: Sequence[int], table: str) -> Checked:
+    """The part of a file loaded before that did not get into the store then, as the temporary table `table`.
+
+    Those are the rows that were rejected, and any whose key the store does not know. They may be good now,
+    since a word may have been added to the settings. The others are left alone: what other files have
+    corrected since is not to be undone.
+    """
+    key_is_known = Merge(store, checked, 0).same_key("f", "t")
+    store.execute(
+        compose(
+            """
+            CREATE OR REPLACE TEMPORARY TABLE «part» AS
+            SELECT «columns», bad, «row_no» AS row_no FROM «table» AS f
+            WHERE NOT bad AND («row_no» IN (SELECT row_no FROM rejected_row WHERE resolved_by IS NULL
+                                            AND kind = $kind AND file_id IN (SELECT unnest($earlier)))
+                               OR NOT EXISTS (SELECT 1 FROM «target» AS t WHERE «key_is_known»))
+            ORDER BY f.rowid
+            """,
+            part=quoted(table),
+            columns=commas(f"f.{quoted(c.name)}" for c in checked.source.columns if c.name is not None),
+            row_no=checked.row_no("f"),
+            table=quoted(checked.table),
+            target=quoted(checked.source.kind.name),
+            key_is_known=key_is_known,
+        ),
+        {"kind": checked.source.kind.name, "earlier": list(earlier)},
+    )
+    good = store.execute(compose("SELECT count(*) FROM «part»", part=quoted(table)))[0][0]
+    return replace(checked, table=table, numbered=True, good=good, rejected=0, blank=0)
+
+
+def count_still_rejected(store: Store, checked: Checked, earlier: Sequence[int]) -> int:
+    """Bad rows of a file loaded before that nobody has corrected since."""
+    if not checked.rejected:
         return 0
-    return len(
+    return int(
         store.execute(
             compose(
                 """
-                UPDATE rejected_row SET resolved_by = $file_id
-                WHERE kind = $kind AND resolved_by IS NULL
-                  AND reject_id IN (SELECT reject_id FROM «table» WHERE problem IS NULL)
-                RETURNING reject_id
+                SELECT count(*) FROM «problems» AS p
+                WHERE EXISTS (SELECT 1 FROM rejected_row AS r
+                              WHERE r.kind = $kind AND r.resolved_by IS NULL AND r.raw = p.raw)
+                   OR EXISTS (SELECT 1 FROM rejected_row AS r
+                              WHERE r.kind = $kind AND r.resolved_by IS NULL AND r.row_no = p.row_no
+                                AND r.file_id IN (SELECT unnest($earlier)))
                 """,
-                table=quoted(table),
+                problems=quoted(checked.problems),
             ),
-            {"file_id": file_id, "kind": source.kind.name},
-        )
+            {"kind": checked.source.kind.name, "earlier": list(earlier)},
+        )[0][0]
     )
 
 
-def resolve_rows(store: Store, source: Source, file_id: int, earlier: Sequence[int], table: str) -> None:
+def resolve_rows(store: Store, part: Checked, earlier: Sequence[int], file_id: int) -> None:
     """Marks the rejected rows of earlier loads of the same content whose row is good now."""
     store.execute(
         compose(
             """
             UPDATE rejected_row SET resolved_by = $file_id
             WHERE kind = $kind AND resolved_by IS NULL AND file_id IN (SELECT unnest($earlier))
-              AND row_no IN (SELECT row_no FROM «table» WHERE problem IS NULL)
+              AND row_no IN (SELECT row_no FROM «table» WHERE NOT bad)
             """,
-            table=quoted(table),
+            table=quoted(part.table),
         ),
-        {"file_id": file_id, "kind": source.kind.name, "earlier": list(earlier)},
+        {"file_id": file_id, "kind": part.source.kind.name, "earlier": list(earlier)},
     )

@@ -35,6 +35,8 @@ class Scan:
         lone_returns: carriage returns that no line feed follows.
         nuls: whether there are NUL bytes (in a one-byte encoding).
         quotes: whether there are quotation marks.
+        spaces: whether there are spaces.
+        odd_blanks: whether there may be blanks other than spaces: tabs, spaces that do not break.
         long_line: whether a line may be longer than `LONGEST_LINE`.
         ends_in_line_feed: whether the last byte ends a line.
     """
@@ -46,6 +48,8 @@ class Scan:
     lone_returns: int
     nuls: bool
     quotes: bool
+    spaces: bool
+    odd_blanks: bool
     long_line: bool
     ends_in_line_feed: bool
 
@@ -70,7 +74,8 @@ def scan(path: Path, where: str) -> Scan:
     decoder = codecs.getincrementaldecoder("utf-8")("strict")
     size = lines = returns = pairs = 0
     encoding = ""
-    nuls = quotes = long_line = not_utf8 = False
+    nuls = quotes = spaces = tabs = long_line = not_utf8 = False
+    ascii_only = True
     last = b""
     try:
         with path.open("rb") as file:
@@ -82,14 +87,19 @@ def scan(path: Path, where: str) -> Scan:
                 feeds = piece.count(b"\n")
                 lines += feeds
                 long_line = long_line or (not feeds and len(piece) == CHUNK)
-                in_piece = piece.count(b"\r")
-                if in_piece:
-                    returns += in_piece
-                    pairs += piece.count(b"\r\n") + (last == b"\r" and piece[:1] == b"\n")
+                pairs += last == b"\r" and piece[:1] == b"\n"
+                if b"\r" in piece:
+                    returns += piece.count(b"\r")
+                    pairs += piece.count(b"\r\n")
                 nuls = nuls or b"\0" in piece
                 quotes = quotes or b'"' in piece
+                spaces = spaces or b" " in piece
+                tabs = tabs or b"\t" in piece
                 last = piece[-1:]
-                if not not_utf8 and (not piece.isascii() or decoder.getstate()[0]):
+                if piece.isascii() and not decoder.getstate()[0]:
+                    continue
+                ascii_only = False
+                if not not_utf8:
                     try:
                         decoder.decode(piece)
                     except UnicodeDecodeError:
@@ -108,6 +118,8 @@ def scan(path: Path, where: str) -> Scan:
         returns - pairs,
         nuls,
         quotes,
+        spaces,
+        tabs or quotes or not ascii_only,
         long_line,
         last == b"\n",
     )

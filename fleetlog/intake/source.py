@@ -4,10 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from enum import Enum
 from typing import Any
 
 from fleetlog.intake.names import squeezed
 from fleetlog.store.dictionary import Kind
+
+
+class Blanks(Enum):
+    """What blanks the cells of a file may have around them."""
+
+    NONE = "none"
+    SPACES = "spaces"
+    ANY = "any"
 
 
 @dataclass(frozen=True)
@@ -40,6 +49,7 @@ class Source:
         content_hash: of the bytes of the file (and the part, where a file holds several tables).
         bytes: size of the file.
         commas: whether a cell may hold a comma (a hint that saves a look at the decimal sign).
+        blanks: what may stand around a cell (a hint that saves work).
         notes: what was found out.
     """
 
@@ -52,6 +62,7 @@ class Source:
     parameters: Mapping[str, Any] = field(default_factory=dict)
     numbered: bool = True
     commas: bool = True
+    blanks: Blanks = Blanks.ANY
     notes: tuple[str, ...] = ()
 
     def cell(self, name: str) -> str | None:

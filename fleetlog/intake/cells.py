@@ -1,0 +1,292 @@
+"""One column of the dictionary in one file: expressions that type its cells, judge them and say why not.
+
+They are made from the dictionary; the column names in them are made here and the values in them are bound.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from fleetlog.intake.contract import IntakeSettings
+from fleetlog.intake.names import squeezed
+from fleetlog.intake.source import Blanks
+from fleetlog.intake.sqltext import Bound, any_of, compose
+from fleetlog.store.dictionary import Column, Type
+
+EARLIEST = datetime(1950, 1, 1)
+"""Before it no machine of this kind was built; spreadsheets write 1899 or 1900 for an empty date."""
+
+BLANKS = " \t\r\n\u00a0\u202f\ufeff"
+"""What is trimmed from a cell: spaces, line ends, spaces that do not break, byte order marks."""
+
+_EDGE = "^[ \t\r\n\u00a0\u202f\ufeff]|[ \t\r\n\u00a0\u202f\ufeff]$"
+
+# ISO 8601 date, or date and time, with or without zone. Decides the wording of a reason, not the value.
+ISO = r"\d{4}-\d\d-\d\d([T ]\d?\d:\d\d(:\d\d([.]\d{1,9})?)?([Zz]|[+-]\d\d(:?\d\d)?)?)?"
+PARTIAL = r"\d{4}(-\d\d(-\d\d)?)?"
+
+POINT_GROUPS = r"[+-]?\d{1,3}(,\d{3})+([.]\d+)?"
+COMMA = r"[+-]?(\d+|\d{1,3}([.]\d{3})+)?,\d+"
+COMMA_GROUPS = r"[+-]?\d{1,3}([.]\d{3})+"
+COMMA_OR_GROUP = r"[+-]?[1-9]\d{0,2},\d{3}"
+POINT = r"[+-]?(\d+|\d{1,3}(,\d{3})+)?[.]\d+"
+POINT_OR_GROUP = r"[+-]?[1-9]\d{0,2}[.]\d{3}"
+
+NUMERIC = (Type.HOURS, Type.NUMBER, Type.COUNT)
+_DAYS = (Type.TIME, Type.END_TIME, Type.DATE)
+
+
+@dataclass(frozen=True)
+class DecimalSign:
+    """How a file writes numbers.
+
+    Attributes:
+        sign: what stands before decimals, "." or ",".
+        groups: whether the other sign is known to group thousands.
+        plain: whether no cell of the file can hold a comma.
+    """
+
+    sign: str = "."
+    groups: bool = False
+    plain: bool = True
+
+
+@dataclass(frozen=True)
+class Judging:
+    """What the checks of one file go by."""
+
+    settings: IntakeSettings
+    now: datetime
+    decimal: DecimalSign
+    bound: Bound
+
+
+class Cell:
+    """One column of a file that the dictionary knows.
+
+    Attributes:
+        column: the dictionary's column.
+        cell: the name of the cell as it stands in the relation.
+        text: the name of the trimmed cell (NULL when empty).
+        value: the name of the typed cell (NULL when empty or not of the type).
+    """
+
+    def __init__(self, column: Column, cell: str, judging: Judging) -> None:
+        self.column = column
+        self.cell = cell
+        self.text = f"t_{cell}"
+        self.value = f"v_{cell}"
+        self._go_by = judging
+        self._bound = judging.bound
+
+    @property
+    def is_free_text(self) -> bool:
+        """Whether any text is a value."""
+        return self.column.type is Type.TEXT and not self.column.words
+
+    # The value.
+
+    def typed(self, text: str) -> str:
+        """The expression `text` as a value of the column's type; NULL when it is none."""
+        column = self.column
+        if column.words:
+            return self._word(text)
+        match column.type:
+            case Type.TEXT:
+                return text
+            case Type.DATE:
+                return compose(
+                    "CASE WHEN «t» LIKE '____-__-__%' AND try_cast(«t» AS TIMESTAMPTZ) IS NOT NULL "
+                    "THEN try_cast(left(«t», 10) AS DATE) END",
+                    t=text,
+                )
+            case Type.PARTIAL_DATE:
+                return compose(
+                    "CASE WHEN regexp_full_match(«t», «partial») "
+                    "AND try_cast(«t» || substring('-01-01', length(«t») - 3) AS DATE) IS NOT NULL THEN «t» "
+                    "WHEN «t» LIKE '____-__-__%' AND try_cast(«t» AS TIMESTAMPTZ) IS NOT NULL "
+                    "THEN left(«t», 10) END",
+                    t=text,
+                    partial=self._bound(PARTIAL),
+                )
+            case Type.TIME | Type.END_TIME:
+                return self._moment(text)
+            case Type.COUNT:
+                return compose(
+                    "CASE WHEN isfinite(«n») AND «n» = floor(«n») AND abs(«n») < 9007199254740992 "
+                    "THEN CAST(«n» AS BIGINT) END",
+                    n=self._number(text),
+                )
+            case Type.HOURS | Type.NUMBER:
+                number = self._number(text)
+                if column.low is not None and column.high is not None:
+                    return number  # what is not finite fails the limits
+                return compose("CASE WHEN isfinite(«n») THEN «n» END", n=number)
+
+    def _word(self, text: str) -> str:
+        words = self._vocabulary()
+        return compose(
+            "(«stored»)[list_position(«squeezed», "
+            "replace(replace(replace(lower(«t»), ' ', ''), '-', ''), '_', ''))]",
+            stored=self._bound(list(words.values())),
+            squeezed=self._bound(list(words)),
+            t=text,
+        )
+
+    def _vocabulary(self) -> dict[str, str]:
+        """Squeezed word -> stored word: the dictionary's, then the fleet's own."""
+        words = {squeezed(word): word for word in self.column.words}
+        for word in self._go_by.settings.words_for(self.column.name):
+            words.setdefault(squeezed(word), word)
+        return words
+
+    def _moment(self, text: str) -> str:
+        """UTC. A time without a zone is the fleet's; a bare date is its first second, or its last."""
+        zone = self._go_by.settings.time_zone
+        last = ""
+        if self.column.type is Type.END_TIME:
+            last = " + CASE WHEN length(«t») = 10 THEN INTERVAL 86399 SECOND ELSE INTERVAL 0 SECOND END"
+        # The session's zone is UTC, so a time without a zone is read as UTC, and the rest is arithmetic.
+        utc = "make_timestamp(epoch_us(try_cast(«t» AS TIMESTAMPTZ)))"
+        if zone.upper() in ("UTC", "ETC/UTC"):
+            value = utc + last
+        else:
+            value = (
+                f"CASE WHEN regexp_matches(substring(«t», 11), '[-+Zz]') THEN {utc} ELSE make_timestamp("
+                f"epoch_us(timezone(«zone», try_cast(«t» AS TIMESTAMP){last}))) END"
+            )
+        return compose(
+            f"CASE WHEN «t» LIKE '____-__-__%' AND try_cast(«t» AS TIMESTAMPTZ) IS NOT NULL THEN {value} END",
+            t=text,
+            zone=self._bound(zone),
+        )
+
+    def _number(self, text: str) -> str:
+        decimal = self._go_by.decimal
+        if decimal.plain:
+            return compose("try_cast(«t» AS DOUBLE)", t=text)
+        if decimal.sign == ",":
+            return compose(
+                "CASE WHEN regexp_full_match(«t», «comma») OR regexp_full_match(«t», «groups») "
+                "THEN try_cast(replace(replace(«t», '.', ''), ',', '.') AS DOUBLE) "
+                "WHEN NOT contains(«t», '.') THEN try_cast(«t» AS DOUBLE) END",
+                t=text,
+                comma=self._bound(COMMA),
+                groups=self._bound(COMMA_GROUPS),
+            )
+        sure = "" if decimal.groups else " AND NOT regexp_full_match(«t», «doubtful»)"
+        return compose(
+            f"coalesce(try_cast(«t» AS DOUBLE), CASE WHEN regexp_full_match(«t», «groups»){sure} "
+            "THEN try_cast(replace(«t», ',', '') AS DOUBLE) END)",
+            t=text,
+            groups=self._bound(POINT_GROUPS),
+            doubtful=self._bound(COMMA_OR_GROUP),
+        )
+
+    # The verdict.
+
+    def fails(self) -> str:
+        """The condition under which the cell fails a check."""
+        conditions = [self._early(), self._late(), self._outside()]
+        if self.column.required:
+            conditions.append(f"{self.value} IS NULL")
+        elif not self.is_free_text:
+            conditions.append(f"{self.value} IS NULL AND {self.text} IS NOT NULL")
+        return any_of(condition for condition in conditions if condition)
+
+    def _early(self) -> str:
+        if self.column.type is Type.PARTIAL_DATE:
+            return f"{self.value} < {self._bound(str(EARLIEST.year))}"
+        return f"{self.value} < {self._bound(EARLIEST)}" if self.column.type in _DAYS else ""
+
+    def _late(self) -> str:
+        limit = self._go_by.now + timedelta(days=1)
+        if self.column.type is Type.PARTIAL_DATE:
+            return f"{self.value} > left({self._bound(limit.date().isoformat())}, length({self.value}))"
+        return f"{self.value} > {self._bound(limit)}" if self.column.type in _DAYS else ""
+
+    def _outside(self) -> str:
+        low, high = self.column.low, self.column.high
+        if low is None or high is None:
+            return ""
+        return f"NOT ({self.value} BETWEEN {self._bound(float(low))} AND {self._bound(float(high))})"
+
+    # The sentence.
+
+    def reason(self) -> str:
+        """What is wrong with the cell and what to do about it; NULL when it passes."""
+        column = self.column
+        name = column.name
+        shown = f"CASE WHEN length({self.text}) > 60 THEN left({self.text}, 60) || '…' ELSE {self.text} END"
+        cases: list[str] = []
+
+        def case(condition: str, after: str) -> None:
+            text = f"concat({self._bound(f'{name} {chr(39)}')}, {shown}, {self._bound(after)})"
+            cases.append(f"WHEN {condition} THEN {text}")
+
+        or_empty = "" if column.required else " or leave the cell empty"
+        if column.required:
+            cases.append(f"WHEN {self.text} IS NULL THEN {self._bound(f'{name} is empty; fill it in')}")
+        unread = f"{self.text} IS NOT NULL AND {self.value} IS NULL"
+        if column.words:
+            words = ", ".join(self._vocabulary().values())
+            case(unread, f"' is not a known word; write one of {words}, or add the word to the settings")
+        elif column.type in NUMERIC:
+            self._number_cases(case, unread, or_empty)
+        elif column.type is not Type.TEXT:
+            self._date_cases(case, unread, or_empty)
+        if early := self._early():
+            case(early, f"' lies before {EARLIEST.year}; correct the date{or_empty}")
+        if late := self._late():
+            case(late, f"' lies in the future; correct the date{or_empty}")
+        if outside := self._outside():
+            case(
+                outside, f"' lies outside {_plain(column.low)} to {_plain(column.high)}; correct it{or_empty}"
+            )
+        return f"CASE {' '.join(cases)} END" if cases else "NULL"
+
+    def _number_cases(self, case: Callable[[str, str], None], unread: str, or_empty: str) -> None:
+        def matches(pattern: str) -> str:
+            return f"{unread} AND regexp_full_match({self.text}, {self._bound(pattern)})"
+
+        if self._go_by.decimal.sign == ".":
+            case(matches(COMMA_OR_GROUP), "' may mean thousands or decimals; write it without the comma")
+            case(matches(COMMA), "' has a decimal comma where the file has decimal points; write a point")
+        else:
+            case(matches(POINT), "' has a decimal point where the file has decimal commas; write a comma")
+        whole = self.column.type is Type.COUNT
+        form = "a whole number; write one such as 7" if whole else "a number; write one such as 1234.5"
+        case(unread, f"' is not {form}{or_empty}")
+
+    def _date_cases(self, case: Callable[[str, str], None], unread: str, or_empty: str) -> None:
+        match self.column.type:
+            case Type.PARTIAL_DATE:
+                pattern, form = PARTIAL, "YYYY, YYYY-MM or YYYY-MM-DD"
+            case Type.DATE:
+                pattern, form = ISO, "YYYY-MM-DD"
+            case _:
+                pattern, form = ISO, "YYYY-MM-DD or YYYY-MM-DDThh:mm"
+        case(
+            f"{unread} AND NOT regexp_full_match({self.text}, {self._bound(pattern)})",
+            f"' is not an ISO 8601 date; write it as {form}",
+        )
+        case(unread, f"' is not in the calendar; correct it{or_empty}")
+
+
+def trimmed(cell: str, bound: Bound, blanks: Blanks = Blanks.ANY) -> str:
+    """A cell without blanks around it, NULL when nothing is left; the fewer kinds of blanks, the cheaper."""
+    match blanks:
+        case Blanks.NONE:
+            return cell
+        case Blanks.SPACES:
+            edge = f"prefix({cell}, ' ') OR suffix({cell}, ' ')"
+            return f"CASE WHEN {edge} THEN nullif(trim({cell}), '') ELSE {cell} END"
+        case Blanks.ANY:
+            edge = f"regexp_matches({cell}, {bound(_EDGE)})"
+            return f"nullif(CASE WHEN {edge} THEN trim({cell}, {bound(BLANKS)}) ELSE {cell} END, '')"
+
+
+def _plain(limit: float | None) -> str:
+    return "" if limit is None else f"{limit:.0f}"
