@@ -23,12 +23,12 @@ HERE = Path(__file__).parent
 #: ids handed to tests by `cases`; the completeness test compares them with those in the file.
 exercised: set[str] = set()
 
-#: Expected values that we dispute: (case, path) -> the tolerance they do meet, and why not a better one.
+#: Expected values that we dispute: (case, path) -> the tolerance they do meet, and why no better one.
 DISPUTED: dict[tuple[str, str], tuple[float, str]] = {
     ("repeat.valve_seat.poisson", "se"): (
         2e-5,
         "for one common rate the standard error of the log is exactly 1 / sqrt(48) = 0.14433756729740643; the"
-        " program that made the number stops its iterations when the deviance no longer moves, one step early",
+        " program that made the number stops when its deviance no longer moves, one step early",
     ),
 }
 
