@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -16,12 +17,16 @@ from fleetlog.errors import UsageError
 # The grammar that altair writes; named so that a newer converter cannot change a picture.
 _GRAMMAR = "v" + ".".join(alt.SCHEMA_VERSION.lstrip("v").split(".")[:2])
 _PNG_SCALE = 2.0
+_NUMBERED = re.compile(r'( id="|url\(#)((?:clip|gradient|pattern)[_-]?\d+)')
 
 
 def spec_of(chart: alt.TopLevelMixin) -> dict[str, Any]:
-    """The chart in Vega-Lite, free of whatever theme the caller has switched on."""
+    """The chart in Vega-Lite, free of whatever theme the caller has switched on.
+
+    Not checked against the grammar's schema, which takes longer than drawing; the tests do that.
+    """
     with alt.theme.enable("none"):
-        return chart.to_dict()
+        return chart.to_dict(validate=False)
 
 
 def to_svg(chart: alt.TopLevelMixin) -> str:
@@ -30,8 +35,16 @@ def to_svg(chart: alt.TopLevelMixin) -> str:
 
 
 def svg_of(spec: dict[str, Any]) -> str:
-    """A Vega-Lite specification as SVG text; it can reach no address."""
-    return vl_convert.vegalite_to_svg(spec, vl_version=_GRAMMAR, allowed_base_urls=[])
+    """A Vega-Lite specification as SVG text; it can reach no address.
+
+    The converter numbers clips and gradients on and on for as long as the program runs; here they count from
+    1 in each picture, so that the same picture has the same bytes.
+    """
+    drawn = vl_convert.vegalite_to_svg(spec, vl_version=_GRAMMAR, allowed_base_urls=[])
+    numbers: dict[str, str] = {}
+    return _NUMBERED.sub(
+        lambda found: f"{found[1]}{numbers.setdefault(found[2], f'part{len(numbers) + 1}')}", drawn
+    )
 
 
 def to_html(chart: alt.TopLevelMixin) -> str:

@@ -7,7 +7,7 @@ from typing import Any
 
 import altair as alt
 
-from fleetlog.charts.rows import MAX_ROWS, inline, thinned
+from fleetlog.charts.rows import MAX_ROWS, at_x, inline, thinned
 from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, NEUTRAL, SERIES, WIDE, finish
 from fleetlog.charts.words import NO_WORDS, capital, hours, percent, said
 from fleetlog.findings.repeats import RepeatsFinding
@@ -96,12 +96,12 @@ def comeback_chart(
     colour = alt.condition("datum.few", alt.value(NEUTRAL), alt.value(SERIES[0]))
     base = alt.Chart(inline(laid))
     names = base.mark_text(align="left", fontSize=12.5, fontWeight="bold", color=INK).encode(
-        x=alt.value(0),
+        x=at_x(0),
         y=alt.Y("top:Q", scale=alt.Scale(domain=[0, height], range=[0, height]), axis=None),
-        text="repair:N",
+        text=alt.Text("repair:N"),
     )
-    interval = base.mark_rule(strokeWidth=3, opacity=0.55).encode(
-        x=alt.X("lower:Q", scale=alt.Scale(domain=[0, 1])), x2="upper:Q", y=y, color=colour
+    interval = base.mark_rule(strokeWidth=2.5).encode(
+        x=alt.X("lower:Q", scale=alt.Scale(domain=[0, 1])), x2=alt.X2("upper:Q"), y=y, color=colour
     )
     point = base.mark_point(filled=True, size=90, opacity=1).encode(
         x=x,
@@ -118,10 +118,10 @@ def comeback_chart(
     )
     # On a phone the counts do not fit beside the line: they go beneath it.
     counted = base.mark_text(align="left", fontSize=12, color=MUTED, dy=0 if wide else 15).encode(
-        x=alt.value(width - 215 if wide else 0), y=y, text="counted:N"
+        x=at_x(width - 215 if wide else 0), y=y, text=alt.Text("counted:N")
     )
     plot = width - 230 if wide else width - 40
-    picture = alt.layer(interval, point, names, counted).properties(width=plot, height=height)
+    picture = alt.layer(interval, point, names, counted, width=plot, height=height)
     notes = [
         f"Point: share of repairs after which the same fault was back within {hours(finding.window_hours)} "
         "of running. Line: 95% interval.",
@@ -161,7 +161,7 @@ def mean_cumulative_chart(
     y_axis = alt.Axis(title="faults per machine so far", format=".1f")
     base = alt.Chart(inline(rows))
     band = base.mark_area(interpolate="step-after", opacity=BAND_OPACITY, color=SERIES[0]).encode(
-        x=x, y=alt.Y("lower:Q", axis=y_axis), y2="upper:Q"
+        x=x, y=alt.Y("lower:Q", axis=y_axis), y2=alt.Y2("upper:Q")
     )
     line = base.mark_line(interpolate="step-after", color=SERIES[0]).encode(
         x=x,
@@ -173,7 +173,7 @@ def mean_cumulative_chart(
             alt.Tooltip("upper:Q", format=".2f"),
         ],
     )
-    picture = alt.layer(band, line).properties(width=width - 90, height=280)
+    picture = alt.layer(band, line, width=width - 90, height=280)
     notes = [
         "A curve that bends upward means that machines get worse with age. Shading: 95% interval.",
         *finding.notes,

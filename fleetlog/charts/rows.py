@@ -26,7 +26,13 @@ def inline(rows: Sequence[Mapping[str, Any]] | pl.DataFrame) -> alt.InlineData:
             f"a chart takes at most {MAX_ROWS:,} rows and this one has {len(listed):,}; "
             "narrow it with --site, --build-year or --machine"
         )
-    return alt.InlineData(values=plain(listed))
+    # A tuple, because altair copies lists and dicts deeply each time a chart joins another.
+    return alt.InlineData(values=tuple(plain(listed)))
+
+
+def at_x(pixels: float) -> Any:
+    """A fixed place on the x axis, in pixels from the left of the plot."""
+    return alt.XValue(pixels)  # type: ignore[no-untyped-call]
 
 
 def thinned(frame: pl.DataFrame, column: str, most: int, resolution: float = 1 / 2000) -> pl.DataFrame:

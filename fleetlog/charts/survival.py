@@ -8,7 +8,7 @@ from typing import Any
 
 import altair as alt
 
-from fleetlog.charts.rows import MAX_ROWS, inline, thinned
+from fleetlog.charts.rows import MAX_ROWS, at_x, inline, thinned
 from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, NEUTRAL, WIDE, colour_of, finish
 from fleetlog.charts.words import NO_WORDS, capital, hours, listed, percent, plural, plural_part, said
 from fleetlog.findings.survival import SurvivalFinding, SurvivalGroup
@@ -192,7 +192,7 @@ def _empty(width: int) -> alt.TopLevelMixin:
     said_so: alt.TopLevelMixin = (
         alt.Chart(inline([{"text": "No lives of this part on record."}]))
         .mark_text(color=MUTED)
-        .encode(text="text:N")
+        .encode(text=alt.Text("text:N"))
         .properties(width=width - 40, height=60)
     )
     return said_so
@@ -228,7 +228,10 @@ def _curves(
         alt.Chart(inline(everything))
         .mark_area(interpolate="step-after", opacity=BAND_OPACITY, line=False)
         .encode(
-            x=x, y=alt.Y("lower:Q", axis=y_axis, scale=alt.Scale(domain=[0, 1])), y2="upper:Q", color=colour
+            x=x,
+            y=alt.Y("lower:Q", axis=y_axis, scale=alt.Scale(domain=[0, 1])),
+            y2=alt.Y2("upper:Q"),
+            color=colour,
         )
     ]
     for piece, dash in ((solid, None), (dashed, [5, 4])):
@@ -262,7 +265,7 @@ def _overlaid(
     layers: list[Any] = list(_curves(rows, x, colour, y_title="still working"))
     if split:
         layers.append(_end_labels(rows, short, x, colour))
-    picture = alt.layer(*layers).properties(width=plot, height=_HEIGHT)
+    picture = alt.layer(*layers, width=plot, height=_HEIGHT)
     beneath = _numbers_at_risk(groups, names, ages, top, plot, colour, split)
     return alt.vconcat(picture, *([beneath] if beneath is not None else []), spacing=10)
 
@@ -286,7 +289,7 @@ def _end_labels(
     labels: alt.Chart = (
         alt.Chart(inline(placed))
         .mark_text(align="left", dx=6, fontWeight="bold", fontSize=12.5, limit=130)
-        .encode(x=x, y="place:Q", text="name:N", color=colour)
+        .encode(x=x, y=alt.Y("place:Q"), text=alt.Text("name:N"), color=colour)
     )
     return labels
 
@@ -295,7 +298,7 @@ def _shown_ages(groups: Sequence[SurvivalGroup], plot: int) -> list[float]:
     """The ages of the numbers-at-risk table, as many as fit side by side."""
     ages = sorted({age for group in groups for age, _ in group.at_risk_at})
     every = 1
-    while ages and len(ages[::every]) * 52 > plot:
+    while ages and len(ages[::every]) * 44 > plot:
         every += 1
     return ages[::every]
 
@@ -328,14 +331,14 @@ def _numbers_at_risk(
     heading = (
         alt.Chart(inline([{"row": 0, "text": "Parts still watched at that age"}]))
         .mark_text(align="left", color=MUTED, fontSize=12, dy=-17)
-        .encode(x=alt.value(0), y=y, text="text:N")
+        .encode(x=at_x(0), y=y, text=alt.Text("text:N"))
     )
     layers: list[alt.Chart] = [heading]
     if split:
         layers.append(
             alt.Chart(inline(titles))
             .mark_text(align="left", fontSize=12, fontWeight="bold", limit=plot)
-            .encode(x=alt.value(0), y=y, text="text:N", color=colour)
+            .encode(x=at_x(0), y=y, text=alt.Text("text:N"), color=colour)
         )
     layers.append(
         alt.Chart(inline(numbers))
@@ -344,6 +347,14 @@ def _numbers_at_risk(
     )
     beneath: alt.LayerChart = alt.layer(*layers).properties(width=plot, height=height)  # type: ignore[assignment]
     return beneath
+
+
+def _ticks(top: float, most: int) -> list[float]:
+    """Round ages from 0 to `top`, at most `most` steps of them."""
+    power = 10 ** math.floor(math.log10(top))
+    steps = (size * factor for factor in (power / 10, power) for size in (1, 2, 5))
+    step = next((step for step in steps if top / step < most + 1), power * 10)
+    return [place * step for place in range(int(top / step) + 1)]
 
 
 def _small_multiples(
@@ -365,9 +376,7 @@ def _small_multiples(
     x = alt.X(
         "hours:Q",
         scale=alt.Scale(domain=[0, top], nice=False),
-        axis=alt.Axis(
-            format=",.0f", title=None, grid=False, tickCount=3 if columns == 3 else 2, labelOverlap=True
-        ),
+        axis=alt.Axis(format=",.0f", title=None, grid=False, values=_ticks(top, 3 if columns == 3 else 2)),
     )
     hue = colour_of(["it"])["it"]
     pictures = []
@@ -378,7 +387,7 @@ def _small_multiples(
             layers.append(
                 alt.Chart(inline(behind))
                 .mark_line(interpolate="step-after", strokeWidth=1, opacity=0.45, color=NEUTRAL)
-                .encode(x=x, y="survival:Q", detail="group:N")
+                .encode(x=x, y=alt.Y("survival:Q"), detail=alt.Detail("group:N"))
             )
         layers += _curves([curve], x, colour, y_title=None)
         told = f"{group.failures} of {group.spells:,} failed"

@@ -7,7 +7,7 @@ from typing import Any
 
 import altair as alt
 
-from fleetlog.charts.rows import inline
+from fleetlog.charts.rows import at_x, inline
 from fleetlog.charts.theme import ALERT, INK, MUTED, RULE, SERIES, WIDE, colour_of, finish, lines
 from fleetlog.charts.words import NO_WORDS, capital, listed, percent, plural, said
 from fleetlog.findings.base import Suspect
@@ -99,9 +99,9 @@ def suspects_chart(
                 scale=alt.Scale(domain=[0, 1]),
                 axis=alt.Axis(format=".0%", title="how likely each cause is", values=[0, 0.25, 0.5, 0.75, 1]),
             ),
-            x2="end:Q",
+            x2=alt.X2("end:Q"),
             y=alt.Y("top:Q", scale=scale, axis=None),
-            y2="bottom:Q",
+            y2=alt.Y2("bottom:Q"),
             color=alt.Color(
                 "cause:N",
                 scale=alt.Scale(domain=spoken, range=[hues[cause] for cause in causes]),
@@ -117,15 +117,15 @@ def suspects_chart(
     base = alt.Chart(inline(heads))
     y = alt.Y("middle:Q", scale=scale, axis=None)
     names = base.mark_text(align="left", fontWeight="bold", fontSize=12.5, color=INK, limit=plot // 2).encode(
-        x=alt.value(0), y=y, text="case:N"
+        x=at_x(0), y=y, text=alt.Text("case:N")
     )
     told = base.mark_text(align="right", fontSize=12.5, color=INK, limit=plot // 2).encode(
-        x=alt.value(plot), y=y, text="told:N"
+        x=at_x(plot), y=y, text=alt.Text("told:N")
     )
     notes = list(finding.notes)
     if len(finding.cases) > len(shown):
         notes.insert(0, f"The first {len(shown)} of {len(finding.cases):,} cases are drawn.")
-    picture = alt.layer(bars, names, told).properties(width=plot, height=height)
+    picture = alt.layer(bars, names, told, width=plot, height=height)
     return finish(picture, title=suspects_title(finding, words), notes=notes, width=width)
 
 
@@ -184,9 +184,9 @@ def reasons_chart(
     base = alt.Chart(inline(rows))
     bars = base.mark_rect().encode(
         x=x,
-        x2=alt.datum(0),
+        x2=alt.X2Datum(0),
         y=alt.Y("bar_top:Q", scale=scale, axis=None),
-        y2="bar_bottom:Q",
+        y2=alt.Y2("bar_bottom:Q"),
         color=alt.Color(
             "speaks:N",
             scale=alt.Scale(
@@ -198,7 +198,7 @@ def reasons_chart(
     )
     texts = base.mark_text(
         align="left", baseline="top", lineBreak="\n", lineHeight=16, fontSize=12.5, color=INK
-    ).encode(x=alt.value(0), y=alt.Y("top:Q", scale=scale, axis=None), text="text:N")
+    ).encode(x=at_x(0), y=alt.Y("top:Q", scale=scale, axis=None), text=alt.Text("text:N"))
     amounts = (
         base.transform_calculate(middle="(datum.bar_top + datum.bar_bottom) / 2")
         .mark_text(
@@ -207,10 +207,10 @@ def reasons_chart(
             align=alt.expr("datum.weight < 0 ? 'right' : 'left'"),
             dx=alt.expr("datum.weight < 0 ? -5 : 5"),
         )
-        .encode(x=x, y=alt.Y("middle:Q", scale=scale, axis=None), text="amount:N")
+        .encode(x=x, y=alt.Y("middle:Q", scale=scale, axis=None), text=alt.Text("amount:N"))
     )
     zero = alt.Chart(inline([{"weight": 0}])).mark_rule(color=RULE).encode(x=x)
-    picture = alt.layer(zero, bars, texts, amounts).properties(width=plot, height=top)
+    picture = alt.layer(zero, bars, texts, amounts, width=plot, height=top)
     notes = [
         "Bars add up to how sure the answer is. 0.7 doubles the odds, 1.1 triples them, "
         "2.3 makes them ten times as high."

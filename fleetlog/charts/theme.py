@@ -22,7 +22,7 @@ RULE = "#d3d8de"
 NEUTRAL = "#7b838e"
 SERIES = ("#2b6cc4", "#db7a12", "#29a47a", "#925777", "#9486c3", "#c13a12")
 ALERT = SERIES[5]
-BAND_OPACITY = 0.18
+BAND_OPACITY = 0.22
 
 # Liberation Sans travels inside vl-convert, so pictures measure text alike on every machine; the others have
 # the same widths.
@@ -81,8 +81,10 @@ def finish(
     subtitle = [line for note in notes if note for line in lines(note, width, _SUBTITLE_SIZE)]
     heading = alt.TitleParams(lines(title, width, _TITLE_SIZE), subtitle=subtitle or alt.Undefined)
     said = description or " ".join([_sentence(title), *(_sentence(note) for note in notes if note)])
-    finished: alt.TopLevelMixin = chart.properties(title=heading, description=said).configure(**CONFIG)
-    return finished
+    # Set in place: altair's own way copies the whole chart deeply for each of the three.
+    for name, value in {"title": heading, "description": said, "config": dict(CONFIG)}.items():
+        setattr(chart, name, value)
+    return chart
 
 
 def _sentence(text: str) -> str:
@@ -134,6 +136,7 @@ CONFIG: Mapping[str, Any] = {
         "titleFontSize": 12,
         "titleFontWeight": "normal",
         "symbolSize": 120,
+        "symbolOpacity": 1,
         "orient": "top",
         "direction": "horizontal",
         "offset": 6,

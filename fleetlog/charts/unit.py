@@ -156,7 +156,7 @@ def _timeline(events: list[dict[str, Any]], lanes: list[str], x: alt.X, plot: in
     }
     marks = (
         alt.Chart(inline(events))
-        .mark_point(filled=True, size=95, opacity=0.85)
+        .mark_point(filled=True, size=95, opacity=1)
         .encode(
             x=x,
             y=y,
@@ -173,7 +173,7 @@ def _timeline(events: list[dict[str, Any]], lanes: list[str], x: alt.X, plot: in
             ],
         )
     )
-    return alt.layer(marks).properties(width=plot, height=_LANE * len(lanes))
+    return alt.layer(marks, width=plot, height=_LANE * len(lanes))
 
 
 def _values(
@@ -219,11 +219,12 @@ def _values(
             alt.Chart(inline([{"from": band[0], "to": band[1]}]))
             .mark_rect(color=SERIES[2], opacity=BAND_OPACITY)
             .encode(
-                y=alt.Y("from:Q", scale=alt.Scale(domain=[low - room, high + room], nice=False)), y2="to:Q"
+                y=alt.Y("from:Q", scale=alt.Scale(domain=[low - room, high + room], nice=False)),
+                y2=alt.Y2("to:Q"),
             )
         )
     base = alt.Chart(inline(rows))
-    layers.append(base.mark_line(strokeWidth=1, opacity=0.6).encode(x=x, y=y, color=colour))
+    layers.append(base.mark_line(strokeWidth=1).encode(x=x, y=y, color=colour))
     layers.append(
         base.mark_point(filled=True, size=70, opacity=1).encode(
             x=x,
@@ -242,4 +243,4 @@ def _values(
             ],
         )
     )
-    return alt.layer(*layers).properties(width=plot, height=120)
+    return alt.layer(*layers, width=plot, height=120)

@@ -107,7 +107,7 @@ def probability_chart(
             ],
         ),
     ]
-    plot = alt.layer(*layers).properties(width=width - 90, height=300)
+    plot = alt.layer(*layers, width=width - 90, height=300)
     return finish(plot, title=title, notes=notes, width=width)
 
 

@@ -45,6 +45,12 @@ class CaseView:
     why: tuple[tuple[str, Reason], ...]
     rest: tuple[tuple[str, float], ...]
 
+    @property
+    def reach(self) -> tuple[float, float]:
+        """The greatest weight against and the greatest weight for, for bars on one scale."""
+        weights = [reason.weight for reason in self.case.reasons]
+        return max(0.0, -min(weights, default=0.0)), max(0.0, *weights, 1e-9)
+
 
 def month_page(
     findings: ReportFindings, pages: Mapping[str, str]
@@ -211,8 +217,8 @@ def _survival_columns(finding: SurvivalFinding, words: Mapping[str, str]) -> lis
         Column("failures", "Failed", "count"),
         Column("b10_hours", "A tenth failed by, h", "hours"),
         Column("median_hours", "Half failed by, h", "hours", "– means that half have not failed yet"),
-        Column("median_lower", "from", "hours", "lower end of the 95% interval of the age before it"),
-        Column("median_upper", "to", "hours", "upper end; – means that the record does not reach it"),
+        Column("median_lower", "at least, h", "hours", "lower end of the 95% interval of that age"),
+        Column("median_upper", "at most, h", "hours", "upper end; – where the record does not reach it"),
         Column("weibull_shape", "Shape", "number", "Weibull shape: above 1, parts wear out with age"),
         Column("note", "Note"),
     ]
@@ -266,7 +272,7 @@ def _tables(
                 Column("since", "Since", "date"),
                 Column("site", "Site"),
                 Column("age_hours", "Age of the part, h", "hours"),
-                Column("variant", "Kind of part", "word"),
+                Column("variant", "Kind of part", "value"),
                 Column("top_cause", "Likeliest cause", "word"),
                 Column("certainty", "How sure", "percent"),
                 Column("next_step", "Next step"),
@@ -292,8 +298,8 @@ def _tables(
                 Column("comebacks", "Came back", "count", f"within {window} of running"),
                 Column("censored", "Not yet known", "count", f"not yet run {window} since the repair"),
                 Column("comeback_rate", "Share that comes back", "percent"),
-                Column("lower", "from", "percent", "lower end of the 95% interval"),
-                Column("upper", "to", "percent", "upper end of the 95% interval"),
+                Column("lower", "at least", "percent", "lower end of the 95% interval"),
+                Column("upper", "at most", "percent", "upper end of the 95% interval"),
                 Column("median_hours_to_comeback", "Half of those back by, h", "hours"),
                 Column("labour_hours", "Labour each, h", "number"),
                 Column("cost", "Cost each", "money"),
@@ -308,8 +314,8 @@ def _tables(
                 Column("episodes", "Faults", "count"),
                 Column("expected", "Expected", "number", "of a machine with the same running hours"),
                 Column("ratio", "Times as many", "number", "pulled toward 1 where the record is short"),
-                Column("lower", "from", "number", "lower end of the 95% interval"),
-                Column("upper", "to", "number", "upper end of the 95% interval"),
+                Column("lower", "at least", "number", "lower end of the 95% interval"),
+                Column("upper", "at most", "number", "upper end of the 95% interval"),
                 Column("running_hours", "Running hours", "hours"),
             ],
         ),

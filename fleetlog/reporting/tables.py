@@ -19,8 +19,8 @@ class Column:
     Attributes:
         key: column of the frame.
         label: heading.
-        kind: how values are written: text, word (a stored value in words), yesno, count, number, hours,
-            percent, date, time, money, unit (a machine, linked to its page).
+        kind: how values are written: text, word (a stored value in words), value (the same, short), yesno,
+            count, number, hours, percent, date, time, money, unit (a machine, linked to its page).
         gloss: what the heading means, where that is not plain.
     """
 
@@ -28,6 +28,11 @@ class Column:
     label: str
     kind: str = "text"
     gloss: str = ""
+
+    @property
+    def whole(self) -> bool:
+        """Whether values must not be broken over lines."""
+        return self.kind in ("date", "time")
 
     @property
     def right(self) -> bool:
@@ -87,11 +92,17 @@ def table(
         most: rows on the page; the CSV has all.
     """
     shown = frame.head(most).to_dicts()
+    columns = [column for column in columns if column.key in frame.columns and _says(shown, column)]
     rows = tuple(
         tuple(_cell(row.get(column.key), column, words, currency, links) for column in columns)
         for row in shown
     )
     return Table(name, caption, tuple(columns), rows, csv, frame.height - len(rows))
+
+
+def _says(rows: Sequence[Mapping[str, Any]], column: Column) -> bool:
+    """Whether a column of words has any: an empty one only takes room. A missing number says something."""
+    return column.kind not in ("text", "word") or any(row[column.key] not in (None, "") for row in rows)
 
 
 def _cell(
@@ -114,6 +125,8 @@ def _cell(
             return _moment(value, column.kind)
         case "word":
             return Cell(capital(said(str(value), words)), str(value))
+        case "value":
+            return Cell(capital(said(str(value))), str(value))
         case "yesno":
             return Cell("yes" if value else "no", "yes" if value else "no")
         case "unit":

@@ -6,12 +6,10 @@ from typing import Any
 
 import polars as pl
 
-from fleetlog.charts.suspects import reasons_chart
 from fleetlog.charts.unit import unit_chart
-from fleetlog.findings.base import Suspect
 from fleetlog.findings.unit import UnitFinding
 from fleetlog.reporting.gathered import ReportFindings
-from fleetlog.reporting.month import CaseView, case_views
+from fleetlog.reporting.month import case_views
 from fleetlog.reporting.pictures import Picture, picture
 from fleetlog.reporting.tables import Column, Table, table
 
@@ -47,21 +45,12 @@ def unit_page(
         "unit": unit,
         "title": f"{machine}, {findings.month:%B %Y}",
         "machine": dict(unit.machine),
-        "cases": [(view, _reasons(view, findings, place)) for place, view in enumerate(views)],
+        "cases": views,
         "pump_work": any(view.case.cautions for view in views),
         "timeline": _timeline(unit, findings, name),
         "tables": _tables(unit, findings, name),
     }
     return context, frames
-
-
-def _reasons(view: CaseView, findings: ReportFindings, place: int) -> Picture:
-    case: Suspect = view.case
-    return picture(
-        lambda width: reasons_chart(case, width=width, words=findings.words),
-        "../tables/suspects.csv",
-        f"r{place}",
-    )
 
 
 def _timeline(unit: UnitFinding, findings: ReportFindings, name: str) -> Picture:
@@ -131,7 +120,7 @@ def _tables(unit: UnitFinding, findings: ReportFindings, name: str) -> list[Tabl
             [
                 Column("component", "Part", "word"),
                 _SIDE,
-                Column("variant", "Kind", "word"),
+                Column("variant", "Kind", "value"),
                 Column("fitted_at", "Fitted", "date"),
                 Column("age_hours", "Age, h", "hours"),
                 Column("ended", "Ended", "yesno"),

@@ -67,3 +67,17 @@ for (const tools of document.querySelectorAll(".tools")) {
   ordered.append("Sort ", order);
   tools.append(label, ordered, shown);
 }
+
+// On a phone the tables fold away until they are asked for; on paper everything is open.
+if (matchMedia("(max-width: 40rem)").matches) {
+  for (const sheet of document.querySelectorAll("details.sheet")) sheet.open = false;
+}
+const reach = () => {
+  const target = location.hash.length > 1 && document.getElementById(decodeURIComponent(location.hash.slice(1)));
+  if (target && target.matches("details")) target.open = true;
+};
+addEventListener("hashchange", reach);
+reach();
+addEventListener("beforeprint", () => {
+  for (const sheet of document.querySelectorAll("details")) sheet.open = true;
+});

@@ -141,6 +141,7 @@ class Page:
 
     def pdf(self) -> bytes:
         """The page as printed."""
+        self.call("Emulation.setEmulatedMedia", media="", features=[])
         answer = self.call("Page.printToPDF", printBackground=True, paperWidth=8.27, paperHeight=11.69)
         return base64.b64decode(answer["data"])
 

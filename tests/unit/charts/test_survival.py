@@ -1,0 +1,198 @@
+"""Survival curves and Weibull paper: drawn is what the table says, and little data is called little."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+from types import ModuleType
+from typing import Any
+
+import polars as pl
+import pytest
+
+from fleetlog.charts import probability_chart, survival_chart
+from fleetlog.charts.output import spec_of
+from fleetlog.charts.rows import MAX_ROWS, inline, thinned
+from fleetlog.charts.survival import FEW_AT_RISK, curve_rows, survival_title
+from fleetlog.errors import UsageError
+
+
+def rows_of(spec: dict[str, Any]) -> list[dict[str, Any]]:
+    """All rows of a specification, whichever picture they belong to."""
+    return [row for rows in spec["datasets"].values() for row in rows]
+
+
+def title_of(spec: dict[str, Any]) -> str:
+    return " ".join(spec["title"]["text"])
+
+
+def notes_of(spec: dict[str, Any]) -> str:
+    return " ".join(spec["title"].get("subtitle", []))
+
+
+def test_drawn_values_are_the_values_of_the_table(examples: ModuleType) -> None:
+    finding = examples.survival_by_variant()
+    drawn = rows_of(spec_of(survival_chart(finding)))
+    for group in finding.groups:
+        expected = {
+            (row["hours"], row["survival"], row["lower"], row["upper"], row["at_risk"], row["failed"])
+            for row in group.curve.to_dicts()
+        }
+        found = {
+            (row["hours"], row["survival"], row["lower"], row["upper"], row["at_risk"], row["failed"])
+            for row in drawn
+            if row.get("group") == group.label and row.get("failed", 0) > 0
+        }
+        assert found == expected
+
+
+def test_numbers_at_risk_stand_under_the_curves(examples: ModuleType) -> None:
+    finding = examples.survival_by_variant()
+    spec = spec_of(survival_chart(finding))
+    beneath = [row for row in rows_of(spec) if set(row) == {"group", "row", "hours", "at_risk"}]
+    for group in finding.groups:
+        shown = {(row["hours"], row["at_risk"]) for row in beneath if row["group"] == group.label}
+        assert shown == set(group.at_risk_at)
+
+
+def test_title_says_the_median_of_each_group(examples: ModuleType) -> None:
+    finding = examples.survival_by_variant()
+    original, improved = finding.groups
+    title = survival_title(finding, examples.WORDS).replace("\u00a0", " ")
+    assert original.median_hours == 5138.8
+    assert "original (pumps built before December 2017): half fail by 5,100 h" in title
+    assert improved.median_hours is None
+    assert f"improved: {round(improved.curve['survival'][-1] * 100)}% last 5,100 h" in title
+
+
+def test_too_few_failures_are_not_made_into_a_finding(examples: ModuleType) -> None:
+    finding = examples.survival_too_few()
+    spec = spec_of(survival_chart(finding))
+    assert title_of(spec).startswith("Internal bushings: too few failures to say how long they last")
+    assert "2 failures in 40 lives" in title_of(spec)
+    assert {row["drawn"] for row in rows_of(spec) if "drawn" in row} == {"dashed"}
+
+
+def test_a_group_with_few_failures_is_named_and_dashed(examples: ModuleType) -> None:
+    finding = examples.survival_by_build_year()
+    spec = spec_of(survival_chart(finding))
+    assert "too few failures to say (build year 2017: 4 and build year 2018: 1)" in notes_of(spec)
+    for row in rows_of(spec):
+        if row.get("group") in ("build year 2017", "build year 2018") and "drawn" in row:
+            assert row["drawn"] == "dashed"
+
+
+def test_a_conditional_start_is_said_and_nothing_is_drawn_before_it(examples: ModuleType) -> None:
+    spec = spec_of(survival_chart(examples.survival_conditional()))
+    assert "of those that reached 800\u00a0h, half fail by 5,100\u00a0h" in title_of(spec)
+    assert "Curves start at 800\u00a0h" in notes_of(spec)
+    assert min(row["hours"] for row in rows_of(spec) if "survival" in row) == 800.0
+
+
+def test_the_curve_is_dashed_where_few_are_watched_and_after_the_last_failure(examples: ModuleType) -> None:
+    group = examples.survival_pooled().groups[0]
+    rows = curve_rows(group, "all")
+    assert rows[0] | {"drawn": "solid"} == rows[0]
+    assert (rows[0]["hours"], rows[0]["survival"]) == (0.0, 1.0)
+    assert rows[-1]["hours"] == group.last_hours
+    assert rows[-1]["survival"] == group.curve["survival"][-1]
+    assert rows[-1]["drawn"] == "dashed"
+    thin = [row for row in rows if row["at_risk"] is not None and row["at_risk"] < FEW_AT_RISK]
+    assert all(row["drawn"] == "dashed" for row in thin)
+
+
+def test_an_interval_that_cannot_be_computed_is_left_out(examples: ModuleType) -> None:
+    spells = [(0.0, float(age), True) for age in range(1000, 1700, 100)]
+    group = examples.survival_group({}, spells)
+    assert math.isnan(group.curve["lower"][-1])
+    spec = spec_of(survival_chart(replace(examples.survival_pooled(), groups=(group,))))
+    ends = [row for row in rows_of(spec) if row.get("survival") == 0.0 and "lower" in row]
+    assert ends
+    assert all(row["lower"] is None for row in ends)
+    json.dumps(spec, allow_nan=False)
+
+
+def test_no_life_at_all(examples: ModuleType) -> None:
+    spec = spec_of(survival_chart(replace(examples.survival_pooled(), groups=())))
+    assert "no failures in no lives" in title_of(spec)
+
+
+def test_log_rank_is_told_either_way(examples: ModuleType) -> None:
+    finding = examples.survival_by_variant()
+    assert "Chance alone would hardly" in notes_of(spec_of(survival_chart(finding)))
+    same = replace(finding, log_rank={"chi2": 0.4, "df": 1, "p": 0.53})
+    assert "no more than chance could make them (log-rank test, p = 0.53)" in notes_of(
+        spec_of(survival_chart(same))
+    )
+
+
+def test_a_long_curve_is_thinned_to_rows_of_itself() -> None:
+    long = pl.DataFrame(
+        {"hours": [float(i) for i in range(40_000)], "survival": [1 - i / 50_000 for i in range(40_000)]}
+    )
+    short = thinned(long, "survival", 1000)
+    assert short.height <= 1000
+    assert short.join(long, on=["hours", "survival"], how="semi").height == short.height
+    assert short.row(0) == long.row(0)
+    assert short.row(-1) == long.row(-1)
+    steps = short["survival"].to_numpy()
+    assert max(steps[:-1] - steps[1:]) < 0.01
+
+
+def test_more_rows_than_a_chart_takes_are_refused() -> None:
+    with pytest.raises(UsageError, match=r"at most 5,000 rows and this one has 5,001"):
+        inline([{"a": 1}] * (MAX_ROWS + 1))
+
+
+@pytest.mark.parametrize("groups", [1, 3, 12])
+def test_a_great_finding_stays_drawable(examples: ModuleType, groups: int) -> None:
+    steps = 30_000
+    curve = pl.DataFrame(
+        {
+            "hours": [i / 10 for i in range(1, steps + 1)],
+            "at_risk": [steps + 10 - i for i in range(steps)],
+            "failed": [1] * steps,
+            "survival": [1 - i / (steps + 10) for i in range(1, steps + 1)],
+            "lower": [max(0.0, 0.98 - i / (steps + 10)) for i in range(1, steps + 1)],
+            "upper": [min(1.0, 1.01 - i / (steps + 10)) for i in range(1, steps + 1)],
+        }
+    )
+    one = examples.survival_pooled().groups[0]
+    many = tuple(
+        replace(one, group={"build_year": str(2010 + i)}, curve=curve, failures=steps, spells=steps + 10)
+        for i in range(groups)
+    )
+    finding = replace(examples.survival_by_build_year(), by=("build_year",), groups=many)
+    spec = spec_of(survival_chart(finding))
+    assert max(len(rows) for rows in spec["datasets"].values()) <= MAX_ROWS
+
+
+def test_weibull_paper_makes_a_weibull_life_straight(examples: ModuleType) -> None:
+    finding = examples.survival_by_variant()
+    spec = spec_of(probability_chart(finding, words=examples.WORDS))
+    line = [row for row in rows_of(spec) if set(row) == {"group", "hours", "y"}]
+    for group in finding.groups:
+        fit = group.weibull
+        name = examples.WORDS[group.label]
+        for row in (row for row in line if row["group"] == name):
+            failed = 1 - math.exp(-((row["hours"] / fit["scale_hours"]) ** fit["shape"]))
+            assert row["y"] == pytest.approx(math.log(-math.log(1 - failed)))
+        points = [row for row in rows_of(spec) if row.get("group") == name and "failed_share" in row]
+        assert [row["hours"] for row in points] == group.curve["hours"].to_list()
+        first = points[0]
+        assert first["failed_share"] == pytest.approx((1 - group.curve["survival"][0]) / 2)
+
+
+def test_no_line_where_there_is_no_fit(examples: ModuleType) -> None:
+    spec = spec_of(probability_chart(examples.survival_too_few()))
+    assert title_of(spec) == "Internal bushings: too few failures to fit a life distribution"
+    assert "2 failed, too few to say" in notes_of(spec)
+
+
+def test_wear_out_is_claimed_only_where_the_interval_says_so(examples: ModuleType) -> None:
+    group = examples.survival_pooled().groups[0]
+    for interval, claim in (((1.2, 3.0), "wear out"), ((0.8, 1.6), "may or may not"), ((0.3, 0.8), "early")):
+        fitted = replace(group, weibull={**group.weibull, "shape_ci": interval})
+        title = title_of(spec_of(probability_chart(replace(examples.survival_pooled(), groups=(fitted,)))))
+        assert claim in title

@@ -1,0 +1,333 @@
+"""The month's report: what it says, that it is the same each time, and that nothing in it can run."""
+
+from __future__ import annotations
+
+import csv
+import re
+from dataclasses import replace
+from datetime import datetime
+from html.parser import HTMLParser
+from pathlib import Path
+from types import ModuleType
+from urllib.parse import unquote, urlsplit
+
+import polars as pl
+import pytest
+
+from fleetlog.errors import UsageError
+from fleetlog.reporting import write_report
+from fleetlog.reporting.month import how_sure, strength
+
+CLOCK = datetime(2026, 11, 2, 6, 0)
+VOID = {"meta", "link", "br", "hr", "img", "input", "path", "rect", "line", "circle"}
+
+
+class Reader(HTMLParser):
+    """Tags, attributes, ids, links and text of a page, and whether its tags close in order."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.tags: list[str] = []
+        self.open: list[str] = []
+        self.crossed: list[str] = []
+        self.ids: list[str] = []
+        self.links: list[str] = []
+        self.attributes: list[tuple[str, str, str]] = []
+        self.text: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        if tag not in VOID:
+            self.open.append(tag)
+        for name, value in attrs:
+            self.attributes.append((tag, name, value or ""))
+            if name == "id":
+                self.ids.append(value or "")
+            if name == "href":
+                self.links.append(value or "")
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.handle_starttag(tag, attrs)
+        if tag not in VOID:
+            self.open.pop()
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag in VOID:
+            return
+        if not self.open or self.open.pop() != tag:
+            self.crossed.append(tag)
+        if tag in ("dt", "dd", "td", "th", "li", "p"):
+            self.text.append(" ")
+
+    def handle_data(self, data: str) -> None:
+        if not self.open or self.open[-1] not in ("script", "style"):
+            self.text.append(data)
+
+    @property
+    def words(self) -> str:
+        return re.sub(r"\s+", " ", "".join(self.text)).replace("\u00a0", " ")
+
+
+def read(path: Path) -> Reader:
+    reader = Reader()
+    reader.feed(path.read_text(encoding="utf-8"))
+    return reader
+
+
+Written = tuple[Path, list[Path]]
+
+
+def pages(written: Written) -> list[Path]:
+    return [path for path in written[1] if path.suffix == ".html"]
+
+
+def test_one_page_a_page_a_unit_and_tables(written: Written, months: ModuleType) -> None:
+    folder, files = written
+    assert files[0] == folder / "report.html"
+    assert len(pages(written)) == 1 + len(months.month().units)
+    assert all(path.parent == folder / "units" for path in pages(written)[1:])
+    assert all(path.is_relative_to(folder / "tables") for path in files if path.suffix == ".csv")
+    assert set(files) == {path for path in folder.rglob("*") if path.is_file()}
+
+
+def test_pages_are_well_formed(written: Written) -> None:
+    for path in pages(written):
+        reader = read(path)
+        assert reader.open == [], path
+        assert reader.crossed == [], path
+        assert len(reader.ids) == len(set(reader.ids)), path
+        assert reader.tags.count("h1") == 1
+        assert reader.tags.count("main") == 1
+
+
+def test_every_link_leads_somewhere_inside_the_folder(written: Written) -> None:
+    folder, _ = written
+    for path in pages(written):
+        reader = read(path)
+        assert reader.links
+        for link in reader.links:
+            parts = urlsplit(link)
+            assert not parts.scheme, link
+            assert not parts.netloc, link
+            target = (path.parent / unquote(parts.path)).resolve() if parts.path else path
+            assert target.is_file(), link
+            assert target.is_relative_to(folder.resolve())
+            if parts.fragment:
+                assert parts.fragment in read(target).ids, link
+
+
+def test_nothing_is_fetched(written: Written) -> None:
+    for path in pages(written):
+        reader = read(path)
+        assert not {"img", "link", "iframe", "object", "embed", "form"} & set(reader.tags)
+        assert not [value for _, name, value in reader.attributes if name in ("src", "srcset", "action")]
+        assert not re.search(r"@import|url\(\s*['\"]?(?!#)", path.read_text(encoding="utf-8"))
+        policy = [value for tag, name, value in reader.attributes if tag == "meta" and "default-src" in value]
+        assert len(policy) == 1
+        assert policy[0].startswith("default-src 'none'")
+
+
+def test_a_machine_named_like_a_script_is_shown_and_not_run(written: Written, months: ModuleType) -> None:
+    for path in pages(written):
+        reader = read(path)
+        assert reader.tags.count("script") == 1, path
+        assert not [name for _, name, _ in reader.attributes if name.startswith("on")]
+    main = read(pages(written)[0])
+    assert months.examples.HOSTILE in main.words
+    assert 'complaint says "<b>only when wet</b>"' in main.words
+    unit = next(path for path in pages(written) if "script" in path.name)
+    assert read(unit).words.count("<i>not in neutral</i>") >= 1
+
+
+def test_the_first_section_answers_what_changed_what_is_needed_what_it_saves(written: Written) -> None:
+    words = read(written[0] / "report.html").words
+    now = words[words.index("4 open cases need work") : words.index("Cases: which cause")]
+    assert "doing it in this order saves about USD 2,440" in now
+    assert "Since September: 2 new cases, 1 now open, 1 surer, 1 no longer open, 1 new on watch." in now
+    assert "Split the pump and replace the bushing, both sides" in now
+    assert "Internal bushing, nearly sure (91%)" in now
+    assert "If the steps proposed are taken USD 2,906" in now
+    assert "If the sensor is replaced first, as is the custom USD 5,346" in now
+    assert "Spent on this fault in October: USD 2,964 (the month before: USD 1,684)" in now
+
+
+def test_cautions_stand_wherever_the_pump_is_opened_and_only_there(
+    written: Written, months: ModuleType
+) -> None:
+    main = read(written[0] / "report.html").words
+    for text in months.examples.CAUTIONS:
+        assert text in main
+    assert main.count("Read the cautions first") == 4  # twice for each of the two cases that open the pump
+    for path in pages(written)[1:]:
+        words = read(path).words
+        opens = "Split the pump" in words
+        assert (months.examples.CAUTIONS[0] in words) == opens, path
+        if opens:
+            assert words.index(months.examples.CAUTIONS[0]) < words.index("Split the pump")
+
+
+def test_it_never_says_that_a_machine_is_safe(written: Written) -> None:
+    for path in pages(written):
+        assert not re.search(r"\bsafe\b|\b(psi|bar|Nm|N·m|lb-ft|MPa)\b", read(path).words)
+
+
+def test_tables_hold_what_the_findings_hold(written: Written, months: ModuleType) -> None:
+    month = months.month()
+    for name, frame in {
+        "repairs": month.repeats.by_action,
+        "survival_by_variant": month.survival_by_variant.summary,
+        "survival_by_build_year_curve": month.survival_by_build_year.frame,
+        "savings": month.cost.cases,
+        "quality": month.status.quality,
+    }.items():
+        back = pl.read_csv(written[0] / "tables" / f"{name}.csv", schema=frame.schema)
+        texts = [column for column, kind in frame.schema.items() if kind == pl.String]
+        same = frame.with_columns(
+            pl.when(pl.col(column).str.contains(r"^[=+\-@]"))
+            .then("'" + pl.col(column))
+            .otherwise(pl.col(column))
+            .alias(column)
+            for column in texts
+        )
+        assert back.equals(same), name
+
+
+def test_formulas_in_tables_are_text(written: Written) -> None:
+    for path in written[1]:
+        if path.suffix == ".csv":
+            with path.open(encoding="utf-8-sig", newline="") as lines:
+                for row in csv.reader(lines):
+                    for cell in row:
+                        assert not re.match(r"[=@\t\r]|[+-](?![\d.])", cell), (path, cell)
+
+
+def test_every_picture_says_what_it_shows(written: Written) -> None:
+    for path in pages(written):
+        reader = read(path)
+        drawn = [value for tag, name, value in reader.attributes if (tag, name) == ("svg", "aria-label")]
+        assert drawn
+        assert all(len(value) > 20 for value in drawn)
+        assert len(drawn) == 2 * reader.tags.count("figure")
+
+
+def test_pictures_take_the_colours_of_the_page(written: Written) -> None:
+    page = (written[0] / "report.html").read_text(encoding="utf-8")
+    pictures = re.findall(r"<svg .*?</svg>", page, flags=re.S)
+    drawn = "".join(pictures)
+    assert "var(--ink)" in drawn
+    assert not re.search(r'(fill|stroke)="(#ffffff|#fff|white|black|#000|#000000|#1c2430)"', drawn)
+    assert "font-family" not in drawn
+
+
+def test_the_same_findings_give_the_same_bytes(months: ModuleType, written: Written, tmp_path: Path) -> None:
+    again = write_report(months.month(), tmp_path, clock=CLOCK)
+    first = {path.relative_to(written[0]): path.read_bytes() for path in written[1]}
+    second = {path.relative_to(tmp_path): path.read_bytes() for path in again}
+    assert first == second
+
+
+def test_only_the_clock_differs(months: ModuleType, written: Written, tmp_path: Path) -> None:
+    later = write_report(months.month(), tmp_path, clock=datetime(2026, 11, 3, 7, 30))
+    for path in later:
+        one = path.read_text(encoding="utf-8").replace("2026-11-03 07:30", "2026-11-02 06:00")
+        assert one == (written[0] / path.relative_to(tmp_path)).read_text(encoding="utf-8")
+
+
+def test_the_page_stays_small(written: Written) -> None:
+    assert (written[0] / "report.html").stat().st_size < 3_000_000
+
+
+def test_a_quiet_month(months: ModuleType, tmp_path: Path) -> None:
+    month = months.month()
+    quiet = replace(
+        month,
+        suspects=replace(month.suspects, cases=()),
+        suspects_before=replace(month.suspects_before, cases=()),
+        repeats=replace(
+            month.repeats,
+            by_action=month.repeats.by_action.head(0),
+            mean_cumulative=month.repeats.mean_cumulative.head(0),
+            units=month.repeats.units.head(0),
+        ),
+        survival_by_variant=replace(month.survival_by_variant, groups=()),
+        survival_by_build_year=replace(month.survival_by_build_year, groups=()),
+        cost=replace(
+            month.cost,
+            spent=month.cost.spent.head(0),
+            spent_before=month.cost.spent_before.head(0),
+            cases=month.cost.cases.head(0),
+        ),
+        units=(),
+        methods=(),
+    )
+    write_report(quiet, tmp_path, clock=CLOCK)
+    words = read(tmp_path / "report.html").words
+    assert "No open case this month" in words
+    assert "no case came, went or turned" in words
+    assert "Before anyone opens a pump" not in words
+    assert "too few failures to say" in words
+
+
+def test_what_is_not_known_is_a_dash(months: ModuleType, tmp_path: Path) -> None:
+    month = months.month()
+    case = months.examples.suspect(
+        "SK-9", "", (0.3, 0.2, 0.2, 0.2, 0.05, 0.05), since=None, age=None, variant="", cost=None
+    )
+    bare = replace(
+        month,
+        suspects=replace(month.suspects, cases=(replace(case, site="", model="", build_year=None),)),
+        cost=replace(month.cost, cases=month.cost.cases.head(0)),
+        units=(),
+    )
+    write_report(bare, tmp_path, clock=CLOCK)
+    words = read(tmp_path / "report.html").words
+    assert "1 open case needs work" in words
+    assert "None" not in words
+    assert "nan" not in words.lower().split()
+
+
+def test_a_great_table_is_cut_on_the_page_and_whole_beside_it(months: ModuleType, tmp_path: Path) -> None:
+    month = months.month()
+    case = month.suspects.cases[0]
+    crowd = tuple(replace(case, machine_id=f"SK-{i:04}") for i in range(900))
+    write_report(
+        replace(month, suspects=replace(month.suspects, cases=crowd), units=()), tmp_path, clock=CLOCK
+    )
+    words = read(tmp_path / "report.html").words
+    assert "it has all 900 rows, of which the first 500 stand here" in words
+    assert pl.read_csv(tmp_path / "tables" / "suspects.csv").height == 900
+    assert (tmp_path / "report.html").stat().st_size < 3_000_000
+
+
+def test_methods_are_markdown_and_their_markup_is_not_run(written: Written) -> None:
+    page = (written[0] / "report.html").read_text(encoding="utf-8")
+    assert "<em>running</em> hours &lt;b&gt;not bold&lt;/b&gt;" in page
+    assert "<code>S(h) = product of (1 - d / n)" in page
+
+
+def test_a_folder_that_cannot_be_written(months: ModuleType, tmp_path: Path) -> None:
+    (tmp_path / "taken").write_text("")
+    with pytest.raises(UsageError, match="name another folder"):
+        write_report(months.month(), tmp_path / "taken", clock=CLOCK)
+
+
+@pytest.mark.parametrize(
+    ("certainty", "word"),
+    [
+        (0.95, "nearly sure"),
+        (0.8, "likely"),
+        (0.74, "more likely than not"),
+        (0.5, "more likely than not"),
+        (0.49, "an open question"),
+    ],
+)
+def test_how_sure(certainty: float, word: str) -> None:
+    assert how_sure(certainty) == word
+
+
+@pytest.mark.parametrize(
+    ("weight", "word"),
+    [(1.9, "strong, for"), (0.7, "clear, for"), (0.2, "slight, for"), (-1.6, "strong, against")],
+)
+def test_strength(weight: float, word: str) -> None:
+    assert strength(weight) == word
