@@ -23,9 +23,9 @@ from fleetlog.intake.cells import (
     trimmed,
 )
 from fleetlog.intake.contract import IntakeSettings
-from fleetlog.intake.header import REJECT_ID, REJECT_REASON
-from fleetlog.intake.names import squeezed
-from fleetlog.intake.source import Source
+from fleetlog.intake.names import REJECT_ID, REJECT_REASON, squeezed
+from fleetlog.intake.profiles.words import translated
+from fleetlog.intake.source import Blanks, Source
 from fleetlog.intake.sqltext import Bound, all_of, any_of, commas, compose
 from fleetlog.store import Store
 from fleetlog.store.connection import quoted
@@ -137,6 +137,11 @@ def _decimal_sign(store: Store, source: Source) -> DecimalSign:
     return DecimalSign(".", groups=point > 0, plain=False)
 
 
+def _text(source: Source, cell: str, name: str | None, bound: Bound, blanks: Blanks) -> str:
+    """A cell trimmed, and its words those of the store where a mapping profile says so."""
+    return translated(trimmed(cell, bound, blanks), source.words_of(name), bound)
+
+
 def _judged(source: Source, cells: list[Cell], judging: Judging, table: str) -> str:
     """The first statement: all rows typed and judged."""
     conditions = [cell.fails() for cell in cells]
@@ -159,7 +164,8 @@ def _judged(source: Source, cells: list[Cell], judging: Judging, table: str) -> 
         table=quoted(table),
         relation=source.relation,
         trimmed=commas(
-            f"{trimmed(cell.cell, judging.bound, source.blanks)} AS {cell.text}" for cell in cells
+            f"{_text(source, cell.cell, cell.column.name, judging.bound, source.blanks)} AS {cell.text}"
+            for cell in cells
         ),
         typed=commas(f"{cell.typed(cell.text)} AS {cell.value}" for cell in cells),
         bad=any_of(conditions),
@@ -196,7 +202,9 @@ def _described(checked: Checked, cells: list[Cell], judging: Judging) -> str:
         row_no=checked.row_no("f"),
         reject_id="reject_id, " if source.extra(REJECT_ID) else "",
         cells=commas(f"f.cells[{i}] AS {c.cell}" for i, c in enumerate(source.columns, start=1)),
-        trimmed=commas(f"{trimmed(c.cell, bound)} AS t_{c.cell}" for c in source.columns),
+        trimmed=commas(
+            f"{_text(source, c.cell, c.name, bound, Blanks.ANY)} AS t_{c.cell}" for c in source.columns
+        ),
         typed=commas(f"{cell.typed(cell.text)} AS {cell.value}" for cell in cells),
         malformed="malformed" if source.numbered else "CAST(NULL AS VARCHAR)",
         blank=all_of(f"t_{column.cell} IS NULL" for column in source.columns),

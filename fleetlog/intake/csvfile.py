@@ -9,7 +9,7 @@ from pathlib import Path
 
 from fleetlog.errors import InputFileError
 from fleetlog.intake import lines
-from fleetlog.intake.header import columns_of, kind_of, passed_over, recognised
+from fleetlog.intake.header import Asked, recognised, understood
 from fleetlog.intake.scan import Scan
 from fleetlog.intake.source import Blanks, Source
 from fleetlog.intake.sqltext import commas, compose
@@ -85,21 +85,21 @@ def _headings(text: str, delimiter: str) -> list[str]:
     return [" ".join(heading.split()) for heading in next(csv.reader([text], delimiter=delimiter))]
 
 
-def plain_source(path: Path, scan: Scan, kind: str | None, where: str) -> Source:
+def plain_source(path: Path, scan: Scan, asked: Asked, where: str) -> Source:
     """A file as the engine reads it by itself, in parallel; its order numbers its rows.
 
     Raises:
         InputFileError: for a header that cannot be read or fits no kind.
     """
     head = read_head(path, scan, where)
-    found = kind_of(head.headings, where, kind)
-    columns = columns_of(head.headings, found, where)
-    notes = [f"separator {DELIMITERS.get(head.delimiter, repr(head.delimiter))}", *passed_over(columns)]
+    found = understood(head.headings, where, asked)
+    notes = [f"separator {DELIMITERS.get(head.delimiter, repr(head.delimiter))}", *found.notes]
     return Source(
         path=where,
-        kind=found,
-        columns=columns,
-        relation=_relation([column.cell for column in columns]),
+        kind=found.kind,
+        columns=found.columns,
+        profile=found.profile,
+        relation=_relation([column.cell for column in found.columns]),
         parameters={
             "path": _literal(path),
             "header": True,
@@ -121,21 +121,21 @@ def _blanks(scan: Scan) -> Blanks:
     return Blanks.SPACES if scan.spaces else Blanks.NONE
 
 
-def careful_source(path: Path, scan: Scan, kind: str | None, where: str, target: Path) -> Source:
+def careful_source(path: Path, scan: Scan, asked: Asked, where: str, target: Path) -> Source:
     """The same file, rewritten line by line into `target`, with a reason beside every broken line."""
     head = read_head(path, scan, where)
-    found = kind_of(head.headings, where, kind)
-    columns = columns_of(head.headings, found, where)
-    rewritten = lines.rewrite(path, scan, head.last_line, head.delimiter, len(columns), target)
+    found = understood(head.headings, where, asked)
+    rewritten = lines.rewrite(path, scan, head.last_line, head.delimiter, len(found.columns), target)
     notes = [f"separator {DELIMITERS.get(head.delimiter, repr(head.delimiter))}"]
     if scan.encoding != "utf-8":
         notes.append(rewritten.encoding(scan))
-    notes += passed_over(columns)
+    notes += found.notes
     return Source(
         path=where,
-        kind=found,
-        columns=columns,
-        relation=_relation(["row_no", "malformed", *(column.cell for column in columns)]),
+        kind=found.kind,
+        columns=found.columns,
+        profile=found.profile,
+        relation=_relation(["row_no", "malformed", *(column.cell for column in found.columns)]),
         parameters={"path": _literal(target), "header": False, "skip": 0, "delimiter": ","},
         numbered=True,
         content_hash=scan.content_hash,

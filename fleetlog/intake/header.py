@@ -4,16 +4,83 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from fleetlog.errors import InputFileError, UsageError
-from fleetlog.intake.names import squeezed
+from fleetlog.intake.names import REJECT_ID, REJECT_REASON, squeezed
+from fleetlog.intake.profiles.profile import Profile, chosen
 from fleetlog.intake.source import SourceColumn
 from fleetlog.store.dictionary import KINDS, Kind
 
-REJECT_ID = "reject_id"
-"""A column of a file of corrected rows: which rejected row this one stands for."""
 
-REJECT_REASON = "reject_reason"
+@dataclass(frozen=True)
+class Asked:
+    """What the user says about the files of a load.
+
+    Attributes:
+        kind: read every file as this kind; None = as its columns suggest.
+        profiles: mapping profiles, each used on the files that fit it.
+    """
+
+    kind: str | None = None
+    profiles: tuple[Profile, ...] = ()
+
+
+@dataclass(frozen=True)
+class Understood:
+    """A header understood.
+
+    Attributes:
+        kind: what the table holds.
+        columns: its columns in order.
+        notes: what was found out on the way.
+        profile: the mapping profile by which it is read, None where it needs none.
+    """
+
+    kind: Kind
+    columns: tuple[SourceColumn, ...]
+    notes: tuple[str, ...] = ()
+    profile: Profile | None = None
+
+
+def understood(headings: Sequence[str], where: str, asked: Asked) -> Understood:
+    """What a header announces: by a mapping profile that fits it, otherwise by the dictionary's own names.
+
+    Raises:
+        InputFileError: for a header that fits no kind or several, or in which a column stands twice.
+        UsageError: when the kind asked for is none.
+    """
+    profiles = [profile for profile in asked.profiles if asked.kind in (None, profile.kind)]
+    profile = chosen(profiles, headings, where)
+    if profile is None:
+        try:
+            kind = kind_of(headings, where, asked.kind)
+        except InputFileError as error:
+            raise _not_by_profile(error, headings, where, profiles) from error
+        columns = columns_of(headings, kind, where)
+        return Understood(kind, columns, tuple(passed_over(columns)))
+    kind = KINDS[profile.kind]
+    columns = columns_of(headings, kind, where, profile)
+    known = {squeezed(heading) for heading in profile.ignored}
+    notes = [f"mapping profile {profile.name}"]
+    notes += passed_over([column for column in columns if squeezed(column.header) not in known])
+    return Understood(kind, columns, tuple(notes), profile)
+
+
+def _not_by_profile(
+    error: InputFileError, headings: Sequence[str], where: str, profiles: Sequence[Profile]
+) -> InputFileError:
+    """The same error, or the better one where a single profile was given that nearly fits."""
+    if len(profiles) != 1 or not profiles[0].recognises(headings):
+        return error
+    profile = profiles[0]
+    lacking = profile.lacks(headings)
+    heads = [f"'{heading}'" for heading, column in profile.columns.items() if column in lacking]
+    return InputFileError(
+        f"{where} does not fit the mapping profile {profile.name}: it lacks {_columns(lacking)}"
+        + (f", there called {' or '.join(heads)}" if heads else "")
+        + "; correct the headings or the profile."
+    )
 
 
 def recognised(headings: Sequence[str], kind: Kind) -> set[str]:
@@ -100,11 +167,13 @@ def _columns(names: Sequence[str]) -> str:
     return ("the column " if len(names) == 1 else "the columns ") + ", ".join(names)
 
 
-def columns_of(headings: Sequence[str], kind: Kind, where: str) -> tuple[SourceColumn, ...]:
+def columns_of(
+    headings: Sequence[str], kind: Kind, where: str, profile: Profile | None = None
+) -> tuple[SourceColumn, ...]:
     """The headings as columns of a kind.
 
     Raises:
-        InputFileError: when a heading stands twice.
+        InputFileError: when a heading stands twice, or two stand for one column.
     """
     counts = Counter(squeezed(heading) for heading in headings if heading.strip())
     for name, count in counts.items():
@@ -114,10 +183,17 @@ def columns_of(headings: Sequence[str], kind: Kind, where: str) -> tuple[SourceC
                 f"{where} has the column '{headings[places[0] - 1].strip()}' {count} times (columns "
                 f"{', '.join(map(str, places))}); rename or remove all but one."
             )
-    by_name = {squeezed(column.name): column.name for column in kind.columns}
+    names = (profile or Profile("", kind.name)).columns_in(headings)
+    for name, count in Counter(name for name in names if name).items():
+        if count > 1:
+            rivals = [f"'{heading}'" for heading, own in zip(headings, names, strict=True) if own == name]
+            raise InputFileError(
+                f"{where} has {' and '.join(rivals)}, which both stand for {name}; "
+                "let the mapping profile ignore all but one."
+            )
     return tuple(
-        SourceColumn(f"c{i}", heading.strip().strip("\ufeff"), by_name.get(squeezed(heading)))
-        for i, heading in enumerate(headings)
+        SourceColumn(f"c{i}", heading.strip().strip("\ufeff"), name)
+        for i, (heading, name) in enumerate(zip(headings, names, strict=True))
     )
 
 

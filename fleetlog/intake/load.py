@@ -21,11 +21,14 @@ from fleetlog.intake.contract import (
     Progress,
     ProgressCallback,
 )
+from fleetlog.intake.header import Asked
 from fleetlog.intake.merge import Merge, parent_of
+from fleetlog.intake.profiles.profile import Profile
 from fleetlog.intake.rejects import (
     count_still_rejected,
     keep_rejected,
     resolve,
+    resolve_read_otherwise,
     resolve_rows,
     worth_another_try,
 )
@@ -64,6 +67,7 @@ def load_paths(
     *,
     settings: IntakeSettings | None = None,
     kind: str | None = None,
+    profiles: Sequence[Profile] = (),
     check_only: bool = False,
     now: datetime | None = None,
     progress: ProgressCallback | None = None,
@@ -79,6 +83,7 @@ def load_paths(
         paths: files, folders or patterns.
         settings: the fleet's time zone and its own words; UTC and none where left out.
         kind: read every file as this kind, whatever its columns suggest.
+        profiles: mapping profiles, each used on the files that fit it.
         check_only: say what a load would do, and change nothing.
         now: the moment after which dates lie in the future, UTC (tests give one).
         progress: called before each file and at the end.
@@ -92,7 +97,8 @@ def load_paths(
     """
     settings = settings or PlainSettings()
     _refuse_unknown(store, settings.time_zone, kind)
-    load = _Load(store, settings, kind, check_only, now or datetime.now(UTC).replace(tzinfo=None))
+    asked = Asked(kind, tuple(profiles))
+    load = _Load(store, settings, asked, check_only, now or datetime.now(UTC).replace(tzinfo=None))
     wanted = list(_expanded(paths))
     sizes = [_size(item.path) for item in wanted]
     for i, item in enumerate(wanted):
@@ -157,11 +163,11 @@ class _Load:
     """One load: holds what has been read until it is merged, and the results."""
 
     def __init__(
-        self, store: Store, settings: IntakeSettings, kind: str | None, check_only: bool, now: datetime
+        self, store: Store, settings: IntakeSettings, asked: Asked, check_only: bool, now: datetime
     ) -> None:
         self.store = store
         self.settings = settings
-        self.kind = kind
+        self.asked = asked
         self.check_only = check_only
         self.now = now
         self.rows_done = 0
@@ -263,7 +269,7 @@ class _Load:
             if ready is not None:
                 return ready
         with tempfile.TemporaryDirectory(prefix="fleetlog-") as folder:
-            source = csvfile.careful_source(path, looked, self.kind, where, Path(folder) / "rows.csv")
+            source = csvfile.careful_source(path, looked, self.asked, where, Path(folder) / "rows.csv")
             try:
                 return self._checked(source)
             except DatabaseError as error:
@@ -274,7 +280,7 @@ class _Load:
         """The engine's own reading, in parallel; None when it stumbled over a row."""
         for table in ("reject_errors", "reject_scans"):
             self.store.execute(compose("DROP TABLE IF EXISTS «table»", table=quoted(table)))
-        source = csvfile.plain_source(path, looked, self.kind, where)
+        source = csvfile.plain_source(path, looked, self.asked, where)
         try:
             ready = self._checked(source)
         except DatabaseError:
@@ -289,6 +295,10 @@ class _Load:
         return None
 
     def _checked(self, source: Source) -> _Ready:
+        if source.profile is not None:
+            # The same file read by another profile is another content.
+            mark = f"{source.content_hash}+{source.profile.fingerprint()}"
+            source = replace(source, content_hash=mark)
         earlier = self._earlier(source)
         if earlier is not None and not earlier.rejected:
             return _Ready(source, None, earlier)
@@ -327,6 +337,8 @@ class _Load:
             merged = Merge(self.store, ready.checked, file_id).run()
             keep_rejected(self.store, ready.checked, file_id)
             resolve(self.store, ready.checked, file_id)
+            if ready.source.profile is not None:
+                resolve_read_otherwise(self.store, ready.checked, file_id)
             result = replace(
                 result,
                 rows=ready.checked.rows,

@@ -4,6 +4,11 @@ from __future__ import annotations
 
 import re
 
+REJECT_ID = "reject_id"
+"""A column of a file of corrected rows: which rejected row this one stands for."""
+
+REJECT_REASON = "reject_reason"
+
 _BETWEEN_WORDS = re.compile(r"[\s_\-]+")
 
 

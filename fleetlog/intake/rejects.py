@@ -12,8 +12,8 @@ import polars as pl
 
 from fleetlog.errors import InputFileError, UsageError
 from fleetlog.intake.checks import Checked
-from fleetlog.intake.header import REJECT_ID, REJECT_REASON
 from fleetlog.intake.merge import Merge, parent_of
+from fleetlog.intake.names import REJECT_ID, REJECT_REASON
 from fleetlog.intake.sqltext import commas, compose
 from fleetlog.store import Store
 from fleetlog.store.connection import quoted
@@ -215,6 +215,24 @@ def resolve(store: Store, checked: Checked, file_id: int) -> None:
             table=quoted(checked.table),
         ),
         {"file_id": file_id, "kind": checked.source.kind.name},
+    )
+
+
+def resolve_read_otherwise(store: Store, checked: Checked, file_id: int) -> None:
+    """Marks rejected rows of the same file, read by another mapping profile or none, that are good now."""
+    store.execute(
+        compose(
+            """
+            UPDATE rejected_row SET resolved_by = $file_id
+            WHERE kind = $kind AND resolved_by IS NULL AND file_id <> $file_id
+              AND file_id IN (SELECT f.file_id FROM source_file AS f
+                              WHERE split_part(f.content_hash, '+', 1) = split_part($hash, '+', 1))
+              AND row_no IN (SELECT «row_no» FROM «table» AS f WHERE NOT f.bad)
+            """,
+            table=quoted(checked.table),
+            row_no=checked.row_no("f"),
+        ),
+        {"file_id": file_id, "kind": checked.source.kind.name, "hash": checked.source.content_hash},
     )
 
 

@@ -8,6 +8,7 @@ from enum import Enum
 from typing import Any
 
 from fleetlog.intake.names import squeezed
+from fleetlog.intake.profiles.profile import Profile
 from fleetlog.store.dictionary import Kind
 
 
@@ -51,6 +52,7 @@ class Source:
         commas: whether a cell may hold a comma (a hint that saves a look at the decimal sign).
         blanks: what may stand around a cell (a hint that saves work).
         notes: what was found out.
+        profile: the mapping profile by which the file is read, if any.
     """
 
     path: str
@@ -64,6 +66,11 @@ class Source:
     commas: bool = True
     blanks: Blanks = Blanks.ANY
     notes: tuple[str, ...] = ()
+    profile: Profile | None = None
+
+    def words_of(self, name: str | None) -> Mapping[str, str]:
+        """Words that the file writes in the dictionary's column `name`, and what each stands for."""
+        return self.profile.words.get(name, {}) if self.profile and name else {}
 
     def cell(self, name: str) -> str | None:
         """The cell that holds the dictionary's column `name`, None where the file has no such column."""
