@@ -2,7 +2,7 @@
 -- grain: one row
 -- inputs: machine, clock
 -- parameters: machine_id
--- output: machine_id, make, model, machine_type, control, site, build_date, build_year, acquired_on, disposed_on, record_begins, record_ends, running_hours, hours_estimated (TRUE: beyond the last reading)
+-- output: machine_id, pin, serial_number, make, model, machine_type, control, site, build_date, build_year, acquired_on, disposed_on, record_begins, record_ends, running_hours, hours_estimated (TRUE: beyond the last reading)
 SELECT
     machine.machine_id,
     machine.pin,

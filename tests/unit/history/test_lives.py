@@ -1,0 +1,128 @@
+"""Component lives: inferred parts, replacements, delayed entry, failures and censoring."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from small_fleet import MACHINE, fleet_of, rows
+from test_episodes_and_repairs import STEADY, line, order
+
+BUSHINGS = "spell WHERE component = 'internal_bushing'"
+COLUMNS = "side, fit, variant, entry, hours, failed, end_reason"
+
+
+def lives(
+    folder: Path, *lines: dict[str, Any], machine: dict[str, Any] = MACHINE, **tables: Any
+) -> list[tuple[Any, ...]]:
+    orders = [order(name, "2020-03-01") for name in dict.fromkeys(one["work_order_id"] for one in lines)]
+    files = {
+        "machines": [machine],
+        "meter_readings": STEADY,
+        "work_orders": orders,
+        "work_lines": list(lines),
+    }
+    with fleet_of(folder, {kind: rows_ for kind, rows_ in {**files, **tables}.items() if rows_}) as fleet:
+        return rows(fleet, BUSHINGS, COLUMNS)
+
+
+def test_factory_parts_enter_late(tmp_path: Path) -> None:
+    """Built 2016, bought used at 1,000 h: at risk from 1,000 h on, both sides, until records end at 3,130 h."""
+    found = lives(tmp_path)
+    assert found == [
+        ("left", 1, "original", 10000, 31400, False, "records_end"),
+        ("right", 1, "original", 10000, 31400, False, "records_end"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("build_date", "variant"),
+    [("2017-11", "original"), ("2017-11-30", "original"), ("2017-12", "improved"), ("2018", "improved")],
+)
+def test_generation_by_build_date(tmp_path: Path, build_date: str, variant: str) -> None:
+    """Pumps built from December 2017 on carry the improved bushing (common practice, no source)."""
+    found = lives(tmp_path, machine={**MACHINE, "build_date": build_date})
+    assert {row[2] for row in found} == {variant}
+
+
+def test_the_pump_not_the_machine_decides(tmp_path: Path) -> None:
+    """A machine of 2018 with a pump of October 2017 (common practice, no source)."""
+    pump = {"machine_id": "A", "component": "drive_pump", "built_on": "2017-10", "fitted_on": "2018-01-15"}
+    found = lives(tmp_path, machine={**MACHINE, "build_date": "2018-01"}, components=[pump])
+    assert {row[2] for row in found} == {"original"}
+
+
+def test_a_worn_bushing_ends_a_life_and_starts_an_improved_one(tmp_path: Path) -> None:
+    done = line("W1", "internal_bushing", "replace", side="left", finding="worn", done_at="2020-03-01T00:00")
+    found = lives(tmp_path, done)
+    assert found == [
+        ("left", 1, "original", 10000, 16000, True, "failed"),
+        ("left", 2, "improved", 0, 15400, False, "records_end"),
+        ("right", 1, "original", 10000, 31400, False, "records_end"),
+    ]
+
+
+@pytest.mark.parametrize("finding", ["no_fault_found", "", "dirty"])
+def test_a_sound_part_replaced_is_censored(tmp_path: Path, finding: str) -> None:
+    done = line("W1", "internal_bushing", "replace", side="left", finding=finding, done_at="2020-03-01T00:00")
+    assert lives(tmp_path, done)[0][5:] == (False, "replaced")
+
+
+def test_a_replacement_without_a_side_censors_both(tmp_path: Path) -> None:
+    done = line("W1", "internal_bushing", "replace", finding="worn", done_at="2020-03-01T00:00")
+    assert [row[4:] for row in lives(tmp_path, done) if row[1] == 1] == [(16000, False, "replaced")] * 2
+
+
+def test_a_new_pump_starts_new_lives_on_both_sides(tmp_path: Path) -> None:
+    done = line("W1", "drive_pump", "replace", finding="worn", done_at="2020-03-01T00:00")
+    found = lives(tmp_path, done)
+    assert [row[:3] + row[5:] for row in found] == [
+        ("left", 1, "original", False, "replaced"),
+        ("left", 2, "improved", False, "records_end"),
+        ("right", 1, "original", False, "replaced"),
+        ("right", 2, "improved", False, "records_end"),
+    ]
+
+
+def test_found_worn_at_an_inspection_ends_the_life_there(tmp_path: Path) -> None:
+    seen = line("W1", "internal_bushing", "inspect", side="left", finding="worn", done_at="2020-03-01T00:00")
+    done = line("W2", "internal_bushing", "replace", side="left", finding="worn", done_at="2020-04-01T00:00")
+    assert lives(tmp_path, seen, done)[0] == ("left", 1, "original", 10000, 16000, True, "failed")
+
+
+def test_a_fitting_told_twice_is_one_fitting(tmp_path: Path) -> None:
+    """By the work line and, two days later, by the parts list."""
+    done = line("W1", "internal_bushing", "replace", side="left", finding="worn", done_at="2020-03-01T00:00")
+    listed = {
+        "machine_id": "A",
+        "component": "internal_bushing",
+        "side": "left",
+        "variant": "improved",
+        "fitted_on": "2020-03-03",
+    }
+    found = lives(tmp_path, done, components=[listed])
+    assert [row[1] for row in found if row[0] == "left"] == [1, 2]
+
+
+def test_a_machine_sold_is_censored_when_it_leaves(tmp_path: Path) -> None:
+    sold = {**MACHINE, "disposed_on": "2020-06-01"}
+    assert {row[6] for row in lives(tmp_path, machine=sold)} == {"disposed"}
+
+
+def test_a_life_over_before_records_began_is_not_at_risk(tmp_path: Path) -> None:
+    earlier = {
+        "machine_id": "A",
+        "component": "internal_bushing",
+        "side": "left",
+        "variant": "improved",
+        "fitted_on": "2019-06-01",
+        "fitted_hours": "600",
+    }
+    first, second, _ = lives(tmp_path, components=[earlier])
+    assert first[3] >= first[4]  # entered at 1,000 h, ended at 600 h: never observed
+    assert second == ("left", 2, "improved", 4000, 25400, False, "records_end")
+
+
+def test_manual_machines_have_no_such_parts(tmp_path: Path) -> None:
+    assert lives(tmp_path, machine={**MACHINE, "control": "manual"}) == []
