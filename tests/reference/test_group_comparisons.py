@@ -8,8 +8,9 @@ import polars as pl
 import pytest
 from published import Case, cases
 
+from fleetlog.stats.incidence_comparison import compare_incidence
 from fleetlog.stats.log_rank import Weights, benjamini_hochberg, bonferroni, holm, log_rank
-from fleetlog.stats.risk_table import RiskTable
+from fleetlog.stats.risk_table import CausesTable, RiskTable
 
 
 def table(rows: pl.DataFrame) -> RiskTable:
@@ -89,3 +90,16 @@ def test_weighted_log_rank(case: Case) -> None:
 def test_many_looks(case: Case) -> None:
     p = case.arguments["p"]
     case.check_all({"holm": holm(p), "bh": benjamini_hochberg(p), "bonferroni": bonferroni(p)})
+
+
+@pytest.mark.parametrize("case", cases("gray.mgus2.sex"), indirect=True)
+def test_gray(case: Case) -> None:
+    """Cumulative incidences, not hazards; all ages weigh alike."""
+    rows = case.data()
+    tables = [
+        CausesTable.from_spells(0, part["time"].to_numpy() * 10, part["event"].to_numpy())
+        for part in (rows.filter(sex=sex) for sex in ("F", "M"))
+    ]
+    for cause in ("1", "2"):
+        test = compare_incidence(tables, cause, rho=case.arguments["rho"])
+        case.check_all({"stat": test.chi2, "p": test.p, "df": test.df}, f"cause{cause}/")
