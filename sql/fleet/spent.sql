@@ -9,9 +9,10 @@ WITH line AS (
         line_no,
         action,
         component,
-        COALESCE(labour_hours, 0.0) AS labour_hours,
-        COALESCE(labour_cost, labour_hours * $labour_rate, 0.0) AS labour_cost,
-        COALESCE(parts_cost, 0.0) AS parts_cost
+        -- Decimal sums are exact, so the order of rows cannot show.
+        CAST(COALESCE(labour_hours, 0.0) AS DECIMAL(18, 4)) AS labour_hours,
+        CAST(COALESCE(labour_cost, labour_hours * $labour_rate, 0.0) AS DECIMAL(18, 4)) AS labour_cost,
+        CAST(COALESCE(parts_cost, 0.0) AS DECIMAL(18, 4)) AS parts_cost
     FROM case_step
     WHERE fault = $fault AND moment >= $from_at AND moment < $until_at
 )
@@ -19,10 +20,10 @@ SELECT
     action,
     component,
     COUNT(*) AS jobs,
-    SUM(labour_hours) AS labour_hours,
-    SUM(labour_cost) AS labour_cost,
-    SUM(parts_cost) AS parts_cost,
-    SUM(labour_cost + parts_cost) AS cost
+    CAST(SUM(labour_hours) AS DOUBLE) AS labour_hours,
+    CAST(SUM(labour_cost) AS DOUBLE) AS labour_cost,
+    CAST(SUM(parts_cost) AS DOUBLE) AS parts_cost,
+    CAST(SUM(labour_cost + parts_cost) AS DOUBLE) AS cost
 FROM line
 GROUP BY action, component
 ORDER BY cost DESC, action, component

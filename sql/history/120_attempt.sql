@@ -18,9 +18,10 @@ effort AS (
         machine_id,
         side,
         work_order_id,
-        SUM(labour_hours) AS labour_hours,
-        SUM(labour_cost) AS labour_cost,
-        SUM(parts_cost) AS parts_cost
+        -- Decimal sums are exact, so the order of rows cannot show.
+        CAST(SUM(CAST(labour_hours AS DECIMAL(18, 4))) AS DOUBLE) AS labour_hours,
+        CAST(SUM(CAST(labour_cost AS DECIMAL(18, 4))) AS DOUBLE) AS labour_cost,
+        CAST(SUM(CAST(parts_cost AS DECIMAL(18, 4))) AS DOUBLE) AS parts_cost
     FROM case_step
     GROUP BY fault, machine_id, side, work_order_id
 )

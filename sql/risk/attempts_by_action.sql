@@ -13,8 +13,9 @@ SELECT
     COUNT(*) AS attempts,
     CAST(SUM(CASE WHEN outcome.came_back AND outcome.held_tenths <= $window_tenths THEN 1 ELSE 0 END) AS BIGINT) AS comebacks,
     CAST(SUM(CASE WHEN NOT outcome.came_back AND outcome.held_tenths < $window_tenths THEN 1 ELSE 0 END) AS BIGINT) AS censored,
-    AVG(outcome.labour_hours) AS labour_hours,
-    AVG(outcome.cost) AS cost,
+    -- Decimal sums are exact, so the order of rows cannot show.
+    CAST(SUM(CAST(outcome.labour_hours AS DECIMAL(18, 4))) AS DOUBLE) / COUNT(outcome.labour_hours) AS labour_hours,
+    CAST(SUM(CAST(outcome.cost AS DECIMAL(18, 4))) AS DOUBLE) / COUNT(outcome.cost) AS cost,
     CAST(SUM(CASE WHEN outcome.finding = 'no_fault_found' THEN 1 ELSE 0 END) AS BIGINT) AS found_sound
 FROM outcome
 INNER JOIN machine ON machine.machine_id = outcome.machine_id

@@ -1,0 +1,274 @@
+"""Every public command runs on the demo fleet, in every format, with the keys that scripts rely on."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from pathlib import Path
+
+import fastexcel
+import polars as pl
+import pytest
+from calls import Command
+
+DATA_COMMANDS = [
+    ("survival", "--by", "variant"),
+    ("survival", "--by", "variant", "--curve"),
+    ("repeats",),
+    ("repeats", "--units"),
+    ("suspects",),
+    ("unit", "37"),
+    ("status",),
+    ("settings",),
+    ("faults",),
+    ("faults", "neutral-return"),
+    ("explain",),
+    ("rejects",),
+    ("rejects", "--waiting"),
+    ("query", "SELECT site, count(*) AS machines FROM machines GROUP BY site ORDER BY site"),
+    ("query", "--history", "SELECT count(*) AS episodes FROM episode"),
+]
+
+
+@pytest.mark.parametrize("arguments", DATA_COMMANDS, ids=" ".join)
+@pytest.mark.parametrize("form", ["table", "csv", "json", "markdown"])
+def test_formats(fleetlog: Command, demo_store: Path, arguments: tuple[str, ...], form: str) -> None:
+    done = fleetlog(*arguments, "--format", form, store=demo_store)
+    assert done.code == 0, done.err
+    if form == "json":
+        assert json.loads(done.out)
+    elif form == "csv":
+        table = list(csv.reader(io.StringIO(done.out)))
+        assert len(table) > 1
+        assert len({len(row) for row in table}) == 1
+    else:
+        assert len(done.out.splitlines()) > 2
+
+
+@pytest.mark.parametrize("arguments", DATA_COMMANDS, ids=" ".join)
+def test_out_writes_what_would_be_printed(
+    fleetlog: Command, demo_store: Path, tmp_path: Path, arguments: tuple[str, ...]
+) -> None:
+    if arguments[0] == "rejects" and "--waiting" not in arguments:
+        return  # its --out writes a file to correct, see test_rejects
+    printed = fleetlog(*arguments, "--format", "json", store=demo_store).out
+    target = tmp_path / "answer.json"
+    done = fleetlog(*arguments, "--format", "json", "--out", str(target), store=demo_store)
+    assert done.out == ""
+    assert target.read_text(encoding="utf-8") == printed
+
+
+def answer(fleetlog: Command, store: Path, *arguments: str) -> dict[str, object]:
+    done = fleetlog(*arguments, "--format", "json", store=store)
+    assert done.code == 0, done.err
+    found = json.loads(done.out)
+    assert {"as_of", "fault", "rows", "notes"} <= set(found)
+    return found
+
+
+def test_survival_keys(fleetlog: Command, demo_store: Path) -> None:
+    found = answer(fleetlog, demo_store, "survival", "--by", "variant")
+    assert {"chi2", "df", "p"} == set(found["log_rank"])
+    for row in found["rows"]:
+        assert {
+            "group",
+            "component",
+            "cause",
+            "spells",
+            "failures",
+            "hours",
+            "survival",
+            "lower",
+            "upper",
+        } <= set(row)
+        assert {"median_hours", "b10_hours", "weibull"} <= set(row)
+        assert len(row["hours"]) == len(row["survival"]) == len(row["lower"]) == len(row["upper"])
+    original = next(row for row in found["rows"] if row["group"] == {"variant": "original"})
+    assert {"shape", "scale_hours", "shape_ci", "scale_ci"} <= set(original["weibull"])
+
+
+def test_repeats_keys(fleetlog: Command, demo_store: Path) -> None:
+    found = answer(fleetlog, demo_store, "repeats")
+    keys = {"action", "component", "attempts", "comebacks", "censored", "comeback_rate", "lower", "upper"}
+    assert all(keys <= set(row) for row in found["by_action"])
+    assert {"hours", "count", "lower", "upper"} <= set(found["mean_cumulative"])
+    assert found["units"]
+
+
+def test_suspects_keys(fleetlog: Command, demo_store: Path) -> None:
+    found = answer(fleetlog, demo_store, "suspects")
+    keys = {
+        "machine_id",
+        "side",
+        "state",
+        "since",
+        "age_hours",
+        "variant",
+        "causes",
+        "top_cause",
+        "next_step",
+    }
+    for row in found["rows"]:
+        assert keys | {"expected_cost", "reasons"} <= set(row)
+        assert math.fsum(row["causes"].values()) == pytest.approx(1.0, abs=1e-12)
+        odds = row["causes"][row["top_cause"]] / (1 - row["causes"][row["top_cause"]])
+        weights = math.fsum(reason["weight"] for reason in row["reasons"])
+        assert weights == pytest.approx(math.log(odds), abs=1e-6)
+    assert found["cautions"]
+
+
+def test_status_keys(fleetlog: Command, demo_store: Path) -> None:
+    found = answer(fleetlog, demo_store, "status")
+    assert {"machines", "tables", "rejected", "waiting", "first", "last", "quality"} <= set(found)
+    assert all({"check", "count", "of"} <= set(row) for row in found["quality"])
+
+
+def test_filters_narrow_the_fleet(fleetlog: Command, demo_store: Path) -> None:
+    whole = answer(fleetlog, demo_store, "survival")
+    part = answer(fleetlog, demo_store, "survival", "--site", "Tolbeck")
+    year = answer(fleetlog, demo_store, "survival", "--build-year", "2015", "--build-year", "2016")
+    assert 0 < part["rows"][0]["spells"] < whole["rows"][0]["spells"]
+    assert 0 < year["rows"][0]["spells"] < whole["rows"][0]["spells"]
+
+
+def test_as_of_looks_at_the_past_only(fleetlog: Command, demo_store: Path) -> None:
+    found = answer(fleetlog, demo_store, "suspects", "--as-of", "2024-12-31")
+    assert found["as_of"] == "2024-12-31"
+    assert all(row["since"] <= "2024-12-31" for row in found["rows"])
+
+
+def test_unit_tells_the_story(fleetlog: Command, demo_store: Path) -> None:
+    done = fleetlog("unit", "37", store=demo_store)
+    for word in (
+        "Machine 37",
+        "Open case, left side",
+        "internal bushing",
+        "Next step",
+        "lock out",
+        "replace_sensor",
+    ):
+        assert word in done.out
+
+
+def test_a_machine_that_cannot_have_the_fault_is_a_data_error(fleetlog: Command, demo_store: Path) -> None:
+    impossible = json.loads(
+        fleetlog(
+            "query",
+            "--history",
+            "SELECT DISTINCT machine_id FROM fault_report WHERE NOT possible",
+            "--format",
+            "json",
+            store=demo_store,
+        ).out
+    )
+    machine = impossible[0]["machine_id"]
+    done = fleetlog("suspects", "--machine", machine, store=demo_store)
+    assert done.code == 2
+    assert "cannot have the fault" in done.err
+    assert "correct the machine list or that row" in " ".join(done.err.split())
+    assert "cannot have the fault" in fleetlog("unit", machine, store=demo_store).out
+
+
+@pytest.mark.parametrize("ending", ["csv", "xlsx", "parquet", "json"])
+@pytest.mark.parametrize("name", ["survival", "repeats", "units", "suspects", "status", "machines", "spell"])
+def test_export(fleetlog: Command, demo_store: Path, tmp_path: Path, name: str, ending: str) -> None:
+    target = tmp_path / f"{name}.{ending}"
+    done = fleetlog("export", name, "--out", str(target), store=demo_store)
+    assert done.code == 0, done.err
+    if ending == "xlsx":
+        rows = fastexcel.read_excel(target).load_sheet(0).height
+    elif ending == "csv":
+        rows = pl.read_csv(target, infer_schema=False).height
+    elif ending == "parquet":
+        rows = pl.read_parquet(target).height
+    else:
+        rows = len(json.loads(target.read_text(encoding="utf-8")))
+    assert f"{rows} rows" in done.err
+    assert rows > 0
+
+
+CHARTS = [
+    "survival",
+    "probability",
+    "comebacks",
+    "mean-cumulative",
+    "suspects",
+    "reasons",
+    "unit",
+    "fleet-age",
+]
+
+
+def test_chart_list_is_complete(fleetlog: Command, demo_store: Path) -> None:
+    listed = [line.split()[0] for line in fleetlog("chart", "list", store=demo_store).out.splitlines()]
+    assert set(CHARTS) <= set(listed)
+
+
+@pytest.mark.parametrize("name", CHARTS)
+def test_chart(fleetlog: Command, demo_store: Path, tmp_path: Path, name: str) -> None:
+    machine = ("--machine", "37") if name in ("reasons", "unit") else ()
+    target = tmp_path / f"{name}.svg"
+    done = fleetlog("chart", name, *machine, "--out", str(target), store=demo_store)
+    assert done.code == 0, done.err
+    assert target.read_text(encoding="utf-8").startswith("<svg")
+
+
+@pytest.mark.parametrize(
+    ("ending", "begins"), [("png", b"\x89PNG"), ("pdf", b"%PDF"), ("html", b"<!"), ("json", b"{")]
+)
+def test_chart_formats(
+    fleetlog: Command, demo_store: Path, tmp_path: Path, ending: str, begins: bytes
+) -> None:
+    target = tmp_path / f"survival.{ending}"
+    assert fleetlog("chart", "survival", "--out", str(target), store=demo_store).code == 0
+    assert target.read_bytes().startswith(begins)
+
+
+def test_check_finds_a_whole_store(fleetlog: Command, demo_store: Path) -> None:
+    done = fleetlog("check", store=demo_store)
+    assert (done.code, done.err) == (0, "")
+    assert "is whole" in done.out
+
+
+def test_report(fleetlog: Command, demo_store: Path, tmp_path: Path) -> None:
+    done = fleetlog("report", "--month", "2026-05", "--out", str(tmp_path / "may"), store=demo_store)
+    assert done.code == 0, done.err
+    page = Path(done.out.strip())
+    assert page.is_file()
+    assert "May 2026" in page.read_text(encoding="utf-8")
+    assert list((tmp_path / "may" / "tables").glob("*.csv"))
+
+
+def test_demo(fleetlog: Command, tmp_path: Path) -> None:
+    folder = tmp_path / "demo"
+    done = fleetlog("demo", str(folder))
+    assert done.code == 0, done.err
+    assert (folder / "fleetlog.duckdb").is_file()
+    assert str(folder / "report") in done.out
+    again = fleetlog("demo", str(folder))
+    assert again.code == 2
+    assert "not empty" in again.err
+
+
+def test_load_reject_correct_load(fleetlog: Command, tmp_path: Path) -> None:
+    store = tmp_path / "fleet.duckdb"
+    (tmp_path / "machines.csv").write_text("machine_id,build_date\n1,2016\n2,2018-13\n", encoding="utf-8")
+    first = fleetlog("load", str(tmp_path / "machines.csv"), "--format", "json", store=store)
+    assert first.code == 0
+    assert json.loads(first.out)[0] | {"new": 1, "rejected": 1, "rows": 2} == json.loads(first.out)[0]
+    fix = tmp_path / "fix.csv"
+    assert fleetlog("rejects", "--out", str(fix), store=store).code == 0
+    fix.write_text(fix.read_text(encoding="utf-8-sig").replace("2018-13", "2018-12"), encoding="utf-8")
+    assert fleetlog("load", str(fix), store=store).code == 0
+    left = fleetlog("rejects", "--format", "json", store=store)
+    assert json.loads(left.out) == []
+
+
+def test_load_check_only_changes_nothing(fleetlog: Command, tmp_path: Path) -> None:
+    store = tmp_path / "fleet.duckdb"
+    (tmp_path / "machines.csv").write_text("machine_id\n1\n", encoding="utf-8")
+    fleetlog("load", "--check-only", str(tmp_path / "machines.csv"), store=store)
+    done = fleetlog("query", "SELECT count(*) AS machines FROM machines", "--format", "json", store=store)
+    assert json.loads(done.out) == [{"machines": 0}]
