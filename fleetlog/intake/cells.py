@@ -24,7 +24,7 @@ BLANKS = " \t\r\n\u00a0\u202f\ufeff"
 _EDGE = "^[ \t\r\n\u00a0\u202f\ufeff]|[ \t\r\n\u00a0\u202f\ufeff]$"
 
 # ISO 8601 date, or date and time, with or without zone. Decides the wording of a reason, not the value.
-ISO = r"\d{4}-\d\d-\d\d([T ]\d?\d:\d\d(:\d\d([.]\d{1,9})?)?([Zz]|[+-]\d\d(:?\d\d)?)?)?"
+ISO = r"\d{4}-\d\d-\d\d([T ]\d?\d:\d\d(:\d\d([.]\d{1,9})?)?(Z|[+-]\d\d(:?\d\d)?)?)?"
 PARTIAL = r"\d{4}(-\d\d(-\d\d)?)?"
 
 POINT_GROUPS = r"[+-]?\d{1,3}(,\d{3})+([.]\d+)?"
@@ -154,7 +154,7 @@ class Cell:
             value = utc + last
         else:
             value = (
-                f"CASE WHEN regexp_matches(substring(«t», 11), '[-+Zz]') THEN {utc} ELSE make_timestamp("
+                f"CASE WHEN regexp_matches(substring(«t», 11), '[-+Z]') THEN {utc} ELSE make_timestamp("
                 f"epoch_us(timezone(«zone», try_cast(«t» AS TIMESTAMP){last}))) END"
             )
         return compose(

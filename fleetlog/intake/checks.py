@@ -8,7 +8,7 @@ and the row as it stood (JSON). Good rows, nearly all, pay for no sentence.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from fleetlog.intake.cells import (
@@ -78,6 +78,7 @@ class Checked:
 
 def check(store: Store, source: Source, settings: IntakeSettings, now: datetime, table: str) -> Checked:
     """Reads a source into the temporary table `table`, every row judged."""
+    source = _without_apostrophes(source)
     judging = Judging(settings, now, _decimal_sign(store, source), Bound())
     cells = [
         Cell(column, cell, judging)
@@ -100,6 +101,25 @@ def check(store: Store, source: Source, settings: IntakeSettings, now: datetime,
     if blank:
         notes.append(f"blank rows passed over: {blank:,}")
     return Checked(source, table, source.numbered, everything - bad, rejected, blank, tuple(notes))
+
+
+def _without_apostrophes(source: Source) -> Source:
+    """A file of corrected rows as it was before `write_rejects` put apostrophes in front of formulas."""
+    if source.extra(REJECT_ID) is None:
+        return source
+    cells = commas(
+        compose(
+            "CASE WHEN regexp_matches(«cell», '^''[=+@\\t\\r-]') THEN substring(«cell», 2) "
+            "ELSE «cell» END AS «cell»",
+            cell=column.cell,
+        )
+        for column in source.columns
+    )
+    numbers = "row_no, malformed, " if source.numbered else ""
+    relation = compose(
+        "(SELECT «numbers»«cells» FROM «relation»)", numbers=numbers, cells=cells, relation=source.relation
+    )
+    return replace(source, relation=relation)
 
 
 def _decimal_sign(store: Store, source: Source) -> DecimalSign:

@@ -225,16 +225,19 @@ class _Load:
         class _Done(Exception):
             pass
 
+        held = [(i, ready) for i, ready in enumerate(self._results) if isinstance(ready, _Ready)]
         results: tuple[FileResult, ...] = ()
         try:
             with self.store.transaction():
-                for i, ready in enumerate(self._results):
-                    if isinstance(ready, _Ready):
-                        self._file_ids[i], self._results[i] = self._merge(ready)
+                for i, ready in held:
+                    self._file_ids[i], self._results[i] = self._merge(ready)
                 results = tuple(self._settled())
                 raise _Done
         except _Done:
             return results
+        finally:
+            for _, ready in held:
+                self._drop(ready)
 
     def _settled(self) -> Iterator[FileResult]:
         for i, result in enumerate(self._results):

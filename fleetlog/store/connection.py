@@ -110,7 +110,8 @@ class Store:
         """The permanent tables of the store and their columns."""
         rows = self.execute(
             "SELECT table_name, list(column_name ORDER BY ordinal_position) FROM information_schema.columns "
-            "WHERE table_schema = 'main' GROUP BY table_name ORDER BY table_name"
+            "WHERE table_schema = 'main' AND table_catalog = current_database() "
+            "GROUP BY table_name ORDER BY table_name"
         )
         return {name: columns for name, columns in rows}
 
