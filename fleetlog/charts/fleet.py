@@ -69,5 +69,5 @@ def fleet_age_chart(
         .mark_text(dy=-8, color=INK, fontSize=11.5)
         .encode(x=x, y=alt.Y("machines:Q"), text=alt.Text("machines:Q", format=",.0f"))
     )
-    picture = alt.layer(bars, counts, width=width - 80, height=220)
+    picture = alt.layer(bars, counts, width=width - 92, height=220)
     return finish(picture, title=fleet_age_title(finding), notes=finding.notes, width=width)

@@ -251,7 +251,7 @@ def _overlaid(
     names = [group_name(group, words) for group in groups]
     short = [group.label for group in groups]
     split = bool(finding.by)
-    room = (max(len(name) for name in short) * 7 + 10) if split else 12
+    room = (max(len(name) for name in short) * 7 + 10) if split else 18
     plot = width - 66 - min(room, 130)
     top = max(group.last_hours for group in groups) or 1.0
     ages = _shown_ages(groups, plot)
@@ -362,7 +362,7 @@ def _small_multiples(
 ) -> alt.ConcatChart:
     """One small picture a group, all curves grey behind it, so that twelve build years stay readable."""
     columns = 3 if width > 560 else 2
-    plot = (width - 50) // columns - (34 if columns == 3 else 42)
+    plot = (width - 20 - 18 * (columns - 1)) // columns - 46
     top = max(group.last_hours for group in groups) or 1.0
     most = max(20, MAX_ROWS // (len(groups) * len(groups)) - 2)
     names = [group_name(group, words) for group in groups]
@@ -391,9 +391,10 @@ def _small_multiples(
             )
         layers += _curves([curve], x, colour, y_title=None)
         told = f"{group.failures} of {group.spells:,} failed"
+        few = f"{group.failures} of {group.spells:,}: too few to say"
         head = alt.TitleParams(
             capital(name),
-            subtitle=told if group.failures >= FEW_FAILURES else f"{told}: too few to say",
+            subtitle=told if group.failures >= FEW_FAILURES else few,
             fontSize=13,
             subtitleFontSize=11.5,
             subtitlePadding=2,

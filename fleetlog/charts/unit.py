@@ -45,7 +45,7 @@ def unit_chart(
         quantity: the measurement drawn beneath the timeline.
         band: where a sound reading stands, (from, to); drawn behind the values.
     """
-    plot = width - (92 if width < 500 else 130)
+    plot = width - 130
     reports = _latest(finding.reports)
     attempts = _latest(finding.attempts)
     aside = _latest(finding.readings.filter(~pl.col("kept")))

@@ -11,7 +11,7 @@ import altair as alt
 from fleetlog.charts.rows import MAX_ROWS, inline, thinned
 from fleetlog.charts.survival import FEW_FAILURES, group_name
 from fleetlog.charts.theme import WIDE, colour_of, finish
-from fleetlog.charts.words import NO_WORDS, capital, hours, plural_part, said
+from fleetlog.charts.words import NO_WORDS, capital, hours, plural_part
 from fleetlog.findings.survival import SurvivalFinding, SurvivalGroup
 
 _SHARES = (0.001, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 0.8, 0.95, 0.99)
@@ -63,7 +63,7 @@ def probability_chart(
         "hours:Q",
         scale=alt.Scale(type="log", domain=[low, high], nice=False),
         axis=alt.Axis(
-            title=f"age of the {said(finding.component)}, running hours (log scale)",
+            title="age, running hours (log scale)",
             format=",.0f",
             tickCount=6,
         ),
@@ -81,7 +81,9 @@ def probability_chart(
     colour = alt.Color(
         "group:N",
         scale=alt.Scale(domain=names, range=[hues[name] for name in names]),
-        legend=alt.Legend(title=None, columns=1 if width < 500 else 0) if finding.by else None,
+        legend=alt.Legend(title=None, columns=1 if width < 500 else 0, labelLimit=width - 90)
+        if finding.by
+        else None,
     )
     shapes = alt.Shape(
         "group:N",
@@ -89,7 +91,9 @@ def probability_chart(
             domain=names,
             range=["circle", "square", "triangle-up", "diamond", "cross", "triangle-down"][: len(names)],
         ),
-        legend=alt.Legend(title=None, columns=1 if width < 500 else 0) if finding.by else None,
+        legend=alt.Legend(title=None, columns=1 if width < 500 else 0, labelLimit=width - 90)
+        if finding.by
+        else None,
     )
     layers = [
         alt.Chart(inline(lines)).mark_line(clip=True).encode(x=x, y=y, color=colour),

@@ -79,6 +79,8 @@ class Page:
             self.problems.append(json.dumps(params["args"])[:400])
         elif method == "Log.entryAdded" and params["entry"]["level"] in ("error", "warning"):
             self.problems.append(params["entry"]["text"][:400])
+        elif method == "Page.javascriptDialogOpening":
+            self.problems.append(f"dialog: {params['message']}")
         elif method == "Network.requestWillBeSent":
             self.requests.append(params["request"]["url"])
 
@@ -130,6 +132,22 @@ class Page:
                 windowsVirtualKeyCode=code,
                 text=text if kind == "keyDown" else "",
             )
+
+    def wait_for(self, condition: str) -> None:
+        """Wait until a JavaScript condition holds."""
+        until = time.monotonic() + 10
+        while not self.run(condition):
+            if time.monotonic() > until:
+                raise TimeoutError(condition)
+            time.sleep(0.02)
+
+    def settle(self) -> None:
+        """Wait until what was asked for is painted."""
+        self.run("new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(() => done(1))))")
+
+    def close(self) -> None:
+        """Close the tab."""
+        self.call("Page.close")
 
     def screenshot(self, path: Path, *, whole: bool = True) -> None:
         """Save what is seen as PNG."""

@@ -36,6 +36,9 @@ def test_every_chart_follows_the_grammar(name: str, width: int, examples: Module
     chart = kind(finding_for(kind.finding, examples), width=width)
     chart.to_dict(validate=True)
     assert kind.description
+    drawn = ElementTree.fromstring(charts.to_svg(chart)).get("width")
+    assert drawn is not None
+    assert float(drawn) <= width + 6
 
 
 @pytest.mark.parametrize("name", sorted(charts.CHARTS))

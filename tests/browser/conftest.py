@@ -1,0 +1,66 @@
+"""A Chromium, and the invented month's report to show it.
+
+A missing browser is an error and never a reason to skip: the report is made to be read in one.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pytest
+
+CLOCK = datetime(2026, 11, 2, 6, 0)
+_TESTS = Path(__file__).parents[1]
+
+
+def _load(name: str, path: Path) -> ModuleType:
+    if name not in sys.modules:
+        spec = importlib.util.spec_from_file_location(name, path)
+        assert spec is not None
+        assert spec.loader is not None
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[name] = module
+        spec.loader.exec_module(module)
+    return sys.modules[name]
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """The running Chromium."""
+    chromium = _load("fleetlog_test_chromium", Path(__file__).with_name("chromium.py"))
+    try:
+        chromium.program()
+    except chromium.BrowserMissing as missing:
+        pytest.fail(str(missing), pytrace=False)
+    with chromium.browser() as running:
+        yield running
+
+
+@pytest.fixture
+def page(browser: Any) -> Iterator[Any]:
+    """A fresh tab, as wide as a desk."""
+    tab = browser.page()
+    tab.look(1280, 800)
+    yield tab
+    tab.close()
+
+
+@pytest.fixture(scope="session")
+def months() -> ModuleType:
+    return _load("report_months", _TESTS / "unit" / "reporting" / "months.py")
+
+
+@pytest.fixture(scope="session")
+def report(months: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of the invented month's report."""
+    from fleetlog.reporting import write_report
+
+    folder = tmp_path_factory.mktemp("report")
+    write_report(months.month(), folder, clock=CLOCK)
+    return folder

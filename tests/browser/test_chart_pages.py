@@ -1,0 +1,35 @@
+"""A chart saved as a page: draws itself, without the network, and its data stays data."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+from fleetlog import charts
+
+
+def test_a_chart_page_draws_itself_and_fetches_nothing(page: Any, months: ModuleType, tmp_path: Path) -> None:
+    drawn = {
+        "survival": charts.survival_chart(months.examples.survival_by_variant()),
+        "suspects": charts.suspects_chart(months.examples.suspects()),
+        "unit": charts.unit_chart(months.examples.unit(months.examples.HOSTILE)),
+    }
+    for name, chart in drawn.items():
+        path = charts.save(chart, tmp_path / f"{name}.html")
+        page.open(path)
+        page.wait_for("document.querySelector('#chart svg') !== null")
+        page.settle()
+        assert page.problems == []
+        assert page.requests == [path.resolve().as_uri()]
+        assert page.run("document.querySelectorAll('#chart svg .role-mark > *').length") > 3
+        assert len(page.run("document.getElementById('chart').getAttribute('aria-label')")) > 20
+
+
+def test_its_data_stays_data(page: Any, months: ModuleType, tmp_path: Path) -> None:
+    path = charts.save(charts.suspects_chart(months.examples.suspects()), tmp_path / "suspects.html")
+    page.open(path)
+    page.wait_for("document.querySelector('#chart svg') !== null")
+    assert months.examples.HOSTILE in page.run("document.querySelector('#chart svg').textContent")
+    assert page.run("document.querySelectorAll('#chart script').length") == 0
+    assert page.problems == []
