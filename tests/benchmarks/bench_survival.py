@@ -1,0 +1,148 @@
+"""Kaplan-Meier and log-rank by 12 groups with delayed entry, from spells in a table to curves in memory.
+
+Peers on the same data in the same run: a bare scan of the same columns, lifelines, and R survival where R is
+installed (apt-get install r-base-core r-cran-survival).
+
+Usage: python tests/benchmarks/bench_survival.py [spells]
+"""
+
+from __future__ import annotations
+
+import resource
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from fleetlog.stats.log_rank import log_rank
+from fleetlog.stats.product_limit import product_limit
+from fleetlog.stats.risk_table import RiskTable
+from fleetlog.store import open_store
+from fleetlog.store.connection import Store
+
+GROUPS = 12
+
+R_SCRIPT = """
+suppressMessages(library(survival))
+a <- commandArgs(TRUE)
+n <- as.integer(a[2])
+f <- file(a[1], "rb")
+entry <- readBin(f, "double", n); exit <- readBin(f, "double", n)
+failed <- readBin(f, "integer", n); year <- readBin(f, "integer", n)
+close(f)
+t <- system.time(fit <- survfit(Surv(entry, exit, failed) ~ year, conf.type = "log-log"))
+cat("survfit", t[["elapsed"]], "\\n")
+cat("last", fit$surv[fit$strata[1]], "\\n")
+if (n <= 2e6) {
+  t <- system.time(test <- coxph(Surv(entry, exit, failed) ~ factor(year), ties = "breslow", iter.max = 0))
+  cat("logrank", t[["elapsed"]], "\\n")
+}
+"""
+
+
+def spells(n: int) -> pl.DataFrame:
+    """Weibull lives in tenths of hours, half of them entering late, censored at the end of records."""
+    rng = np.random.default_rng(20260630)
+    year = rng.integers(2012, 2012 + GROUPS, n).astype(np.int32)
+    entry = np.where(rng.random(n) < 0.5, 0, rng.integers(0, 40_000, n))
+    life = (60_000 + 1_000 * (year - 2012)) * rng.weibull(2.5, n)
+    window = rng.integers(1, 60_000, n)
+    life = np.maximum(np.rint(life), entry + 1)
+    end = np.minimum(life, entry + window).astype(np.int64)
+    return pl.DataFrame(
+        {"build_year": year, "entry": entry.astype(np.int64), "hours": end, "failed": life <= entry + window}
+    )
+
+
+def into_store(store: Store, frame: pl.DataFrame) -> None:
+    store.register("raw", frame)
+    store.execute(
+        "CREATE TEMP TABLE spell AS SELECT 'internal_bushing' AS component, NULL::VARCHAR AS cause, "
+        "NULL::VARCHAR AS site, NULL::VARCHAR AS machine_id, build_year, entry, hours, failed FROM raw"
+    )
+    store.execute("DROP TABLE raw")
+
+
+def timed(name: str, work: Callable[[], object]) -> tuple[float, object]:
+    begin = time.perf_counter()
+    result = work()
+    elapsed = time.perf_counter() - begin
+    print(f"{name:<44} {elapsed:8.2f} s", flush=True)
+    return elapsed, result
+
+
+def curves(store: Store) -> tuple[list[RiskTable], list[object]]:
+    counted = store.run(
+        "risk/survival",
+        ["build_year"],
+        component="internal_bushing",
+        cause=None,
+        sites=None,
+        build_years=None,
+        machines=None,
+    )
+    tables = [RiskTable.from_frame(rows) for rows in counted.partition_by("build_year", maintain_order=True)]
+    return tables, [product_limit(table, minimum_at_risk=0) for table in tables]
+
+
+def with_lifelines(frame: pl.DataFrame) -> list[float]:
+    from lifelines import KaplanMeierFitter
+
+    last = []
+    for rows in frame.sort("build_year", maintain_order=True).partition_by("build_year", maintain_order=True):
+        fitter = KaplanMeierFitter()
+        fitter.fit(rows["hours"].to_numpy(), rows["failed"].to_numpy(), entry=rows["entry"].to_numpy())
+        last.append(float(fitter.survival_function_.iloc[-1, 0]))
+    return last
+
+
+def with_r(frame: pl.DataFrame) -> dict[str, float]:
+    with tempfile.TemporaryDirectory() as folder:
+        data, script = Path(folder) / "spells.bin", Path(folder) / "bench.R"
+        script.write_text(R_SCRIPT, encoding="utf-8")
+        with data.open("wb") as file:
+            for name, kind in (("entry", "f8"), ("hours", "f8"), ("failed", "i4"), ("build_year", "i4")):
+                frame[name].to_numpy().astype(kind).tofile(file)
+        command = ["Rscript", str(script), str(data), str(len(frame))]
+        done = subprocess.run(command, capture_output=True, text=True, check=True)
+    return {line.split()[0]: float(line.split()[1]) for line in done.stdout.splitlines() if line.strip()}
+
+
+def main(n: int) -> None:
+    frame = spells(n)
+    print(f"{n:,} spells, {GROUPS} groups, {frame['failed'].mean():.0%} failed")
+    with open_store(None) as store:
+        into_store(store, frame)
+        scan, _ = timed(
+            "bare scan of the same columns",
+            lambda: store.execute(
+                "SELECT sum(entry), sum(hours), count_if(failed), sum(build_year) FROM spell"
+            ),
+        )
+        ours, (tables, fits) = timed("fleetlog: risk table and 12 curves", lambda: curves(store))  # type: ignore[misc]
+        test, _ = timed("fleetlog: log-rank on the risk tables", lambda: log_rank(tables))
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+    print(f"peak memory so far {peak:.1f} GB; {ours / scan:.1f} times the bare scan")
+    theirs, last = timed("lifelines: 12 KaplanMeierFitter with entry", lambda: with_lifelines(frame))
+    worst = max(abs(float(fit.survival[-1]) - other) for fit, other in zip(fits, last, strict=True))
+    print(f"largest difference of the last survival {worst:.1e}")
+    print(f"lifelines / fleetlog = {theirs / ours:.1f}")
+    if shutil.which("Rscript"):
+        found = with_r(frame)
+        print(f"R survfit {found['survfit']:.2f} s; R / fleetlog = {found['survfit'] / ours:.1f}")
+        if "logrank" in found:
+            print(
+                f"R score test (log-rank with delayed entry) {found['logrank']:.2f} s; "
+                f"R / fleetlog = {found['logrank'] / (ours + test):.1f} with, "
+                f"{found['logrank'] / test:.0f} without making the risk table"
+            )
+
+
+if __name__ == "__main__":
+    main(int(float(sys.argv[1])) if len(sys.argv) > 1 else 10_000_000)
