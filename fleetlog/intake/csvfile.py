@@ -82,7 +82,11 @@ def _delimiter(text: str) -> str:
 
 
 def _headings(text: str, delimiter: str) -> list[str]:
-    return [" ".join(heading.split()) for heading in next(csv.reader([text], delimiter=delimiter))]
+    try:
+        headings = next(csv.reader([text], delimiter=delimiter))
+    except csv.Error:  # quotation marks that make no sense with this separator
+        headings = text.split(delimiter)
+    return [" ".join(heading.split()) for heading in headings]
 
 
 def plain_source(path: Path, scan: Scan, asked: Asked, where: str) -> Source:

@@ -183,9 +183,14 @@ def _make(path: Path) -> Store:
         raise StoreError(
             f"The folder {path.parent} does not exist; make it first, or name another place with --store."
         )
-    store = Store(_connect(path, read_only=False), path, True)
-    _migrate(store, 0)
-    return store
+    # Made beside its place and moved there when whole: a process killed meanwhile leaves no half a store.
+    beside = path.with_name(path.name + ".new")
+    for left_over in (beside, beside.with_name(beside.name + ".wal")):
+        left_over.unlink(missing_ok=True)
+    with Store(_connect(beside, read_only=False), beside, True) as made:
+        _migrate(made, 0)
+    beside.replace(path)
+    return Store(_connect(path, read_only=False), path, True)
 
 
 def _refuse_other_files(path: Path) -> None:

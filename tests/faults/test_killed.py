@@ -1,0 +1,196 @@
+"""Loads killed with SIGKILL at random points: the store opens, nothing is half there, and a repeat completes it."""
+
+from __future__ import annotations
+
+import random
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from fleetlog.intake import load_paths
+from fleetlog.store import Store, open_store
+from fleetlog.store.dictionary import KINDS
+
+from .conftest import NOW
+
+KILLS = 25
+READINGS = 20_000
+
+# Says when it is about to begin, so that the kill falls into the load and not into the imports.
+LOADER = """
+import sys
+from datetime import datetime
+from pathlib import Path
+from fleetlog.intake import load_paths
+from fleetlog.store import open_store
+import polars
+print("ready", flush=True)
+with open_store(Path(sys.argv[1]), create=True) as store:
+    load_paths(store, [Path(sys.argv[2])], now=datetime(2026, 6, 1, 12))
+print("done", flush=True)
+"""
+
+
+def write_fleet(folder: Path) -> None:
+    """Files of four kinds: bad rows, keys that come twice, corrections from file to file, rows that wait."""
+    folder.mkdir()
+    machines = "".join(f"M{i:03},{2010 + i % 12},{'North' if i % 2 else 'South'}\n" for i in range(200))
+    (folder / "1_machines.csv").write_text("machine_id,build_date,site\n" + machines + "M999,never,\n")
+    (folder / "2_machines.csv").write_text("machine_id,site\nM001,West\nM002,West\nM001,East\n")
+    for year in (2023, 2024):
+        rows = (
+            f"M{i % 210:03},{year}-{1 + i % 12:02}-{1 + i // 210 % 28:02}T{i // 5880:02}:00,"
+            f"{'n/a' if i % 5000 == 17 else i // 210},telematics\n"
+            for i in range(READINGS)
+        )
+        (folder / f"3_readings_{year}.csv").write_text("machine_id,read_at,hours,source\n" + "".join(rows))
+    # Some of the readings once more, corrected.
+    again = (f"M{i % 210:03},2024-{1 + i % 12:02}-01T00:00,{i // 210 + 0.5},telematics\n" for i in range(150))
+    (folder / "4_readings_again.csv").write_text("machine_id,read_at,hours,source\n" + "".join(again))
+    orders = "".join(f"W{i},M{i % 200:03},2024-05-{1 + i % 28:02},\n" for i in range(2_000))
+    (folder / "5_orders.csv").write_text("work_order_id,machine_id,opened_at,closed_at\n" + orders)
+    lines = "".join(f"W{i},1,inspect,{i % 7}\n" for i in range(2_100))
+    (folder / "6_lines.csv").write_text("work_order_id,line_no,action,labour_hours\n" + lines)
+
+
+def contents(store: Store) -> dict[str, list[dict[str, Any]]]:
+    """Everything that loading stores, the number of a file replaced by its name."""
+    found = {}
+    for kind in KINDS:
+        found[kind] = store.select(
+            f"SELECT k.* EXCLUDE (file_id), f.path FROM {kind} AS k JOIN source_file AS f USING (file_id) "
+            "ORDER BY ALL"
+        ).to_dicts()
+    found["rejected_row"] = store.select(
+        "SELECT f.path, r.row_no, r.kind, column_name, value, reason, raw, resolved_by FROM rejected_row AS r "
+        "JOIN source_file AS f USING (file_id) ORDER BY ALL"
+    ).to_dicts()
+    found["change_log"] = store.select(
+        "SELECT c.kind, row_key, old_row, new_row, o.path AS old_path, old_row_no, n.path AS new_path, new_row_no "
+        "FROM change_log AS c JOIN source_file AS o ON o.file_id = old_file_id "
+        "JOIN source_file AS n ON n.file_id = new_file_id ORDER BY ALL"
+    ).to_dicts()
+    return found
+
+
+def assert_whole(store: Store) -> None:
+    """What is in the store is files as a whole: every file on record has all its rows, every row its file."""
+    for kind, description in KINDS.items():
+        key = ", ".join(description.key)
+        twice = f"SELECT {key} FROM {kind} GROUP BY ALL HAVING count(*) > 1 LIMIT 1"
+        assert store.execute(twice) == []
+        orphans = f"SELECT 1 FROM {kind} WHERE file_id NOT IN (SELECT file_id FROM source_file) LIMIT 1"
+        assert store.execute(orphans) == []
+    unbalanced = (
+        "SELECT path FROM source_file "
+        "WHERE rows_read <> rows_new + rows_known + rows_corrected + rows_rejected + rows_waiting"
+    )
+    assert store.execute(unbalanced) == []
+    stored, recorded = store.execute(
+        "SELECT (SELECT count(*) FROM meter_readings), "
+        "(SELECT coalesce(sum(rows_new + rows_waiting), 0) FROM source_file WHERE kind = 'meter_readings')"
+    )[0]
+    assert stored == recorded
+
+
+@pytest.fixture(scope="module")
+def fleet(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("fleet") / "files"
+    write_fleet(folder)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def undisturbed(fleet: Path) -> dict[str, list[dict[str, Any]]]:
+    with open_store(None) as store:
+        load_paths(store, [fleet], now=NOW)
+        assert_whole(store)
+        found = contents(store)
+    assert len(found["meter_readings"]) > READINGS
+    assert found["rejected_row"]
+    assert found["change_log"]
+    return found
+
+
+def start(store: Path, fleet: Path) -> subprocess.Popen[str]:
+    process = subprocess.Popen(
+        [sys.executable, "-c", LOADER, str(store), str(fleet)], stdout=subprocess.PIPE, text=True
+    )
+    assert process.stdout is not None
+    assert process.stdout.readline() == "ready\n"
+    return process
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(4))
+def test_killed_and_run_again(
+    seed: int, fleet: Path, undisturbed: dict[str, list[dict[str, Any]]], tmp_path: Path
+) -> None:
+    first = start(tmp_path / "timed.duckdb", fleet)
+    began = time.perf_counter()
+    first.communicate()
+    takes = time.perf_counter() - began
+    chance = random.Random(seed)
+    cut_short = 0
+    path = tmp_path / "fleet.duckdb"
+    for kill in range(KILLS):
+        process = start(path, fleet)
+        time.sleep(chance.uniform(0, takes))
+        process.send_signal(signal.SIGKILL)
+        out, _ = process.communicate()
+        cut_short += "done" not in out
+        if path.exists():
+            with open_store(path) as store:
+                assert_whole(store)
+        # Every fifth time the load is repeated in peace; otherwise the next one meets what this one left.
+        if kill % 5 == 4:
+            with open_store(path, create=True) as store:
+                load_paths(store, [fleet], now=NOW)
+                assert_whole(store)
+                assert contents(store) == undisturbed
+            path.unlink()
+            path.with_name(path.name + ".wal").unlink(missing_ok=True)
+    assert cut_short > KILLS // 3
+
+
+FULL = """
+import resource, signal, sys
+from datetime import datetime
+from pathlib import Path
+from fleetlog.errors import StoreError
+from fleetlog.intake import load_paths
+from fleetlog.store import open_store
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+try:
+    with open_store(Path(sys.argv[1]), create=True) as store:
+        size = int(sys.argv[3])
+        resource.setrlimit(resource.RLIMIT_FSIZE, (size, size))
+        load_paths(store, [Path(sys.argv[2])], now=datetime(2026, 6, 1, 12))
+except StoreError as error:
+    print(error)
+    sys.exit(error.exit_code)
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("room", [200_000, 900_000, 1_300_000, 1_800_000])
+def test_a_disk_that_fills_up(
+    room: int, fleet: Path, undisturbed: dict[str, list[dict[str, Any]]], tmp_path: Path
+) -> None:
+    """No file may grow beyond some size, as on a full disk: one sentence, and a repeat with room completes it."""
+    path = tmp_path / "fleet.duckdb"
+    run = subprocess.run(
+        [sys.executable, "-c", FULL, str(path), str(fleet), str(room)], capture_output=True, text=True
+    )
+    assert run.returncode == 3, (run.stdout, run.stderr)
+    assert "nothing of it was loaded" in run.stdout
+    with open_store(path, create=True) as store:
+        assert_whole(store)
+        load_paths(store, [fleet], now=NOW)
+        assert_whole(store)
+        assert contents(store) == undisturbed
