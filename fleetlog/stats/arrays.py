@@ -83,3 +83,13 @@ def step_positions(jumps: Counts, at: Counts, *, inclusive: bool) -> Ints:
 def binned(index: Ints, weights: Counts, size: int) -> Floats:
     """Sum of weights by index, shape (size,)."""
     return np.bincount(index, weights=weights, minlength=size).astype(np.float64, copy=False)
+
+
+def dot(a: Floats, b: Floats) -> float:
+    """Sum of products, the same to the last digit on any thread count (unlike the matrix product)."""
+    return float((a * b).sum())
+
+
+def weighed(weights: Floats, rows: Floats) -> Floats:
+    """Weighted sum of rows, shape (columns,), the same to the last digit on any thread count."""
+    return np.asarray(np.einsum("i,ij->j", weights, rows), dtype=np.float64)

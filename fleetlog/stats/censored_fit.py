@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize
 
-from fleetlog.stats.arrays import Counts, Floats
+from fleetlog.stats.arrays import Counts, Floats, dot, weighed
 from fleetlog.stats.errors import DidNotConverge
 from fleetlog.stats.families import Family
 
@@ -157,7 +157,7 @@ class _Sum:
         value, slope, bend = terms
         dz = np.column_stack((-rows.x / sigma, -z))
         self.value += sign * float((rows.count * value).sum())
-        self.gradient += sign * (rows.count * slope) @ dz
+        self.gradient += sign * weighed(rows.count * slope, dz)
         self.hessian += sign * _curvature(dz, rows.x, z, rows.count * bend, rows.count * slope, sigma)
 
 
@@ -165,10 +165,10 @@ def _curvature(dz: Floats, x: Floats, z: Floats, bend: Floats, slope: Floats, si
     """Sum over rows of bend dz dz' + slope d2z, where d2z/dbeta dlogsigma = x/sigma, d2z/dlogsigma^2 = z."""
     p = x.shape[1]
     result: Floats = (dz * bend[:, None]).T @ dz
-    mixed = (slope @ x) / sigma
+    mixed = weighed(slope, x) / sigma
     result[:p, p] += mixed
     result[p, :p] += mixed
-    result[p, p] += float(slope @ z)
+    result[p, p] += dot(slope, z)
     return result
 
 

@@ -29,6 +29,7 @@ from fleetlog.stats.arrays import (
     normal_quantile,
     one_of,
     step_positions,
+    weighed,
 )
 from fleetlog.stats.cox_cells import CoxCells
 from fleetlog.stats.cox_exact import exact_derivatives
@@ -218,7 +219,7 @@ class CoxFit:
         for stratum in self.likelihood.strata:
             sums = self.likelihood.sums(stratum, self.coefficients)
             g = by_age(stratum.ages)
-            u += g @ (self.likelihood.failed_x(stratum) - expected_x(sums))
+            u += weighed(g, self.likelihood.failed_x(stratum) - expected_x(sums))
             for power in range(3):
                 moments[power] += self.likelihood.information(stratum, self.coefficients, sums, g**power)
 
@@ -419,8 +420,9 @@ def cluster_robust(fit: CoxFit, spells: Spells, cluster: npt.ArrayLike) -> CoxFi
     of_cluster = of_cluster.reshape(-1).astype(np.int64)
 
     def summed(beta: Floats) -> Floats:
-        residuals = score_residuals(fit.likelihood, beta, spells) * spells.weight[:, None]
-        return np.column_stack([binned(of_cluster, column, names.size) for column in residuals.T])
+        residuals = score_residuals(fit.likelihood, beta, spells)
+        columns = [binned(of_cluster, column * spells.weight, names.size) for column in residuals.T]
+        return np.column_stack(columns)
 
     influence = summed(fit.coefficients) @ fit.covariance
     covariance = influence.T @ influence
@@ -441,24 +443,27 @@ def cluster_robust(fit: CoxFit, spells: Spells, cluster: npt.ArrayLike) -> CoxFi
 
 def score_residuals(likelihood: PartialLikelihood, beta: Floats, spells: Spells) -> Floats:
     """What each spell adds to the score, shape (spells, p)."""
-    x = likelihood.x[spells.cell]
-    risk = np.exp(x @ beta)
-    result = np.zeros_like(x)
+    risk = np.exp(likelihood.x @ beta)[spells.cell]
+    result = np.zeros((spells.exit.size, beta.size), order="F")
     of_spell = likelihood.cells.stratum[spells.cell]
     for stratum in likelihood.strata:
         rows = np.flatnonzero(of_spell == stratum.label)
+        cell, r = spells.cell[rows], risk[rows]
         sums = likelihood.sums(stratum, beta)
         hazard, drift = _running(sums)
         enters = np.searchsorted(stratum.ages, spells.entry[rows], side="right")
         leaves = np.searchsorted(stratum.ages, spells.exit[rows], side="right")
         exposure = hazard[leaves] - hazard[enters]
-        part = -risk[rows, None] * (x[rows] * exposure[:, None] - (drift[leaves] - drift[enters]))
-        died = spells.failed[rows] > 0
+        died = np.flatnonzero(spells.failed[rows] > 0)
         at = leaves[died] - 1
-        own, r = x[rows][died], risk[rows][died, None]
-        mean = expected_x(sums)[at] / stratum.weight[at, None]
-        part[died] += own - mean + r * (own * sums.a1[at, None] - _tie_drift(sums)[at])
-        result[rows] = part
+        mean, tie = expected_x(sums) / stratum.weight[:, None], _tie_drift(sums)
+        # column by column: a million spells need no second matrix of their size
+        for j in range(beta.size):
+            x, along = likelihood.x[cell, j], np.ascontiguousarray(drift[:, j])
+            part = r * (along[leaves] - along[enters] - x * exposure)
+            own = x[died]
+            part[died] += own - mean[at, j] + r[died] * (own * sums.a1[at] - tie[at, j])
+            result[rows, j] = part
     return result
 
 

@@ -96,9 +96,7 @@ class CoxCells:
             column = int(np.flatnonzero(~np.isfinite(design).all(axis=0))[0])
             raise BadArgument(f"covariate {column} has empty or infinite values; leave those spells out")
         levels, of_stratum = _codes(strata, end.size)
-        keys = np.column_stack((of_stratum.astype(np.float64), design))
-        unique, cell = np.unique(keys, axis=0, return_inverse=True)
-        cell = cell.reshape(-1).astype(np.int64)
+        unique, cell = _distinct_rows([of_stratum, *design.T])
         labels = tuple(names) if names is not None else tuple(f"x{i + 1}" for i in range(design.shape[1]))
         if len(labels) != design.shape[1]:
             raise LengthMismatch(f"{design.shape[1]} covariates have {len(labels)} names")
@@ -232,10 +230,27 @@ def _summed(
     cell: Ints, hours: Ints, columns: Sequence[Counts]
 ) -> tuple[Ints, Ints, Floats, Floats, Floats, Floats]:
     """One row a cell and age, sorted so; equal rows are summed by rising weight, not in the order given."""
-    order = np.lexsort((*(column for column in columns), hours, cell))
-    cell, hours = cell[order], hours[order]
-    first = np.flatnonzero(np.concatenate(([True], (cell[1:] != cell[:-1]) | (hours[1:] != hours[:-1]))))
+    key = cell * (int(hours.max(initial=0)) + 1) + hours
+    whole = all(np.array_equal(column, np.rint(column)) for column in columns)
+    order = np.argsort(key, kind="stable") if whole else np.lexsort((*columns, key))
+    key = key[order]
+    first = np.flatnonzero(np.concatenate(([True], key[1:] != key[:-1])))
     entering, failed, failures, leaving = (
         np.add.reduceat(column[order].astype(np.float64), first) for column in columns
     )
-    return cell[first], hours[first], entering, failed, failures, leaving
+    return cell[order][first], hours[order][first], entering, failed, failures, leaving
+
+
+def _distinct_rows(columns: Sequence[Counts]) -> tuple[Floats, Ints]:
+    """Distinct rows of several columns, sorted, and which of them each row is."""
+    size = columns[0].size
+    code, levels = np.zeros(size, dtype=np.int64), 1
+    for column in columns:
+        values, at = np.unique(column, return_inverse=True)
+        if levels * values.size > 2**60:
+            kept, code = np.unique(code, return_inverse=True)
+            code, levels = code.reshape(-1).astype(np.int64), int(kept.size)
+        code, levels = code * values.size + at.reshape(-1), levels * int(values.size)
+    _, first, cell = np.unique(code, return_index=True, return_inverse=True)
+    rows = np.column_stack([column[first].astype(np.float64) for column in columns])
+    return rows, cell.reshape(-1).astype(np.int64)

@@ -21,11 +21,14 @@ from typing import NamedTuple
 import numpy as np
 from scipy import sparse
 
-from fleetlog.stats.arrays import Floats, Ints, binned
+from fleetlog.stats.arrays import Floats, Ints, binned, weighed
 from fleetlog.stats.cox_cells import CoxCells
 
 #: Up to this many entries the at-risk counts are kept as a matrix of ages by cells.
 _DENSE = 40_000_000
+
+#: Ties up to this many are taken one after another over all ages; the rest of longer ones all at once.
+_LOOPED = 64
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,6 +55,14 @@ class Stratum:
     at_risk: Floats | None
     flow: tuple[Ints, Ints, Floats] | None
 
+    @cached_property
+    def tie_order(self) -> tuple[Ints, Ints]:
+        """Failure ages by falling number of ties, and how many ages have more than l ties, for l = 0, 1, …"""
+        number = np.rint(self.deaths).astype(np.int64)
+        order = np.argsort(-number, kind="stable")
+        counts = np.bincount(number)
+        return order, self.ages.size - np.cumsum(counts)[:-1]
+
     def risk_sums(self, values: Floats) -> Floats:
         """Sum over those at risk at each failure age of a value by cell, shape (t, k)."""
         if self.at_risk is not None:
@@ -68,8 +79,7 @@ class Stratum:
     def at_risk_totals(self, by_age: Floats) -> Floats:
         """Weight at risk of each cell times a value by age, summed over failure ages, shape (cells,)."""
         if self.at_risk is not None:
-            result: Floats = by_age @ self.at_risk
-            return result
+            return weighed(by_age, self.at_risk)
         assert self.flow is not None
         reach, cell, net = self.flow
         upto = np.concatenate(([0.0], np.cumsum(by_age)))
@@ -107,8 +117,7 @@ class PartialLikelihood:
     def centre(self) -> Floats:
         """Weighted mean of the covariates; taking it off keeps exp(x'b) in range."""
         weight = binned(self.cells.cell, self.cells.leaving, self.cells.x.shape[0])
-        result: Floats = weight @ self.cells.x / max(float(weight.sum()), 1e-300)
-        return result
+        return weighed(weight, self.cells.x) / max(float(weight.sum()), 1e-300)
 
     @cached_property
     def x(self) -> Floats:
@@ -140,28 +149,7 @@ class PartialLikelihood:
             nothing = np.zeros_like(s0)
             logs = stratum.weight * np.log(s0)
             return AgeSums(s0, s[:, 1:], d0, d[:, 1:], a0, nothing, b0, nothing, nothing, logs)
-        tied = stratum.deaths > 1
-        inverse = 1.0 / s0
-        single = np.where(tied, 0.0, each)
-        a0, b0, logs = single * inverse, single * inverse**2, single * np.log(s0)
-        a1, b1, b2 = np.zeros_like(s0), np.zeros_like(s0), np.zeros_like(s0)
-        if tied.any():
-            at = np.flatnonzero(tied)
-            number = np.rint(stratum.deaths[at]).astype(np.int64)
-            starts = np.concatenate(([0], np.cumsum(number)[:-1]))
-            row = np.repeat(at, number)
-            f = (np.arange(row.size) - np.repeat(starts, number)) / np.repeat(number, number)
-            c = s0[row] - f * d0[row]
-            w = each[row]
-            for target, values in (
-                (a0, w / c),
-                (a1, w * f / c),
-                (b0, w / c**2),
-                (b1, w * f / c**2),
-                (b2, w * f**2 / c**2),
-                (logs, w * np.log(c)),
-            ):
-                target[at] = np.add.reduceat(values, starts)
+        a0, a1, b0, b1, b2, logs = _efron_sums(stratum, s0, d0, each)
         return AgeSums(s0, s[:, 1:], d0, d[:, 1:], a0, a1, b0, b1, b2, logs)
 
     def failed_x(self, stratum: Stratum) -> Floats:
@@ -201,6 +189,47 @@ class PartialLikelihood:
         first += (d1 * (by_age * sums.b2)[:, None]).T @ d1
         result: Floats = second - first
         return result
+
+
+def _efron_sums(stratum: Stratum, s0: Floats, d0: Floats, each: Floats) -> tuple[Floats, ...]:
+    """a0, a1, b0, b1, b2 and the sum of logs, at every failure age.
+
+    Ages are taken in the order of falling ties, so that the l-th tie concerns a leading part of each array.
+    """
+    order, reach = stratum.tie_order
+    s, w, d = s0[order], each[order], stratum.deaths[order]
+    step = d0[order] / d
+    totals = np.zeros((6, s.size))
+    for tie, n in enumerate(reach.tolist()):
+        if n == 0 or tie == _LOOPED:
+            break
+        c = s[:n] - tie * step[:n]
+        inverse = w[:n] / c
+        square = inverse / c
+        totals[0, :n] += inverse
+        totals[2, :n] += square
+        totals[5, :n] += w[:n] * np.log(c)
+        if tie:
+            f = tie / d[:n]
+            totals[1, :n] += f * inverse
+            totals[3, :n] += f * square
+            totals[4, :n] += f * f * square
+    if reach.size > _LOOPED:
+        n = int(reach[_LOOPED])
+        more = np.rint(d[:n]).astype(np.int64) - _LOOPED
+        starts = np.concatenate(([0], np.cumsum(more)[:-1]))
+        row = np.repeat(np.arange(n), more)
+        tie_number = _LOOPED + np.arange(row.size) - np.repeat(starts, more)
+        c = s[row] - tie_number * step[row]
+        f = tie_number / d[row]
+        inverse = w[row] / c
+        for k, values in enumerate(
+            (inverse, f * inverse, inverse / c, f * inverse / c, f * f * inverse / c, w[row] * np.log(c))
+        ):
+            totals[k, :n] += np.add.reduceat(values, starts)
+    back = np.empty_like(totals)
+    back[:, order] = totals
+    return tuple(back)
 
 
 def expected_x(sums: AgeSums) -> Floats:

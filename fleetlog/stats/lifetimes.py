@@ -22,7 +22,7 @@ import numpy.typing as npt
 import polars as pl
 from scipy import special, stats
 
-from fleetlog.stats.arrays import Floats, checked_level, normal_quantile
+from fleetlog.stats.arrays import Floats, checked_level, dot, normal_quantile
 from fleetlog.stats.censored_fit import LifeData, Likelihood, ProfileLimits, Rows, life_data, maximise
 from fleetlog.stats.errors import BadArgument, DidNotConverge, LengthMismatch, TooFewFailures
 from fleetlog.stats.families import LOGLOGISTIC, LOGNORMAL, WEIBULL, Family
@@ -243,7 +243,7 @@ def fit_weibull_fixed_shape(table: RiskTable, *, shape: float, level: float = 0.
         )
     scale = float(np.exp(log_scale))
     log_hours = contour.log_age + contour.shift
-    density = float(contour.failed @ (np.log(shape) + shape * (log_hours - log_scale) - log_hours))
+    density = dot(contour.failed, np.log(shape) + shape * (log_hours - log_scale) - log_hours)
     variance = 1.0 / (shape**2 * r) if r > 0 else np.inf
     return WeibullFit(
         shape=shape,

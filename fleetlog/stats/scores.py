@@ -15,7 +15,7 @@ import numpy.typing as npt
 import polars as pl
 from scipy import special, stats
 
-from fleetlog.stats.arrays import Floats, checked_level
+from fleetlog.stats.arrays import Floats, checked_level, weighed
 from fleetlog.stats.errors import BadArgument, LengthMismatch
 from fleetlog.stats.proportions import garwood, wilson
 
@@ -102,7 +102,7 @@ def calibration_line(probability: npt.ArrayLike, outcome: npt.ArrayLike) -> Cali
         fitted = special.expit(design @ beta)
         information = (design * (fitted * (1.0 - fitted))[:, None]).T @ design
         try:
-            step = np.linalg.solve(information, design.T @ (y - fitted))
+            step = np.linalg.solve(information, weighed(y - fitted, design))
         except np.linalg.LinAlgError:
             break
         beta = beta + np.clip(step, -5.0, 5.0)

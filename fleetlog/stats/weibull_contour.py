@@ -14,16 +14,21 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
+from numpy.polynomial import Chebyshev
 from scipy import optimize, special, stats
 
-from fleetlog.stats.arrays import Counts, Floats, checked_level
+from fleetlog.stats.arrays import Counts, Floats, binned, checked_level, dot
 from fleetlog.stats.errors import DidNotConverge
 from fleetlog.stats.risk_table import EventTable, RiskTable
 
 #: Shapes outside this range are no property of a component but a sign that the data do not hold a Weibull.
 _SHAPES = (0.02, 500.0)
+
+#: Beyond this many ages a table's moments are kept as a smooth curve instead of summed again each time.
+_LONG = 2000
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,6 +45,9 @@ class Contour:
         failed: failures there.
         shift: log of the largest age, so that powers stay between 0 and 1.
         prior: (median, standard deviation of the log) of a lognormal prior of the shape, if there is one.
+        best: the best shape, once found.
+        maximum: the likelihood there.
+        smooth: log M by log shape near the best shape, for tables so long that M is worth saving.
     """
 
     log_age: Floats
@@ -49,7 +57,7 @@ class Contour:
     prior: tuple[float, float] | None = None
     best: float = 1.0
     maximum: float = 0.0
-    bounds: tuple[float, float] = _SHAPES
+    smooth: Chebyshev | None = None
 
     @staticmethod
     def of_lives(table: RiskTable, prior: tuple[float, float] | None = None) -> Contour:
@@ -70,15 +78,28 @@ class Contour:
             log_age - shift, exposure[kept].astype(np.float64), failed[kept].astype(np.float64), shift, prior
         )
 
-    @property
+    @cached_property
     def failures(self) -> float:
         """How many failures or events there are."""
         return float(self.failed.sum())
 
+    @cached_property
+    def log_failure_ages(self) -> float:
+        """Sum of the (shifted) logs of failure ages."""
+        return dot(self.failed, self.log_age)
+
     def moments(self, shape: float) -> tuple[float, float]:
         """M(b) and its derivative by log b."""
         weighted = self.exposure * np.exp(shape * self.log_age)
-        return float(weighted.sum()), float(shape * (weighted @ self.log_age))
+        return float(weighted.sum()), shape * dot(weighted, self.log_age)
+
+    def log_moment(self, log_shape: float) -> float:
+        """log M(b), from the smooth curve where there is one."""
+        if self.smooth is not None:
+            low, high = self.smooth.domain
+            if low <= log_shape <= high:
+                return float(self.smooth(log_shape))
+        return float(np.log(self.moments(float(np.exp(log_shape)))[0]))
 
     def slope(self, log_shape: float) -> float:
         """Derivative of the profile likelihood by log shape."""
@@ -86,24 +107,22 @@ class Contour:
         m, dm = self.moments(shape)
         r = self.failures
         pull = 0.0 if self.prior is None else -(log_shape - np.log(self.prior[0])) / self.prior[1] ** 2
-        return float(r + shape * (self.failed @ self.log_age) - r * dm / m + pull)
+        return float(r + shape * self.log_failure_ages - r * dm / m + pull)
 
     def profile(self, log_shape: float) -> float:
         """The likelihood at the best scale for this shape, prior included."""
-        shape = float(np.exp(log_shape))
-        m, _ = self.moments(shape)
         r = self.failures
         # ages enter the density per hour through -log(age), on the true scale
-        density = float(self.failed @ (self.log_age * (shape - 1.0))) - r * self.shift
-        pull = (
-            0.0 if self.prior is None else -0.5 * ((log_shape - np.log(self.prior[0])) / self.prior[1]) ** 2
-        )
-        return r * log_shape - r * float(np.log(m / r)) + density - r + pull
+        density = (float(np.exp(log_shape)) - 1.0) * self.log_failure_ages - r * self.shift
+        pull = 0.0
+        if self.prior is not None:
+            pull = -0.5 * float((log_shape - np.log(self.prior[0])) / self.prior[1]) ** 2
+        return r * log_shape - r * (self.log_moment(log_shape) - float(np.log(r))) + density - r + pull
 
     def log_scale(self, shape: float, share: float = 1.0) -> float:
         """Log scale, in hours, at which u = share * failures."""
-        m, _ = self.moments(shape)
-        return float(np.log(m / (share * self.failures)) / shape + self.shift)
+        log_m = self.log_moment(float(np.log(shape)))
+        return (log_m - float(np.log(share * self.failures))) / shape + self.shift
 
     def solve(self) -> Contour:
         """The same with the best shape found.
@@ -111,34 +130,59 @@ class Contour:
         Raises:
             DidNotConverge: if the likelihood rises without end towards very small or very large shapes.
         """
+        long = self.log_age.size > _LONG
+        rough = self._coarse() if long else self
         low, high = (float(np.log(b)) for b in _SHAPES)
         grid = np.linspace(low, high, 41)
-        slopes = np.array([self.slope(b) for b in grid])
+        slopes = np.array([rough.slope(b) for b in grid])
         peaks = np.flatnonzero((slopes[:-1] > 0) & (slopes[1:] <= 0))
-        roots = [
-            float(optimize.brentq(self.slope, grid[i], grid[i + 1], xtol=1e-14, rtol=1e-14)) for i in peaks
-        ]
+        roots = [_root(rough.slope, grid[i], grid[i + 1]) for i in peaks]
+        if long:
+            roots = [_root(self.slope, *_around(self.slope, root)) for root in roots]
         best = max(roots, key=self.profile, default=None)
-        edge = low if slopes[0] <= 0 else high
-        if best is None or (slopes[-1] > 0 and self.profile(high) > self.profile(best)):
-            raise DidNotConverge(_ran_away(edge == high))
-        return replace(self, best=float(np.exp(best)), maximum=self.profile(best))
+        if best is None:
+            raise DidNotConverge(_ran_away(bool(slopes[-1] > 0)))
+        for edge in (low, high):
+            rising = slopes[0] <= 0 if edge == low else slopes[-1] > 0
+            if rising and self.profile(edge) > self.profile(best):
+                raise DidNotConverge(_ran_away(edge == high))
+        found = replace(self, best=float(np.exp(best)), maximum=self.profile(best))
+        return found._smoothed() if long else found
+
+    def _coarse(self) -> Contour:
+        """The table in a few hundred classes of age, good enough to see where to look."""
+        edges = np.linspace(float(self.log_age.min()), 0.0, 401)
+        at = np.clip(np.searchsorted(edges, self.log_age, side="right") - 1, 0, 399)
+        middle = 0.5 * (edges[1:] + edges[:-1])
+        used = np.unique(at)
+        exposure, failed = binned(at, self.exposure, 400), binned(at, self.failed, 400)
+        return Contour(middle[used], exposure[used], failed[used], self.shift, self.prior)
+
+    def _smoothed(self) -> Contour:
+        """With log M kept as a polynomial over all shapes that limits may lie at."""
+        width = 6.0 * float(np.sqrt(self.covariance()[0, 0]))
+        centre = float(np.log(self.best))
+        domain = [centre - width, centre + width]
+        curve = Chebyshev.interpolate(
+            lambda xs: np.array([self.log_moment(x) for x in xs]), 24, domain=domain
+        )
+        return replace(self, smooth=curve)
 
     def shape(self, drop: float) -> tuple[float | None, float | None]:
         """Likelihood-ratio limits of the shape."""
         level = self.maximum - drop
+        first = 2.5 * float(np.sqrt(self.covariance()[0, 0]))
         limits: list[float | None] = []
         for edge in _SHAPES:
             inner, outer = float(np.log(self.best)), float(np.log(edge))
-            step = 0.25 * np.sign(outer - inner)
+            step = first * float(np.sign(outer - inner))
             found = None
             while abs(inner - np.log(self.best)) < abs(outer - np.log(self.best)):
                 beyond = inner + step
                 if self.profile(beyond) < level:
-                    root = optimize.brentq(lambda b: self.profile(b) - level, inner, beyond, xtol=1e-13)
-                    found = float(np.exp(root))
+                    found = float(np.exp(_root(lambda b: self.profile(b) - level, inner, beyond)))
                     break
-                inner = beyond
+                inner, step = beyond, step * 1.5
             limits.append(found)
         return limits[0], limits[1]
 
@@ -164,8 +208,8 @@ class Contour:
         shape = self.best
         z = shape * (self.log_age + self.shift - self.log_scale(shape))
         hazard = self.exposure * np.exp(z)
-        aa = float(self.failed @ z - hazard @ (z**2 + z))
-        ab = shape * float(hazard @ (z + 1.0)) - shape * self.failures
+        aa = dot(self.failed, z) - dot(hazard, z**2 + z)
+        ab = shape * dot(hazard, z + 1.0) - shape * self.failures
         bb = -(shape**2) * float(hazard.sum())
         if self.prior is not None:
             aa -= 1.0 / self.prior[1] ** 2
@@ -200,9 +244,24 @@ def _contour_shares(fall: float) -> tuple[float, float]:
 
 def _extreme(call: Callable[[float], float], edges: tuple[float, float]) -> float:
     """The least value of a smooth function between two edges."""
-    grid = np.linspace(edges[0], edges[1], 25)
+    grid = np.linspace(edges[0], edges[1], 17)
     values = [call(b) for b in grid]
     i = int(np.argmin(values))
     span = (float(grid[max(i - 1, 0)]), float(grid[min(i + 1, grid.size - 1)]))
-    found = optimize.minimize_scalar(call, bounds=span, method="bounded", options={"xatol": 1e-9})
+    width = span[1] - span[0]
+    found = optimize.minimize_scalar(call, bounds=span, method="bounded", options={"xatol": 1e-7 * width})
     return float(min(found.fun, values[i]))
+
+
+def _root(function: Callable[[float], float], low: float, high: float) -> float:
+    return float(optimize.brentq(function, low, high, xtol=1e-14, rtol=1e-14))
+
+
+def _around(slope: Callable[[float], float], guess: float) -> tuple[float, float]:
+    """Two points about a guess between which a falling slope goes through zero."""
+    width = 0.01
+    while slope(guess - width) <= 0 or slope(guess + width) > 0:
+        width *= 2.0
+        if width > 3.0:
+            raise DidNotConverge("the Weibull likelihood has no clear maximum; fix the shape")
+    return guess - width, guess + width
