@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from fleetlog.intake.contract import IntakeSettings
+from fleetlog.intake.dateforms import TWO_WAYS, DateForms
 from fleetlog.intake.names import squeezed
 from fleetlog.intake.source import Blanks
 from fleetlog.intake.sqltext import Bound, any_of, compose
@@ -36,6 +37,7 @@ POINT_OR_GROUP = r"[+-]?[1-9]\d{0,2}[.]\d{3}"
 
 NUMERIC = (Type.HOURS, Type.NUMBER, Type.COUNT)
 _DAYS = (Type.TIME, Type.END_TIME, Type.DATE)
+DATES = (*_DAYS, Type.PARTIAL_DATE)
 
 
 @dataclass(frozen=True)
@@ -45,12 +47,12 @@ class DecimalSign:
     Attributes:
         sign: what stands before decimals, "." or ",".
         groups: whether the other sign is known to group thousands.
-        plain: whether no cell of the file can hold a comma.
+        commas: whether some cell of the file holds a comma.
     """
 
     sign: str = "."
     groups: bool = False
-    plain: bool = True
+    commas: bool = False
 
 
 @dataclass(frozen=True)
@@ -61,6 +63,7 @@ class Judging:
     now: datetime
     decimal: DecimalSign
     bound: Bound
+    dates: DateForms
 
 
 class Cell:
@@ -97,13 +100,15 @@ class Cell:
             case Type.TEXT:
                 return text
             case Type.DATE:
-                return compose(
+                iso = compose(
                     "CASE WHEN «t» LIKE '____-__-__%' AND try_cast(«t» AS TIMESTAMPTZ) IS NOT NULL "
                     "THEN try_cast(left(«t», 10) AS DATE) END",
                     t=text,
                 )
+                other = self._go_by.dates.local(text, self._bound)
+                return f"coalesce({iso}, CAST({other} AS DATE))" if other else iso
             case Type.PARTIAL_DATE:
-                return compose(
+                iso = compose(
                     "CASE WHEN regexp_full_match(«t», «partial») "
                     "AND try_cast(«t» || substring('-01-01', length(«t») - 3) AS DATE) IS NOT NULL THEN «t» "
                     "WHEN «t» LIKE '____-__-__%' AND try_cast(«t» AS TIMESTAMPTZ) IS NOT NULL "
@@ -111,6 +116,10 @@ class Cell:
                     t=text,
                     partial=self._bound(PARTIAL),
                 )
+                month = self._go_by.dates.month_of_year(text, self._bound)
+                other = self._go_by.dates.local(text, self._bound)
+                more = [part for part in (month, f"strftime({other}, '%Y-%m-%d')" if other else None) if part]
+                return f"coalesce({', '.join([iso, *more])})" if more else iso
             case Type.TIME | Type.END_TIME:
                 return self._moment(text)
             case Type.COUNT:
@@ -147,25 +156,40 @@ class Cell:
         zone = self._go_by.settings.time_zone
         last = ""
         if self.column.type is Type.END_TIME:
-            last = " + CASE WHEN length(«t») = 10 THEN INTERVAL 86399 SECOND ELSE INTERVAL 0 SECOND END"
+            last = " + CASE WHEN contains(«t», ':') THEN INTERVAL 0 SECOND ELSE INTERVAL 86399 SECOND END"
         # The session's zone is UTC, so a time without a zone is read as UTC, and the rest is arithmetic.
         utc = "make_timestamp(epoch_us(try_cast(«t» AS TIMESTAMPTZ)))"
-        if zone.upper() in ("UTC", "ETC/UTC"):
+        is_utc = zone.upper() in ("UTC", "ETC/UTC")
+        if is_utc:
             value = utc + last
         else:
             value = (
                 f"CASE WHEN regexp_matches(substring(«t», 11), '[-+Z]') THEN {utc} ELSE make_timestamp("
                 f"epoch_us(timezone(«zone», try_cast(«t» AS TIMESTAMP){last}))) END"
             )
-        return compose(
-            f"CASE WHEN «t» LIKE '____-__-__%' AND try_cast(«t» AS TIMESTAMPTZ) IS NOT NULL THEN {value} END",
-            t=text,
-            zone=self._bound(zone),
+        iso = (
+            f"CASE WHEN «t» LIKE '____-__-__%' AND try_cast(«t» AS TIMESTAMPTZ) IS NOT NULL THEN {value} END"
+        )
+        other = self._go_by.dates.local(text, self._bound)
+        if other is None:
+            return compose(iso, t=text, zone=self._bound(zone))
+        local = f"({other}){self._last_of_other()}"
+        if not is_utc:
+            local = f"make_timestamp(epoch_us(timezone(«zone», {local})))"
+        return compose(f"coalesce({iso}, {local})", t=text, zone=self._bound(zone))
+
+    def _last_of_other(self) -> str:
+        """The end of the day for a bare date in another form, a spreadsheet's whole number among them."""
+        if self.column.type is not Type.END_TIME:
+            return ""
+        return (
+            " + CASE WHEN contains(«t», ':') OR (regexp_full_match(«t», '[0-9.]+') AND contains(«t», '.')) "
+            "THEN INTERVAL 0 SECOND ELSE INTERVAL 86399 SECOND END"
         )
 
     def _number(self, text: str) -> str:
         decimal = self._go_by.decimal
-        if decimal.plain:
+        if not decimal.commas:
             return compose("try_cast(«t» AS DOUBLE)", t=text)
         if decimal.sign == ",":
             return compose(
@@ -268,6 +292,17 @@ class Cell:
                 pattern, form = ISO, "YYYY-MM-DD"
             case _:
                 pattern, form = ISO, "YYYY-MM-DD or YYYY-MM-DDThh:mm"
+        two_ways = f"{unread} AND regexp_full_match({self.text}, {self._bound(TWO_WAYS)})"
+        dates = self._go_by.dates
+        if dates.mixed:
+            case(two_ways, f"' may have the day or the month first, the file has both; write it as {form}")
+        elif dates.order is None:
+            case(
+                two_ways,
+                f"' may have the day or the month first; write it as {form}, or say which with --date-order",
+            )
+        else:
+            case(two_ways, f"' is not in the calendar with the {dates.order} first; correct it{or_empty}")
         case(
             f"{unread} AND NOT regexp_full_match({self.text}, {self._bound(pattern)})",
             f"' is not an ISO 8601 date; write it as {form}",

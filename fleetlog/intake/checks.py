@@ -14,6 +14,7 @@ from datetime import datetime
 from fleetlog.intake.cells import (
     COMMA,
     COMMA_OR_GROUP,
+    DATES,
     NUMERIC,
     POINT,
     POINT_OR_GROUP,
@@ -23,12 +24,14 @@ from fleetlog.intake.cells import (
     trimmed,
 )
 from fleetlog.intake.contract import IntakeSettings
+from fleetlog.intake.dateforms import DateForms, date_forms
 from fleetlog.intake.names import REJECT_ID, REJECT_REASON, squeezed
 from fleetlog.intake.profiles.words import translated
 from fleetlog.intake.source import Blanks, Source
 from fleetlog.intake.sqltext import Bound, all_of, any_of, commas, compose
 from fleetlog.store import Store
 from fleetlog.store.connection import quoted
+from fleetlog.store.dictionary import Type
 
 # What cannot come before what, within one row.
 _IN_ORDER = {
@@ -76,31 +79,92 @@ class Checked:
         return f"{alias}.row_no" if self.numbered else f"{alias}.rowid + 1"
 
 
-def check(store: Store, source: Source, settings: IntakeSettings, now: datetime, table: str) -> Checked:
-    """Reads a source into the temporary table `table`, every row judged."""
+def check(
+    store: Store,
+    source: Source,
+    settings: IntakeSettings,
+    now: datetime,
+    table: str,
+    date_order: str | None = None,
+) -> Checked:
+    """Reads a source into the temporary table `table`, every row judged.
+
+    A file is first taken to write numbers and dates the plain way. Where rows fail, they are searched for
+    what shows another habit (decimal commas, days before months); if there is one, the file is read by it once
+    more.
+
+    Raises:
+        InputFileError: when most of its dates can be read two ways.
+    """
     source = _without_apostrophes(source)
-    judging = Judging(settings, now, _decimal_sign(store, source), Bound())
-    cells = [
-        Cell(column, cell, judging)
-        for column in source.kind.columns
-        if (cell := source.cell(column.name)) is not None
-    ]
-    sql = _judged(source, cells, judging, table)
-    store.execute(sql, {**source.parameters, **judging.bound.used_in(sql)})
-    everything, bad = store.execute(
-        compose("SELECT count(*), count(*) FILTER (bad) FROM «table»", table=quoted(table))
-    )[0]
-    notes = [*source.notes] if judging.decimal.sign == "." else [*source.notes, "decimal comma"]
+    judging = Judging(settings, now, DecimalSign(), Bound(), DateForms())
+    everything, bad = _judge(store, source, judging, table)
+    if bad:
+        habits = _habits(store, source, judging, table, everything, date_order)
+        if habits != judging:
+            judging = habits
+            everything, bad = _judge(store, source, judging, table)
+    notes = [*source.notes]
+    if judging.decimal.sign == ",":
+        notes.append("decimal comma")
+    if judging.dates.note:
+        notes.append(judging.dates.note)
     checked = Checked(source, table, source.numbered, everything - bad, 0, 0, tuple(notes))
     if not bad:
         return checked
-    sql = _described(checked, cells, judging)
+    sql = _described(checked, _cells(source, judging), judging)
     store.execute(sql, judging.bound.used_in(sql))
     rejected = store.execute(compose("SELECT count(*) FROM «table»", table=quoted(checked.problems)))[0][0]
     blank = bad - rejected
     if blank:
         notes.append(f"blank rows passed over: {blank:,}")
     return Checked(source, table, source.numbered, everything - bad, rejected, blank, tuple(notes))
+
+
+def _cells(source: Source, judging: Judging) -> list[Cell]:
+    return [
+        Cell(column, cell, judging)
+        for column in source.kind.columns
+        if (cell := source.cell(column.name)) is not None
+    ]
+
+
+def _judge(store: Store, source: Source, judging: Judging, table: str) -> tuple[int, int]:
+    """Runs the first statement; how many rows there are, and how many of them are bad."""
+    sql = _judged(source, _cells(source, judging), judging, table)
+    store.execute(sql, {**source.parameters, **judging.bound.used_in(sql)})
+    everything, bad = store.execute(
+        compose("SELECT count(*), count(*) FILTER (bad) FROM «table»", table=quoted(table))
+    )[0]
+    return int(everything), int(bad)
+
+
+def _habits(
+    store: Store, source: Source, judging: Judging, table: str, rows: int, date_order: str | None
+) -> Judging:
+    """How the file writes numbers and dates, from the rows that failed."""
+    numbers = _texts(source, table, NUMERIC)
+    dates = _texts(source, table, DATES)
+    decimal = judging.decimal
+    if numbers and store.execute(compose("SELECT 1 FROM («t») WHERE contains(text, ',') LIMIT 1", t=numbers)):
+        decimal = _decimal_sign(store, source)
+    forms = judging.dates
+    if dates:
+        forms = date_forms(store, dates, Bound(), date_order, rows, source.path, source.serial_from)
+    return replace(judging, decimal=decimal, dates=forms)
+
+
+def _texts(source: Source, table: str, types: tuple[Type, ...]) -> str:
+    """A SELECT of the cells of all columns of some types in the rows that failed; empty where there is none."""
+    places = [
+        i
+        for i, column in enumerate(source.columns, start=1)
+        if column.name is not None and source.kind.column(column.name).type in types
+    ]
+    return " UNION ALL ".join(
+        compose("SELECT cells[«i»] AS text FROM «table» WHERE bad", i=str(i), table=quoted(table))
+        for i in places
+    )
 
 
 def _without_apostrophes(source: Source) -> Source:
@@ -129,8 +193,6 @@ def _decimal_sign(store: Store, source: Source) -> DecimalSign:
         for column in source.kind.columns
         if column.type in NUMERIC and (cell := source.cell(column.name)) is not None
     ]
-    if not source.commas or not cells:
-        return DecimalSign()
     bound = Bound()
 
     def counted(pattern: str, doubtful: str) -> str:
@@ -153,8 +215,8 @@ def _decimal_sign(store: Store, source: Source) -> DecimalSign:
     )
     comma, point = store.execute(sql, {**source.parameters, **bound.used_in(sql)})[0]
     if comma > point:
-        return DecimalSign(",", groups=True, plain=False)
-    return DecimalSign(".", groups=point > 0, plain=False)
+        return DecimalSign(",", groups=True, commas=True)
+    return DecimalSign(".", groups=point > 0, commas=True)
 
 
 def _text(source: Source, cell: str, name: str | None, bound: Bound, blanks: Blanks) -> str:

@@ -113,7 +113,6 @@ def plain_source(path: Path, scan: Scan, asked: Asked, where: str) -> Source:
         numbered=False,
         content_hash=scan.content_hash,
         bytes=scan.bytes,
-        commas=scan.quotes or head.delimiter != ",",
         blanks=_blanks(scan),
         notes=tuple(notes),
     )
@@ -144,7 +143,6 @@ def careful_source(path: Path, scan: Scan, asked: Asked, where: str, target: Pat
         numbered=True,
         content_hash=scan.content_hash,
         bytes=scan.bytes,
-        commas=True,
         notes=tuple(notes),
     )
 

@@ -20,10 +20,12 @@ class Asked:
     Attributes:
         kind: read every file as this kind; None = as its columns suggest.
         profiles: mapping profiles, each used on the files that fit it.
+        date_order: what comes first in dates such as 05/06/2024, "day" or "month"; None = find out per file.
     """
 
     kind: str | None = None
     profiles: tuple[Profile, ...] = ()
+    date_order: str | None = None
 
 
 @dataclass(frozen=True)

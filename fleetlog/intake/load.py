@@ -21,6 +21,7 @@ from fleetlog.intake.contract import (
     Progress,
     ProgressCallback,
 )
+from fleetlog.intake.dateforms import ORDERS
 from fleetlog.intake.header import Asked
 from fleetlog.intake.merge import Merge, parent_of
 from fleetlog.intake.profiles.profile import Profile
@@ -68,6 +69,7 @@ def load_paths(
     settings: IntakeSettings | None = None,
     kind: str | None = None,
     profiles: Sequence[Profile] = (),
+    date_order: str | None = None,
     check_only: bool = False,
     now: datetime | None = None,
     progress: ProgressCallback | None = None,
@@ -84,6 +86,8 @@ def load_paths(
         settings: the fleet's time zone and its own words; UTC and none where left out.
         kind: read every file as this kind, whatever its columns suggest.
         profiles: mapping profiles, each used on the files that fit it.
+        date_order: "day" or "month": what comes first in dates such as 05/06/2024; None finds out per file,
+            and refuses a file that does not show it.
         check_only: say what a load would do, and change nothing.
         now: the moment after which dates lie in the future, UTC (tests give one).
         progress: called before each file and at the end.
@@ -97,7 +101,9 @@ def load_paths(
     """
     settings = settings or PlainSettings()
     _refuse_unknown(store, settings.time_zone, kind)
-    asked = Asked(kind, tuple(profiles))
+    if date_order not in (None, *ORDERS):
+        raise UsageError(f"'{date_order}' is no date order; write one of {', '.join(ORDERS)}.")
+    asked = Asked(kind, tuple(profiles), date_order)
     load = _Load(store, settings, asked, check_only, now or datetime.now(UTC).replace(tzinfo=None))
     wanted = list(_expanded(paths))
     sizes = [_size(item.path) for item in wanted]
@@ -306,7 +312,9 @@ class _Load:
         if earlier is not None and not earlier.rejected:
             return _Ready(source, None, earlier)
         self._tables += 1
-        checked = check(self.store, source, self.settings, self.now, f"checked_{self._tables}")
+        checked = check(
+            self.store, source, self.settings, self.now, f"checked_{self._tables}", self.asked.date_order
+        )
         return _Ready(source, checked, earlier)
 
     def _earlier(self, source: Source) -> _Earlier | None:

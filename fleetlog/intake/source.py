@@ -49,8 +49,8 @@ class Source:
         numbered: whether the relation counts its rows itself; otherwise its order is its numbering.
         content_hash: of the bytes of the file (and the part, where a file holds several tables).
         bytes: size of the file.
-        commas: whether a cell may hold a comma (a hint that saves a look at the decimal sign).
         blanks: what may stand around a cell (a hint that saves work).
+        serial_from: the day from which this spreadsheet counts its dates; None where numbers are no dates.
         notes: what was found out.
         profile: the mapping profile by which the file is read, if any.
     """
@@ -63,8 +63,8 @@ class Source:
     bytes: int
     parameters: Mapping[str, Any] = field(default_factory=dict)
     numbered: bool = True
-    commas: bool = True
     blanks: Blanks = Blanks.ANY
+    serial_from: str | None = None
     notes: tuple[str, ...] = ()
     profile: Profile | None = None
 

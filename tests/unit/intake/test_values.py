@@ -57,11 +57,10 @@ def test_a_zone_that_does_not_exist(load: Load) -> None:
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("05/06/2024", "read_at '05/06/2024' is not an ISO 8601 date; write it as YYYY-MM-DD or"),
-        ("1.7.2024", "is not an ISO 8601 date"),
-        ("20240105", "is not an ISO 8601 date"),
-        ("2024-1-5", "is not an ISO 8601 date"),
-        ("2024-07-01 10:00 PM", "is not an ISO 8601 date"),
+        ("05/06/24", "read_at '05/06/24' is not an ISO 8601 date; write it as YYYY-MM-DD or"),
+        ("1.7.2024", "read_at '1.7.2024' may have the day or the month first; write it as YYYY-MM-DD or"),
+        ("31/31/2024", "read_at '31/31/2024' "),
+        ("45296", "is not an ISO 8601 date"),
         ("2024-07-01T10:00:00z", "is not an ISO 8601 date"),
         ("yesterday", "is not an ISO 8601 date"),
         ("infinity", "is not an ISO 8601 date"),
@@ -78,8 +77,8 @@ def test_a_zone_that_does_not_exist(load: Load) -> None:
 )
 @pytest.mark.parametrize("settings", [PlainSettings(), DENVER], ids=["utc", "denver"])
 def test_times_that_are_none(text: str, said: str, settings: PlainSettings, load: Load, store: Store) -> None:
-    result = load(READINGS + f"A,{text},1\nA,2024-01-01,1\n", settings=settings)
-    assert (result.rejected, result.waiting) == (1, 1)
+    result = load(READINGS + f"A,{text},1\nA,2024-01-01,1\nA,2024-01-02,1\n", settings=settings)
+    assert (result.rejected, result.waiting) == (1, 2)
     assert said in reason(store)
     (row,) = rejected_frame(store).to_dicts()
     assert (row["column"], row["value"], row["row_no"]) == ("read_at", text.strip() or None, 1)
@@ -93,6 +92,8 @@ def test_tomorrow_is_not_yet_the_future(load: Load) -> None:
 @pytest.mark.parametrize(
     ("text", "stored"),
     [
+        ("12/2017", "2017-12"),
+        ("3.2017", "2017-03"),
         ("2017", "2017"),
         ("2017-12", "2017-12"),
         ("2017-12-31", "2017-12-31"),
@@ -107,7 +108,7 @@ def test_partial_dates_keep_their_precision(text: str, stored: str, load: Load, 
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("12/2017", "build_date '12/2017' is not an ISO 8601 date; write it as YYYY, YYYY-MM or YYYY-MM-DD"),
+        ("12/17", "build_date '12/17' is not an ISO 8601 date; write it as YYYY, YYYY-MM or YYYY-MM-DD"),
         ("2017-13", "build_date '2017-13' is not in the calendar"),
         ("2027", "build_date '2027' lies in the future"),
         ("2026-07", "lies in the future"),
@@ -263,13 +264,13 @@ def test_what_cannot_come_before(load: Load, store: Store) -> None:
 
 
 def test_every_reason_of_a_row_is_told(load: Load, store: Store) -> None:
-    load("machine_id,read_at,hours\n,01/02/2024,x\n")
+    load("machine_id,read_at,hours\n,01/02/24,x\n")
     told = reason(store)
     assert "machine_id is empty" in told
-    assert "read_at '01/02/2024' is not an ISO 8601 date" in told
+    assert "read_at '01/02/24' is not an ISO 8601 date" in told
     assert "hours 'x' is not a number" in told
     raw = store.execute("SELECT raw, column_name FROM rejected_row")
-    assert raw == [('{"machine_id":null,"read_at":"01/02/2024","hours":"x"}', "machine_id")]
+    assert raw == [('{"machine_id":null,"read_at":"01/02/24","hours":"x"}', "machine_id")]
 
 
 def test_text_is_trimmed_and_otherwise_left_alone(load: Load, store: Store) -> None:
@@ -278,3 +279,77 @@ def test_text_is_trimmed_and_otherwise_left_alone(load: Load, store: Store) -> N
         ("A 1", 'Ma"rram', "' x"),
         ("a 1", "M", None),
     ]
+
+
+class TestDateOrder:
+    """Day or month first: shown by the file itself, or said by the user, never guessed."""
+
+    def times(self, store: Store) -> list[datetime]:
+        return [row[0] for row in store.execute("SELECT read_at FROM meter_readings ORDER BY row_no")]
+
+    @pytest.mark.parametrize(
+        ("rows", "note", "times"),
+        [
+            (["05/06/2024", "31/12/2023"], "dates with the day first", [(2024, 6, 5), (2023, 12, 31)]),
+            (["05/06/2024", "12/31/2023"], "dates with the month first", [(2024, 5, 6), (2023, 12, 31)]),
+            (["5.6.2024", "31.12.2023"], "dates with the day first", [(2024, 6, 5), (2023, 12, 31)]),
+            (
+                ["05-06-2024 13:05", "31-12-2023 1:05 PM"],
+                "dates with the day first",
+                [(2024, 6, 5, 13, 5), (2023, 12, 31, 13, 5)],
+            ),
+            (["05/05/2024", "2023-12-31"], "dates with the day first", [(2024, 5, 5), (2023, 12, 31)]),
+            (["2024/06/05", "2023/12/31 07:30:15"], None, [(2024, 6, 5), (2023, 12, 31, 7, 30, 15)]),
+            (["2024-06-05 10:00 PM", "2024-06-05 12:30 AM"], None, [(2024, 6, 5, 22), (2024, 6, 5, 0, 30)]),
+            (["5-Jun-2024", "Dec 31, 2023"], None, [(2024, 6, 5), (2023, 12, 31)]),
+            (["20240605", "2024-6-5"], None, [(2024, 6, 5), (2024, 6, 5)]),
+        ],
+    )
+    def test_found_out_from_the_file(
+        self, rows: list[str], note: str | None, times: list[tuple[int, ...]], load: Load, store: Store
+    ) -> None:
+        result = load("machine_id;read_at;hours\n" + "".join(f"M{i};{row};1\n" for i, row in enumerate(rows)))
+        assert (result.waiting, result.rejected) == (2, 0)
+        assert [n for n in result.notes if n.startswith("dates")] == ([note] if note else [])
+        assert self.times(store) == [datetime(*parts) for parts in times]  # type: ignore[arg-type]
+
+    def test_asked_for_when_the_file_does_not_show_it(self, load: Load, store: Store) -> None:
+        text = READINGS + "A,05/06/2024,1\nA,07/06/2024,2\n"
+        refused = load(text).refused
+        assert refused is not None
+        assert "has dates such as '05/06/2024' whose day and month cannot be told apart" in refused
+        assert "--date-order day or --date-order month." in refused
+        assert load(text, date_order="month").waiting == 2
+        assert self.times(store) == [datetime(2024, 5, 6), datetime(2024, 7, 6)]
+
+    def test_a_stray_one_among_iso_dates_is_rejected_and_can_be_settled(
+        self, load: Load, store: Store
+    ) -> None:
+        text = READINGS + "A,2024-01-01,1\nA,2024-01-02,1\nA,05/06/2024,1\n"
+        assert load(text).rejected == 1
+        assert "may have the day or the month first" in reason(store)
+        assert "or say which with --date-order" in reason(store)
+        again = load(text, date_order="day")
+        assert (again.known, again.waiting, again.rejected) == (2, 1, 0)
+        assert self.times(store)[-1] == datetime(2024, 6, 5)
+
+    def test_a_file_with_both_is_not_guessed(self, load: Load, store: Store) -> None:
+        result = load(READINGS + "A,31/12/2023,1\nA,12/31/2023,1\nA,2024-01-01,1\n")
+        assert (result.rejected, result.waiting) == (2, 1)
+        for row in rejected_frame(store).to_dicts():
+            assert "the file has both; write it as YYYY-MM-DD" in row["reason"]
+
+    def test_what_the_order_makes_impossible(self, load: Load, store: Store) -> None:
+        result = load(READINGS + "A,31/12/2023,1\nA,31/02/2024,1\n")
+        assert (result.rejected, result.waiting) == (1, 1)
+        assert "read_at '31/02/2024' is not in the calendar with the day first" in reason(store)
+
+    def test_the_zone_and_the_end_of_a_day(self, load: Load, store: Store) -> None:
+        load("machine_id,out_at,in_at\nA,31/07/2024 08:00,31/07/2024\n", settings=DENVER)
+        assert store.execute("SELECT out_at, in_at FROM rentals") == [
+            (datetime(2024, 7, 31, 14), datetime(2024, 8, 1, 5, 59, 59))
+        ]
+
+    def test_an_order_that_is_none(self, load: Load) -> None:
+        with pytest.raises(UsageError, match="'year' is no date order; write one of day, month"):
+            load("machine_id\nA\n", date_order="year")
