@@ -15,8 +15,12 @@ from fleetlog.faults import FaultFamily, Step
 from fleetlog.findings.base import WHOLE_FLEET, Reason, Scope, Suspect, header
 from fleetlog.findings.fleet import Fleet, selection
 from fleetlog.findings.weighing import CASE, WeighedCases, weigh
+from fleetlog.history import History
 from fleetlog.settings import Settings
-from fleetlog.stats.repair_order import RepairOrder, best_order, cost_of_order
+from fleetlog.stats.arrays import Floats, Ints
+from fleetlog.stats.posterior import posterior
+from fleetlog.stats.repair_order import Choices, Plans, Steps, best_plan, customary_plan
+from fleetlog.store import Store
 
 if TYPE_CHECKING:
     import altair as alt
@@ -105,16 +109,42 @@ class SuspectsFinding:
         return suspects_chart(self)
 
 
-# A case that was answered, but not by what cures its likely cause, stays on the watch list above this.
-WATCH_ABOVE = 0.5
+@dataclass(frozen=True)
+class WatchRules:
+    """When a side without an open case is put on the watch list. Ours, from memory; none stands in a book.
+
+    Attributes:
+        uncured: a repaired case, when the chance that its fault is still there is at least this.
+        wear_chance, wear_hours: a worn part, when the chance that its fault sets in within so many running
+            hours is at least this.
+        readings: a voltage that wanders, when so many readings of the last year show it.
+        episodes: a rising rate, when so many episodes of the last year are more than twice those of the year
+            before.
+        most: the watch list is cut after so many, the most urgent first.
+    """
+
+    uncured: float = 0.5
+    wear_chance: float = 0.3
+    wear_hours: float = 500.0
+    readings: int = 3
+    episodes: int = 3
+    most: int = 100
 
 
-def suspects(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> SuspectsFinding:
-    """Open cases, and repaired ones whose repair does not cure what is most likely wrong.
+WATCH = WatchRules()
+
+#: While a pump is open, its other side is looked at over this many running hours to come: what would fail
+#: within them is better done now, if that costs less. Ours, from memory: two or three years of a rental.
+SECOND_SIDE_HOURS = 2000.0
+
+
+def suspects(fleet: Fleet, scope: Scope = WHOLE_FLEET, rules: WatchRules = WATCH) -> SuspectsFinding:
+    """Open cases: which cause, how sure, why, what to do next. And sides that are better watched.
 
     Args:
         fleet: whom to ask.
-        scope: which part of the fleet, as of when.
+        scope: which part of the fleet, as of when. The figures are learnt from the whole fleet all the same.
+        rules: what puts a side without an open case on the watch list.
 
     Raises:
         UsageError: for an unknown machine, or for one that cannot have the fault although its data say so.
@@ -123,35 +153,43 @@ def suspects(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> SuspectsFinding:
     impossible = impossible_reports(fleet, family, scope)
     if impossible:
         raise UsageError(impossible)
-    weighed = weigh_cases(fleet, family, scope, ["open", "answered"])
+    weighed = weigh(fleet.store, history, family)
+    inside = in_scope(weighed.cases, scope)
+    state = weighed.cases["state"]
+    doubtful = (state == "answered").to_numpy() & (weighed.uncured >= rules.uncured)
+    chosen = np.flatnonzero(inside & ((state == "open").to_numpy() | doubtful))
     plan = RepairPlan.of(family, fleet.settings)
-    best = plan.best(weighed, fleet)
-    custom = plan.sensor_first(weighed, fleet)
-    uncured = plan.uncured_by_last_step(weighed)
-    cases = []
-    for i, row in enumerate(weighed.cases.iter_rows(named=True)):
-        if row["state"] == "answered" and uncured[i] < WATCH_ABOVE:
-            continue
-        cases.append(_suspect(family, weighed, plan, best, custom, i, row))
-    cases.sort(key=lambda case: (case.state != "open", -case.certainty, case.machine_id, case.side))
+    outlook = plan.outlook(weighed, chosen, fleet, history)
+    standing = _Standing.of(fleet, history, weighed, scope, rules)
+    cases = [_suspect(weighed, plan, outlook, standing, j, int(i)) for j, i in enumerate(chosen)]
+    open_cases = sorted((case for case in cases if case.state == "open"), key=_by_certainty)
+    watched = sorted((case for case in cases if case.state == "watch"), key=_by_certainty)
+    watched += standing.watch_list(weighed)
     return SuspectsFinding(
         as_of=history.as_of,
         fault=family.name,
-        cases=tuple(cases),
+        cases=(*open_cases, *watched[: rules.most]),
         cautions=family.cautions,
         currency=fleet.settings.fleet.currency,
-        notes=_notes(family, cases),
+        notes=_notes(weighed, len(open_cases), len(watched), rules),
     )
 
 
-def weigh_cases(fleet: Fleet, family: FaultFamily, scope: Scope, states: list[str]) -> WeighedCases:
-    """The cases of a scope in these states, with the probability of each cause."""
-    return weigh(
-        family,
-        fleet.store.run("cases/list", fault=family.name, states=states, **selection(scope)),
-        fleet.store.run("cases/parts", fault=family.name),
-        fleet.store.run("cases/evidence", fault=family.name),
-    )
+def _by_certainty(case: Suspect) -> tuple[float, str, str]:
+    return (-case.certainty, case.machine_id, case.side)
+
+
+def in_scope(cases: pl.DataFrame, scope: Scope) -> npt.NDArray[np.bool_]:
+    """Which of the rows of sql/cases/list.sql belong to the part of the fleet asked about, shape (N,)."""
+    kept = pl.lit(True)
+    for column, wanted in (
+        ("site", scope.sites),
+        ("build_year", scope.build_years),
+        ("machine_id", scope.machines),
+    ):
+        if wanted:
+            kept = kept & pl.col(column).is_in(list(wanted)).fill_null(False)
+    return cases.select(pl.repeat(True, pl.len()) & kept).to_series().to_numpy()
 
 
 def impossible_reports(fleet: Fleet, family: FaultFamily, scope: Scope) -> str:
@@ -169,86 +207,201 @@ def impossible_reports(fleet: Fleet, family: FaultFamily, scope: Scope) -> str:
     )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class RepairPlan:
-    """The cures of a family as the arrays that the decision works on.
+    """The steps of a family as the arrays that the decision works on.
 
-    An inspection that leads to a repair counts with it: looking is paid always, repairing only if a fault
-    is found.
+    Looks are the inspections whose result the family weighs: the one with a table of its own, and the one
+    that measures the family's voltage.
 
     Attributes:
-        names: of the cures.
-        cure: chance to cure, shape (cures, causes).
-        cost: in the fleet's currency, shape (cures, causes).
-        last_resort: cost of replacing everything when all was in vain.
+        names: the cures, then the looks, in the order of their numbers in `steps`.
+        labour, parts: hours and money of each step on one side.
+        second_labour: hours that the other side adds while the machine is open for it.
+        custom: numbers of the steps in the customary order.
     """
 
     family: FaultFamily
+    settings: Settings
     names: tuple[str, ...]
-    cure: npt.NDArray[np.float64]
-    cost: npt.NDArray[np.float64]
-    last_resort: float
+    steps: Steps
+    labour: Floats
+    parts: Floats
+    second_labour: Floats
+    custom: tuple[int, ...]
 
     @staticmethod
     def of(family: FaultFamily, settings: Settings) -> RepairPlan:
-        """The family's cures at this fleet's costs."""
+        """The family's steps, their chances and outcomes as the family gives them."""
         causes = [cause.name for cause in family.causes]
         cures = [step for step in family.steps if step.kind == "cure"]
-        cost = np.zeros((len(cures), len(causes)))
-        for s, step in enumerate(cures):
-            price = step_cost(step, settings)
-            if not step.after:
-                cost[s] = price
+        tables = {step.name: family.evidence_table(step.name) for step in family.steps if step.kind != "cure"}
+        untold = [name for name, table in tables.items() if table is None]
+        if family.voltage is not None and len(untold) == 1:
+            tables[untold[0]] = family.evidence_table("voltage")
+        looks = {name: table for name, table in tables.items() if table is not None}
+        shown = [
+            np.array([[table.probability(outcome, cause) for cause in causes] for outcome in table.outcomes])
+            for table in looks.values()
+        ]
+        needs: list[tuple[int, tuple[int, ...]] | None] = []
+        for step in cures:
+            table = looks.get(step.after)
+            if table is None:
+                needs.append(None)
                 continue
-            looking = step_cost(family.step(step.after), settings)
-            # Looked at first: only a cause that shows is then repaired.
-            cost[s] = [looking + (price if step.cures.get(cause, 0.0) > 0.5 else 0.0) for cause in causes]
+            wanted = [o for o, word in enumerate(table.outcomes) if step.after_result in ("", word)]
+            needs.append((list(looks).index(step.after), tuple(wanted)))
+        ordered = (*cures, *(family.step(name) for name in looks))
+        names = tuple(step.name for step in ordered)
+        by_custom = sorted(ordered, key=lambda step: step.order)
         return RepairPlan(
             family=family,
-            names=tuple(step.name for step in cures),
-            cure=np.array([[step.cures.get(cause, 0.0) for cause in causes] for step in cures]),
-            cost=cost,
-            last_resort=float(cost.max()),
+            settings=settings,
+            names=names,
+            steps=Steps(
+                cure=np.array([[step.cures.get(cause, 0.0) for cause in causes] for step in cures]),
+                looks=tuple(shown),
+                needs=tuple(needs),
+            ),
+            labour=np.array([step.labour_hours for step in ordered]),
+            parts=np.array([step.parts_cost for step in ordered]),
+            second_labour=np.array(
+                [
+                    step.labour_hours
+                    if step.second_side_labour_hours is None
+                    else step.second_side_labour_hours
+                    for step in ordered
+                ]
+            ),
+            custom=tuple(names.index(step.name) for step in by_custom),
         )
 
-    def best(self, weighed: WeighedCases, fleet: Fleet) -> RepairOrder:
-        """The order of least expected cost for every case, among the cures not yet tried in it."""
-        return best_order(
-            weighed.posterior.probability,
-            self.cure,
-            self.cost,
-            allowed=self.untried(weighed, fleet),
-            last_resort=self.last_resort,
-        )
+    @property
+    def cures(self) -> tuple[str, ...]:
+        """Names of the cures."""
+        return self.names[: self.steps.cure.shape[0]]
 
-    def untried(self, weighed: WeighedCases, fleet: Fleet) -> npt.NDArray[np.bool_]:
-        """Which cures a case has not seen yet, shape (cases, cures)."""
-        done = weighed.cases.select("case_id", *CASE).join(
-            fleet.store.run("cases/steps", fault=self.family.name), on=CASE
-        )
-        allowed = np.ones((len(weighed.cases), len(self.names)), dtype=bool)
-        for s, name in enumerate(self.names):
-            allowed[done.filter(pl.col("step") == name)["case_id"].to_numpy(), s] = False
-        return allowed
+    def price(self, labour: Floats, parts: Floats, day_rate: Floats) -> Floats:
+        """Labour, parts and the machine standing, shape (N, steps)."""
+        costs = self.settings.costs
+        hourly = costs.labour_rate + day_rate[:, None] / costs.day_hours
+        priced: Floats = labour * hourly + parts
+        return priced
 
-    def sensor_first(self, weighed: WeighedCases, fleet: Fleet) -> npt.NDArray[np.float64]:
-        """What custom costs: every cure in the family's customary order, whatever the evidence says."""
-        return cost_of_order(
-            weighed.posterior.probability,
-            self.cure,
-            self.cost,
-            list(range(len(self.names))),
-            last_resort=self.last_resort,
-        )
+    def choices(self, weighed: WeighedCases, chosen: Ints, store: Store, day_rate: Floats) -> Choices:
+        """What has not been done yet in each of the chosen cases.
 
-    def uncured_by_last_step(self, weighed: WeighedCases) -> npt.NDArray[np.float64]:
-        """Chance that the last cure tried does not reach what is wrong, given how long it has held so far."""
-        uncured = np.zeros(len(weighed.cases))
-        for i, step in enumerate(weighed.cases["last_step"]):
-            if step in self.names:
-                chances = self.cure[self.names.index(step)]
-                uncured[i] = float(weighed.posterior.probability[i] @ (1.0 - chances))
-        return uncured
+        A fault that is more likely a new one than the old one that a repair has missed starts afresh.
+        """
+        cost = self.price(self.labour, self.parts, day_rate)
+        afresh = weighed.uncured[chosen] < 0.5
+        place = pl.DataFrame({"case_id": chosen, "place": np.arange(chosen.size)})
+        done = (
+            weighed.cases.select("case_id", *CASE)
+            .join(store.run("cases/steps", fault=self.family.name), on=CASE)
+            .select("case_id", "step")
+        )
+        seen = weighed.evidence.select("case_id", step="evidence", outcome="outcome")
+        voltage = [name for name in self.names if self._shows_voltage(name)]
+        looked = pl.concat(
+            [done, seen.select("case_id", "step")]
+            + [
+                seen.filter(pl.col("step") == "voltage").select("case_id", step=pl.lit(name))
+                for name in voltage
+            ]
+        ).join(place, on="case_id")
+        undone = np.ones((chosen.size, len(self.names)), dtype=bool)
+        for number, name in enumerate(self.names):
+            known = looked if number >= len(self.cures) else done.join(place, on="case_id")
+            undone[known.filter(pl.col("step") == name)["place"].to_numpy(), number] = False
+        undone |= afresh[:, None]
+        untried, to_look = undone[:, : len(self.cures)], undone[:, len(self.cures) :]
+        ready, waiting = untried.copy(), np.zeros_like(untried)
+        for s, need in enumerate(self.steps.needs):
+            if need is None:
+                continue
+            step = self.family.step(self.cures[s])
+            opened = np.zeros(chosen.size, dtype=bool)
+            showed = seen.filter(
+                (pl.col("step") == step.after)
+                & (pl.lit(not step.after_result) | (pl.col("outcome") == step.after_result))
+            ).join(place, on="case_id")
+            opened[showed["place"].to_numpy()] = True
+            ready[:, s] &= opened & ~afresh
+            waiting[:, s] = untried[:, s] & to_look[:, need[0]]
+        return Choices(cost, ready, waiting, to_look, cost[:, : len(self.cures)].max(axis=1))
+
+    def _shows_voltage(self, name: str) -> bool:
+        return self.family.step(name).kind != "cure" and self.family.evidence_table(name) is None
+
+    def outlook(self, weighed: WeighedCases, chosen: Ints, fleet: Fleet, history: History) -> Outlook:
+        """The best plan and the customary one for each of the chosen cases."""
+        day_rate = day_rates(fleet, history, weighed.cases["machine_id"][chosen])
+        choices = self.choices(weighed, chosen, fleet.store, day_rate)
+        p = weighed.posterior.probability[chosen]
+        best = best_plan(p, self.steps, choices)
+        custom = customary_plan(p, self.steps, choices, self.custom)
+        second = self.price(self.second_labour, self.parts, day_rate)
+        pairs = self._pairs(weighed.cases[chosen], best, choices, second)
+        return Outlook(best, custom, choices, second, pairs)
+
+    def _pairs(
+        self, cases: pl.DataFrame, best: Plans, choices: Choices, second: Floats
+    ) -> dict[int, tuple[int, int, float]]:
+        """Open cases on both sides of one machine that cost least when both are done in one opening.
+
+        Decided where one side's plan opens the machine: then each step that opens it is weighed as one job
+        on both sides, each side going on by its own best plan where it was in vain, against the two apart.
+        """
+        found: dict[int, tuple[int, int, float]] = {}
+        opens = [s for s, name in enumerate(self.cures) if self.family.step(name).opens_pump]
+        ours = cases.with_row_index("place").filter(pl.col("state") == "open")
+        for places in ours.group_by("machine_id", maintain_order=True).agg("place")["place"].to_list():
+            if len(places) != 2 or not {int(best.first[place]) for place in places} & set(opens):
+                continue
+            one, two = places
+            apart = float(best.cost[one] + best.cost[two])
+            joint = [
+                (float(choices.cost[one, s] + second[two, s] + best.after[one, s] + best.after[two, s]), s)
+                for s in opens
+                if choices.ready[one, s] and choices.ready[two, s]
+            ]
+            if joint and min(joint)[0] < apart:
+                cost, s = min(joint)
+                # What each side takes of the joint cost is in proportion to what it would cost alone.
+                for mine, other in ((one, two), (two, one)):
+                    found[mine] = (s, other, cost * float(best.cost[mine]) / apart)
+        return found
+
+
+@dataclass(frozen=True, eq=False)
+class Outlook:
+    """What to do about the chosen cases and what it costs.
+
+    Attributes:
+        best, custom: the plan of least cost, and what custom would do.
+        choices: what can be done.
+        second_cost: of each step on the second side of a machine open for it, shape (N, steps).
+        pairs: row -> (cure, row of the other side, this side's share of the cost), where both sides are done
+            at once.
+    """
+
+    best: Plans
+    custom: Plans
+    choices: Choices
+    second_cost: Floats
+    pairs: dict[int, tuple[int, int, float]]
+
+
+def day_rates(fleet: Fleet, history: History, machines: pl.Series) -> Floats:
+    """What a day of standing costs each machine: as the settings say, else what it was rented out for."""
+    default = fleet.settings.costs.downtime_per_day
+    if "costs.downtime_per_day" in fleet.settings.given:
+        return np.full(len(machines), default)
+    rates = fleet.store.run("cases/day_rates", as_of_end=history.as_of_end)
+    joined = machines.to_frame("machine_id").join(rates, on="machine_id", how="left", maintain_order="left")
+    return joined["day_rate"].fill_null(default).to_numpy().astype(np.float64)
 
 
 def step_cost(step: Step, settings: Settings) -> float:
@@ -258,44 +411,224 @@ def step_cost(step: Step, settings: Settings) -> float:
     return step.labour_hours * costs.labour_rate + step.parts_cost + standing
 
 
+@dataclass(frozen=True, eq=False)
+class _Standing:
+    """The sides of the fleet as they stand today, whether or not they have a case.
+
+    Attributes:
+        sides: one row a machine and side, from sql/cases/standing.sql.
+        hours, variants: age and variant of each cause's part.
+        hazard: which hazard each is at, shape (sides, causes).
+    """
+
+    as_of: date
+    family: FaultFamily
+    rules: WatchRules
+    sides: pl.DataFrame
+    hours: Floats
+    variants: tuple[pl.Series, ...]
+    hazard: Ints
+
+    @staticmethod
+    def of(
+        fleet: Fleet, history: History, weighed: WeighedCases, scope: Scope, rules: WatchRules
+    ) -> _Standing:
+        family = weighed.layout.family
+        parts = fleet.store.run(
+            "cases/standing", fault=family.name, as_of_end=history.as_of_end, **selection(scope)
+        )
+        sides = parts.drop("component", "variant", "age_tenths").unique(["machine_id", "side"], keep="first")
+        sides = sides.sort("machine_id", "side").with_row_index("row")
+        ages, variants = [], []
+        for cause in family.causes:
+            followed = parts if family.part(cause.component) else parts.clear()
+            own = followed.filter(pl.col("component") == cause.component).unique(["machine_id", "side"])
+            joined = sides.join(
+                own.select("machine_id", "side", "variant", "age_tenths"),
+                on=["machine_id", "side"],
+                how="left",
+                maintain_order="left",
+            )
+            hours = joined.select(pl.coalesce("age_tenths", "machine_tenths") / 10)["age_tenths"]
+            ages.append(hours.to_numpy().astype(np.float64))
+            variants.append(joined["variant"].fill_null(""))
+        return _Standing(
+            as_of=history.as_of,
+            family=family,
+            rules=rules,
+            sides=sides,
+            hours=np.column_stack(ages),
+            variants=tuple(variants),
+            hazard=np.column_stack([weighed.layout.hazards(k, variants[k]) for k in range(len(variants))]),
+        )
+
+    def chance_within(self, weighed: WeighedCases, hours: float) -> Floats:
+        """Chance that each cause sets in within so many running hours, shape (sides, causes)."""
+        shape, scale = weighed.model.shape[self.hazard], weighed.model.scale_hours[self.hazard]
+        now, then = self.hours / scale, (self.hours + hours) / scale
+        chance: Floats = -np.expm1(now**shape - then**shape)
+        return chance
+
+    def place(self, machine: str, side: str) -> int | None:
+        """The row of a machine's side, if it is still watched."""
+        found = self.sides.filter((pl.col("machine_id") == machine) & (pl.col("side") == side))
+        return int(found["row"][0]) if found.height else None
+
+    def watch_list(self, weighed: WeighedCases) -> list[Suspect]:
+        """Sides without a case under way that show wear, a wandering voltage or more and more episodes."""
+        family, rules = self.family, self.rules
+        chance = self.chance_within(weighed, rules.wear_hours)
+        wears = weighed.model.shape[self.hazard] > 1.0
+        worst = np.where(wears, chance, 0.0).max(axis=1, initial=0.0)
+        voltage = family.voltage
+        wanders = (
+            ((pl.col("readings") >= rules.readings) & (pl.col("high") - pl.col("low") > voltage.wander))
+            if voltage
+            else pl.lit(False)
+        )
+        told = self.sides.select(
+            free=~pl.col("under_way"),
+            wanders=pl.when(wanders).then(True).otherwise(False),
+            rises=(pl.col("recent_episodes") >= rules.episodes)
+            & (pl.col("recent_episodes") > 2 * pl.col("earlier_episodes")),
+        )
+        drifting, rising = told["wanders"].to_numpy(), told["rises"].to_numpy()
+        worn = worst >= rules.wear_chance
+        rows = np.flatnonzero(told["free"].to_numpy() & (drifting | rising | worn))
+        rows = rows[np.lexsort((rows, -worst[rows], ~drifting[rows]))][: rules.most]
+        log_age = np.log(np.maximum(self.hours[rows], 1.0))
+        prior = weighed.model.log_hazard(self.hazard[rows], log_age)
+        seen = np.flatnonzero(drifting[rows])
+        table = weighed.layout.tables.get("voltage")
+        pieces = np.zeros((seen.size, prior.shape[1]))
+        if table is not None and voltage is not None:
+            evidence = family.evidence_table("voltage")
+            assert evidence is not None
+            pieces += weighed.model.log_outcome[table, evidence.outcomes.index("wanders")]
+        judged = posterior(prior, pieces, seen)
+        listed = []
+        for j, i in enumerate(rows):
+            row = self.sides.row(int(i), named=True)
+            reasons = [Reason(self._told(int(i)), float(judged.prior_weight[j]))]
+            notes = []
+            if drifting[i]:
+                unit = voltage.unit if voltage else ""
+                quantity = voltage.quantity.replace("_", " ") if voltage else "voltage"
+                span = f"{row['low']:.2f} to {row['high']:.2f} {unit}"
+                text = f"{quantity} wanders from visit to visit ({span})"
+                reasons.append(Reason(text, float(judged.weight[np.searchsorted(seen, j)])))
+                notes.append(f"{row['readings']} readings of the last year wander.")
+            if worn[i]:
+                hours = f"{rules.wear_hours:,.0f} h"
+                notes.append(f"By its age the fault sets in within {hours} with chance {worst[i]:.0%}.")
+            if rising[i]:
+                before = f"{row['earlier_episodes']} in the one before"
+                notes.append(f"{row['recent_episodes']} episodes in the last year, {before}.")
+            tracked = _followed_cause(family)
+            listed.append(
+                Suspect(
+                    machine_id=row["machine_id"],
+                    side=row["side"],
+                    state="watch",
+                    since=row["first_reading_at"].date() if drifting[i] else self.as_of,
+                    age_hours=float(self.hours[i, tracked]),
+                    variant=self.variants[tracked][int(i)] or "unknown",
+                    causes={name: float(judged.probability[j, k]) for k, name in enumerate(weighed.causes)},
+                    top_cause=weighed.causes[int(judged.top[j])],
+                    next_step=f"Watch; at the next service: {_first_look(family)}",
+                    expected_cost=None,
+                    reasons=tuple(reasons),
+                    site=row["site"] or "",
+                    model=row["model"] or "",
+                    build_year=row["build_year"],
+                    note=" ".join(notes),
+                )
+            )
+        return listed
+
+    def _told(self, i: int) -> str:
+        part = self.family.causes[0].component.replace("_", " ") or "machine"
+        return f"{self.variants[0][i]} {part} with {self.hours[i, 0]:,.0f} h".strip()
+
+
+def _first_look(family: FaultFamily) -> str:
+    """What a watched side is looked over by: the measuring step, else the first inspection."""
+    looks = [step for step in family.steps if step.kind != "cure"]
+    measuring = [step for step in looks if family.evidence_table(step.name) is None]
+    title = (measuring or looks or list(family.steps))[0].title
+    return title[:1].lower() + title[1:]
+
+
 def _suspect(
-    family: FaultFamily,
-    weighed: WeighedCases,
-    plan: RepairPlan,
-    best: RepairOrder,
-    custom: npt.NDArray[np.float64],
-    i: int,
-    row: dict[str, Any],
+    weighed: WeighedCases, plan: RepairPlan, outlook: Outlook, standing: _Standing, j: int, i: int
 ) -> Suspect:
-    judged = weighed.posterior
-    first = int(best.order[i, 0])
-    step = family.step(plan.names[first]) if first >= 0 else family.steps[-1]
-    mine = weighed.evidence.with_columns(pl.Series("weight", judged.weight)).filter(pl.col("case_id") == i)
-    reasons = [Reason(weighed.prior_wording[i], float(judged.prior_weight[i]))]
-    reasons += [Reason(text, weight) for text, weight in mine.select("wording", "weight").iter_rows()]
-    top = weighed.causes[int(judged.top[i])]
+    """The case in row i, the j-th of those planned for."""
+    row = weighed.cases.row(i, named=True)
+    judged, family = weighed.posterior, weighed.layout.family
+    is_open = row["state"] == "open"
+    first = int(outlook.best.first[j])
+    cost, custom, note = float(outlook.best.cost[j]), float(outlook.custom.cost[j]), ""
+    together = outlook.pairs.get(j)
+    if together is not None:
+        first, _, cost = together
+    step = family.step(plan.names[first]) if first >= 0 else None
+    text = step.title if step else "All steps were in vain: call in the maker's service"
+    if together is not None:
+        text = f"{text}, on both sides at once"
+        note = "The other side has an open case, too: opening the pump once for both costs less than twice."
+    elif step is not None and step.opens_pump and is_open and row["side"]:
+        note = _other_side(weighed, plan, outlook, standing, row, j, first)
+    if not is_open:
+        note = f"Repaired, but the fault is likely still there (chance {weighed.uncured[i]:.0%})."
     tracked = _followed_cause(family)
-    looked = mine.filter(pl.col("evidence") == step.after).height > 0 if step.after else True
-    next_step = step.title if looked else f"{family.step(step.after).title}; if a fault shows: {step.title}"
     return Suspect(
         machine_id=row["machine_id"],
         side=row["side"],
-        state="open" if row["state"] == "open" else "watch",
+        state="open" if is_open else "watch",
         since=row["first_at"].date(),
-        age_hours=float(weighed.ages[i, tracked]),
-        variant=weighed.variants[i][tracked] or "unknown",
+        age_hours=float(weighed.age_hours[i, tracked]),
+        variant=weighed.variants[tracked][i] or "unknown",
         causes={name: float(judged.probability[i, k]) for k, name in enumerate(weighed.causes)},
-        top_cause=top,
-        next_step=next_step if row["state"] == "open" else f"Watch; if it returns: {next_step}",
-        expected_cost=float(best.cost[i]),
-        reasons=tuple(reasons),
+        top_cause=weighed.causes[int(judged.top[i])],
+        next_step=text if is_open else f"Watch; if it returns: {text}",
+        expected_cost=cost,
+        reasons=weighed.reasons(i),
         site=row["site"] or "",
         model=row["model"] or "",
         build_year=row["build_year"],
         episodes=row["episodes"],
         last_report=row["last_at"],
-        cautions=step.cautions or step.opens_pump,
-        custom_cost=float(custom[i]),
+        cautions=step is not None and (step.cautions or step.opens_pump),
+        custom_cost=custom,
+        note=note,
+    )
+
+
+def _other_side(
+    weighed: WeighedCases,
+    plan: RepairPlan,
+    outlook: Outlook,
+    standing: _Standing,
+    row: dict[str, Any],
+    j: int,
+    cure: int,
+) -> str:
+    """A sentence when the other side, which has no case, is better done in the same opening; else ""."""
+    family = weighed.layout.family
+    others = [side for side in family.sides if side != row["side"]]
+    place = standing.place(row["machine_id"], others[0]) if others else None
+    if place is None or standing.sides["under_way"][place]:
+        return ""
+    chance = standing.chance_within(weighed, SECOND_SIDE_HOURS)[place]
+    saved = float(chance @ plan.steps.cure[cure]) * float(outlook.choices.cost[j, cure])
+    added = float(outlook.second_cost[j, cure])
+    if saved <= added:
+        return ""
+    likely = float(1.0 - np.prod(1.0 - chance * (plan.steps.cure[cure] > 0.5)))
+    currency = plan.settings.fleet.currency
+    return (
+        f"While it is open, do the {others[0]} side too: it adds {added:,.0f} {currency}, and within "
+        f"{SECOND_SIDE_HOURS:,.0f} h that side would need the same with chance {likely:.0%}."
     )
 
 
@@ -307,11 +640,21 @@ def _followed_cause(family: FaultFamily) -> int:
     return 0
 
 
-def _notes(family: FaultFamily, cases: list[Suspect]) -> tuple[str, ...]:
-    if not cases:
+def _notes(weighed: WeighedCases, open_cases: int, watched: int, rules: WatchRules) -> tuple[str, ...]:
+    family = weighed.layout.family
+    if not open_cases and not watched:
         return (f"No open or doubtful case of '{family.title}'.",)
-    return (
-        "Probabilities come from the family's own figures (see 'fleetlog faults' and 'fleetlog explain "
-        "suspects'); they tell where to look first and prove nothing: follow the maker's diagnosis before "
-        "parts are ordered.",
-    )
+    fit = weighed.fit
+    notes = [
+        "Probabilities tell where to look first and prove nothing: follow the maker's diagnosis before parts "
+        "are ordered."
+    ]
+    if fit is not None:
+        ended = "converged" if fit.converged else "stopped before it converged"
+        notes.append(
+            f"Their figures start from the family's own and were learnt from {weighed.cases.height:,} cases "
+            f"of this fleet ({ended} after {fit.steps} rounds); see 'fleetlog explain suspects'."
+        )
+    if watched > rules.most:
+        notes.append(f"The watch list shows the first {rules.most} of {watched:,}.")
+    return tuple(notes)

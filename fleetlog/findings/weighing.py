@@ -1,166 +1,478 @@
 """Weighs the evidence of cases: from what was observed to the probability of each cause.
 
-The weights are the fault family's: hazards by age and variant before any evidence, the shares with which each
-cause shows each outcome, and how soon a fault that was not cured comes back.
+This is the translation: a fault family becomes the arrays of `fleetlog.stats.latent_cause`, the rows of
+sql/cases/ become its cases, and what comes back is put into words again. Figures are the family's, or learnt
+from all cases of the fleet up to the day asked for.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from fleetlog.faults import FaultFamily, Step
+from fleetlog.faults import FaultFamily
+from fleetlog.findings.base import Reason
+from fleetlog.history import History
+from fleetlog.stats.arrays import Floats, Ints
+from fleetlog.stats.latent_cause import (
+    Cases,
+    CauseFit,
+    CauseModel,
+    Defaults,
+    Exposure,
+    fit_causes,
+    follow_ups,
+    log_prior,
+    piece_likelihood,
+)
 from fleetlog.stats.posterior import Posterior, posterior
+from fleetlog.store import Store
 
 CASE = ("machine_id", "side", "case_no")
 HELD = "held:"
+FOUND = "found"
+NEW_FAULT = "new_fault"
+
+#: Trials that a family's chance to cure is worth against the fleet's own, and comebacks that its mean times
+#: are worth. Ours, from memory: as much as a row of the families' evidence tables, some 20 counts.
+CURE_TRIALS = 20.0
+COMEBACKS = 20.0
+#: A repair in vain may have held and the fault be a new one. Below this chance it is not spoken of.
+WORTH_SAYING = 0.02
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
+class Layout:
+    """Where everything of a family stands in the arrays.
+
+    Attributes:
+        causes: names of the causes.
+        cures: names of the steps that change something.
+        hazard_of: (cause, variant) -> hazard; the variant "" serves every one not named.
+        tables: evidence -> row of its outcomes for each cause.
+        by_variant: evidence -> (position of a cause, variant, row in place of that of `tables`).
+        labels: (step, cause) -> row for each cause of "a finding of the step confirms the cause".
+    """
+
+    family: FaultFamily
+    causes: tuple[str, ...]
+    cures: tuple[str, ...]
+    hazard_of: Mapping[tuple[str, str], int]
+    tables: Mapping[str, Ints]
+    by_variant: Mapping[str, tuple[tuple[int, str, int], ...]]
+    labels: Mapping[tuple[str, str], Ints]
+    defaults: Defaults
+
+    @staticmethod
+    def of(family: FaultFamily) -> Layout:
+        """The arrays of a family's own figures."""
+        causes = tuple(cause.name for cause in family.causes)
+        cures = tuple(step.name for step in family.steps if step.kind == "cure")
+        rows: list[tuple[float, ...]] = []
+        learnt: list[bool] = []
+
+        def row(counts: tuple[float, ...], learn: bool) -> int:
+            rows.append(counts)
+            learnt.append(learn)
+            return len(rows) - 1
+
+        tables, by_variant = {}, {}
+        for table in family.evidence:
+            tables[table.name] = np.array([row(table.counts[cause], True) for cause in causes])
+            by_variant[table.name] = tuple(
+                (causes.index(cause), variant, row(counts, True))
+                for (cause, variant), counts in table.by_variant.items()
+            )
+        wrong = family.comeback.mislabelled
+        right_row, wrong_row = row((1.0 - wrong, wrong), False), row((wrong, 1.0 - wrong), False)
+        labels = {
+            (step.name, confirmed): np.array([right_row if c == confirmed else wrong_row for c in causes])
+            for step in family.steps
+            for confirmed in dict.fromkeys(step.confirms.values())
+        }
+        widest = max(len(counts) for counts in rows)
+        counts = np.array([counts + (0.0,) * (widest - len(counts)) for counts in rows])
+        hazards = {(hazard.cause, hazard.variant): i for i, hazard in enumerate(family.hazards)}
+        chances = np.array([[family.step(s).cures.get(c, 0.0) for c in causes] for s in cures])
+        quiet = chances < family.comeback.quiet_chance
+        model = CauseModel(
+            shape=np.array([hazard.shape for hazard in family.hazards]),
+            scale_hours=np.array([hazard.scale_hours for hazard in family.hazards]),
+            outcome=counts / counts.sum(axis=1, keepdims=True),
+            cure=np.where(quiet, family.comeback.quiet_chance, chances),
+            comeback_hours=family.comeback.mean_hours,
+            background_hours=family.comeback.background_mean_hours,
+        )
+        defaults = Defaults(
+            model=model,
+            failures=np.array([hazard.prior_failures for hazard in family.hazards]),
+            wears=model.shape != 1.0,
+            counts=counts,
+            learnt=np.array(learnt),
+            quiet=quiet,
+            trials=CURE_TRIALS,
+            comebacks=COMEBACKS,
+        )
+        return Layout(family, causes, cures, hazards, tables, by_variant, labels, defaults)
+
+    def hazards(self, k: int, variants: pl.Series) -> Ints:
+        """The hazard of a cause for each of these variants of its part."""
+        cause = self.causes[k]
+        found = np.full(len(variants), self.hazard_of[cause, ""], dtype=np.int64)
+        for (name, variant), position in self.hazard_of.items():
+            if name == cause and variant:
+                found[(variants == variant).to_numpy()] = position
+        return found
+
+    def meaning(self, evidence: str, outcome: str, cause: str | None) -> tuple[str, str, int] | None:
+        """What an observation is in the arrays: a table or label, and the position of the outcome."""
+        table = self.family.evidence_table(evidence)
+        if table and outcome != FOUND:
+            word = table.outcome(outcome)
+            return (evidence, "", table.outcomes.index(word)) if word else None
+        if cause is not None and (evidence, cause) in self.labels:
+            return evidence, cause, 0
+        own = [confirmed for step, confirmed in self.labels if step == evidence]
+        return (evidence, own[0], 1) if outcome == "passed" and own else None
+
+
+@dataclass(frozen=True, eq=False)
 class WeighedCases:
-    """Cases with the probability of each cause.
+    """All cases of a family with the probability of each cause.
 
     Attributes:
         causes: names, in the order of the columns of `posterior.probability`.
         cases: one row a case, in the order of its rows.
-        evidence: one row a piece of evidence with `case_id` and `wording`, in the order of
-            `posterior.weight`.
-        ages: one row a case: running hours of each cause's part, shape (cases, causes); NaN = not known.
-        variants: the variant of each cause's part, "" = not known.
-        prior_wording: what is known before any evidence, in words, one text a case.
+        evidence: one row a piece of evidence, in the order of `posterior.weight`, by case and as it was
+            weighed.
+        onset_hours: running hours of each cause's part when the case set in, NaN = not known, shape (N, K).
+        onset_variants: its variant, one series a cause, "" = not known.
+        age_hours, variants: the same for the part in place when the fault last showed.
+        posterior: what is at the bottom of the fault now.
+        of_case: what was at the bottom of the case when it set in, shape (N, K).
+        uncured: chance that it still is, after all repairs and the time since, shape (N,).
+        fit: the figures learnt, None where the family's own were used.
     """
 
-    causes: tuple[str, ...]
+    layout: Layout
     cases: pl.DataFrame
     evidence: pl.DataFrame
-    ages: npt.NDArray[np.float64]
-    variants: list[list[str]]
-    prior_wording: tuple[str, ...]
+    onset_hours: Floats
+    onset_variants: tuple[pl.Series, ...]
+    age_hours: Floats
+    variants: tuple[pl.Series, ...]
     posterior: Posterior
+    of_case: Floats
+    uncured: Floats
+    model: CauseModel
+    fit: CauseFit | None
+    _starts: Ints = field(repr=False)
+
+    @property
+    def causes(self) -> tuple[str, ...]:
+        """Names of the causes, in the order of the columns of every probability."""
+        return self.layout.causes
+
+    def evidence_of(self, i: int) -> pl.DataFrame:
+        """The evidence of the case in row i, in the order in which it was weighed."""
+        start = int(self._starts[i])
+        return self.evidence.slice(start, int(self._starts[i + 1]) - start)
+
+    def reasons(self, i: int) -> tuple[Reason, ...]:
+        """Why the likeliest cause of a case is so likely; the weights add up to its log-odds."""
+        start = int(self._starts[i])
+        mine = self.evidence_of(i)
+        told = [
+            Reason(_wording(self.layout.family, row), float(self.posterior.weight[start + j]))
+            for j, row in enumerate(mine.iter_rows(named=True))
+        ]
+        return (Reason(self._prior_wording(i), float(self.posterior.prior_weight[i])), *told)
+
+    def _prior_wording(self, i: int) -> str:
+        part = self.layout.family.causes[0].component.replace("_", " ")
+        hours, variant = self.onset_hours[i, 0], self.onset_variants[0][i]
+        if np.isnan(hours):
+            return f"how common each cause is ({part or 'machine'} of unknown age)"
+        return f"{variant} {part} with {hours:,.0f} h".strip() if part else f"machine with {hours:,.0f} h"
 
 
-def weigh(
-    family: FaultFamily, cases: pl.DataFrame, parts: pl.DataFrame, evidence: pl.DataFrame
-) -> WeighedCases:
-    """The posterior of every case.
+def weigh(store: Store, history: History, family: FaultFamily, *, learn: bool = True) -> WeighedCases:
+    """The posterior of every case of a family, whatever its state.
 
     Args:
-        family: whose causes and evidence tables to use.
-        cases: the rows of sql/cases/list.sql.
-        parts: the rows of sql/cases/parts.sql.
-        evidence: the rows of sql/cases/evidence.sql; evidence the family has no table for is left out.
+        store: whose history has been built.
+        history: that history.
+        family: whose causes and figures to use.
+        learn: whether to learn the figures from all cases, or to take the family's own as they are.
     """
-    causes = tuple(cause.name for cause in family.causes)
-    ages, variants = _parts_of_causes(family, cases, parts)
-    known = cases.select("case_id", *CASE).join(evidence, on=CASE).sort("case_id", "position", "evidence")
-    pieces, kept = _likelihoods(family, known, variants)
-    known = known.filter(pl.Series(kept, dtype=pl.Boolean))
-    log_prior = _log_prior(family, ages, variants)
-    judged = posterior(log_prior, pieces[kept], known["case_id"].to_numpy())
-    wording = [_wording(family, row) for row in known.iter_rows(named=True)]
-    return WeighedCases(
-        causes=causes,
-        cases=cases,
-        evidence=known.with_columns(pl.Series("wording", wording, dtype=pl.String)),
-        ages=ages,
-        variants=variants,
-        prior_wording=tuple(_prior_wording(family, ages[i], variants[i]) for i in range(len(variants))),
-        posterior=judged,
+    layout = Layout.of(family)
+    rows = store.run(
+        "cases/list", fault=family.name, states=None, sites=None, build_years=None, machines=None
+    )
+    keyed = rows.select("case_id", *CASE)
+    onset_hours, onset_variants = _parts(store, family, rows, "onset_variant", "onset_tenths", "first_tenths")
+    age_hours, variants = _parts(store, family, rows, "variant", "age_tenths", "last_tenths")
+    pieces = _pieces(store, history, layout, keyed)
+    visits, new_steps = _visits(store, layout, keyed)
+    cases = _as_cases(layout, onset_hours, onset_variants, pieces, visits, new_steps)
+    fit = fit_causes(cases, _exposure(store, layout), layout.defaults) if learn and rows.height else None
+    model = fit.model if fit else layout.defaults.model
+    now_hazard = np.column_stack([layout.hazards(k, variants[k]) for k in range(len(layout.causes))])
+    return _judged(
+        layout, rows, pieces, visits, cases, model, fit, onset_variants, (age_hours, variants, now_hazard)
     )
 
 
-def _parts_of_causes(
-    family: FaultFamily, cases: pl.DataFrame, parts: pl.DataFrame
-) -> tuple[npt.NDArray[np.float64], list[list[str]]]:
-    """Age (hours) and variant of each cause's part; the machine's hours where it is not followed."""
-    keyed = cases.select("case_id", *CASE, "last_tenths")
-    age_columns, variant_columns = [], []
-    for cause in family.causes:
-        own = parts.filter(pl.col("component") == cause.component).select(*CASE, "variant", "age_tenths")
-        joined = keyed.join(own, on=CASE, how="left").sort("case_id")
-        age_columns.append(
-            joined.select(pl.coalesce("age_tenths", "last_tenths") / 10)["age_tenths"].to_numpy()
-        )
-        variant_columns.append(joined["variant"].fill_null("").to_list())
-    ages = (
-        np.column_stack(age_columns).astype(np.float64) if len(cases) else np.empty((0, len(family.causes)))
+def _judged(
+    layout: Layout,
+    rows: pl.DataFrame,
+    pieces: pl.DataFrame,
+    visits: pl.DataFrame,
+    cases: Cases,
+    model: CauseModel,
+    fit: CauseFit | None,
+    onset_variants: tuple[pl.Series, ...],
+    now: tuple[Floats, tuple[pl.Series, ...], Ints],
+) -> WeighedCases:
+    """Evidence in the order of weighing, and Bayes' rule over it."""
+    age_hours, variants, now_hazard = now
+    prior = log_prior(model, cases)
+    followed = follow_ups(model, cases)
+    likelihood = np.concatenate((piece_likelihood(model, cases), followed.gain))
+    evidence = pl.concat([pieces, visits], how="diagonal")
+    order = np.argsort(evidence["case_id"].to_numpy(), kind="stable")
+    owner = evidence["case_id"].to_numpy()[order]
+    first = posterior(prior, likelihood[order], owner)
+    uncured = (first.probability * followed.uncured).sum(axis=1)
+
+    # An open case whose last repair may have held: then this is a new fault, and what it is nobody has seen.
+    tried = np.isin(np.arange(rows.height), cases.visit_case)
+    doubted = np.flatnonzero((rows["state"] == "open").to_numpy() & tried & (1.0 - uncured > WORTH_SAYING))
+    log_age = np.log(np.maximum(np.nan_to_num(age_hours, nan=1.0), 1.0))
+    fresh = np.exp(model.log_hazard(now_hazard, log_age)[doubted])
+    fresh /= fresh.sum(axis=1, keepdims=True)
+    standing = first.probability[doubted] * followed.uncured[doubted]
+    standing += (1.0 - uncured[doubted])[:, None] * fresh
+    turn = np.log(standing) - np.log(first.probability[doubted])
+    news = pl.DataFrame(
+        {"case_id": doubted, "evidence": [NEW_FAULT] * doubted.size, "chance": 1.0 - uncured[doubted]},
+        schema={"case_id": pl.Int64, "evidence": pl.String, "chance": pl.Float64},
     )
-    return ages, [list(row) for row in zip(*variant_columns, strict=True)]
-
-
-def _log_prior(
-    family: FaultFamily, ages: npt.NDArray[np.float64], variants: list[list[str]]
-) -> npt.NDArray[np.float64]:
-    """Logarithm of each cause's hazard at its part's age; of its plain weight where no age is known."""
-    prior = np.empty(ages.shape)
-    for k, cause in enumerate(family.causes):
-        for variant in {row[k] for row in variants}:
-            rows = np.array([row[k] == variant for row in variants])
-            hazard = family.hazard(cause.name, variant)
-            age = np.maximum(ages[rows, k], 1.0)
-            rate = hazard.shape / hazard.scale_hours * (age / hazard.scale_hours) ** (hazard.shape - 1.0)
-            prior[rows, k] = rate
-    unknown = np.isnan(ages).any(axis=1)
-    for i in np.flatnonzero(unknown):
-        prior[i] = [cause.prior_for(variants[i][k]) for k, cause in enumerate(family.causes)]
-    return np.log(prior)
-
-
-def _likelihoods(
-    family: FaultFamily, evidence: pl.DataFrame, variants: list[list[str]]
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
-    """Log-likelihood of each piece under each cause, and which pieces say anything."""
-    logs = np.zeros((len(evidence), len(family.causes)))
-    kept = np.zeros(len(evidence), dtype=bool)
+    evidence = pl.concat([evidence[order], news], how="diagonal")
+    likelihood = np.concatenate((likelihood[order], turn))
+    order = np.argsort(evidence["case_id"].to_numpy(), kind="stable")
+    evidence = evidence[order]
     owner = evidence["case_id"].to_numpy()
-    hours = evidence["tenths"].fill_null(0).to_numpy() / 10
-    names = evidence["evidence"].to_numpy()
-    outcomes = evidence["outcome"].to_numpy()
-    for name, outcome in evidence.select("evidence", "outcome").unique(maintain_order=True).iter_rows():
-        rows = np.flatnonzero((names == name) & (outcomes == outcome))
-        if name.startswith(HELD):
-            step = family.step(name.removeprefix(HELD))
-            logs[rows] = _log_held(family, step, hours[rows], outcome == "came_back")
-            kept[rows] = True
-            continue
-        table = family.evidence_table(name)
-        word = table.outcome(outcome) if table else ""
-        if not table or not word:
-            continue
-        kept[rows] = True
-        for k, cause in enumerate(family.causes):
-            for row in rows:
-                logs[row, k] = np.log(table.probability(word, cause.name, variants[owner[row]][k]))
-    return logs, kept
+    return WeighedCases(
+        layout=layout,
+        cases=rows,
+        evidence=evidence,
+        onset_hours=cases.age_hours,
+        onset_variants=onset_variants,
+        age_hours=age_hours,
+        variants=variants,
+        posterior=posterior(prior, likelihood[order], owner),
+        of_case=first.probability,
+        uncured=uncured,
+        model=model,
+        fit=fit,
+        _starts=np.searchsorted(owner, np.arange(rows.height + 1)),
+    )
 
 
-def _log_held(
-    family: FaultFamily, step: Step, hours: npt.NDArray[np.float64], came_back: bool
-) -> npt.NDArray[np.float64]:
-    """Log-chance, by cause, that a cure was followed so long and the fault then came back, or not."""
-    model = family.comeback
-    fast, slow = 1.0 / model.mean_hours, 1.0 / model.background_mean_hours
-    columns = []
+def _parts(
+    store: Store, family: FaultFamily, rows: pl.DataFrame, variant: str, age: str, machine: str
+) -> tuple[Floats, tuple[pl.Series, ...]]:
+    """Age (hours) and variant of each cause's part; the machine's hours where no part is followed."""
+    parts = store.run("cases/parts", fault=family.name)
+    keyed = rows.select("case_id", *CASE, machine)
+    ages, variants = [], []
     for cause in family.causes:
-        cured = max(step.cures.get(cause.name, 0.0), model.quiet_chance)
-        if came_back:
-            chance = (1 - cured) * fast * np.exp(-fast * hours) + cured * slow * np.exp(-slow * hours)
-        else:
-            chance = (1 - cured) * np.exp(-fast * hours) + cured * np.exp(-slow * hours)
-        columns.append(np.log(chance))
-    return np.column_stack(columns)
+        followed = parts if family.part(cause.component) else parts.clear()
+        own = followed.filter(pl.col("component") == cause.component).select(*CASE, variant, age)
+        joined = keyed.join(own, on=CASE, how="left").sort("case_id")
+        ages.append((joined.select(pl.coalesce(age, machine))[age] / 10).cast(pl.Float64).to_numpy())
+        variants.append(joined[variant].fill_null(""))
+    return np.column_stack(ages).astype(np.float64), tuple(variants)
 
 
-def _prior_wording(family: FaultFamily, ages: npt.NDArray[np.float64], variants: list[str]) -> str:
-    first = family.causes[0]
-    part = first.component.replace("_", " ")
-    if np.isnan(ages[0]):
-        return f"how common each cause is ({part} of unknown age)"
-    variant = f"{variants[0]} " if variants[0] else ""
-    return f"{variant}{part} with {ages[0]:,.0f} h"
+def _pieces(store: Store, history: History, layout: Layout, keyed: pl.DataFrame) -> pl.DataFrame:
+    """What was seen of each case that says anything: one row a piece, in the order of weighing.
+
+    Columns: case_id, evidence, label (the cause that a label confirms, "" for a table), outcome, position of
+    the outcome, and figures for the wording.
+    """
+    fault = layout.family.name
+    told = pl.concat(
+        [
+            store.run("cases/failure_modes", fault=fault).with_columns(
+                evidence=pl.lit("failure_mode"), rank=pl.lit(1, pl.Int64)
+            ),
+            store.run("cases/sides", fault=fault).with_columns(
+                evidence=pl.lit("sides"), rank=pl.lit(2, pl.Int64)
+            ),
+            store.run("cases/voltages", fault=fault, as_of_end=history.as_of_end).with_columns(
+                evidence=pl.lit("voltage"), rank=pl.lit(3, pl.Int64)
+            ),
+            _findings(store, layout.family),
+        ],
+        how="diagonal",
+    )
+    seen = keyed.join(told, on=CASE).drop(CASE)
+    kinds = seen.select("evidence", "outcome", "cause").unique().rows()
+    meanings = [(*kind, *meaning) for kind in kinds if (meaning := layout.meaning(*kind))]
+    table = pl.DataFrame(
+        [(evidence, outcome, cause, label, at) for evidence, outcome, cause, _, label, at in meanings],
+        schema={
+            "evidence": pl.String,
+            "outcome": pl.String,
+            "cause": pl.String,
+            "label": pl.String,
+            "position": pl.Int64,
+        },
+        orient="row",
+    )
+    return (
+        seen.join(table, on=["evidence", "outcome", "cause"], nulls_equal=True)
+        .sort("case_id", "rank", "evidence", "outcome")
+        .drop("rank", "cause")
+    )
+
+
+def _findings(store: Store, family: FaultFamily) -> pl.DataFrame:
+    """The results of steps, one look counted once.
+
+    A repair that is only done after an inspection found fault repeats what that inspection saw. So its
+    finding is left out where the inspection's result is on record; and where neither is, that the repair was
+    done tells the result.
+    """
+    found = store.run("cases/findings", fault=family.name)
+    done = store.run("cases/steps", fault=family.name)
+    for step in family.steps:
+        if not step.after or not step.after_result:
+            continue
+        seen = found.filter(pl.col("step") == step.after)
+        repeated = found.filter(
+            (pl.col("step") == step.name) & (pl.col("outcome") == step.after_result)
+        ).join(seen.filter(pl.col("outcome") == step.after_result), on=CASE, how="semi")
+        found = found.join(repeated, on=[*CASE, "step", "outcome"], how="anti")
+        own = found.filter(pl.col("step") == step.name)
+        implied = (
+            done.filter(pl.col("step") == step.name)
+            .join(seen, on=CASE, how="anti")
+            .join(own, on=CASE, how="anti")
+        )
+        order = family.step(step.after).order
+        found = pl.concat(
+            [
+                found,
+                implied.select(
+                    *CASE,
+                    pl.lit(step.after).alias("step"),
+                    pl.lit(order, pl.Int64).alias("step_order"),
+                    pl.lit(step.after_result).alias("outcome"),
+                ),
+            ],
+            how="diagonal",
+        )
+    return found.select(
+        *CASE, "outcome", "cause", evidence="step", rank=10 + pl.col("step_order").cast(pl.Int64)
+    )
+
+
+def _visits(store: Store, layout: Layout, keyed: pl.DataFrame) -> tuple[pl.DataFrame, npt.NDArray[np.bool_]]:
+    """The visits to the shop that tried a cure, and which cures each tried for the first time in its case.
+
+    A step whose own test failed was no cure tried, if the family weighs that result by a table; else it is
+    one that came back at once.
+    """
+    tested = [step for step in layout.cures if layout.family.evidence_table(step)]
+    tried = (
+        keyed.join(store.run("cases/trials", fault=layout.family.name), on=CASE)
+        .filter(pl.col("accomplished") | ~pl.col("step").is_in(tested))
+        .sort("case_id", "visit", "step")
+        .with_columns(first=pl.col("visit") == pl.col("visit").min().over("case_id", "step"))
+    )
+    visits = (
+        tried.with_columns(reach=pl.col("step").replace_strict(_orders(layout), return_dtype=pl.Int64))
+        .group_by("case_id", "visit")
+        .agg(
+            pl.col("step").sort_by("reach").last(),
+            pl.col("held_tenths").first() / 10,
+            pl.col("came_back").first(),
+        )
+        .sort("case_id", "visit")
+        .with_row_index("row")
+    )
+    placed = tried.filter("first").join(visits.select("case_id", "visit", "row"), on=["case_id", "visit"])
+    new_steps = np.zeros((visits.height, len(layout.cures)), dtype=bool)
+    columns = placed["step"].replace_strict(
+        {step: s for s, step in enumerate(layout.cures)}, return_dtype=pl.Int64
+    )
+    new_steps[placed["row"].to_numpy(), columns.to_numpy()] = True
+    told = visits.select(
+        "case_id",
+        evidence=HELD + pl.col("step"),
+        outcome=pl.when("came_back").then(pl.lit("came_back")).otherwise(pl.lit("quiet")),
+        hours="held_tenths",
+    )
+    return told, new_steps
+
+
+def _orders(layout: Layout) -> dict[str, int]:
+    return {step.name: step.order for step in layout.family.steps}
+
+
+def _as_cases(
+    layout: Layout,
+    ages: Floats,
+    variants: tuple[pl.Series, ...],
+    pieces: pl.DataFrame,
+    visits: pl.DataFrame,
+    new_steps: npt.NDArray[np.bool_],
+) -> Cases:
+    causes = layout.family.causes
+    owner = pieces["case_id"].to_numpy()
+    rows = np.zeros((pieces.height, len(causes)), dtype=np.int64)
+    for evidence, label in pieces.select("evidence", "label").unique(maintain_order=True).iter_rows():
+        mine = ((pieces["evidence"] == evidence) & (pieces["label"] == label)).to_numpy()
+        rows[mine] = layout.labels[evidence, label] if label else layout.tables[evidence]
+        for k, variant, row in layout.by_variant.get(evidence, ()) if not label else ():
+            fits = mine & (variants[k] == variant).to_numpy()[owner]
+            rows[fits, k] = row
+    weights = [
+        variants[k].replace_strict(cause.prior, default=cause.prior_for(""), return_dtype=pl.Float64)
+        for k, cause in enumerate(causes)
+    ]
+    return Cases(
+        hazard=np.column_stack([layout.hazards(k, variants[k]) for k in range(len(causes))]),
+        age_hours=ages,
+        plain_weight=np.column_stack([weight.to_numpy() for weight in weights]),
+        piece_case=owner,
+        piece_row=rows,
+        piece_outcome=pieces["position"].to_numpy(),
+        visit_case=visits["case_id"].to_numpy(),
+        visit_steps=new_steps,
+        visit_hours=visits["hours"].to_numpy(),
+        visit_back=(visits["outcome"] == "came_back").to_numpy(),
+    )
+
+
+def _exposure(store: Store, layout: Layout) -> Exposure:
+    """The hours over which each cause could have set in, by the age of its part."""
+    hours = store.run("cases/exposure", fault=layout.family.name)
+    hazards, ages, nets = [], [], []
+    for k, cause in enumerate(layout.family.causes):
+        followed = cause.component if layout.family.part(cause.component) else ""
+        own = hours.filter(pl.col("component") == followed)
+        hazards.append(layout.hazards(k, own["variant"]))
+        ages.append(own["age_hours"].to_numpy().astype(np.float64))
+        nets.append(own["net"].to_numpy().astype(np.float64))
+    return Exposure(np.concatenate(hazards), np.concatenate(ages), np.concatenate(nets))
 
 
 _VOLTAGE_WORDS = {
@@ -174,24 +486,28 @@ _VOLTAGE_WORDS = {
 def _wording(family: FaultFamily, row: dict[str, object]) -> str:
     """One piece of evidence in words."""
     name, outcome = str(row["evidence"]), str(row["outcome"])
+    if name == NEW_FAULT:
+        return f"the last repair may have held and this be a new fault (chance {row['chance']:.0%})"
     if name == "failure_mode":
         return f"codes mostly of failure mode '{outcome}' ({row['count']} of {row['total']})"
     if name == "sides":
         return "both sides at once" if outcome == "both" else "one side only"
     if name == "voltage":
         low, high = row["low"], row["high"]
-        assert isinstance(low, float)
-        assert isinstance(high, float)
-        span = f"{low:.2f} V" if low == high else f"{low:.2f} to {high:.2f} V"
-        return f"neutral voltage {_VOLTAGE_WORDS.get(outcome, outcome)} ({span})"
+        unit = family.voltage.unit if family.voltage else ""
+        span = f"{low:.2f} {unit}" if low == high else f"{low:.2f} to {high:.2f} {unit}"
+        quantity = family.voltage.quantity.replace("_", " ") if family.voltage else "voltage"
+        return f"{quantity} {_VOLTAGE_WORDS.get(outcome, outcome)} ({span})"
     if name.startswith(HELD):
-        tenths = row["tenths"]
-        assert isinstance(tenths, int)
         title = _lower_first(family.step(name.removeprefix(HELD)).title)
         if outcome == "came_back":
-            return f"back {tenths / 10:,.0f} h after: {title}"
-        return f"quiet for {tenths / 10:,.0f} h since: {title}"
-    return f"{_lower_first(family.step(name).title)}: {outcome}"
+            return f"back {row['hours']:,.0f} h after: {title}"
+        return f"quiet for {row['hours']:,.0f} h since: {title}"
+    title = _lower_first(family.step(name).title)
+    if row["label"]:
+        cause = _lower_first(family.cause(str(row["label"])).title)
+        return f"{title}: {'confirmed' if row['position'] == 0 else 'not confirmed'}, {cause}"
+    return f"{title}: {outcome}"
 
 
 def _lower_first(text: str) -> str:

@@ -1,0 +1,519 @@
+"""Cases with one unknown cause each, and the figures that govern them learnt from all cases at once.
+
+The model of a case, given its cause k:
+
+- it sets in at the cause's own hazard, Weibull in the age of the cause's part;
+- what is seen of it (a failure mode, a test's result, a finding) falls on each outcome with the cause's own
+  probabilities;
+- each cure that had not been tried before in the case ends it with chance cure[s, k], once and for all: to
+  repeat a step that has failed changes nothing. A fault not ended comes back after an exponential time with
+  mean `comeback_hours`; one that was ended, only as an unrelated new case, with mean `background_hours`.
+
+Since the cause is one of few, nothing is sampled: every sum is exact. The figures are found by expectation
+and maximisation to a maximum a posteriori. Every prior is conjugate and written as so many pseudo-cases that
+behave exactly as the default says, so that without cases the defaults come back unchanged.
+
+Sources: Dempster, Laird & Rubin 1977 (EM); Varadhan & Roland 2008 (the accelerated steps); Prentice et al.
+1978 (cause-specific hazards).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import optimize, special
+
+from fleetlog.stats.arrays import Floats, Ints, binned
+from fleetlog.stats.posterior import by_turn
+
+#: Running hours below which a follow-up counts as this much: meters do not tell shorter ones.
+LEAST_HOURS = 0.1
+#: Ages below one hour count as one: a hazard that starts at zero would rule its cause out for good.
+LEAST_AGE = 1.0
+#: Bounds of a learnt Weibull shape, as factors of the default's.
+SHAPE_RANGE = (0.4, 2.5)
+
+
+@dataclass(frozen=True, eq=False)
+class CauseModel:
+    """The figures of the model. H hazards, R rows of outcomes, S cures, K causes.
+
+    Attributes:
+        shape, scale_hours: of each Weibull hazard, shape (H,).
+        outcome: chance of each outcome, one row a table and cause, padded with zeros, shape (R, outcomes).
+        cure: chance that a cure ends the fault, shape (S, K).
+        comeback_hours: mean running hours until an uncured fault shows again.
+        background_hours: mean running hours until an unrelated new case.
+    """
+
+    shape: Floats
+    scale_hours: Floats
+    outcome: Floats
+    cure: Floats
+    comeback_hours: float
+    background_hours: float
+
+    def log_hazard(self, row: Ints, log_age: Floats) -> Floats:
+        """Logarithm of the hazards of these rows at these ages (per running hour)."""
+        shape, log_scale = self.shape, np.log(self.scale_hours)
+        constant = np.log(shape) - shape * log_scale
+        return constant[row] + (shape[row] - 1.0) * log_age
+
+    @property
+    def log_outcome(self) -> Floats:
+        """Logarithm of `outcome`, zero where the table has no such outcome."""
+        return np.log(self.outcome, out=np.zeros_like(self.outcome), where=self.outcome > 0)
+
+
+@dataclass(frozen=True, eq=False)
+class Defaults:
+    """Where learning starts, and what it would take to leave it.
+
+    Attributes:
+        model: the default figures.
+        failures: failures that each hazard is worth, shape (H,).
+        wears: whether a hazard's shape is learnt; a constant hazard stays constant, shape (H,).
+        counts: pseudo-counts of each outcome, shape (R, outcomes).
+        learnt: whether a row of outcomes is learnt, shape (R,).
+        quiet: cures that cannot reach the cause; they share one chance that the fault falls silent, shape
+            (S, K).
+        trials: trials that each chance to cure is worth.
+        comebacks: comebacks that each of the two mean times is worth.
+    """
+
+    model: CauseModel
+    failures: Floats
+    wears: npt.NDArray[np.bool_]
+    counts: Floats
+    learnt: npt.NDArray[np.bool_]
+    quiet: npt.NDArray[np.bool_]
+    trials: float
+    comebacks: float
+
+
+@dataclass(frozen=True, eq=False)
+class Cases:
+    """What is known of N cases. Pieces and visits stand in the order of their cases; visits, of time.
+
+    Attributes:
+        hazard: the hazard of each cause, shape (N, K).
+        age_hours: age of each cause's part when the case set in, NaN = not known, shape (N, K).
+        plain_weight: prior weights for cases of which an age is not known, shape (N, K).
+        piece_case: whose piece of evidence it is, shape (P,).
+        piece_row: its row of outcomes under each cause, shape (P, K).
+        piece_outcome: the outcome seen, shape (P,).
+        visit_case: whose visit to the shop it is, shape (V,).
+        visit_steps: cures tried then for the first time in the case, shape (V, S).
+        visit_hours: running hours after it until the fault came back, or without it, shape (V,).
+        visit_back: whether it came back, shape (V,).
+    """
+
+    hazard: Ints
+    age_hours: Floats
+    plain_weight: Floats
+    piece_case: Ints
+    piece_row: Ints
+    piece_outcome: Ints
+    visit_case: Ints
+    visit_steps: npt.NDArray[np.bool_]
+    visit_hours: Floats
+    visit_back: npt.NDArray[np.bool_]
+
+    @property
+    def size(self) -> int:
+        """How many cases there are."""
+        return int(self.hazard.shape[0])
+
+
+@dataclass(frozen=True, eq=False)
+class Exposure:
+    """Running hours under observation, by hazard.
+
+    Attributes:
+        hazard: which hazard, shape (E,).
+        age_hours: an age at which observations begin or end, shape (E,).
+        net: lives that end there less lives that begin there, shape (E,).
+    """
+
+    hazard: Ints
+    age_hours: Floats
+    net: Floats
+
+    def powers(self, shape: Floats, unit: Floats) -> Floats:
+        """Sum of (age / unit) to the power `shape` over the hours exposed, by hazard, shape (H,)."""
+        value = self.net * (self.age_hours / unit[self.hazard]) ** shape[self.hazard]
+        return binned(self.hazard, value, shape.size)
+
+
+@dataclass(frozen=True, eq=False)
+class FollowUps:
+    """What the times after the visits to the shop say.
+
+    Attributes:
+        gain: log-likelihood of each visit's follow-up given those before it, shape (V, K).
+        uncured: chance that the fault is still there after the last one, by cause, shape (N, K).
+    """
+
+    gain: Floats
+    uncured: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class CauseFit:
+    """The figures learnt.
+
+    Attributes:
+        model: the most probable figures.
+        probability: of each cause in each case under them, shape (N, K).
+        steps: evaluations of the model it took.
+        converged: whether they ended by themselves.
+        log_posterior: its logarithm (up to a constant) after each step that was kept.
+        expected: cases expected of each hazard's cause, shape (H,).
+    """
+
+    model: CauseModel
+    probability: Floats
+    steps: int
+    converged: bool
+    log_posterior: tuple[float, ...]
+    expected: Floats
+
+
+def log_prior(model: CauseModel, cases: Cases) -> Floats:
+    """Logarithm of each cause's weight before any evidence: its hazard at the age, shape (N, K)."""
+    known = np.log(np.maximum(np.nan_to_num(cases.age_hours, nan=LEAST_AGE), LEAST_AGE))
+    weight = model.log_hazard(cases.hazard, known)
+    unknown = np.isnan(cases.age_hours).any(axis=1)
+    weight[unknown] = np.log(cases.plain_weight[unknown])
+    return weight
+
+
+def piece_likelihood(model: CauseModel, cases: Cases) -> Floats:
+    """Log-likelihood of each piece of evidence under each cause, shape (P, K)."""
+    pieces: Floats = model.log_outcome[cases.piece_row, cases.piece_outcome[:, None]]
+    return pieces
+
+
+def follow_ups(model: CauseModel, cases: Cases) -> FollowUps:
+    """The times after the visits, taken one after the other."""
+    chain = _Chain.of(model, cases)
+    log_all = np.logaddexp(chain.present, chain.gone)
+    return FollowUps(gain=chain.gain, uncured=np.exp(chain.present - log_all))
+
+
+def fit_causes(
+    cases: Cases,
+    exposure: Exposure,
+    defaults: Defaults,
+    *,
+    tolerance: float = 1e-4,
+    most_steps: int = 300,
+) -> CauseFit:
+    """Learns the figures from all cases, confirmed or not. Nothing is random.
+
+    Args:
+        cases: every case of the fleet.
+        exposure: the hours over which cases would have been seen.
+        defaults: where to start and what the defaults are worth.
+        tolerance: the fit has converged when the last step raised the log-posterior by less than this.
+        most_steps: evaluations of the model after which it stops all the same.
+    """
+    at = defaults.model
+    seen = _expect(at, cases, exposure, defaults)
+    kept = [seen.log_posterior]
+    steps, converged = 1, False
+    while steps < most_steps and not converged:
+        one = _maximise(seen, exposure, defaults)
+        after_one = _expect(one, cases, exposure, defaults)
+        two = _maximise(after_one, exposure, defaults)
+        after_two = _expect(two, cases, exposure, defaults)
+        steps += 2
+        gain = after_two.log_posterior - after_one.log_posterior
+        leap = _leap(at, one, two, defaults)
+        at, seen = two, after_two
+        converged = gain < tolerance
+        if leap is not None and not converged:
+            after_leap = _expect(leap, cases, exposure, defaults)
+            steps += 1
+            if after_leap.log_posterior > seen.log_posterior:
+                at, seen = leap, after_leap
+        kept.append(seen.log_posterior)
+    return CauseFit(at, seen.probability, steps, converged, tuple(kept), seen.failures)
+
+
+@dataclass(frozen=True, eq=False)
+class _Chain:
+    """Each case's way through its visits, by cause: fault still present, or gone for good.
+
+    Attributes:
+        miss, hit: log-chance that none, or one, of the visit's new cures ends the fault, shape (V, K).
+        before: log-weight of "still present" before the visit, shape (V, K).
+        slow: log-likelihood of the follow-up once the fault is gone, shape (V,).
+        gain: see FollowUps.
+        present, gone: log-weights after the last visit, shape (N, K).
+    """
+
+    miss: Floats
+    hit: Floats
+    before: Floats
+    slow: Floats
+    gain: Floats
+    present: Floats
+    gone: Floats
+
+    @staticmethod
+    def of(model: CauseModel, cases: Cases) -> _Chain:
+        miss = cases.visit_steps.astype(np.float64) @ np.log1p(-model.cure)
+        with np.errstate(divide="ignore"):
+            hit = np.log(-np.expm1(miss))
+        fast = _log_time(model.comeback_hours, cases.visit_hours, cases.visit_back)
+        slow = _log_time(model.background_hours, cases.visit_hours, cases.visit_back)
+        present = np.zeros(cases.hazard.shape)
+        gone = np.full(cases.hazard.shape, -np.inf)
+        before, gain = np.empty_like(miss), np.empty_like(miss)
+        for rows in by_turn(cases.visit_case):
+            owner = cases.visit_case[rows]
+            was_present, was_gone = present[owner], gone[owner]
+            still = was_present + miss[rows] + fast[rows, None]
+            cured = np.logaddexp(was_gone, was_present + hit[rows]) + slow[rows, None]
+            gain[rows] = np.logaddexp(still, cured) - np.logaddexp(was_present, was_gone)
+            before[rows] = was_present
+            present[owner], gone[owner] = still, cured
+        return _Chain(miss, hit, before, slow, gain, present, gone)
+
+    def cured_at(self, cases: Cases) -> Floats:
+        """Chance, all follow-ups known, that the visit was the one that ended the fault, shape (V, K)."""
+        last = np.zeros(cases.size)
+        later = np.empty_like(self.slow)  # the follow-ups of this visit and all after it, if gone
+        backwards = np.arange(cases.visit_case.size)[::-1]
+        mirrored = -cases.visit_case[backwards]
+        for turn in by_turn(mirrored - mirrored.min(initial=0)):
+            rows = backwards[turn]
+            owner = cases.visit_case[rows]
+            last[owner] += self.slow[rows]
+            later[rows] = last[owner]
+        log_all = np.logaddexp(self.present, self.gone)[cases.visit_case]
+        return np.exp(self.before + self.hit + later[:, None] - log_all)
+
+
+def _log_time(mean: float, hours: Floats, back: npt.NDArray[np.bool_]) -> Floats:
+    """Log-density of a return after so many hours, or log-chance of none until then."""
+    followed = np.maximum(hours, LEAST_HOURS)
+    return -followed / mean - np.where(back, np.log(mean), 0.0)
+
+
+@dataclass(frozen=True, eq=False)
+class _Expected:
+    """What the data are expected to have been, had the causes been seen.
+
+    Attributes:
+        probability: of each cause, shape (N, K).
+        failures, log_ages: cases of each hazard's cause, and their ages' logarithms summed, shape (H,).
+        counts: outcomes seen, shape (R, outcomes).
+        trials, cures: of each cure under each cause, shape (S, K).
+        comebacks, comeback_hours, fresh, fresh_hours: returns and hours followed while the fault was there,
+            and after it was gone.
+        log_posterior: of the figures that were used.
+    """
+
+    probability: Floats
+    failures: Floats
+    log_ages: Floats
+    counts: Floats
+    trials: Floats
+    cures: Floats
+    comebacks: float
+    comeback_hours: float
+    fresh: float
+    fresh_hours: float
+    log_posterior: float
+
+
+def _expect(model: CauseModel, cases: Cases, exposure: Exposure, defaults: Defaults) -> _Expected:
+    causes = cases.hazard.shape[1]
+    weight = log_prior(model, cases)
+    pieces = piece_likelihood(model, cases)
+    chain = _Chain.of(model, cases)
+    for k in range(causes):
+        weight[:, k] += binned(cases.piece_case, pieces[:, k], cases.size)
+    weight += np.logaddexp(chain.present, chain.gone)
+    log_case = special.logsumexp(weight, axis=1) if cases.size else np.zeros(0)
+    share = np.exp(weight - log_case[:, None])
+
+    known = ~np.isnan(cases.age_hours).any(axis=1)
+    aged = share[known]
+    log_age = np.log(np.maximum(cases.age_hours[known], LEAST_AGE))
+    hazards = model.shape.size
+    failures = binned(cases.hazard[known].ravel(), aged.ravel(), hazards)
+    log_ages = binned(cases.hazard[known].ravel(), (aged * log_age).ravel(), hazards)
+
+    flat = cases.piece_row * model.outcome.shape[1] + cases.piece_outcome[:, None]
+    counts = binned(flat.ravel(), share[cases.piece_case].ravel(), model.outcome.size).reshape(
+        model.outcome.shape
+    )
+
+    owner = cases.visit_case
+    cured = share[owner] * chain.cured_at(cases)
+    gone_before = np.empty_like(cured)
+    so_far = np.zeros(cases.hazard.shape)
+    for rows in by_turn(owner):
+        gone_before[rows] = so_far[owner[rows]]
+        so_far[owner[rows]] += cured[rows]
+    present_before = np.maximum(share[owner] - gone_before, 0.0)
+    new = cases.visit_steps.astype(np.float64)
+    trials = new.T @ present_before
+    # Of several new cures in one visit, each had worked with its own chance over the chance that any had.
+    any_chance = np.exp(chain.hit)
+    per_chance = np.divide(cured, any_chance, out=np.zeros_like(cured), where=any_chance > 0)
+    cures = np.minimum((new.T @ per_chance) * model.cure, trials)
+    present_after = np.maximum(present_before - cured, 0.0).sum(axis=1)
+    gone_after = (gone_before + cured).sum(axis=1)
+    hours = np.maximum(cases.visit_hours, LEAST_HOURS)
+    back = cases.visit_back.astype(np.float64)
+
+    likelihood = float(log_case.sum()) - float(exposure.powers(model.shape, model.scale_hours).sum())
+    return _Expected(
+        probability=share,
+        failures=failures,
+        log_ages=log_ages,
+        counts=counts,
+        trials=trials,
+        cures=cures,
+        comebacks=float(back @ present_after),
+        comeback_hours=float(hours @ present_after),
+        fresh=float(back @ gone_after),
+        fresh_hours=float(hours @ gone_after),
+        log_posterior=likelihood + _log_prior_density(model, defaults),
+    )
+
+
+def _log_prior_density(model: CauseModel, defaults: Defaults) -> float:
+    """Log-likelihood of the pseudo-cases: what `_maximise` weighs beside the data."""
+    start = defaults.model
+    log_rate = model.shape * np.log(start.scale_hours / model.scale_hours)  # in units of the default's scale
+    lives = defaults.failures * (
+        np.log(model.shape)
+        + log_rate
+        - (model.shape - 1.0) * np.euler_gamma / start.shape
+        - np.exp(log_rate) * special.gamma(1.0 + model.shape / start.shape)
+        - np.log(start.scale_hours)
+    )
+    outcomes = (defaults.counts * model.log_outcome)[defaults.learnt]
+    reach = ~defaults.quiet
+    cures = defaults.trials * _log_trials(start.cure, model.cure)[reach]
+    total = float(lives.sum() + outcomes.sum() + cures.sum())
+    if defaults.quiet.any():
+        total += defaults.trials * float(
+            _log_trials(start.cure[defaults.quiet][:1], model.cure[defaults.quiet][:1])[0]
+        )
+    for mean, default in (
+        (model.comeback_hours, start.comeback_hours),
+        (model.background_hours, start.background_hours),
+    ):
+        total -= defaults.comebacks * (np.log(mean) + default / mean)
+    return float(total)
+
+
+def _log_trials(share: Floats, chance: Floats) -> Floats:
+    """Log-likelihood of one trial of which `share` succeeds, at that chance."""
+    return np.asarray(special.xlogy(share, chance) + special.xlog1py(1.0 - share, -chance), dtype=np.float64)
+
+
+def _maximise(seen: _Expected, exposure: Exposure, defaults: Defaults) -> CauseModel:
+    """The figures most probable for expected data and pseudo-cases together."""
+    start = defaults.model
+    shape, scale = _lives(seen, exposure, defaults)
+    counts = np.where(defaults.learnt[:, None], defaults.counts + seen.counts, defaults.counts)
+    cure = (defaults.trials * start.cure + seen.cures) / (defaults.trials + seen.trials)
+    if defaults.quiet.any():
+        silent = start.cure[defaults.quiet][0]
+        cure[defaults.quiet] = (defaults.trials * silent + seen.cures[defaults.quiet].sum()) / (
+            defaults.trials + seen.trials[defaults.quiet].sum()
+        )
+    pseudo = defaults.comebacks
+    return CauseModel(
+        shape=shape,
+        scale_hours=scale,
+        outcome=counts / counts.sum(axis=1, keepdims=True),
+        cure=np.clip(cure, 1e-9, 1.0 - 1e-9),
+        comeback_hours=(pseudo * start.comeback_hours + seen.comeback_hours) / (pseudo + seen.comebacks),
+        background_hours=(pseudo * start.background_hours + seen.fresh_hours) / (pseudo + seen.fresh),
+    )
+
+
+def _lives(seen: _Expected, exposure: Exposure, defaults: Defaults) -> tuple[Floats, Floats]:
+    """Shape and scale of each hazard. Ages are in units of the default scale, so that no power overflows."""
+    start, pseudo = defaults.model, defaults.failures
+    unit = start.scale_hours
+    total = seen.failures + pseudo
+    log_ages = seen.log_ages - seen.failures * np.log(unit) - pseudo * np.euler_gamma / start.shape
+
+    def exposed(shape: Floats) -> Floats:
+        powers = np.maximum(exposure.powers(shape, unit), 0.0)
+        return powers + pseudo * special.gamma(1.0 + shape / start.shape)
+
+    shape = start.shape.copy()
+    for h in np.flatnonzero(defaults.wears):
+        own = exposure.hazard == h
+        one = Exposure(np.zeros(int(own.sum()), dtype=np.int64), exposure.age_hours[own], exposure.net[own])
+
+        def loss(log_shape: float, h: int = int(h), one: Exposure = one) -> float:
+            s = float(np.exp(log_shape))
+            powers = max(float(one.powers(np.array([s]), unit[h : h + 1])[0]), 0.0)
+            hours = powers + pseudo[h] * float(special.gamma(1.0 + s / start.shape[h]))
+            return float(-(total[h] * (log_shape - np.log(hours)) + (s - 1.0) * log_ages[h]))
+
+        low, high = np.log(start.shape[h] * np.array(SHAPE_RANGE))
+        found = optimize.minimize_scalar(loss, bounds=(low, high), method="bounded", options={"xatol": 1e-7})
+        if loss(float(found.x)) < loss(float(np.log(start.shape[h]))):
+            shape[h] = float(np.exp(found.x))
+    rate = total / exposed(shape)
+    return shape, unit * rate ** (-1.0 / shape)
+
+
+def _leap(zero: CauseModel, one: CauseModel, two: CauseModel, defaults: Defaults) -> CauseModel | None:
+    """Where two steps of EM seem to be heading (squared extrapolation), or None when they have arrived."""
+    first = _vector(one, defaults) - _vector(zero, defaults)
+    bend = _vector(two, defaults) - _vector(one, defaults) - first
+    length = float(np.sqrt((bend**2).sum()))
+    if length < 1e-12:
+        return None
+    far = min(-float(np.sqrt((first**2).sum())) / length, -1.0)
+    return _model(_vector(zero, defaults) - 2.0 * far * first + far**2 * bend, two, defaults)
+
+
+def _vector(model: CauseModel, defaults: Defaults) -> Floats:
+    """The figures as one vector without bounds."""
+    return np.concatenate(
+        (
+            np.log(model.shape),
+            np.log(model.scale_hours),
+            model.log_outcome.ravel(),
+            special.logit(model.cure).ravel(),
+            np.log([model.comeback_hours, model.background_hours]),
+        )
+    )
+
+
+def _model(vector: Floats, like: CauseModel, defaults: Defaults) -> CauseModel | None:
+    """The figures of a vector; None where they are out of all reason."""
+    h, r, s = like.shape.size, like.outcome.size, like.cure.size
+    shape, scale, outcome, cure, times = np.split(vector, np.cumsum([h, h, r, s]))
+    start = defaults.model
+    if (np.abs(shape - np.log(start.shape)) > np.log(SHAPE_RANGE[1])).any():
+        return None
+    if (np.abs(scale - np.log(start.scale_hours)) > 12.0).any() or (np.abs(cure) > 20.0).any():
+        return None
+    if not np.isfinite(vector).all() or (np.abs(outcome) > 50.0).any() or (times > 16.0).any():
+        return None
+    shares = np.where(like.outcome > 0, np.exp(outcome.reshape(like.outcome.shape)), 0.0)
+    return CauseModel(
+        shape=np.exp(shape),
+        scale_hours=np.exp(scale),
+        outcome=shares / shares.sum(axis=1, keepdims=True),
+        cure=special.expit(cure).reshape(like.cure.shape),
+        comeback_hours=float(np.exp(times[0])),
+        background_hours=float(np.exp(times[1])),
+    )
