@@ -20,6 +20,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -28,10 +29,14 @@ from scipy import special
 from fleetlog.stats.arrays import Floats, checked_level
 from fleetlog.stats.errors import BadArgument
 
+Complexes: TypeAlias = npt.NDArray[np.complex128]
+
 #: Chances above this leave the power series and are multiplied out.
 _LARGE = 0.2
 #: What a term of the series, or a tail, may amount to before it counts as nothing.
 _NOTHING = 1e-17
+#: So many complex numbers are worked on at once.
+_AT_ONCE = 1 << 18
 #: What a transform leaves where the chance is zero.
 _NOISE = 1e-15
 #: Polynomials shorter than this are multiplied directly, longer ones by transform.
@@ -126,19 +131,25 @@ class CountSums:
     powers: Floats
     rest: Floats
 
-    @property
+    @cached_property
     def mean(self) -> float:
         """Expected count."""
         first = float(self.powers[0]) if self.powers.size else 0.0
+        if self.rest.size == 1:
+            return first
         return first + float((self.rest * np.arange(self.rest.size)).sum())
 
-    @property
+    @cached_property
     def variance(self) -> float:
         """Variance of the count."""
-        powers = np.concatenate((self.powers, np.zeros(2)))
+        spread = float(self.powers[0]) if self.powers.size else 0.0
+        if self.powers.size > 1:
+            spread -= float(self.powers[1])
+        if self.rest.size == 1:
+            return spread
         counts = np.arange(self.rest.size)
         centre = float((self.rest * counts).sum())
-        return float(powers[0] - powers[1]) + float((self.rest * (counts - centre) ** 2).sum())
+        return spread + float((self.rest * (counts - centre) ** 2).sum())
 
     def __add__(self, other: CountSums) -> CountSums:
         """Both groups together."""
@@ -202,22 +213,32 @@ def mixture(draws: Sequence[CountSums]) -> CountDistribution:
     longest = max(sums.rest.size for sums in draws)
     size = 1 << int(np.ceil(np.log2(max(furthest, longest))))
     step = np.exp(-2j * np.pi * np.arange(size // 2 + 1) / size) - 1.0
-    terms = max(sums.powers.size for sums in draws)
-    j = np.arange(1, terms + 1)
     total = np.zeros(step.size, dtype=np.complex128)
-    for sums in draws:
-        series = np.zeros_like(step)
-        # Horner from the highest power: sum of (-1)^(j+1) P_j / j * step^j
-        for order in range(sums.powers.size - 1, -1, -1):
-            sign = 1.0 if order % 2 == 0 else -1.0
-            series = (series + sign * sums.powers[order] / j[order]) * step
-        transform = np.exp(series)
-        if sums.rest.size > 1:
-            transform = transform * np.fft.rfft(sums.rest, size)
-        total += transform
+    together = max(1, _AT_ONCE // step.size)
+    for start in range(0, len(draws), together):
+        total += _transforms(draws[start : start + together], step, size).sum(axis=0)
     chance = np.maximum(np.fft.irfft(total / len(draws), size), 0.0)
     last = int(np.flatnonzero(chance > _NOISE)[-1])
     return CountDistribution(chance[: last + 1])
+
+
+def _transforms(draws: Sequence[CountSums], step: Complexes, size: int) -> Complexes:
+    """Transforms of the counts of several draws at z = 1 + step, shape (draws, steps)."""
+    terms = max(sums.powers.size for sums in draws)
+    factors = np.zeros((len(draws), terms))
+    for row, sums in enumerate(draws):
+        factors[row, : sums.powers.size] = sums.powers
+    order = np.arange(1, terms + 1)
+    factors *= np.where(order % 2, 1.0, -1.0) / order
+    series = np.zeros((len(draws), step.size), dtype=np.complex128)
+    for term in range(terms - 1, -1, -1):  # Horner, from the highest power
+        series += factors[:, term : term + 1]
+        series *= step
+    result = np.exp(series)
+    for row, sums in enumerate(draws):
+        if sums.rest.size > 1:
+            result[row] *= np.fft.rfft(sums.rest, size)
+    return result
 
 
 def _checked(chance: npt.ArrayLike) -> Floats:

@@ -1,0 +1,128 @@
+"""What lies ahead: failures expected, the shop's calendar, and policies side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import altair as alt
+import polars as pl
+
+from fleetlog.charts.rows import inline
+from fleetlog.charts.theme import ALERT, BAND_OPACITY, INK, SERIES, WIDE, finish
+from fleetlog.charts.words import NO_WORDS, plural
+from fleetlog.findings.forecast import ForecastFinding
+from fleetlog.findings.forecast_check import ForecastCheck
+
+
+def _month_axis(count: int) -> alt.Axis:
+    return alt.Axis(
+        title=None, grid=False, labelExpr=_short_month(), labelAngle=0, labelOverlap=True, tickCount=count
+    )
+
+
+def _short_month() -> str:
+    """Month names as "Jul" and, in January or at the beginning, with their year below."""
+    names = "['Jan','Feb','Mar','Apr','May','Jun','Jul','Aug','Sep','Oct','Nov','Dec']"
+    name = f"{names}[toNumber(substring(datum.label, 5, 7)) - 1]"
+    year = "substring(datum.label, 0, 4)"
+    return f"datum.index === 0 || substring(datum.label, 5, 7) === '01' ? [{name}, {year}] : {name}"
+
+
+def forecast_rows(finding: ForecastFinding) -> list[dict[str, Any]]:
+    """The whole forecast by month, as it stands in the table."""
+    columns = ("month", "expected", "lower", "upper", "lower_80", "upper_80", "labour_hours")
+    return finding.by_month.select(columns).to_dicts()
+
+
+def forecast_title(finding: ForecastFinding) -> str:
+    """How many failures to expect over the whole stretch."""
+    whole = finding.totals.filter(pl.col("component") == "all").row(0, named=True)
+    months = plural(len(finding.months), "month")
+    return (
+        f"Over the next {months}, {whole['lower_80']} to {whole['upper_80']} failures "
+        f"and some {whole['labour_hours']:,.0f} labour hours to mend them"
+    )
+
+
+def forecast_chart(
+    finding: ForecastFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
+) -> alt.TopLevelMixin:
+    """Failures by month: expected, with the 80% and the 95% range; labour hours below."""
+    rows = forecast_rows(finding)
+    plot = width - 80
+    x = alt.X("month:O", sort=None, axis=_month_axis(len(rows)), scale=alt.Scale(paddingInner=0.25))
+    base = alt.Chart(inline(rows))
+    counts = alt.Axis(title="failures a month", tickMinStep=1, format="d")
+    outer = base.mark_bar(opacity=BAND_OPACITY, color=SERIES[0]).encode(
+        x=x, y=alt.Y("lower:Q", axis=counts), y2=alt.Y2("upper:Q")
+    )
+    inner = base.mark_bar(opacity=2 * BAND_OPACITY, color=SERIES[0]).encode(
+        x=x, y=alt.Y("lower_80:Q", axis=counts), y2=alt.Y2("upper_80:Q")
+    )
+    expected = base.mark_tick(color=INK, thickness=2.5).encode(
+        x=x,
+        y=alt.Y("expected:Q", axis=counts),
+        tooltip=[
+            alt.Tooltip("month:O"),
+            alt.Tooltip("expected:Q", format=".2f"),
+            alt.Tooltip("lower_80:Q", title="80% from"),
+            alt.Tooltip("upper_80:Q", title="80% to"),
+            alt.Tooltip("lower:Q", title="95% from"),
+            alt.Tooltip("upper:Q", title="95% to"),
+            alt.Tooltip("labour_hours:Q", format=".1f"),
+        ],
+    )
+    hours = base.mark_bar(color=SERIES[2], opacity=0.8).encode(
+        x=x, y=alt.Y("labour_hours:Q", axis=alt.Axis(title="labour hours", format="d", tickCount=3))
+    )
+    picture = alt.vconcat(
+        alt.layer(outer, inner, expected, width=plot, height=260), hours.properties(width=plot, height=80)
+    )
+    notes = [
+        "Bars: dark, what comes in 8 of 10 cases; pale, in 19 of 20. Line: expected.",
+        *finding.notes,
+    ]
+    return finish(picture, title=forecast_title(finding), notes=notes, width=width)
+
+
+def forecast_check_title(finding: ForecastCheck) -> str:
+    """How often the 80% range held what came."""
+    whole = finding.summary.filter(pl.col("component") == "all").row(0, named=True)
+    return (
+        f"The 80% range held what came in {whole['held']} of {whole['forecasts']} past forecasts "
+        f"({whole['expected']:.0f} failures expected, {whole['came']} came)"
+    )
+
+
+def forecast_check_chart(
+    finding: ForecastCheck, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
+) -> alt.TopLevelMixin:
+    """Ranges of past forecasts, all followed parts together, and what came."""
+    rows = finding.frame.filter(pl.col("component") == "all").to_dicts()
+    base = alt.Chart(inline(rows))
+    x = alt.X("until:O", sort=None, axis=_month_axis(len(rows)))
+    counts = alt.Axis(title="failures", tickMinStep=1, format="d")
+    outer = base.mark_bar(opacity=BAND_OPACITY, color=SERIES[0]).encode(
+        x=x, y=alt.Y("lower:Q", axis=counts), y2=alt.Y2("upper:Q")
+    )
+    inner = base.mark_bar(opacity=2 * BAND_OPACITY, color=SERIES[0]).encode(
+        x=x, y=alt.Y("lower_80:Q", axis=counts), y2=alt.Y2("upper_80:Q")
+    )
+    came = base.mark_point(filled=True, size=70, opacity=1).encode(
+        x=x,
+        y=alt.Y("came:Q", axis=counts),
+        color=alt.condition("datum.held", alt.value(INK), alt.value(ALERT)),
+        tooltip=[
+            alt.Tooltip("asked:N", title="asked on"),
+            alt.Tooltip("until:O", title="for"),
+            alt.Tooltip("expected:Q", format=".2f"),
+            alt.Tooltip("came:Q"),
+        ],
+    )
+    picture = alt.layer(outer, inner, came, width=width - 80, height=280)
+    notes = [
+        "Bars: the 80% range (dark) and the 95% range (pale) as forecast. Points: what came, red outside.",
+        *finding.notes,
+    ]
+    return finish(picture, title=forecast_check_title(finding), notes=notes, width=width)
