@@ -42,7 +42,7 @@ def fleet_age_chart(
         )
     years = list(dict.fromkeys(row["year"] for row in rows))
     totals = finding.fleet.sort("build_year", nulls_last=True)["machines"].to_list()
-    x = alt.X("year:O", sort=years, axis=alt.Axis(title="build year", labelAngle=0, labelOverlap=True))
+    x = alt.X("year:O", sort=years, axis=dict(title="build year", labelAngle=0, labelOverlap=True))
     bars = (
         alt.Chart(inline(rows))
         .mark_bar(stroke="#ffffff", strokeWidth=0.6)
@@ -50,13 +50,13 @@ def fleet_age_chart(
             x=x,
             y=alt.Y(
                 "machines:Q",
-                scale=alt.Scale(domain=[0, max(totals, default=1) * 1.12], nice=False),
-                axis=alt.Axis(title="machines", tickMinStep=1, format=",.0f"),
+                scale=dict(domain=[0, max(totals, default=1) * 1.12], nice=False),
+                axis=dict(title="machines", tickMinStep=1, format=",.0f"),
             ),
             color=alt.Color(
                 "control:N",
-                scale=alt.Scale(domain=list(kinds), range=[SERIES[0], NEUTRAL]),
-                legend=alt.Legend(title=None, symbolType="square"),
+                scale=dict(domain=list(kinds), range=[SERIES[0], NEUTRAL]),
+                legend=dict(title=None, symbolType="square"),
             ),
             order=alt.Order("order:O"),
             tooltip=[alt.Tooltip("year:N"), alt.Tooltip("control:N"), alt.Tooltip("machines:Q")],

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import altair as alt
+import polars as pl
 
 from fleetlog.charts.rows import MAX_ROWS, at_x, inline, thinned
 from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, NEUTRAL, SERIES, WIDE, finish
@@ -31,7 +32,8 @@ def repair_name(action: str, component: str, words: Mapping[str, str] = NO_WORDS
     if given:
         return given
     doing = _DOING.get(action, said(action, words))
-    return f"{doing} the {said(component, words)}" if component else doing
+    # The words of a family name causes, and a cause may be called like the part: here the part is meant.
+    return f"{doing} the {said(component)}" if component else doing
 
 
 def comeback_rows(finding: RepeatsFinding, words: Mapping[str, str] = NO_WORDS) -> list[dict[str, Any]]:
@@ -85,23 +87,23 @@ def comeback_chart(
     height = max(len(rows), 1) * line
     x = alt.X(
         "comeback_rate:Q",
-        scale=alt.Scale(domain=[0, 1]),
-        axis=alt.Axis(
+        scale=dict(domain=[0, 1]),
+        axis=dict(
             format=".0%",
             title=f"came back within {hours(finding.window_hours)}",
             values=[0, 0.25, 0.5, 0.75, 1],
         ),
     )
-    y = alt.Y("middle:Q", scale=alt.Scale(domain=[0, height], range=[0, height]), axis=None)
+    y = alt.Y("middle:Q", scale=dict(domain=[0, height], range=[0, height]), axis=None)
     colour = alt.condition("datum.few", alt.value(NEUTRAL), alt.value(SERIES[0]))
     base = alt.Chart(inline(laid))
     names = base.mark_text(align="left", fontSize=12.5, fontWeight="bold", color=INK).encode(
         x=at_x(0),
-        y=alt.Y("top:Q", scale=alt.Scale(domain=[0, height], range=[0, height]), axis=None),
+        y=alt.Y("top:Q", scale=dict(domain=[0, height], range=[0, height]), axis=None),
         text=alt.Text("repair:N"),
     )
     interval = base.mark_rule(strokeWidth=2.5).encode(
-        x=alt.X("lower:Q", scale=alt.Scale(domain=[0, 1])), x2=alt.X2("upper:Q"), y=y, color=colour
+        x=alt.X("lower:Q", scale=dict(domain=[0, 1])), x2=alt.X2("upper:Q"), y=y, color=colour
     )
     point = base.mark_point(filled=True, size=90, opacity=1).encode(
         x=x,
@@ -138,7 +140,7 @@ def mean_cumulative_title(finding: RepeatsFinding) -> str:
     total = len(curve)
     if total < FEW_ATTEMPTS:
         return "Too few faults on record to say how they pile up"
-    last = curve.row(-1, named=True)
+    last = _told(curve)
     half = curve.filter(curve["hours"] <= last["hours"] / 2)
     by_half = float(half["count"][-1]) if half.height else 0.0
     return (
@@ -147,35 +149,58 @@ def mean_cumulative_title(finding: RepeatsFinding) -> str:
     )
 
 
+def _told(curve: pl.DataFrame) -> dict[str, Any]:
+    """The last row that is known well enough to be told: its interval no wider than the count itself."""
+    sure = curve.filter((pl.col("upper") - pl.col("lower")) <= pl.col("count"))
+    return (sure if sure.height else curve).row(-1, named=True)
+
+
 def mean_cumulative_chart(
     finding: RepeatsFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
 ) -> alt.TopLevelMixin:
     """Faults a machine has had on average by its running hours, with a 95% interval."""
     curve = thinned(finding.mean_cumulative.select("hours", "count", "lower", "upper"), "count", MAX_ROWS - 1)
     rows = [{"hours": 0.0, "count": 0.0, "lower": 0.0, "upper": 0.0}, *curve.to_dicts()]
+    told = _told(curve)["hours"] if curve.height else 0.0
+    sure = [row for row in rows if row["hours"] <= told]
+    unsure = [row for row in rows if row["hours"] >= told]
+    tallest = max((row["count"] for row in rows), default=0.0) * 1.3 or 1.0
     x = alt.X(
         "hours:Q",
-        axis=alt.Axis(title="running hours of the machine", format=",.0f", grid=False),
-        scale=alt.Scale(nice=False),
+        axis=dict(title="running hours of the machine", format=",.0f", grid=False),
+        scale=dict(nice=False),
     )
-    y_axis = alt.Axis(title="faults per machine so far", format=".1f")
+    y_axis = dict(title="faults per machine so far", format=".1f")
+    scale = dict(domain=[0, tallest])
     base = alt.Chart(inline(rows))
-    band = base.mark_area(interpolate="step-after", opacity=BAND_OPACITY, color=SERIES[0]).encode(
-        x=x, y=alt.Y("lower:Q", axis=y_axis), y2=alt.Y2("upper:Q")
+    band = base.mark_area(interpolate="step-after", opacity=BAND_OPACITY, color=SERIES[0], clip=True).encode(
+        x=x, y=alt.Y("lower:Q", axis=y_axis, scale=scale), y2=alt.Y2("upper:Q")
     )
-    line = base.mark_line(interpolate="step-after", color=SERIES[0]).encode(
-        x=x,
-        y=alt.Y("count:Q", axis=y_axis),
-        tooltip=[
-            alt.Tooltip("hours:Q", format=",.0f"),
-            alt.Tooltip("count:Q", title="faults per machine", format=".2f"),
-            alt.Tooltip("lower:Q", format=".2f"),
-            alt.Tooltip("upper:Q", format=".2f"),
-        ],
+    line = (
+        alt.Chart(inline(sure))
+        .mark_line(interpolate="step-after", color=SERIES[0])
+        .encode(
+            x=x,
+            y=alt.Y("count:Q", axis=y_axis, scale=scale),
+            tooltip=[
+                alt.Tooltip("hours:Q", format=",.0f"),
+                alt.Tooltip("count:Q", title="faults per machine", format=".2f"),
+                alt.Tooltip("lower:Q", format=".2f"),
+                alt.Tooltip("upper:Q", format=".2f"),
+            ],
+        )
     )
-    picture = alt.layer(band, line, width=width - 90, height=280)
+    layers: list[alt.Chart] = [band, line]
+    dashed = len(unsure) > 1
+    if dashed:
+        layers.append(
+            alt.Chart(inline(unsure))
+            .mark_line(interpolate="step-after", color=SERIES[0], strokeDash=[5, 4], strokeWidth=1.7)
+            .encode(x=x, y=alt.Y("count:Q", axis=y_axis, scale=scale))
+        )
+    picture = alt.layer(*layers, width=width - 90, height=280)
     notes = [
         "A curve that bends upward means that machines get worse with age. Shading: 95% interval.",
-        *finding.notes,
+        "Dashed: so few machines ran that long that the interval is wider than the count." if dashed else "",
     ]
     return finish(picture, title=mean_cumulative_title(finding), notes=notes, width=width)

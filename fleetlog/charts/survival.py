@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import altair as alt
+import polars as pl
 
 from fleetlog.charts.rows import MAX_ROWS, at_x, inline, thinned
 from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, NEUTRAL, WIDE, colour_of, finish
@@ -76,7 +77,11 @@ def survival_title(finding: SurvivalFinding, words: Mapping[str, str] = NO_WORDS
             told.append(f"too few failures to say for {named}" if len(quiet) <= 2 else "too few for the rest")
         return f"{parts}, {'; '.join(told)}"
     reached = sorted(
-        ((group.median_hours, group) for group in telling if group.median_hours is not None),
+        (
+            (group.median_hours, group)
+            for group in telling
+            if group.median_hours is not None and _well_watched(group)
+        ),
         key=lambda pair: pair[0],
     )
     by = listed([said(column, words) for column in finding.by])
@@ -93,10 +98,17 @@ def _lasting(group: SurvivalGroup) -> str:
     """How long one group's parts last, conditional start said."""
     whose = f"of those that reached {hours(group.from_hours)}, " if group.from_hours > 0 else ""
     if group.median_hours is not None:
-        return f"{whose}half fail by {hours(group.median_hours)}"
+        doubt = "" if _well_watched(group) else ", though few were watched that long"
+        return f"{whose}half fail by {hours(group.median_hours)}{doubt}"
     step = 100 if group.last_hours >= 100 else 1
     seen_to = math.floor(group.last_hours / step) * step
     return f"{whose}{percent(_last_survival(group))} last {seen_to:,} h, as far as the record reaches"
+
+
+def _well_watched(group: SurvivalGroup) -> bool:
+    """Whether enough parts were still watched at the age by which half had failed."""
+    reached = group.curve.filter(group.curve["hours"] <= (group.median_hours or 0.0))
+    return reached.height > 0 and int(reached["at_risk"][-1]) >= FEW_AT_RISK
 
 
 def survival_notes(finding: SurvivalFinding, words: Mapping[str, str] = NO_WORDS) -> list[str]:
@@ -199,8 +211,8 @@ def _empty(width: int) -> alt.TopLevelMixin:
 
 
 def _axis_x(finding: SurvivalFinding, top: float, values: Sequence[float] | None, title: str) -> alt.X:
-    axis = alt.Axis(format=",.0f", title=title, grid=False, values=list(values) if values else alt.Undefined)
-    return alt.X("hours:Q", scale=alt.Scale(domain=[0, top], nice=False), axis=axis)
+    axis = dict(format=",.0f", title=title, grid=False, values=list(values) if values else alt.Undefined)
+    return alt.X("hours:Q", scale=dict(domain=[0, top], nice=False), axis=axis)
 
 
 def _curves(
@@ -210,8 +222,8 @@ def _curves(
     *,
     y_title: str | None,
 ) -> list[alt.Chart]:
-    y_axis = alt.Axis(format=".0%", title=y_title, values=[0, 0.25, 0.5, 0.75, 1])
-    y = alt.Y("survival:Q", scale=alt.Scale(domain=[0, 1]), axis=y_axis)
+    y_axis = dict(format=".0%", title=y_title, values=[0, 0.25, 0.5, 0.75, 1])
+    y = alt.Y("survival:Q", scale=dict(domain=[0, 1]), axis=y_axis)
     everything = [dict(row) for curve in rows for row in curve]
     solid = [row for curve in rows for row in _pieces(curve)[0]]
     dashed = [row for curve in rows for row in _pieces(curve)[1]]
@@ -229,7 +241,7 @@ def _curves(
         .mark_area(interpolate="step-after", opacity=BAND_OPACITY, line=False)
         .encode(
             x=x,
-            y=alt.Y("lower:Q", axis=y_axis, scale=alt.Scale(domain=[0, 1])),
+            y=alt.Y("lower:Q", axis=y_axis, scale=dict(domain=[0, 1])),
             y2=alt.Y2("upper:Q"),
             color=colour,
         )
@@ -257,9 +269,7 @@ def _overlaid(
     ages = _shown_ages(groups, plot)
     x = _axis_x(finding, top, ages, f"age of the {said(finding.component)}, running hours")
     hues = colour_of(names)
-    colour = alt.Color(
-        "group:N", scale=alt.Scale(domain=names, range=[hues[name] for name in names]), legend=None
-    )
+    colour = alt.Color("group:N", scale=dict(domain=names, range=[hues[name] for name in names]), legend=None)
     most = MAX_ROWS // len(groups) - 2
     rows = [curve_rows(group, name, most) for group, name in zip(groups, names, strict=True)]
     layers: list[Any] = list(_curves(rows, x, colour, y_title="still working"))
@@ -326,8 +336,8 @@ def _numbers_at_risk(
             if age in at
         ]
     height = 2 * len(groups) * line if split else line
-    x = alt.X("hours:Q", scale=alt.Scale(domain=[0, top], nice=False), axis=None)
-    y = alt.Y("row:Q", scale=alt.Scale(domain=[0, height], range=[0, height]), axis=None)
+    x = alt.X("hours:Q", scale=dict(domain=[0, top], nice=False), axis=None)
+    y = alt.Y("row:Q", scale=dict(domain=[0, height], range=[0, height]), axis=None)
     heading = (
         alt.Chart(inline([{"row": 0, "text": "Parts still watched at that age"}]))
         .mark_text(align="left", color=MUTED, fontSize=12, dy=-17)
@@ -361,7 +371,7 @@ def _small_multiples(
     finding: SurvivalFinding, groups: Sequence[SurvivalGroup], width: int, words: Mapping[str, str]
 ) -> alt.ConcatChart:
     """One small picture a group, all curves grey behind it, so that twelve build years stay readable."""
-    columns = 3 if width > 560 else 2
+    columns = 4 if width > 800 else 3 if width > 560 else 2
     plot = (width - 20 - 18 * (columns - 1)) // columns - 46
     top = max(group.last_hours for group in groups) or 1.0
     most = max(20, MAX_ROWS // (len(groups) * len(groups)) - 2)
@@ -371,17 +381,17 @@ def _small_multiples(
         {"group": row["group"], "hours": row["hours"], "survival": row["survival"]}
         for group, curve in zip(groups, rows, strict=True)
         if group.failures >= FEW_FAILURES
-        for row in curve
+        for row in thinned(pl.DataFrame(curve), "survival", 60, 1 / 50).to_dicts()
     ]
     x = alt.X(
         "hours:Q",
-        scale=alt.Scale(domain=[0, top], nice=False),
-        axis=alt.Axis(format=",.0f", title=None, grid=False, values=_ticks(top, 3 if columns == 3 else 2)),
+        scale=dict(domain=[0, top], nice=False),
+        axis=dict(format=",.0f", title=None, grid=False, values=_ticks(top, 3 if columns == 3 else 2)),
     )
     hue = colour_of(["it"])["it"]
     pictures = []
     for group, name, curve in zip(groups, names, rows, strict=True):
-        colour = alt.Color("group:N", scale=alt.Scale(domain=[name], range=[hue]), legend=None)
+        colour = alt.Color("group:N", scale=dict(domain=[name], range=[hue]), legend=None)
         layers: list[Any] = []
         if behind:
             layers.append(

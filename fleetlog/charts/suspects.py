@@ -83,29 +83,29 @@ def suspects_chart(
         heads.append(
             {
                 "case": case_name(case) + ("" if case.state == "open" else " (watch)"),
-                "told": f"{said(case.top_cause, words)} {percent(case.certainty)}",
+                "told": f"{percent(case.certainty)} {said(case.top_cause, words)}",
                 "middle": place * line + 10,
             }
         )
     height = max(len(shown), 1) * line
     plot = width - 40
-    scale = alt.Scale(domain=[0, height], range=[0, height])
+    scale = dict(domain=[0, height], range=[0, height])
     bars = (
         alt.Chart(inline(rows))
         .mark_rect(stroke="#ffffff", strokeWidth=1)
         .encode(
             x=alt.X(
                 "start:Q",
-                scale=alt.Scale(domain=[0, 1]),
-                axis=alt.Axis(format=".0%", title="how likely each cause is", values=[0, 0.25, 0.5, 0.75, 1]),
+                scale=dict(domain=[0, 1]),
+                axis=dict(format=".0%", title="how likely each cause is", values=[0, 0.25, 0.5, 0.75, 1]),
             ),
             x2=alt.X2("end:Q"),
             y=alt.Y("top:Q", scale=scale, axis=None),
             y2=alt.Y2("bottom:Q"),
             color=alt.Color(
                 "cause:N",
-                scale=alt.Scale(domain=spoken, range=[hues[cause] for cause in causes]),
-                legend=alt.Legend(title=None, columns=2 if width < 500 else 0, symbolType="square"),
+                scale=dict(domain=spoken, range=[hues[cause] for cause in causes]),
+                legend=dict(title=None, columns=_legend_columns(spoken, width), symbolType="square"),
             ),
             tooltip=[
                 alt.Tooltip("case:N"),
@@ -127,6 +127,12 @@ def suspects_chart(
         notes.insert(0, f"The first {len(shown)} of {len(finding.cases):,} cases are drawn.")
     picture = alt.layer(bars, names, told, width=plot, height=height)
     return finish(picture, title=suspects_title(finding, words), notes=notes, width=width)
+
+
+def _legend_columns(names: Sequence[str], width: int) -> int:
+    """How many names fit side by side (a letter is some 6.5 pixels wide, the square and the gap some 36)."""
+    longest = max((len(name) for name in names), default=0)
+    return max(1, min(len(names), int(width / (longest * 6.5 + 36))))
 
 
 def reasons_title(case: Suspect, words: Mapping[str, str] = NO_WORDS) -> str:
@@ -171,11 +177,11 @@ def reasons_chart(
     high, low = max([*weights, 0.0]), min([*weights, 0.0])
     room = 0.14 * (high - low or 1.0)
     reach, floor = high + room, low - room if low < 0 else 0.0
-    scale = alt.Scale(domain=[0, top], range=[0, top])
+    scale = dict(domain=[0, top], range=[0, top])
     x = alt.X(
         "weight:Q",
-        scale=alt.Scale(domain=[floor, reach], nice=False),
-        axis=alt.Axis(
+        scale=dict(domain=[floor, reach], nice=False),
+        axis=dict(
             title="strength of the evidence (natural log of the odds)",
             tickCount=5,
             labelExpr="datum.value == 0 ? '0' : format(datum.value, '+.1f')",
@@ -189,10 +195,10 @@ def reasons_chart(
         y2=alt.Y2("bar_bottom:Q"),
         color=alt.Color(
             "speaks:N",
-            scale=alt.Scale(
+            scale=dict(
                 domain=[f"for the {said(case.top_cause, words)}", "against it"], range=[SERIES[0], ALERT]
             ),
-            legend=alt.Legend(title=None, symbolType="square"),
+            legend=dict(title=None, symbolType="square"),
         ),
         tooltip=[alt.Tooltip("evidence:N"), alt.Tooltip("weight:Q", format="+.2f")],
     )

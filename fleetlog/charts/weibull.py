@@ -28,7 +28,10 @@ def probability_chart(
     start on the fitted line at that age. A group without a fit, or with fewer than FEW_FAILURES failures, has
     no line.
     """
-    groups = [group for group in finding.groups if group.failures > 0][:_GROUPS]
+    failed = [group for group in finding.groups if group.failures > 0]
+    # A handful of early failures would stretch the paper over ages that say nothing of the fitted groups.
+    telling = [group for group in failed if group.weibull and group.failures >= FEW_FAILURES] or failed
+    groups = telling[:_GROUPS]
     names = [group_name(group, words) for group in groups]
     points = [
         row for group, name in zip(groups, names, strict=True) for row in _points(group, name, len(groups))
@@ -40,10 +43,10 @@ def probability_chart(
     ]
     title = probability_title(finding, fitted)
     notes = ["A straight row of points means that the Weibull model fits; a steeper one, faster wear-out."]
-    left_out = sum(1 for group in finding.groups if group.failures > 0) - len(groups)
+    left_out = len(telling) - len(groups)
     if left_out:
         notes.append(f"{left_out} further groups are not drawn.")
-    unfitted = [group for group in groups if not group.weibull or group.failures < FEW_FAILURES]
+    unfitted = [group for group in failed if not group.weibull or group.failures < FEW_FAILURES]
     notes += [f"{capital(group_name(group, words))}: {_why_not(group)}." for group in unfitted]
     ages = [row["hours"] for row in points] or [1.0, 10.0]
     low, high = min(ages) * 0.8, max(ages) * 1.25
@@ -61,8 +64,8 @@ def probability_chart(
     floor, ceiling = min(*heights, _paper(0.05)) - 0.3, max(*heights, _paper(0.5)) + 0.3
     x = alt.X(
         "hours:Q",
-        scale=alt.Scale(type="log", domain=[low, high], nice=False),
-        axis=alt.Axis(
+        scale=dict(type="log", domain=[low, high], nice=False),
+        axis=dict(
             title="age, running hours (log scale)",
             format=",.0f",
             tickCount=6,
@@ -70,8 +73,8 @@ def probability_chart(
     )
     y = alt.Y(
         "y:Q",
-        scale=alt.Scale(domain=[floor, ceiling], nice=False),
-        axis=alt.Axis(
+        scale=dict(domain=[floor, ceiling], nice=False),
+        axis=dict(
             title="failed by that age",
             values=[_paper(share) for share in _SHARES if floor <= _paper(share) <= ceiling],
             labelExpr="format(1 - exp(-exp(datum.value)), datum.value < -5 ? '.1%' : '.0%')",
@@ -80,18 +83,18 @@ def probability_chart(
     hues = colour_of(names)
     colour = alt.Color(
         "group:N",
-        scale=alt.Scale(domain=names, range=[hues[name] for name in names]),
-        legend=alt.Legend(title=None, columns=1 if width < 500 else 0, labelLimit=width - 90)
+        scale=dict(domain=names, range=[hues[name] for name in names]),
+        legend=dict(title=None, columns=1 if width < 500 else 0, labelLimit=width - 90)
         if finding.by
         else None,
     )
     shapes = alt.Shape(
         "group:N",
-        scale=alt.Scale(
+        scale=dict(
             domain=names,
             range=["circle", "square", "triangle-up", "diamond", "cross", "triangle-down"][: len(names)],
         ),
-        legend=alt.Legend(title=None, columns=1 if width < 500 else 0, labelLimit=width - 90)
+        legend=dict(title=None, columns=1 if width < 500 else 0, labelLimit=width - 90)
         if finding.by
         else None,
     )

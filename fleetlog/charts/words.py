@@ -9,8 +9,15 @@ NO_WORDS: Mapping[str, str] = {}
 
 
 def said(name: str, words: Mapping[str, str] = NO_WORDS) -> str:
-    """A stored value as a reader would say it: `words[name]` where given, else underscores become spaces."""
-    return words.get(name) or name.replace("_", " ")
+    """A stored value as a reader would say it within a sentence.
+
+    `words[name]` where given, its first letter small unless it begins like an abbreviation; else underscores
+    become spaces.
+    """
+    spoken = words.get(name)
+    if not spoken:
+        return name.replace("_", " ")
+    return spoken[:1].lower() + spoken[1:] if spoken[1:2].islower() else spoken
 
 
 def hours(value: float | None) -> str:

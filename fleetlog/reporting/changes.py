@@ -15,7 +15,7 @@ MUCH = 0.15
 KINDS = (
     "new case",
     "now open",
-    "other cause",
+    "now another cause",
     "surer",
     "less sure",
     "no longer open",
@@ -65,7 +65,7 @@ def _kind(before: Suspect | None, now: Suspect) -> str:
     if before.state != now.state:
         return "now open" if now.state == "open" else "no longer open"
     if before.top_cause != now.top_cause:
-        return "other cause"
+        return "now another cause"
     if now.certainty - before.certainty >= MUCH:
         return "surer"
     if before.certainty - now.certainty >= MUCH:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import polars as pl
@@ -70,9 +70,10 @@ def month_page(
         "before": f"{findings.suspects_before.as_of:%B}",
         "changes": found,
         "change_counts": _counted(found),
-        "cases": views[:_DETAILED],
-        "cases_left": max(0, len(views) - _DETAILED),
+        "cases": open_cases[:_DETAILED],
+        "cases_left": max(0, len(open_cases) - _DETAILED),
         "open_cases": open_cases,
+        "jobs": jobs(open_cases),
         "watched": [view for view in views if view.case.state != "open"],
         "pump_work": any(view.case.cautions for view in views),
         "saving": sum(saving) if saving else None,
@@ -137,6 +138,12 @@ def case_views(findings: ReportFindings, pages: Mapping[str, str]) -> list[CaseV
     return views
 
 
+def jobs(views: Sequence[CaseView]) -> list[tuple[str, list[CaseView]]]:
+    """The cases by what to do next, both in the order of the list."""
+    steps = dict.fromkeys(view.case.next_step for view in views)
+    return [(step, [view for view in views if view.case.next_step == step]) for step in steps]
+
+
 def how_sure(certainty: float) -> str:
     """A probability in a word."""
     if certainty >= 0.9:
@@ -168,7 +175,10 @@ def _total(frame: pl.DataFrame, column: str) -> float | None:
 
 def _pictures(findings: ReportFindings) -> dict[str, Picture]:
     words = findings.words
-    by_variant, by_year = findings.survival_by_variant, findings.survival_by_build_year
+    # The notes of a finding stand once under its section, not in each of its pictures.
+    by_variant = replace(findings.survival_by_variant, notes=())
+    by_year = replace(findings.survival_by_build_year, notes=())
+    repeats = replace(findings.repeats, notes=())
     drawn = {
         "suspects": picture(
             lambda width: suspects_chart(findings.suspects, width=width, words=words),
@@ -191,12 +201,12 @@ def _pictures(findings: ReportFindings) -> dict[str, Picture]:
             "y",
         ),
         "repairs": picture(
-            lambda width: comeback_chart(findings.repeats, width=width, words=words),
+            lambda width: comeback_chart(repeats, width=width, words=words),
             "tables/repairs.csv",
             "r",
         ),
         "cumulative": picture(
-            lambda width: mean_cumulative_chart(findings.repeats, width=width, words=words),
+            lambda width: mean_cumulative_chart(repeats, width=width, words=words),
             "tables/mean_cumulative.csv",
             "m",
         ),
@@ -275,7 +285,7 @@ def _tables(
                 Column("variant", "Kind of part", "value"),
                 Column("top_cause", "Likeliest cause", "word"),
                 Column("certainty", "How sure", "percent"),
-                Column("next_step", "Next step"),
+                Column("next_step", "Next step", "sentence"),
                 Column("expected_cost", "Expected cost", "money"),
             ],
         ),

@@ -13,7 +13,7 @@ from markupsafe import Markup
 from fleetlog.charts.output import spec_of, svg_of
 from fleetlog.charts.theme import INK, MUTED, PAPER, RULE
 
-WIDE = 860
+WIDE = 920
 NARROW = 310
 _SVG = "http://www.w3.org/2000/svg"
 # On paper as in the picture; on a screen the page's own colours, light or dark.

@@ -19,8 +19,8 @@ class Column:
     Attributes:
         key: column of the frame.
         label: heading.
-        kind: how values are written: text, word (a stored value in words), value (the same, short), yesno,
-            count, number, hours, percent, date, time, money, unit (a machine, linked to its page).
+        kind: how values are written: text, sentence, word (a stored value in words), value (the same, short),
+            yesno, count, number, hours, percent, date, time, money, unit (a machine, linked to its page).
         gloss: what the heading means, where that is not plain.
     """
 
@@ -33,6 +33,11 @@ class Column:
     def whole(self) -> bool:
         """Whether values must not be broken over lines."""
         return self.kind in ("date", "time")
+
+    @property
+    def style(self) -> str:
+        """The class of its cells."""
+        return "r" if self.right else "n" if self.whole else "s" if self.kind == "sentence" else ""
 
     @property
     def right(self) -> bool:

@@ -6,12 +6,13 @@ from typing import Any
 
 import polars as pl
 
-from fleetlog.charts.unit import unit_chart
+from fleetlog.charts.timeline import VOLTAGE, timeline
+from fleetlog.charts.words import capital, said
 from fleetlog.findings.unit import UnitFinding
 from fleetlog.reporting.gathered import ReportFindings
 from fleetlog.reporting.month import case_views
-from fleetlog.reporting.pictures import Picture, picture
 from fleetlog.reporting.tables import Column, Table, table
+from fleetlog.reporting.timeline import TimelineView, timeline_view
 
 _WHEN = [Column("at", "When", "time"), Column("hours", "Running hours", "number")]
 _SIDE = Column("side", "Side", "word")
@@ -47,22 +48,20 @@ def unit_page(
         "machine": dict(unit.machine),
         "cases": views,
         "pump_work": any(view.case.cautions for view in views),
-        "timeline": _timeline(unit, findings, name),
+        "timeline": _timeline(unit, findings),
+        "timeline_table": f"../tables/units/{name}/history.csv",
         "tables": _tables(unit, findings, name),
     }
     return context, frames
 
 
-def _timeline(unit: UnitFinding, findings: ReportFindings, name: str) -> Picture:
-    how: dict[str, Any] = {}
+def _timeline(unit: UnitFinding, findings: ReportFindings) -> TimelineView:
+    quantity, band = VOLTAGE, None
     if findings.voltage is not None:
         quantity, low, high = findings.voltage
-        how = {"quantity": quantity, "band": (low, high)}
-    return picture(
-        lambda width: unit_chart(unit, width=width, words=findings.words, **how),
-        f"../tables/units/{name}/history.csv",
-        "t",
-    )
+        band = (low, high)
+    story = timeline(unit, findings.words, quantity)
+    return timeline_view(story, band, f"{capital(said(quantity, findings.words))}, {story.unit}")
 
 
 def _tables(unit: UnitFinding, findings: ReportFindings, name: str) -> list[Table]:

@@ -130,9 +130,9 @@ def test_text_in_pictures_is_large_enough_on_a_phone(page: Any, report: Path) ->
     for path in every_page(report)[:2]:
         page.open(path)
         sizes = page.run(
-            "[...document.querySelectorAll('.narrow svg text')].map((text) => {"
+            "[...document.querySelectorAll('.narrow svg text, svg.line text')].map((text) => {"
             " const scale = text.closest('svg').getBoundingClientRect().width"
-            " / text.closest('svg').viewBox.baseVal.width;"
+            " / (text.closest('svg').viewBox.baseVal.width || text.closest('svg').getBoundingClientRect().width);"
             " return scale * parseFloat(getComputedStyle(text).fontSize); })"
         )
         assert sizes
@@ -142,7 +142,7 @@ def test_text_in_pictures_is_large_enough_on_a_phone(page: Any, report: Path) ->
 def test_each_picture_is_shown_once_with_its_marks(page: Any, report: Path) -> None:
     for width in (1280, 360):
         page.look(width, 800, mobile=width == 360)
-        for path in every_page(report)[:2]:
+        for path in every_page(report)[:1]:
             page.open(path)
             shown = page.run(
                 "[...document.querySelectorAll('figure')].map((figure) =>"
@@ -156,6 +156,25 @@ def test_each_picture_is_shown_once_with_its_marks(page: Any, report: Path) -> N
                 ((said, marks),) = pictures
                 assert said > 20
                 assert marks > 10
+
+
+def test_a_unit_shows_its_story_as_marks_that_speak(page: Any, report: Path, months: ModuleType) -> None:
+    unit = months.examples.unit()
+    for width in (1280, 360):
+        page.look(width, 800, mobile=width == 360)
+        page.open(report / "units" / "SK-104.html")
+        marks = page.run(
+            "[...document.querySelectorAll('.timeline .mark')].map((mark) =>"
+            " [mark.querySelector('title').textContent, mark.querySelector('path').getBoundingClientRect()])"
+        )
+        set_aside = unit.readings.filter(~unit.readings["kept"]).height
+        assert len(marks) == (
+            unit.reports.height + unit.attempts.height + unit.measurements.height + set_aside
+        )
+        assert all(box["left"] >= 0 and box["right"] <= width and box["width"] > 5 for _, box in marks)
+        assert "2025-11-03, 3,820 h: does not return to neutral, left (SPN 520201 FMI 7)" in [
+            told for told, _ in marks
+        ]
 
 
 def column(page: Any, table: str, place: int) -> list[str]:

@@ -57,4 +57,6 @@ def test_lists_and_plurals() -> None:
 
 def test_a_value_in_words() -> None:
     assert words.said("position_sensor") == "position sensor"
-    assert words.said("original", {"original": "built before 2017"}) == "built before 2017"
+    assert words.said("original", {"original": "Built before 2017"}) == "built before 2017"
+    assert words.said("spn", {"spn": "SPN of the signal"}) == "SPN of the signal"
+    assert words.said("Alder Cross", {"original": "Built before 2017"}) == "Alder Cross"
