@@ -183,7 +183,7 @@ def mean_residual_life(shape: float, scale_hours: float, *, age_hours: npt.Array
     with np.errstate(over="ignore", invalid="ignore"):
         exact = np.exp(h) * tail
     # far out, exp(h) times the tail is 1/shape * h^(1/shape - 1) and what follows is out of range
-    far = h ** (1.0 / shape - 1.0)
+    far = np.maximum(h, 1.0) ** (1.0 / shape - 1.0)
     result: Floats = scale_hours / shape * np.where(h < 500.0, exact, far)
     return result
 

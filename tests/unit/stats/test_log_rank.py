@@ -1,0 +1,137 @@
+"""Log-rank tests by hand and by a naive loop."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from fleetlog.stats.cox import fit_cox
+from fleetlog.stats.errors import BadArgument, LengthMismatch
+from fleetlog.stats.incidence_comparison import compare_incidence
+from fleetlog.stats.log_rank import WEIGHTS, Weights, benjamini_hochberg, holm, log_rank, quadratic_form
+from fleetlog.stats.risk_table import CausesTable, RiskTable
+
+
+def test_by_hand_in_fractions() -> None:
+    """A fails at 1 and 3, B at 2 and is watched to 4.
+
+    Expected in A: 2/4 at 1, 1/3 at 2, 1/2 at 3 = 4/3; variance 1/4 + 2/9 + 1/4 = 13/18; (2 - 4/3)^2 /
+        (13/18) = 8/13.
+    """
+    test = log_rank([RiskTable.from_spells(0, [10, 30], [1, 1]), RiskTable.from_spells(0, [20, 40], [1, 0])])
+    assert test.expected == pytest.approx([4 / 3, 5 / 3], rel=1e-14)
+    assert test.variance[0, 0] == pytest.approx(13 / 18, rel=1e-14)
+    assert test.chi2 == pytest.approx(8 / 13, rel=1e-13)
+    assert test.df == 1
+    assert test.p == pytest.approx(stats.chi2.sf(8 / 13, 1), rel=1e-12)
+
+
+def naive(
+    entry: np.ndarray, exit: np.ndarray, failed: np.ndarray, group: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Observed less expected and its covariance, spell by spell."""
+    k = int(group.max()) + 1
+    u, v = np.zeros(k), np.zeros((k, k))
+    for age in sorted(set(exit[failed == 1].tolist())):
+        y, d = np.zeros(k), np.zeros(k)
+        for i in range(exit.size):
+            if entry[i] < age <= exit[i]:
+                y[group[i]] += 1
+                d[group[i]] += failed[i] and exit[i] == age
+        total, deaths = y.sum(), d.sum()
+        u += d - y * deaths / total
+        if total > 1:
+            factor = deaths * (total - deaths) / (total - 1) / total**2
+            for a, b in itertools.product(range(k), repeat=2):
+                v[a, b] += factor * (y[a] * (total * (a == b) - y[b]))
+    return u, v
+
+
+def random_spells(seed: int, n: int = 120, groups: int = 3) -> tuple[np.ndarray, ...]:
+    rng = np.random.default_rng(seed)
+    entry = rng.integers(0, 30, n) * (rng.random(n) < 0.5)
+    return entry, entry + rng.integers(1, 40, n), rng.integers(0, 2, n), rng.integers(0, groups, n)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_two_roads(seed: int) -> None:
+    entry, exit, failed, group = random_spells(seed)
+    tables = [RiskTable.from_spells(*(a[group == g] for a in (entry, exit, failed))) for g in range(3)]
+    test = log_rank(tables)
+    u, v = naive(entry, exit, failed, group)
+    assert test.observed - test.expected == pytest.approx(u, abs=1e-10)
+    assert test.variance == pytest.approx(v, abs=1e-10)
+    assert test.chi2 == pytest.approx(u[:2] @ np.linalg.solve(v[:2, :2], u[:2]), rel=1e-9)
+    assert test.df == 2
+
+
+@pytest.mark.parametrize("seed", [4, 5])
+def test_equals_the_score_test_without_ties(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    exit = rng.permutation(200)[:80] + 1
+    failed, group = rng.integers(0, 2, 80), rng.integers(0, 2, 80)
+    tables = [RiskTable.from_spells(0, exit[group == g], failed[group == g]) for g in (0, 1)]
+    assert log_rank(tables).chi2 == pytest.approx(fit_cox(exit, failed, group).score.chi2, rel=1e-10)
+
+
+@pytest.mark.parametrize("weights", [*WEIGHTS, ("fleming-harrington", 1, 0.5)])
+def test_groups_that_are_alike_score_zero(weights: Weights) -> None:
+    table = RiskTable.from_spells(0, [10, 20, 20, 30, 40], [1, 1, 0, 1, 0])
+    assert log_rank([table, table], weights=weights).chi2 == pytest.approx(0, abs=1e-20)
+
+
+def test_strata_are_compared_within() -> None:
+    """Two strata with the same contrast add up; mixing them up would not."""
+    a, b = RiskTable.from_spells(0, [10, 30], [1, 1]), RiskTable.from_spells(0, [20, 40], [1, 0])
+    test = log_rank([a, b, a, b], groups=["a", "b", "a", "b"], strata=[1, 1, 2, 2])
+    assert test.groups == ("a", "b")
+    assert test.chi2 == pytest.approx(2 * 8 / 13, rel=1e-13)
+
+
+def test_groups_never_at_risk_together() -> None:
+    early = RiskTable.from_spells(0, [10, 20], [1, 1])
+    late = RiskTable.from_spells([30, 30], [40, 50], [1, 1])
+    test = log_rank([early, late])
+    assert (test.chi2, test.df, test.p) == (0, 0, 1)
+    assert "cannot be compared" in str(test.note)
+
+
+def test_bad_arguments() -> None:
+    table = RiskTable.from_spells(0, [10, 20], [1, 1])
+    with pytest.raises(LengthMismatch, match="two groups"):
+        log_rank([table])
+    with pytest.raises(LengthMismatch, match="labels"):
+        log_rank([table, table], groups=["a"])
+    with pytest.raises(BadArgument, match="tarone-ware"):
+        log_rank([table, table], weights="wilcoxon")  # type: ignore[arg-type]
+    with pytest.raises(BadArgument, match="units"):
+        log_rank([table, RiskTable.from_spells(0, [10], [1], per_hour=100)])
+    with pytest.raises(BadArgument, match="between 0 and 1"):
+        holm([0.5, 1.5])
+
+
+def test_step_wise_corrections_keep_order() -> None:
+    p = [0.04, 0.001, 0.03]
+    assert holm(p) == pytest.approx([0.06, 0.003, 0.06])
+    assert benjamini_hochberg(p) == pytest.approx([0.04, 0.003, 0.04])
+
+
+def test_quadratic_form_of_a_singular_covariance() -> None:
+    chi2, df = quadratic_form(np.array([2.0, -2.0]), np.array([[1.0, -1.0], [-1.0, 1.0]]))
+    assert (chi2, df) == (pytest.approx(4.0), 1)
+
+
+def test_incidence_comparison_without_other_causes_is_a_log_rank_test_in_spirit() -> None:
+    """With one cause only and no censoring, Gray's test sees hazards too; both find the same clear difference."""
+    rng = np.random.default_rng(3)
+    fast, slow = rng.integers(1, 100, 80), rng.integers(1, 200, 80)
+    ones = np.ones(80, dtype=int)
+    gray = compare_incidence([CausesTable.from_spells(0, x, ones) for x in (fast, slow)], "1")
+    plain = log_rank([RiskTable.from_spells(0, x, ones) for x in (fast, slow)])
+    assert gray.p < 1e-4
+    assert plain.p < 1e-4
+    with pytest.raises(LengthMismatch, match="cause"):
+        compare_incidence([CausesTable.from_spells(0, x, ones) for x in (fast, slow)], "2")

@@ -1,0 +1,176 @@
+"""Risk tables: what they count, and every way in which they can be wrong."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+import pytest
+
+from fleetlog.stats import errors
+from fleetlog.stats.risk_table import CausesTable, EventTable, RiskTable, combine, tables_by_group
+
+# Six spells, unsorted, in tenths of hours (entry, exit, failed): (0, 30, 1) (0, 50, 0) (20, 50, 1) (10,
+# 30, 1) (30, 70, 0) (0, 20, 0) At 20: entered before 20 are spells at 0, 0, 0 and 10 = 4 at risk, one
+# leaves (20 enters but is not yet at risk). At 30: 4 - 1 + 1 = 4 at risk, two fail (the spell that enters
+# at 30 is not yet at risk). At 50: 4 - 2 + 1 = 3 at risk, one fails, one is censored. At 70: 1 at risk.
+ENTRY, EXIT, FAILED = [0, 0, 20, 10, 30, 0], [30, 50, 50, 30, 70, 20], [1, 0, 1, 1, 0, 0]
+
+
+@pytest.fixture
+def table() -> RiskTable:
+    return RiskTable.from_spells(ENTRY, EXIT, FAILED)
+
+
+def test_counts_by_hand(table: RiskTable) -> None:
+    assert table.hours.tolist() == [0, 10, 20, 30, 50, 70]
+    assert table.entering.tolist() == [3, 1, 1, 1, 0, 0]
+    assert table.failed.tolist() == [0, 0, 0, 2, 1, 0]
+    assert table.leaving.tolist() == [0, 0, 1, 2, 2, 1]
+    assert table.at_risk.tolist() == [0, 3, 4, 4, 3, 1]
+    assert table.at_risk_after.tolist() == [3, 4, 4, 3, 1, 0]
+    assert table.at_risk.dtype == "int64"
+
+
+def test_totals_by_hand(table: RiskTable) -> None:
+    assert table.spells == 6
+    assert table.failures == 3
+    # 30 + 50 + 30 + 20 + 40 + 20 tenths
+    assert table.total_hours == 19.0
+    assert table.delayed_entry
+
+
+def test_at_risk_between_ages_uses_entry_exit_convention(table: RiskTable) -> None:
+    assert table.at_risk_at([0, 1, 1.05, 3.0, 3.01, 7.0, 7.1]).tolist() == [0, 3, 4, 4, 3, 1, 0]
+
+
+def test_reversal_counts_the_censored(table: RiskTable) -> None:
+    assert table.reversed().failed.tolist() == [0, 0, 1, 0, 1, 1]
+
+
+def test_weights_stand_for_repeated_rows() -> None:
+    weighted = RiskTable.from_spells([0, 0], [30, 50], [1, 0], [2, 3])
+    repeated = RiskTable.from_spells(0, [30, 30, 50, 50, 50], [1, 1, 0, 0, 0])
+    for name in ("hours", "entering", "failed", "leaving"):
+        assert getattr(weighted, name).tolist() == getattr(repeated, name).tolist()
+
+
+def test_fractional_weights_leave_no_rounding_behind() -> None:
+    thirds = RiskTable.from_spells(0, [10, 20, 30], [1, 1, 1], [0.1, 0.2, 0.3])
+    assert thirds.at_risk.tolist() == pytest.approx([0, 0.6, 0.5, 0.3])
+    assert thirds.at_risk_after[-1] == 0.0
+
+
+def test_frame_round_trip_in_any_row_order(table: RiskTable) -> None:
+    frame = table.to_frame().drop("at_risk").sample(fraction=1.0, shuffle=True, seed=3)
+    assert RiskTable.from_frame(frame).to_frame().equals(table.to_frame())
+
+
+def test_frame_takes_the_wide_sums_of_a_database(table: RiskTable) -> None:
+    wide = table.to_frame().with_columns(
+        pl.col("failed").cast(pl.Int128), pl.col("leaving").cast(pl.Decimal(38, 0))
+    )
+    assert RiskTable.from_frame(wide).failed.dtype == "int64"
+    assert RiskTable.from_frame(wide).leaving.dtype == "int64"
+
+
+def test_combining_groups_counts_all_spells(table: RiskTable) -> None:
+    one = RiskTable.from_spells(ENTRY[:2], EXIT[:2], FAILED[:2])
+    rest = RiskTable.from_spells(ENTRY[2:], EXIT[2:], FAILED[2:])
+    assert combine([one, rest]).to_frame().equals(table.to_frame())
+    assert one.combined_with(rest).to_frame().equals(table.to_frame())
+
+
+def test_split_by_group() -> None:
+    a, b = RiskTable.from_spells(0, [10], [1]), RiskTable.from_spells(0, [20], [0])
+    long = pl.concat(
+        [b.to_frame().with_columns(group=pl.lit("b")), a.to_frame().with_columns(group=pl.lit("a"))]
+    )
+    tables = tables_by_group(long, ["group"])
+    assert list(tables) == [("a",), ("b",)]
+    assert tables[("a",)].failures == 1
+
+
+@pytest.mark.parametrize(
+    ("arguments", "error", "words"),
+    [
+        (([5, 10], [5, 20], [1, 0]), errors.EntryEqualsExit, "entry = exit"),
+        (([30, 0], [20, 20], [1, 0]), errors.EntryAfterExit, "spell 0"),
+        (([30, 50], [20, 40], [1, 0]), errors.SwappedArguments, "swapped"),
+        ((0, [1, 0, 1], [300, 200, 100]), errors.SwappedArguments, "swap"),
+        ((0, [30, 20], [1, 2]), errors.BadFlag, "spell 1"),
+        ((0, [30.5, 20], [1, 0]), errors.BadAge, "whole number"),
+        ((0, [30, float("nan")], [1, 0]), errors.BadAge, "spell 1"),
+        ((-5, [30, 20], [1, 0]), errors.BadAge, "negative"),
+        ((0, ["x", "y"], [1, 0]), errors.BadAge, "numbers"),
+        ((0, [30, 20], [1]), errors.LengthMismatch, "shape"),
+        ((0, [30, 20], [1, 0], [1, -1]), errors.NegativeCount, "row 1"),
+        ((0, [30, 20], [1, 0], [1]), errors.LengthMismatch, "weights"),
+    ],
+)
+def test_spells_that_are_wrong_have_named_errors(
+    arguments: tuple[Any, ...], error: type[Exception], words: str
+) -> None:
+    with pytest.raises(error, match=words) as caught:
+        RiskTable.from_spells(*arguments)
+    assert isinstance(caught.value, errors.StatsError)
+    assert isinstance(caught.value, ValueError)
+
+
+@pytest.mark.parametrize(
+    ("columns", "error", "words"),
+    [
+        (([0, 10, 10], [1, 0, 0], [0, 0, 0], [0, 1, 0]), errors.BadAge, "rise"),
+        (([0, 10], [2, 0], [0, 1], [0, 1]), errors.UnbalancedTable, "2 enter but 1 leave"),
+        (([0, 10], [1, 0], [0, 2], [0, 1]), errors.MoreFailedThanAtRisk, "2 fail but only 1 leave"),
+        (([0, 10], [0, 1], [0, 0], [1, 0]), errors.MoreFailedThanAtRisk, "0 are at risk"),
+        (([0, 10], [1, 0], [0, -1], [0, 1]), errors.NegativeCount, "failed is -1"),
+        (([0, 10], [1, 0], [0], [0, 1]), errors.LengthMismatch, "failed"),
+    ],
+)
+def test_tables_that_are_wrong_have_named_errors(
+    columns: tuple[Any, ...], error: type[Exception], words: str
+) -> None:
+    with pytest.raises(error, match=words):
+        RiskTable(*columns)
+
+
+def test_frames_that_are_wrong_have_named_errors(table: RiskTable) -> None:
+    frame = table.to_frame()
+    with pytest.raises(errors.LengthMismatch, match="leaving"):
+        RiskTable.from_frame(frame.drop("leaving"))
+    with pytest.raises(errors.BadAge, match="two rows"):
+        RiskTable.from_frame(pl.concat([frame, frame]))
+    with pytest.raises(errors.NegativeCount, match="empty"):
+        RiskTable.from_frame(frame.with_columns(failed=pl.lit(None, dtype=pl.Int64)))
+
+
+def test_causes_are_columns() -> None:
+    causes = CausesTable.from_spells(0, [10, 20, 20, 30], ["worn", "chafed", "worn", ""], censored="")
+    assert causes.causes == ("chafed", "worn")
+    assert causes.failed.tolist() == [[0, 0], [0, 1], [1, 1], [0, 0]]
+    assert causes.any_cause().failures == 3
+    assert causes.for_cause("worn").failures == 2
+    again = CausesTable.from_tables({name: causes.for_cause(name) for name in causes.causes})
+    assert again.failed.tolist() == causes.failed.tolist()
+    frame = (
+        causes.any_cause()
+        .to_frame()
+        .with_columns(chafed=pl.Series(causes.failed[:, 0]), worn=pl.Series(causes.failed[:, 1]))
+    )
+    assert CausesTable.from_frame(frame, ["chafed", "worn"]).failed.tolist() == causes.failed.tolist()
+
+
+def test_tables_of_other_spells_cannot_compete() -> None:
+    one, other = RiskTable.from_spells(0, [10], [1]), RiskTable.from_spells(0, [20], [1])
+    with pytest.raises(errors.LengthMismatch, match="same spells"):
+        CausesTable.from_tables({"a": one, "b": other})
+
+
+def test_events_do_not_end_observation() -> None:
+    events = EventTable.from_units([0, 50], [100, 80], [30, 60, 60], [1, 2, 1])
+    assert events.hours.tolist() == [0, 30, 50, 60, 80, 100]
+    assert events.events.tolist() == [0, 1, 0, 3, 0, 0]
+    assert events.at_risk.tolist() == [0, 1, 1, 2, 2, 1]
+    with pytest.raises(errors.MoreFailedThanAtRisk, match="no machine is under observation"):
+        EventTable.from_units([0], [100], [150])
