@@ -84,7 +84,7 @@ def repeats(
     chosen = selection(scope)
     exposure = fleet.store.run("risk/machine_exposure", fault=family.name, **chosen)
     by_action = _by_action(fleet, family.name, window, level, chosen)
-    curve = _mean_cumulative(fleet, family.name, exposure, level)
+    curve = mean_cumulative(machine_histories(fleet, family.name, exposure), level=level)
     return RepeatsFinding(
         as_of=history.as_of,
         fault=family.name,
@@ -138,11 +138,12 @@ def _by_action(fleet: Fleet, fault: str, window: float, level: float, chosen: di
     )
 
 
-def _mean_cumulative(fleet: Fleet, fault: str, exposure: pl.DataFrame, level: float) -> MeanCumulative:
+def machine_histories(fleet: Fleet, fault: str, exposure: pl.DataFrame) -> MachineHistories:
+    """The fault episodes of the machines in `exposure` (rows of sql/risk/machine_exposure.sql)."""
     events = fleet.store.run("risk/machine_events", fault=fault).join(
         exposure.select("machine_id"), on="machine_id", how="semi", maintain_order="left"
     )
-    histories = MachineHistories.of(
+    return MachineHistories.of(
         exposure["machine_id"].to_numpy(),
         exposure["entry"].to_numpy(),
         exposure["hours"].to_numpy(),
@@ -150,7 +151,6 @@ def _mean_cumulative(fleet: Fleet, fault: str, exposure: pl.DataFrame, level: fl
         events["hours"].to_numpy(),
         events["count"].to_numpy(),
     )
-    return mean_cumulative(histories, level=level)
 
 
 def _above_peers(exposure: pl.DataFrame, curve: MeanCumulative, level: float) -> pl.DataFrame:

@@ -164,7 +164,7 @@ def survival(
         UsageError: for a component nobody follows or a column that cannot be split by.
     """
     history, family = fleet.begin(scope)
-    _check(fleet, component, by)
+    check_split(fleet, component, by)
     counted = fleet.store.run("risk/survival", by, component=component, cause=cause, **selection(scope))
     level = fleet.settings.survival.confidence
     keys = counted.select(by).unique(maintain_order=True).rows() if by else [()]
@@ -196,13 +196,19 @@ def survival(
     )
 
 
-def _check(fleet: Fleet, component: str, by: tuple[str, ...]) -> None:
+def check_component(fleet: Fleet, component: str) -> None:
+    """Refuses a component whose lives nobody follows (UsageError)."""
     followed = sorted({part.component for family in fleet.families.values() for part in family.parts})
     if component not in followed:
         raise UsageError(
             f"The lives of {component!r} are not followed; take one of {', '.join(followed)}, "
             "or add the part to a fault family."
         )
+
+
+def check_split(fleet: Fleet, component: str, by: tuple[str, ...]) -> None:
+    """Refuses a component whose lives nobody follows, or a column that cannot be split by (UsageError)."""
+    check_component(fleet, component)
     allowed = statement("risk/survival").strata
     for column in by:
         if column not in allowed:
