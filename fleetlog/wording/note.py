@@ -1,0 +1,209 @@
+"""A note cut into statements, each with what its words mean."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from fleetlog.wording.dictionary import ARTICLES, Dictionary, Meaning
+from fleetlog.wording.tokens import COMMAS, SENTENCE_ENDS, Token, is_number, tokens_of
+
+SENTENCE, COMMA, JOIN, BREAK = "sentence", "comma", "join", "break"
+"""How a statement hangs on the one before."""
+
+
+@dataclass(frozen=True)
+class Element:
+    """A phrase of the dictionary, or a word that it does not know (kind "word").
+
+    Attributes:
+        kind, value, weak: its meaning.
+        words: the phrase as the dictionary compares it.
+        start, end: characters of the note.
+        guessed: whether a misspelt word was taken for a known one.
+    """
+
+    kind: str
+    value: str
+    words: tuple[str, ...]
+    start: int
+    end: int
+    weak: bool = False
+    guessed: bool = False
+
+
+@dataclass(frozen=True)
+class Statement:
+    """A stretch of the note between two marks or joining words.
+
+    Attributes:
+        link: how it hangs on the one before.
+        elements: what stands in it, in order.
+        doubtful: whether it ends in a question mark.
+    """
+
+    link: str
+    elements: tuple[Element, ...]
+    doubtful: bool = False
+    sentence: int = 0
+
+    def of(self, *kinds: str) -> list[tuple[int, Element]]:
+        """The elements of these kinds with their places."""
+        return [(i, element) for i, element in enumerate(self.elements) if element.kind in kinds]
+
+    def has(self, *kinds: str) -> bool:
+        """Whether there is an element of one of these kinds."""
+        return any(element.kind in kinds for element in self.elements)
+
+
+def statements_of(text: str, dictionary: Dictionary) -> list[Statement]:
+    """The statements of a note."""
+    found: list[Statement] = []
+    link, sentence = SENTENCE, 0
+    held: list[Element] = []
+
+    def close(next_link: str, doubtful: bool = False) -> None:
+        nonlocal link, held
+        if held:
+            found.append(Statement(link, tuple(held), doubtful, sentence))
+            link = next_link
+        elif next_link in (SENTENCE, BREAK) or link == COMMA:
+            link = next_link
+        held = []
+
+    for element in _sides_joined(list(_elements(text, dictionary))):
+        if element.kind == "end":
+            close(SENTENCE, doubtful=element.words == ("?",))
+            sentence += 1
+        elif element.kind == "comma":
+            close(COMMA)
+        elif element.kind == "join":
+            close(JOIN)
+        elif element.kind == "break":
+            close(BREAK)
+        else:
+            held.append(element)
+    close(SENTENCE)
+    return found
+
+
+def _elements(text: str, dictionary: Dictionary) -> Iterator[Element]:
+    tokens = [token for token in tokens_of(text) if token.word not in ARTICLES]
+    words = [token.word for token in tokens]
+    read = [_corrected(token, dictionary) for token in tokens]
+    i = 0
+    while i < len(tokens):
+        for length in range(min(dictionary.longest, len(tokens) - i), 0, -1):
+            exact = tuple(words[i : i + length])
+            meaning = dictionary.phrases.get(exact)
+            key = exact
+            if meaning is None:
+                key = tuple(read[i : i + length])
+                meaning = dictionary.phrases.get(key)
+            if meaning is not None and not _is_litres(meaning, tokens, i, dictionary):
+                yield _element(meaning, key, tokens[i], tokens[i + length - 1], guessed=key != exact)
+                i += length
+                break
+        else:
+            yield _plain(tokens, i, text, dictionary)
+            i += 1
+
+
+def _corrected(token: Token, dictionary: Dictionary) -> str:
+    return (dictionary.speller.nearest(token.word) or token.word) if token.kind == "word" else token.word
+
+
+def _is_litres(meaning: Meaning, tokens: Sequence[Token], i: int, dictionary: Dictionary) -> bool:
+    """Whether an "l" is a unit: "topped up 4 l"."""
+    return (
+        meaning.kind == "side"
+        and tokens[i].word in dictionary.words("numbers", "units_of_volume")
+        and i > 0
+        and is_number(tokens[i - 1])
+        and "." not in tokens[i - 1].word
+    )
+
+
+def _element(meaning: Meaning, key: tuple[str, ...], first: Token, last: Token, *, guessed: bool) -> Element:
+    return Element(meaning.kind, meaning.value, key, first.start, last.end, meaning.weak, guessed)
+
+
+def _plain(tokens: Sequence[Token], i: int, text: str, dictionary: Dictionary) -> Element:
+    token = tokens[i]
+    kind = "word"
+    if is_number(token):
+        kind = "number"
+    elif token.word in SENTENCE_ENDS:
+        short = i > 0 and tokens[i - 1].word in dictionary.words("short_forms")
+        last = i + 1 == len(tokens)
+        kind = "comma" if token.word == "." and short and not last else "end"
+        if kind == "comma":
+            kind = "nothing"
+    elif token.word in COMMAS:
+        kind = "comma" if token.word != "-" or _stands_free(token, text) else "nothing"
+        if (
+            token.word == "/"
+            and 0 < i < len(tokens) - 1
+            and is_number(tokens[i - 1])
+            and is_number(tokens[i + 1])
+        ):
+            kind = "nothing"  # "2.01/1.99 V"
+    return Element(kind, "", (token.word,), token.start, token.end)
+
+
+def _stands_free(token: Token, text: str) -> bool:
+    return text[token.start - 1 : token.start].isspace() or text[token.end : token.end + 1].isspace()
+
+
+def _sides_joined(elements: list[Element]) -> list[Element]:
+    """ "left and right" as one: both."""
+    found: list[Element] = []
+    for element in elements:
+        if element.kind == "nothing":
+            continue
+        found.append(element)
+        if (
+            len(found) >= 3
+            and (found[-2].kind == "join" or found[-2].words == ("/",))
+            and found[-1].kind == found[-3].kind == "side"
+            and {found[-1].value, found[-3].value} == {"left", "right"}
+        ):
+            both = replace(found[-3], value="both", end=found[-1].end, words=("both",))
+            found[-3:] = [both]
+    return found
+
+
+@dataclass(frozen=True)
+class Voltage:
+    """A measured sensor voltage: where it stands among the elements, and its characters."""
+
+    place: int
+    start: int
+    end: int
+
+
+def voltages_of(statement: Statement, dictionary: Dictionary) -> list[Voltage]:
+    """The numbers of a statement that are a sensor's voltage.
+
+    With the unit beside it, any number up to a limit; without, one with decimals near a word such as
+    "neutral".
+    """
+    elements = statement.elements
+    units = dictionary.words("voltage", "units")
+    near = dictionary.words("voltage", "near")
+    most = float(dictionary.tables["voltage"]["most"])
+    barred = dictionary.words("voltage", "not_beside")
+    if any(barred & set(element.words) for element in elements):
+        return []
+    found = []
+    for i, element in enumerate(elements):
+        if element.kind != "number":
+            continue
+        value = float(element.words[0].replace(",", "."))
+        unit = i + 1 < len(elements) and elements[i + 1].words[0] in units
+        told = any(near & set(other.words) for other in elements[max(0, i - 3) : i])
+        decimals = "." in element.words[0] or "," in element.words[0]
+        if value <= most and (unit or (told and decimals)):
+            end = elements[i + 1].end if unit else element.end
+            found.append(Voltage(i, element.start, end))
+    return found

@@ -1,0 +1,77 @@
+"""Taking a misspelt word for the word that was meant, within so many changed letters."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+
+@dataclass
+class Speller:
+    """Finds the nearest known word.
+
+    Attributes:
+        known: the words that may have been meant.
+        leave_alone: words that are never taken for others.
+        least_letters: shorter words are not corrected.
+        two_from, three_from: from so many letters on, two or three changes are allowed.
+    """
+
+    known: Iterable[str]
+    leave_alone: frozenset[str]
+    least_letters: int
+    two_from: int
+    three_from: int
+    _by_letter: dict[str, list[str]] = field(default_factory=dict, repr=False)
+    _met: dict[str, str | None] = field(default_factory=dict, repr=False)
+
+    def __post_init__(self) -> None:
+        for word in sorted(set(self.known)):
+            if len(word) >= self.least_letters - 1 and word.isalpha():
+                self._by_letter.setdefault(word[0], []).append(word)
+
+    def nearest(self, word: str) -> str | None:
+        """The known word that was meant; None where none is near, or two are equally near."""
+        if word not in self._met:
+            self._met[word] = self._look(word)
+        return self._met[word]
+
+    def _look(self, word: str) -> str | None:
+        if len(word) < self.least_letters or not word.isalpha() or word in self.leave_alone:
+            return None
+        allowed = 1 + (len(word) >= self.two_from) + (len(word) >= self.three_from)
+        best: list[str] = []
+        for candidate in self._by_letter.get(word[0], ()):
+            changes = changed_letters(word, candidate, allowed)
+            if changes < allowed:
+                allowed, best = changes, [candidate]
+            elif changes == allowed:
+                best.append(candidate)
+        return best[0] if best and len({_stem(candidate) for candidate in best}) == 1 else None
+
+
+def _stem(word: str) -> str:
+    """Enough of a word to see that two candidates are forms of the same one."""
+    return word[: max(4, len(word) - 3)]
+
+
+def changed_letters(left: str, right: str, most: int) -> int:
+    """Letters to insert, delete, replace or swap with the next one to make `left` into `right`.
+
+    The optimal string alignment distance. Stops counting above `most` and then returns `most` + 1.
+    """
+    if abs(len(left) - len(right)) > most:
+        return most + 1
+    before: list[int] = []
+    last = list(range(len(right) + 1))
+    for i, letter in enumerate(left, start=1):
+        row = [i]
+        for j, other in enumerate(right, start=1):
+            cost = min(last[j] + 1, row[j - 1] + 1, last[j - 1] + (letter != other))
+            if i > 1 and j > 1 and letter == right[j - 2] and left[i - 2] == other:
+                cost = min(cost, before[j - 2] + 1)
+            row.append(cost)
+        if min(row) > most:
+            return most + 1
+        before, last = last, row
+    return min(last[-1], most + 1)

@@ -1,0 +1,63 @@
+"""What a note is taken to say, with the words that it rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+FIELDS = ("complaint", "cause", "correction", "note")
+"""The texts that can be read. A complaint tells of no step: what it mentions was done before."""
+
+# A suggestion loses confidence for each thing that the words do not say outright. Defaults from memory.
+SURE = 0.95
+LEAST = 0.20
+FOR_MISSPELT = 0.05
+FOR_SIDE_FROM_ELSEWHERE = 0.10
+FOR_PART_FROM_ELSEWHERE = 0.15
+FOR_PART_IMPLIED = 0.05
+FOR_LIST = 0.05
+FOR_DOUBT = 0.30
+
+Span = tuple[int, int]
+"""Characters of the note, end exclusive."""
+
+
+@dataclass(frozen=True)
+class Suggestion:
+    """What a note says, as far as its words carry it.
+
+    Attributes:
+        component, side, action, finding, result: words of the dictionary; "" = not said.
+        recurrence_hours: running hours after which the fault came back, None where not said.
+        again: whether the note says that the fault came back.
+        spans: the words it rests on, in order.
+        words: those words as they stand.
+        confidence: from 0 to 1; a rule of thumb, not a measured probability.
+    """
+
+    component: str = ""
+    side: str = ""
+    action: str = ""
+    finding: str = ""
+    result: str = ""
+    recurrence_hours: float | None = None
+    again: bool = False
+    spans: tuple[Span, ...] = ()
+    words: str = ""
+    confidence: float = SURE
+
+
+def merged(spans: Iterable[Span]) -> tuple[Span, ...]:
+    """Spans in order; those that touch, or have a single character between them, as one."""
+    found: list[Span] = []
+    for start, end in sorted(set(spans)):
+        if found and start <= found[-1][1] + 1:
+            found[-1] = (found[-1][0], max(found[-1][1], end))
+        else:
+            found.append((start, end))
+    return tuple(found)
+
+
+def quoted_words(spans: Iterable[Span], text: str) -> str:
+    """The words of the spans, with an ellipsis where something was left out."""
+    return " … ".join(text[start:end] for start, end in spans)

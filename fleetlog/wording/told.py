@@ -1,0 +1,269 @@
+"""What one statement says by itself: parts, actions, findings, sides, and what it denies."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+from fleetlog.wording.dictionary import Dictionary
+from fleetlog.wording.note import Element, Statement
+from fleetlog.wording.suggestion import FOR_MISSPELT, Span
+
+_CAN_BE_DENIED = ("component", "action", "finding", "result", "trouble")
+_REACH = 4
+"""Elements that a negation reaches; "without" reaches one."""
+
+
+@dataclass
+class Part:
+    """A part named in a statement, with the sides said there."""
+
+    component: str
+    sides: tuple[str, ...]
+    spans: list[Span]
+    doubt: float = 0.0
+    weak: bool = False
+
+
+@dataclass
+class Told:
+    """What one statement says, before it is put together with the others.
+
+    Attributes:
+        parts: the parts it is about.
+        actions, findings, results: what was done and found.
+        sides, side_elements: the sides said, without directions of travel.
+        failed: actions that were tried and failed.
+        earlier: it speaks of another time.
+        void: it speaks of what is planned, advised, or done at another time.
+        undone: it denies an action.
+        denied_parts: it names parts only to rule them out.
+        minor: it speaks of things that are no parts.
+    """
+
+    parts: list[Part]
+    actions: list[Element]
+    findings: list[Element]
+    results: list[Element]
+    sides: tuple[str, ...]
+    side_elements: list[Element]
+    failed: list[Element] = field(default_factory=list)
+    earlier: bool = False
+    void: bool = False
+    undone: bool = False
+    denied_parts: bool = False
+    minor: bool = False
+
+    @property
+    def side_spans(self) -> list[Span]:
+        """Where the sides stand."""
+        return [(side.start, side.end) for side in self.side_elements]
+
+
+def told_by(statement: Statement, dictionary: Dictionary, swap_is_test: bool) -> Told:
+    """What a statement says.
+
+    Args:
+        statement: the statement.
+        dictionary: the words in force.
+        swap_is_test: whether the note swaps parts only to see whether the fault follows.
+    """
+    denied, failed = _denied(statement)
+    side_elements = sides_in(statement)
+    actions = [
+        element
+        for i, element in statement.of("action")
+        if i not in denied and _counts(i, statement, dictionary)
+    ]
+    undone = any(statement.elements[i].kind == "action" for i in denied)
+    named = [i for i, _ in statement.of("component")]
+    parts = [] if undone and not actions else _parts(statement, side_elements, denied)
+    earlier = any(
+        element.words != ("before",) or i + 1 == len(statement.elements)
+        for i, element in statement.of("earlier")
+    )
+    return Told(
+        parts=parts,
+        actions=[_meant(action, statement, dictionary, swap_is_test) for action in actions],
+        findings=_findings(statement, denied),
+        results=_results(statement, denied, dictionary),
+        sides=values_of(side_elements),
+        side_elements=side_elements,
+        failed=failed,
+        earlier=earlier,
+        void=earlier or statement.has("not_done"),
+        undone=undone,
+        denied_parts=any(i in denied for i in named) and not parts,
+        minor=statement.has("minor"),
+    )
+
+
+# Sides.
+
+
+def sides_in(statement: Statement) -> list[Element]:
+    """The sides said, without directions of travel ("pulls to the left"); "neither" speaks of both."""
+    found = []
+    for i, element in statement.of("side", "negation"):
+        if element.kind == "negation":
+            if element.words[0] == "neither":
+                found.append(replace(element, kind="side", value="both"))
+            continue
+        before = {other.kind for other in statement.elements[max(0, i - 3) : i]}
+        if "direction" not in before or "component" in before:
+            found.append(element)
+    return found
+
+
+def values_of(sides: Sequence[Element]) -> tuple[str, ...]:
+    """Sides as words of the store: "both" is left and right."""
+    values = {side.value for side in sides}
+    return ("left", "right") if "both" in values else tuple(sorted(values))
+
+
+# What is denied.
+
+
+def _denied(statement: Statement) -> tuple[set[int], list[Element]]:
+    """Places of what a negation reaches or what only tells when, and the actions that were tried in vain."""
+    elements = statement.elements
+    denied: set[int] = set()
+    failed: list[Element] = []
+    for i, element in enumerate(elements):
+        if element.kind == "cannot":
+            tried = _next(elements, i + 1, len(elements), ("action",))
+            if tried is not None:
+                denied.add(tried)
+                if elements[tried].value == "calibrate":
+                    failed.append(elements[tried])
+        elif element.kind == "after":
+            when = _next(elements, i + 1, i + 4, ("action",))
+            if when is not None:
+                denied.add(when)
+        elif element.kind == "negation" or element.words[0] == "neither":
+            denied |= _reached(elements, i)
+    return denied, failed
+
+
+def _next(elements: Sequence[Element], start: int, end: int, kinds: tuple[str, ...]) -> int | None:
+    places = range(start, min(len(elements), end))
+    return next((i for i in places if elements[i].kind in kinds), None)
+
+
+def _reached(elements: Sequence[Element], i: int) -> set[int]:
+    """What the negation at place i denies: the first thing after it.
+
+    Where that is a part, and trouble or an action follows, it is those: in "no wiring problem found" the
+    wiring is there and the problem is not; "instead of" rules out the part alone.
+    """
+    word = elements[i].words[0]
+    reach = 1 if word in ("without", "w/o") else _REACH
+    first = _next(elements, i + 1, i + 1 + reach, _CAN_BE_DENIED)
+    if first is None:
+        return set()
+    if elements[first].kind != "component" or word == "instead":
+        return {first}
+    then = _next(elements, first + 1, first + 4, ("trouble", "finding", "action"))
+    if then is None:
+        return {first}
+    part_is_there = elements[then].kind != "action" or word == "neither"
+    return {then} if part_is_there else {first, then}
+
+
+# Actions, findings, verdicts.
+
+
+def _counts(i: int, statement: Statement, dictionary: Dictionary) -> bool:
+    """Whether an action word is one here: some are only beside a part or a number, or only before a part."""
+    elements = statement.elements
+    word = " ".join(elements[i].words)
+    if word in dictionary.words("beside_part", "adjectives"):
+        after = elements[i + 1 : i + 5]
+        place = next((k for k, other in enumerate(after) if other.kind == "place"), len(after))
+        return any(other.kind == "component" for other in after[:place])
+    if word in dictionary.words("beside_part"):
+        return any(other.kind in ("component", "number") for other in elements[max(0, i - 3) : i + 6])
+    return True
+
+
+def _meant(action: Element, statement: Statement, dictionary: Dictionary, swap_is_test: bool) -> Element:
+    """The action that is meant: a part whose seal was replaced was repaired, a swap may be a test."""
+    if action.value == "replace" and statement.has("seal"):
+        return replace(action, value="repair")
+    if swap_is_test and " ".join(action.words) in dictionary.words("swap"):
+        return replace(action, value="test")
+    return action
+
+
+def _findings(statement: Statement, denied: set[int]) -> list[Element]:
+    """What was found; a finding denied is that there was none, if no other was made."""
+    made = [element for i, element in statement.of("finding") if i not in denied]
+    none = [
+        replace(element, kind="finding", value="no_fault_found")
+        for i, element in statement.of("finding", "trouble")
+        if i in denied
+    ]
+    found = [element for element in made if element.value != "no_fault_found"]
+    return found or [*made, *none]
+
+
+def _results(statement: Statement, denied: set[int], dictionary: Dictionary) -> list[Element]:
+    results = [
+        element if i not in denied else replace(element, value="failed")
+        for i, element in statement.of("result")
+        if i not in denied or element.value == "passed"
+    ]
+    verdicts = dictionary.words("beside_part", "passed")
+    results += [
+        replace(element, kind="result", value="passed")
+        for i, element in statement.of("action")
+        if " ".join(element.words) in verdicts and i not in denied and not _counts(i, statement, dictionary)
+    ]
+    return results
+
+
+# Parts.
+
+
+def _parts(statement: Statement, sides: Sequence[Element], denied: set[int]) -> list[Part]:
+    """The parts that the statement is about: the last word of a compound, not those that say where."""
+    elements = statement.elements
+    here = [(i, element) for i, element in statement.of("component") if i not in denied]
+    if any(not element.weak for _, element in here):
+        here = [(i, element) for i, element in here if not element.weak]
+    pronoun = next((i for i, _ in statement.of("pronoun")), None)
+    kept: list[tuple[int, Element]] = []
+    for i, element in here:
+        if kept and kept[-1][0] == i - 1:
+            kept[-1] = (i, element)  # "track sprocket": the last word is the thing
+            continue
+        since = kept[-1][0] if kept else pronoun
+        if since is None or not _says_where(elements, since, i, bool(kept)):
+            kept.append((i, element))
+    return [
+        Part(
+            element.value,
+            *_sides_of(element, len(kept), sides),
+            doubt=FOR_MISSPELT * element.guessed,
+            weak=element.weak,
+        )
+        for _, element in kept
+    ]
+
+
+def _says_where(elements: Sequence[Element], since: int, i: int, after_part: bool) -> bool:
+    """Whether a part only says where another is: "plug at sensor", "connector LH sensor"."""
+    between = elements[since + 1 : i]
+    if any(other.kind == "place" for other in between):
+        return True
+    side_first = since > 0 and elements[since - 1].kind == "side"
+    return after_part and bool(between) and all(other.kind == "side" for other in between) and not side_first
+
+
+def _sides_of(part: Element, parts: int, sides: Sequence[Element]) -> tuple[tuple[str, ...], list[Span]]:
+    """The sides of one part and its spans: all said; with as many sides as parts, the nearest."""
+    own = [(part.start, part.end)]
+    single = {side.value for side in sides} - {"both"}
+    if parts > 1 and len(single) > 1 and len(sides) >= parts:
+        sides = [min(sides, key=lambda side: abs(side.start - part.start))]
+    return values_of(sides), [*own, *((side.start, side.end) for side in sides)]

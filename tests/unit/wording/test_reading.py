@@ -1,0 +1,189 @@
+from __future__ import annotations
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fleetlog.wording import Dictionary, Suggestion, load_dictionary, read_note
+
+
+def steps(text: str, dictionary: Dictionary, field: str = "correction") -> set[tuple[str, str, str]]:
+    found = read_note(text, field, dictionary)
+    return {(s.component, s.action, s.side) for s in found if s.component or s.action or s.side}
+
+
+def one(text: str, dictionary: Dictionary, field: str = "correction") -> Suggestion:
+    found = read_note(text, field, dictionary)
+    assert len(found) == 1, found
+    return found[0]
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("replaced LH sensor", {("position_sensor", "replace", "left")}),
+        ("repl. pos. sensor r.h.", {("position_sensor", "replace", "right")}),
+        ("repalced snesor rt side", {("position_sensor", "replace", "right")}),
+        (
+            "bushings renewed, both sides",
+            {("internal_bushing", "replace", "left"), ("internal_bushing", "replace", "right")},
+        ),
+        ("calibrated", {("drive_pump", "calibrate", "")}),
+        ("topped up 4 l of hyd oil", {("hydraulic_oil", "adjust", "")}),
+        ("swapped sensors side to side", {("position_sensor", "test", "")}),
+        ("connector tightened", {("wiring", "repair", "")}),
+        ("R&R pump, new bushing", {("internal_bushing", "replace", "")}),
+        ("R&R pump", {("drive_pump", "replace", "")}),
+        ("engine out, pump apart, nothing else done", set()),
+        ("replaced right drive motor seal", {("drive_motor", "repair", "right")}),
+    ],
+)
+def test_what_was_done(text: str, expected: set[tuple[str, str, str]], dictionary: Dictionary) -> None:
+    assert steps(text, dictionary) == expected
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "did not replace sensor",
+        "sensor not replaced",
+        "need to replace bushing",
+        "recommend new bushing",
+        "sensor replaced last visit",
+        "bushing on order",
+        "no sensor in stock",
+        "not the sensor",
+        "no cal needed",
+        "code cleared",
+        "",
+        "   ",
+    ],
+)
+def test_what_was_not_done_is_no_step(text: str, dictionary: Dictionary) -> None:
+    assert steps(text, dictionary) == set()
+
+
+def test_a_complaint_tells_of_no_step(dictionary: Dictionary) -> None:
+    assert steps("cust replaced sensor, still R code", dictionary, "complaint") == {
+        ("position_sensor", "", "right")
+    }
+    assert steps("R neutral code again", dictionary, "complaint") == {("", "", "right")}
+
+
+@pytest.mark.parametrize(
+    "text", ["pulls to the left", "left it running", "all right now", "turning hard left"]
+)
+def test_words_that_look_like_sides(text: str, dictionary: Dictionary) -> None:
+    assert steps(text, dictionary, "complaint") == set()
+
+
+def test_sides_belong_to_their_own_steps(dictionary: Dictionary) -> None:
+    assert steps("new sensor LH, RH only calibrated", dictionary) == {
+        ("position_sensor", "replace", "left"),
+        ("drive_pump", "calibrate", "right"),
+    }
+
+
+def test_a_side_said_once_holds_for_the_whole_note_with_less_confidence(dictionary: Dictionary) -> None:
+    near, far = read_note("replaced LH sensor, bushing inspected", "correction", dictionary)
+    assert (near.side, far.side) == ("left", "left")
+    assert far.confidence < near.confidence
+
+
+def test_negated_findings(dictionary: Dictionary) -> None:
+    found = one("bushing not worn", dictionary)
+    assert (found.component, found.action, found.finding) == (
+        "internal_bushing",
+        "inspect",
+        "no_fault_found",
+    )
+    assert one("bushing worn", dictionary).finding == "worn"
+
+
+def test_attempts_that_failed(dictionary: Dictionary) -> None:
+    found = one("would not calibrate rh", dictionary)
+    assert (found.component, found.action, found.side, found.result) == (
+        "drive_pump",
+        "calibrate",
+        "right",
+        "failed",
+    )
+
+
+def test_a_voltage_measured_is_a_test_and_one_set_is_an_adjustment(dictionary: Dictionary) -> None:
+    assert steps("neutral 2.12 V left", dictionary) == {("position_sensor", "test", "left")}
+    assert steps("set to 2.00 V left", dictionary) == {("position_sensor", "adjust", "left")}
+    assert steps("battery 12.1 V", dictionary) == set()
+
+
+@pytest.mark.parametrize(
+    ("text", "hours"),
+    [
+        ("came back after 40 hrs", 40.0),
+        ("LH code back within 6h", 6.0),
+        ("cal held 120,5 hours", 120.5),
+        ("same code again 75 running hours later", 75.0),
+        ("back for the 2nd time", None),
+    ],
+)
+def test_recurrence(text: str, hours: float | None, dictionary: Dictionary) -> None:
+    (found,) = [s for s in read_note(text, "note", dictionary) if s.again]
+    assert found.recurrence_hours == hours
+
+
+@pytest.mark.parametrize(
+    "text", ["no code after 2 hrs running", "sensor replaced, 6.5 hrs", "did not come back", "at 2100 h"]
+)
+def test_hours_that_are_no_recurrence(text: str, dictionary: Dictionary) -> None:
+    assert not [s for s in read_note(text, "note", dictionary) if s.recurrence_hours is not None]
+
+
+def test_a_question_is_less_sure(dictionary: Dictionary) -> None:
+    sure = one("bad sensor", dictionary, "cause")
+    asked = one("bad sensor?", dictionary, "cause")
+    assert asked.component == sure.component == "position_sensor"
+    assert asked.confidence <= sure.confidence - 0.25
+
+
+def test_the_words_it_rests_on(dictionary: Dictionary) -> None:
+    text = "checked harness ok; Replaced the RH sensor."
+    found = {s.action: s for s in read_note(text, "correction", dictionary)}
+    replaced = found["replace"]
+    assert [text[start:end] for start, end in replaced.spans] == ["Replaced", "RH sensor"]
+    assert replaced.words == "Replaced … RH sensor"
+
+
+def test_another_field_is_refused(dictionary: Dictionary) -> None:
+    with pytest.raises(ValueError, match="'remark' is none of complaint"):
+        read_note("x", "remark", dictionary)
+
+
+_WORDS = sorted({word for phrase in load_dictionary().phrases for word in phrase})
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    st.lists(
+        st.one_of(
+            st.sampled_from(_WORDS),
+            st.sampled_from([".", ",", "/", "-", "?", "2.0", "12", "v", "hrs", "\n", "->"]),
+            st.text(max_size=8),
+        ),
+        max_size=25,
+    ).map(" ".join),
+    st.sampled_from(["complaint", "cause", "correction", "note"]),
+)
+def test_any_text_is_read_and_every_span_lies_in_it(text: str, field: str) -> None:
+    dictionary = load_dictionary()
+    found = read_note(text, field, dictionary)
+    assert found == read_note(text, field, dictionary)
+    for suggestion in found:
+        assert suggestion.spans
+        assert all(0 <= start < end <= len(text) for start, end in suggestion.spans)
+        assert suggestion.words == " … ".join(text[start:end] for start, end in suggestion.spans)
+        assert 0 < suggestion.confidence <= 1
+        assert suggestion.side in ("", "left", "right")
+        if field == "complaint":
+            assert suggestion.action == ""
+    keys = [(s.component, s.action, s.side) for s in found if s.component]
+    assert len(keys) == len(set(keys))
