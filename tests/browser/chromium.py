@@ -36,7 +36,7 @@ FLAGS = (
     "--force-color-profile=srgb",
     "--remote-debugging-pipe",
 )
-PATIENCE = 60.0
+PATIENCE = 30.0
 
 
 class BrowserMissing(Exception):
@@ -54,6 +54,10 @@ def program() -> str:
     if not found or not Path(found).exists():
         raise BrowserMissing("Chromium is missing: apt-get update && apt-get install -y chromium")
     return found
+
+
+class Leaving(Exception):
+    """The page was left while it was asked something."""
 
 
 class Page:
@@ -108,10 +112,7 @@ class Page:
         self.requests.clear()
         start = time.monotonic()
         self.call("Page.navigate", url=url)
-        while self.run("document.readyState") != "complete" or self.run("location.href") == "about:blank":
-            if time.monotonic() - start > PATIENCE:
-                raise TimeoutError(url)
-            time.sleep(0.02)
+        self.wait_for(f"document.readyState === 'complete' && location.href === {json.dumps(url)}")
         return time.monotonic() - start
 
     def run(self, expression: str) -> Any:
@@ -135,11 +136,15 @@ class Page:
 
     def wait_for(self, condition: str) -> None:
         """Wait until a JavaScript condition holds."""
-        until = time.monotonic() + 10
-        while not self.run(condition):
-            if time.monotonic() > until:
-                raise TimeoutError(condition)
+        until = time.monotonic() + PATIENCE
+        while time.monotonic() < until:
+            try:
+                if self.run(condition):
+                    return
+            except Leaving:
+                pass  # the page is being replaced by the next
             time.sleep(0.02)
+        raise TimeoutError(condition)
 
     def settle(self) -> None:
         """Wait until what was asked for is painted."""
@@ -208,6 +213,8 @@ class Browser:
             answer = self._next(until)
             if answer.get("id") == self._last:
                 if "error" in answer:
+                    if "navigated or closed" in answer["error"]["message"]:
+                        raise Leaving(method)
                     raise AssertionError(f"{method}: {answer['error']['message']}")
                 result: dict[str, Any] = answer["result"]
                 return result

@@ -164,16 +164,17 @@ def test_a_unit_shows_its_story_as_marks_that_speak(page: Any, report: Path, mon
         page.look(width, 800, mobile=width == 360)
         page.open(report / "units" / "SK-104.html")
         marks = page.run(
-            "[...document.querySelectorAll('.timeline .mark')].map((mark) =>"
-            " [mark.querySelector('title').textContent, mark.querySelector('path').getBoundingClientRect()])"
+            "[...document.querySelectorAll('.timeline .mark')].map((mark) => {"
+            " const box = mark.querySelector('path').getBoundingClientRect();"
+            " return [mark.querySelector('title').textContent, box.left, box.right]; })"
         )
         set_aside = unit.readings.filter(~unit.readings["kept"]).height
         assert len(marks) == (
             unit.reports.height + unit.attempts.height + unit.measurements.height + set_aside
         )
-        assert all(box["left"] >= 0 and box["right"] <= width and box["width"] > 5 for _, box in marks)
+        assert all(0 <= left < right - 5 and right <= width for _, left, right in marks)
         assert "2025-11-03, 3,820 h: does not return to neutral, left (SPN 520201 FMI 7)" in [
-            told for told, _ in marks
+            told for told, *_ in marks
         ]
 
 
