@@ -237,4 +237,33 @@ def export(
     say(f"{frame.height} rows are in {out}.")
 
 
-COMMANDS = (load, rejects, status, check, query, export)
+def backup(
+    context: typer.Context,
+    copy: Annotated[Path, typer.Argument(help="Where the copy goes.", metavar="FILE")],
+) -> None:
+    """A safe, verified copy of the store.
+
+    Example: fleetlog backup monday.duckdb
+    """
+    from fleetlog.store.copies import backup as make
+
+    rows = make(store_path(context), copy)
+    say(f"{copy} is a whole copy of {store_path(context)}: {rows} rows.")
+
+
+def restore(
+    context: typer.Context,
+    copy: Annotated[Path, typer.Argument(help="A copy made by 'fleetlog backup'.", metavar="FILE")],
+) -> None:
+    """Put a copy in the place of the store; what stood there is kept beside it.
+
+    Example: fleetlog restore monday.duckdb
+    """
+    from fleetlog.store.copies import restore as put_back
+
+    aside = put_back(store_path(context), copy)
+    kept = f" The old store is kept as {aside}." if aside else ""
+    say(f"{store_path(context)} is restored from {copy}.{kept}")
+
+
+COMMANDS = (load, rejects, status, check, query, export, backup, restore)

@@ -123,6 +123,13 @@ class Store:
         """
         return [found.type.name for found in self._connection.extract_statements(sql)]
 
+    def table_rows(self) -> dict[str, int]:
+        """How many rows each permanent table holds."""
+        return {
+            name: self.execute(f"SELECT count(*) FROM {quoted(name)}")[0][0]  # noqa: S608
+            for name in self.tables()
+        }
+
     def close_doors(self) -> None:
         """From here on no statement can reach files, the network or other databases, nor undo this."""
         for setting in ("SET enable_external_access = false", "SET lock_configuration = true"):
@@ -139,6 +146,24 @@ class Store:
 def quoted(identifier: str) -> str:
     """An SQL identifier in double quotes."""
     return '"' + identifier.replace('"', '""') + '"'
+
+
+def copy_database(source: Path, target: Path) -> None:
+    """Writes all of one database file into a new one; the source is only read.
+
+    Raises:
+        StoreError: when the source is held by a writer or cannot be read.
+    """
+    with _told(source), duckdb.connect(":memory:", config=dict(_CLOSED)) as connection:
+        connection.execute(f"ATTACH {_literal(source)} AS source (READ_ONLY)")
+        connection.execute(f"ATTACH {_literal(target)} AS target")
+        connection.execute("COPY FROM DATABASE source TO target")
+        connection.execute("DETACH target")
+
+
+def _literal(path: Path) -> str:
+    """A path as an SQL string; ATTACH takes no bound parameter."""
+    return "'" + str(path).replace("'", "''") + "'"
 
 
 def open_store(path: Path | str | None, *, writable: bool = False, create: bool = False) -> Store:
@@ -206,8 +231,16 @@ def _refuse_other_files(path: Path) -> None:
 
 
 def _connect(path: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
-    try:
+    with _told(path):
         return duckdb.connect(str(path), read_only=read_only, config=dict(_CLOSED))
+    raise AssertionError  # the block above returns or raises
+
+
+@contextmanager
+def _told(path: Path) -> Iterator[None]:
+    """What the engine says of a file, in a sentence for the user."""
+    try:
+        yield
     except duckdb.IOException as error:
         if "lock" in str(error).lower():
             raise StoreError(
