@@ -11,7 +11,7 @@ import polars as pl
 
 from fleetlog.findings.base import WHOLE_FLEET, Scope, Suspect, header
 from fleetlog.findings.fleet import Fleet
-from fleetlog.findings.suspects import impossible_reports, suspects
+from fleetlog.findings.suspects import SuspectsFinding, impossible_reports, suspects
 
 if TYPE_CHECKING:
     import altair as alt
@@ -107,13 +107,16 @@ class UnitFinding:
         return unit_chart(self)
 
 
-def unit(fleet: Fleet, machine_id: str, scope: Scope = WHOLE_FLEET) -> UnitFinding:
+def unit(
+    fleet: Fleet, machine_id: str, scope: Scope = WHOLE_FLEET, *, known: SuspectsFinding | None = None
+) -> UnitFinding:
     """One machine's whole story.
 
     Args:
         fleet: whom to ask.
         machine_id: the fleet's own number.
         scope: fault family and as-of date; its filters are not used.
+        known: the suspects of the whole fleet at that date, where they have been found already.
 
     Raises:
         UsageError: when there is no such machine.
@@ -123,7 +126,8 @@ def unit(fleet: Fleet, machine_id: str, scope: Scope = WHOLE_FLEET) -> UnitFindi
     store = fleet.store
     machine = store.run("unit/machine", machine_id=machine_id).row(0, named=True)
     impossible = impossible_reports(fleet, family, one)
-    found = None if impossible else suspects(fleet, one)
+    found = None if impossible else known or suspects(fleet, one)
+    cases = tuple(case for case in found.cases if case.machine_id == machine_id) if found else ()
     return UnitFinding(
         as_of=history.as_of,
         fault=family.name,
@@ -135,7 +139,7 @@ def unit(fleet: Fleet, machine_id: str, scope: Scope = WHOLE_FLEET) -> UnitFindi
         measurements=store.run("unit/measurements", machine_id=machine_id, as_of_end=history.as_of_end),
         components=store.run("unit/components", machine_id=machine_id),
         rentals=store.run("unit/rentals", machine_id=machine_id, as_of_end=history.as_of_end),
-        cases=found.cases if found else (),
+        cases=cases,
         cautions=family.cautions,
         notes=(*((impossible,) if impossible else ()), *_hours_note(machine)),
     )

@@ -53,7 +53,7 @@ def gather(fleet: Fleet, month: date, fault: str = "neutral-return") -> ReportFi
         cost=CostSummary(money.spent, spent_before.spent, money.cases, money.assumptions),
         cautions=family.cautions,
         methods=tuple(MethodText(one.name, one.title, one.summary, one.body) for one in topics()),
-        units=tuple(unit(fleet, machine, scope) for machine in concerned),
+        units=tuple(unit(fleet, machine, scope, known=now) for machine in concerned),
         words=_words(family),
         voltage=_sound_range(family),
     )
