@@ -90,8 +90,7 @@ def check(
     """Reads a source into the temporary table `table`, every row judged.
 
     A file is first taken to write numbers and dates the plain way. Where rows fail, they are searched for
-    what shows another habit (decimal commas, days before months); if there is one, the file is read by it once
-    more.
+    what shows another habit (decimal commas, days before months); if there is one, it is read by that again.
 
     Raises:
         InputFileError: when most of its dates can be read two ways.
@@ -155,7 +154,7 @@ def _habits(
 
 
 def _texts(source: Source, table: str, types: tuple[Type, ...]) -> str:
-    """A SELECT of the cells of all columns of some types in the rows that failed; empty where there is none."""
+    """A SELECT of the cells of all columns of some types in the rows that failed; empty if there is none."""
     places = [
         i
         for i, column in enumerate(source.columns, start=1)

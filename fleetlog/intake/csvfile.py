@@ -105,7 +105,7 @@ def plain_source(path: Path, scan: Scan, asked: Asked, where: str) -> Source:
         profile=found.profile,
         relation=_relation([column.cell for column in found.columns]),
         parameters={
-            "path": _literal(path),
+            "path": literal(path),
             "header": True,
             "skip": head.first_line - 1,
             "delimiter": head.delimiter,
@@ -139,7 +139,7 @@ def careful_source(path: Path, scan: Scan, asked: Asked, where: str, target: Pat
         columns=found.columns,
         profile=found.profile,
         relation=_relation(["row_no", "malformed", *(column.cell for column in found.columns)]),
-        parameters={"path": _literal(target), "header": False, "skip": 0, "delimiter": ","},
+        parameters={"path": literal(target), "header": False, "skip": 0, "delimiter": ","},
         numbered=True,
         content_hash=scan.content_hash,
         bytes=scan.bytes,
@@ -152,8 +152,8 @@ def _relation(cells: Sequence[str]) -> str:
     return compose(_READ, columns=commas(f"{cell}: 'VARCHAR'" for cell in cells))
 
 
-def _literal(path: Path) -> str:
-    """A path in which no character stands for others."""
+def literal(path: Path) -> str:
+    """A path for the engine's readers, in which no character stands for others."""
     return "".join(f"[{c}]" if c in "*?[" else c for c in str(path))
 
 

@@ -54,7 +54,7 @@ class DateForms:
     serial_from: str | None = None
 
     def local(self, text: str, bound: Bound) -> str | None:
-        """The expression `text` as a time without a zone, NULL where it has none of the forms; None: try none."""
+        """The expression `text` as a time without a zone, NULL where it is none; None = do not try."""
         parts = []
         if self.others:
             formats = [day + time for day in _ONE_WAY_FORMATS for time in _TIMES] + ["%Y%m%d"]

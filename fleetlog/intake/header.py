@@ -85,6 +85,19 @@ def _not_by_profile(
     )
 
 
+def fitness(headings: Sequence[str], asked: Asked) -> int:
+    """How well cells pass for a header: two a known column of some kind, one more if the kind is complete."""
+    kinds = [KINDS[asked.kind]] if asked.kind else list(KINDS.values())
+    best = 0
+    for kind in kinds:
+        known = len(recognised(headings, kind))
+        best = max(best, 2 * known + (known > 0 and not _missing(headings, kind)))
+    for profile in asked.profiles:
+        columns = {column for column in profile.columns_in(headings) if column}
+        best = max(best, 2 * len(columns) + (bool(columns) and profile.fits(headings)))
+    return best
+
+
 def recognised(headings: Sequence[str], kind: Kind) -> set[str]:
     """The columns of a kind that stand among the headings."""
     present = {squeezed(heading) for heading in headings}

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import glob
-import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -11,8 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from fleetlog.errors import InputFileError, StoreError, UsageError
-from fleetlog.intake import csvfile
-from fleetlog.intake.checks import Checked, check
+from fleetlog.intake.checks import Checked
 from fleetlog.intake.contract import (
     FileResult,
     IntakeSettings,
@@ -25,6 +23,7 @@ from fleetlog.intake.dateforms import ORDERS
 from fleetlog.intake.header import Asked
 from fleetlog.intake.merge import Merge, parent_of
 from fleetlog.intake.profiles.profile import Profile
+from fleetlog.intake.reading import TABLE_ENDINGS, Earlier, Reader, Ready
 from fleetlog.intake.rejects import (
     count_still_rejected,
     keep_rejected,
@@ -33,33 +32,11 @@ from fleetlog.intake.rejects import (
     resolve_rows,
     worth_another_try,
 )
-from fleetlog.intake.scan import Scan, scan
 from fleetlog.intake.source import Source
 from fleetlog.intake.sqltext import compose
 from fleetlog.store import DatabaseError, Store
 from fleetlog.store.connection import quoted
 from fleetlog.store.dictionary import KINDS
-
-TABLE_ENDINGS = frozenset({".csv", ".tsv", ".tab", ".txt"})
-"""Endings of files that a folder is searched for; a file named by itself is read whatever its ending."""
-
-
-@dataclass(frozen=True)
-class _Earlier:
-    """Earlier loads of the same content: their ids, its rows, and whether any were rejected."""
-
-    file_ids: tuple[int, ...]
-    rows: int
-    rejected: bool
-
-
-@dataclass(frozen=True)
-class _Ready:
-    """A table that can be merged. `checked` is None where its content is known and nothing is left to try."""
-
-    source: Source
-    checked: Checked | None
-    earlier: _Earlier | None
 
 
 def load_paths(
@@ -172,14 +149,11 @@ class _Load:
         self, store: Store, settings: IntakeSettings, asked: Asked, check_only: bool, now: datetime
     ) -> None:
         self.store = store
-        self.settings = settings
-        self.asked = asked
         self.check_only = check_only
-        self.now = now
         self.rows_done = 0
-        self._results: list[FileResult | _Ready] = []
+        self._results: list[FileResult | Ready] = []
         self._file_ids: dict[int, int] = {}  # place in the results -> file_id
-        self._tables = 0
+        self._reader = Reader(store, settings, asked, now)
 
     def file(self, item: _Wanted) -> None:
         """Reads one file; merges it too, unless this load only checks."""
@@ -191,21 +165,28 @@ class _Load:
             self._results.append(FileResult(where, refused=item.refused))
             return
         try:
-            ready = self._prepare(item.path, where)
-        except UsageError:
-            raise
+            for group in self._reader.groups(item.path, where):
+                self._group(group, where)
         except InputFileError as error:
             self._results.append(FileResult(where, refused=str(error)))
-            return
-        self.rows_done += ready.checked.rows if ready.checked else 0
+
+    def _group(self, group: Sequence[Ready | FileResult], where: str) -> None:
+        """Merges the tables that stand or fall together: those of one file."""
+        self.rows_done += sum(one.checked.rows for one in group if isinstance(one, Ready) and one.checked)
         if self.check_only:
-            self._results.append(ready)
+            self._results += group
             return
+        merged: list[tuple[int | None, FileResult]] = []
         with self._writing(where):
-            file_id, result = self._merge(ready)
-        self._file_ids[len(self._results)] = file_id
-        self._results.append(result)
-        self._drop(ready)
+            for one in group:
+                merged.append(self._merge(one) if isinstance(one, Ready) else (None, one))
+        for file_id, result in merged:
+            if file_id is not None:
+                self._file_ids[len(self._results)] = file_id
+            self._results.append(result)
+        for one in group:
+            if isinstance(one, Ready):
+                self._reader.drop(one)
 
     @contextmanager
     def _writing(self, where: str) -> Iterator[None]:
@@ -231,7 +212,7 @@ class _Load:
         class _Done(Exception):
             pass
 
-        held = [(i, ready) for i, ready in enumerate(self._results) if isinstance(ready, _Ready)]
+        held = [(i, ready) for i, ready in enumerate(self._results) if isinstance(ready, Ready)]
         results: tuple[FileResult, ...] = ()
         try:
             with self.store.transaction():
@@ -243,7 +224,7 @@ class _Load:
             return results
         finally:
             for _, ready in held:
-                self._drop(ready)
+                self._reader.drop(ready)
 
     def _settled(self) -> Iterator[FileResult]:
         for i, result in enumerate(self._results):
@@ -269,72 +250,9 @@ class _Load:
             )[0][0]
         )
 
-    # Reading and checking: outside the transaction, into a temporary table.
-
-    def _prepare(self, path: Path, where: str) -> _Ready:
-        looked = scan(path, where)
-        if looked.plain:
-            ready = self._read_plainly(path, looked, where)
-            if ready is not None:
-                return ready
-        with tempfile.TemporaryDirectory(prefix="fleetlog-") as folder:
-            source = csvfile.careful_source(path, looked, self.asked, where, Path(folder) / "rows.csv")
-            try:
-                return self._checked(source)
-            except DatabaseError as error:
-                first = str(error).splitlines()[0].rstrip(". ")
-                raise InputFileError(f"{where} cannot be read ({first}); export it again.") from error
-
-    def _read_plainly(self, path: Path, looked: Scan, where: str) -> _Ready | None:
-        """The engine's own reading, in parallel; None when it stumbled over a row."""
-        for table in ("reject_errors", "reject_scans"):
-            self.store.execute(compose("DROP TABLE IF EXISTS «table»", table=quoted(table)))
-        source = csvfile.plain_source(path, looked, self.asked, where)
-        try:
-            ready = self._checked(source)
-        except DatabaseError:
-            return None
-        if ready.checked is None:
-            return ready
-        stumbled = self.store.execute("SELECT 1 FROM reject_errors LIMIT 1")
-        rows = ready.checked.rows + ready.checked.blank
-        if not stumbled and csvfile.all_there(path, looked, rows, where):
-            return ready
-        self._drop(ready)
-        return None
-
-    def _checked(self, source: Source) -> _Ready:
-        if source.profile is not None:
-            # The same file read by another profile is another content.
-            mark = f"{source.content_hash}+{source.profile.fingerprint()}"
-            source = replace(source, content_hash=mark)
-        earlier = self._earlier(source)
-        if earlier is not None and not earlier.rejected:
-            return _Ready(source, None, earlier)
-        self._tables += 1
-        checked = check(
-            self.store, source, self.settings, self.now, f"checked_{self._tables}", self.asked.date_order
-        )
-        return _Ready(source, checked, earlier)
-
-    def _earlier(self, source: Source) -> _Earlier | None:
-        loads = self.store.execute(
-            "SELECT file_id, rows_read, rows_rejected FROM source_file "
-            "WHERE content_hash = $hash AND kind = $kind ORDER BY file_id",
-            {"hash": source.content_hash, "kind": source.kind.name},
-        )
-        if not loads:
-            return None
-        return _Earlier(tuple(load[0] for load in loads), loads[0][1], bool(loads[-1][2]))
-
-    def _drop(self, ready: _Ready) -> None:
-        if ready.checked:
-            for table in (ready.checked.table, ready.checked.problems):
-                self.store.execute(compose("DROP TABLE IF EXISTS «table»", table=quoted(table)))
-
     # Merging: inside the transaction.
 
-    def _merge(self, ready: _Ready) -> tuple[int, FileResult]:
+    def _merge(self, ready: Ready) -> tuple[int, FileResult]:
         file_id = int(self.store.execute("SELECT coalesce(max(file_id), 0) + 1 FROM source_file")[0][0])
         result = FileResult(ready.source.path, ready.source.kind.name, notes=ready.source.notes)
         if ready.earlier is not None:
@@ -364,7 +282,7 @@ class _Load:
         return file_id, result
 
     def _merge_again(
-        self, checked: Checked, earlier: _Earlier, file_id: int, result: FileResult
+        self, checked: Checked, earlier: Earlier, file_id: int, result: FileResult
     ) -> FileResult:
         """A file loaded before, some of whose rows were rejected: with other settings they may pass now."""
         part = worth_another_try(self.store, checked, earlier.file_ids, f"{checked.table}_part")

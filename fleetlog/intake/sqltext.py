@@ -25,9 +25,13 @@ def compose(template: str, **parts: str) -> str:
 
 
 class Bound:
-    """Values to bind, each under a name of its own; the same value gets the same name."""
+    """Values to bind, each under a name of its own; the same value gets the same name.
 
-    def __init__(self) -> None:
+    Two sets of values that meet in one statement need different prefixes.
+    """
+
+    def __init__(self, prefix: str = "b") -> None:
+        self._prefix = prefix
         self.values: dict[str, Any] = {}
         self._names: dict[tuple[type, str], str] = {}
 
@@ -35,7 +39,7 @@ class Bound:
         """Binds a value and returns its placeholder."""
         mark = (type(value), repr(value))
         if mark not in self._names:
-            name = f"b{len(self.values)}"
+            name = f"{self._prefix}{len(self.values)}"
             self._names[mark] = name
             self.values[name] = value
         return f"${self._names[mark]}"

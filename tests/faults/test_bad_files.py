@@ -37,7 +37,8 @@ def told(store: Store) -> list[tuple[int, str]]:
         (b"\xef\xbb\xbf", "holds nothing but blank lines"),
         (b"machine_id^read_at^hours\nA^2024-01-01^5\n", "its header begins 'machine_id^read_at^hours'"),
         (b"machine_id read_at hours\nA 2024-01-01 5\n", "has no column of any kind of table"),
-        (b"PK\x03\x04\x00\x00\x08\x00" + bytes(range(256)) * 8, "NUL bytes"),
+        (b"PK\x03\x04\x00\x00\x08\x00" + bytes(range(256)) * 8, "is a damaged archive"),
+        (bytes(range(256)) * 8, "NUL bytes"),
         (b"\x89PNG\r\n\x1a\n" + bytes(range(256)) * 8, "has no column of any kind of table"),
         (
             b"machine_id,read_at,hours,Hours \nA,2024-01-01,5,6\n",

@@ -1,0 +1,195 @@
+"""From a file to tables that are read and checked, whatever form the file has."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path, PurePath
+
+from fleetlog.errors import InputFileError
+from fleetlog.intake import csvfile
+from fleetlog.intake.checks import Checked, check
+from fleetlog.intake.contract import FileResult, IntakeSettings
+from fleetlog.intake.header import Asked
+from fleetlog.intake.packed import Form, Part, parts
+from fleetlog.intake.scan import Scan, scan
+from fleetlog.intake.source import Source
+from fleetlog.intake.sqltext import compose
+from fleetlog.intake.tabular import json_source, parquet_source
+from fleetlog.intake.workbook import sheets
+from fleetlog.store import DatabaseError, Store
+from fleetlog.store.connection import quoted
+
+TABLE_ENDINGS = frozenset(
+    (
+        *(".csv", ".tsv", ".tab", ".txt"),
+        *(".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"),
+        *(".parquet", ".json", ".jsonl", ".ndjson", ".xml", ".gz", ".zip"),
+    )
+)
+"""Endings of files that a folder or an archive is searched for; a file named by itself is read anyway."""
+
+
+@dataclass(frozen=True)
+class Earlier:
+    """Earlier loads of the same content: their ids, its rows, and whether any were rejected."""
+
+    file_ids: tuple[int, ...]
+    rows: int
+    rejected: bool
+
+
+@dataclass(frozen=True)
+class Ready:
+    """A table that can be merged. `checked` is None where its content is known and nothing is left to try."""
+
+    source: Source
+    checked: Checked | None
+    earlier: Earlier | None
+
+
+Group = Sequence[Ready | FileResult]
+"""The tables of one file: they are stored together or not at all. A refused part comes as its result."""
+
+
+class Reader:
+    """Reads files into temporary tables of the store, outside any transaction."""
+
+    def __init__(self, store: Store, settings: IntakeSettings, asked: Asked, now: datetime) -> None:
+        self._store = store
+        self._settings = settings
+        self._asked = asked
+        self._now = now
+        self._tables = 0
+
+    def groups(self, path: Path, where: str) -> Iterator[Group]:
+        """The tables of a file, or of each file in an archive.
+
+        Raises:
+            InputFileError: when the file cannot be read at all, or an archive not to its end.
+        """
+        with tempfile.TemporaryDirectory(prefix="fleetlog-") as folder:
+            for part in parts(path, where, Path(folder)):
+                if part.refused or part.note:
+                    notes = (part.note,) if part.note else ()
+                    yield [FileResult(part.where, refused=part.refused, notes=notes)]
+                elif part.where != where and PurePath(part.where).suffix.lower() not in TABLE_ENDINGS:
+                    yield [FileResult(part.where, notes=("passed over: no table",))]
+                else:
+                    try:
+                        yield self._part(part, Path(folder))
+                    except InputFileError as error:
+                        yield [FileResult(part.where, refused=str(error))]
+
+    def drop(self, ready: Ready) -> None:
+        """Lets the temporary tables of a table go."""
+        if ready.checked:
+            self._drop_table(ready.checked.table)
+            self._drop_table(ready.checked.problems)
+
+    def _drop_table(self, name: str) -> None:
+        self._store.execute(compose("DROP TABLE IF EXISTS «table»", table=quoted(name)))
+
+    def _part(self, part: Part, folder: Path) -> Group:
+        looked = scan(part.path, part.where)
+        match part.form:
+            case Form.WORKBOOK:
+                return self._workbook(part, looked)
+            case Form.PARQUET:
+                source = parquet_source(self._store, part.path, looked, self._asked, part.where)
+                return [self._readable(lambda: self._checked(source), part.where)]
+            case Form.JSON:
+                return [self._json(part, looked, folder)]
+            case _:
+                return [self._text(part, looked, folder)]
+
+    def _readable(self, read: Callable[[], Ready], where: str) -> Ready:
+        """Runs a reading; what the engine cannot read is told in one sentence."""
+        try:
+            return read()
+        except DatabaseError as error:
+            first = str(error).splitlines()[0].rstrip(". ")
+            raise InputFileError(f"{where} cannot be read ({first}); export it again.") from error
+
+    def _text(self, part: Part, looked: Scan, folder: Path) -> Ready:
+        if looked.plain:
+            ready = self._plain_text(part, looked)
+            if ready is not None:
+                return ready
+        source = csvfile.careful_source(part.path, looked, self._asked, part.where, folder / "rows.csv")
+        return self._readable(lambda: self._checked(source), part.where)
+
+    def _plain_text(self, part: Part, looked: Scan) -> Ready | None:
+        """The engine's own reading, in parallel; None when it stumbled over a row."""
+        for table in ("reject_errors", "reject_scans"):
+            self._drop_table(table)
+        source = csvfile.plain_source(part.path, looked, self._asked, part.where)
+        try:
+            ready = self._checked(source)
+        except DatabaseError:
+            return None
+        if ready.checked is None:
+            return ready
+        stumbled = self._store.execute("SELECT 1 FROM reject_errors LIMIT 1")
+        rows = ready.checked.rows + ready.checked.blank
+        if not stumbled and csvfile.all_there(part.path, looked, rows, part.where):
+            return ready
+        self.drop(ready)
+        return None
+
+    def _json(self, part: Part, looked: Scan, folder: Path) -> Ready:
+        lines = f"lines_{self._tables}"
+        try:
+            return self._readable(
+                lambda: self._checked(
+                    json_source(self._store, part.path, looked, self._asked, part.where, folder, lines)
+                ),
+                part.where,
+            )
+        finally:
+            self._drop_table(lines)
+
+    def _workbook(self, part: Part, looked: Scan) -> Group:
+        cells = f"cells_{self._tables}"
+        group: list[Ready | FileResult] = []
+        for sheet in sheets(self._store, part.path, looked, self._asked, part.where, cells):
+            if sheet.source is None:
+                notes = (sheet.note,) if sheet.note else ()
+                group.append(FileResult(sheet.where, refused=sheet.refused, notes=notes))
+                continue
+            try:
+                group.append(self._readable(lambda found=sheet.source: self._checked(found), sheet.where))  # type: ignore[misc]
+            except InputFileError as error:
+                group.append(FileResult(sheet.where, refused=str(error)))
+        self._drop_table(cells)
+        if not any(isinstance(one, Ready) or one.refused for one in group):
+            raise InputFileError(
+                f"{part.where} has no sheet with the columns of any kind of table; "
+                "put the column names in one row, or give a mapping profile."
+            )
+        return group
+
+    def _checked(self, source: Source) -> Ready:
+        if source.profile is not None:
+            # The same file read by another profile is another content.
+            mark = f"{source.content_hash}+{source.profile.fingerprint()}"
+            source = replace(source, content_hash=mark)
+        earlier = self._earlier(source)
+        if earlier is not None and not earlier.rejected:
+            return Ready(source, None, earlier)
+        self._tables += 1
+        table = f"checked_{self._tables}"
+        checked = check(self._store, source, self._settings, self._now, table, self._asked.date_order)
+        return Ready(source, checked, earlier)
+
+    def _earlier(self, source: Source) -> Earlier | None:
+        loads = self._store.execute(
+            "SELECT file_id, rows_read, rows_rejected FROM source_file "
+            "WHERE content_hash = $hash AND kind = $kind ORDER BY file_id",
+            {"hash": source.content_hash, "kind": source.kind.name},
+        )
+        if not loads:
+            return None
+        return Earlier(tuple(load[0] for load in loads), loads[0][1], bool(loads[-1][2]))
