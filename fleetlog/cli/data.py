@@ -57,6 +57,10 @@ def load(
     show_load(result, form, out)
 
 
+# What most files are; anything else that was found out about a file is said.
+_USUAL = {"separator comma"}
+
+
 def show_load(result: LoadResult, form: Format, out: Path | None) -> None:
     """The table of a load and what to do next; leaves with exit code 2 if a file was refused."""
     import polars as pl
@@ -72,6 +76,7 @@ def show_load(result: LoadResult, form: Format, out: Path | None) -> None:
             "rejected": file.rejected,
             "waiting": file.waiting,
             "refused": file.refused or "",
+            "notes": "; ".join(file.notes),
         }
         for file in result.files
         if file.kind or file.refused
@@ -80,9 +85,13 @@ def show_load(result: LoadResult, form: Format, out: Path | None) -> None:
     if not rows:
         say("Nothing to load was found there.")
     elif form is Format.TABLE:
-        show_frame(frame.drop("refused"), form, out)
+        show_frame(frame.drop("refused", "notes"), form, out)
     else:
         show_frame(frame, form, out)
+    for file in result.files:
+        worth_saying = [note for note in file.notes if note not in _USUAL]
+        if worth_saying:
+            say(f"{Path(file.path).name}: {'; '.join(worth_saying)}")
     refused = [file for file in result.files if file.refused]
     for file in refused:
         say(f"fleetlog: {file.refused}")
@@ -127,7 +136,7 @@ def rejects(
         others = 0 if waiting else waiting_frame(store, kind).height
     show_frame(frame, form, out)
     if others:
-        say(f"{others} more rows wait for their machine or work order: 'fleetlog rejects --waiting'.")
+        say(f"Waiting for their machine or work order: {others}; 'fleetlog rejects --waiting' lists them.")
 
 
 def status(

@@ -53,7 +53,9 @@ def demo(
     shutil.copy(source / "fleetlog.toml", folder / "fleetlog.toml")
     store = folder / "fleetlog.duckdb"
     with open_fleet(store, create=True) as fleet:
-        result = load_paths(fleet.store, [source], settings=intake_settings(fleet.settings))
+        result = load_paths(
+            fleet.store, sorted(source.glob("*.csv")), settings=intake_settings(fleet.settings)
+        )
         show_load(result, Format.TABLE, None)
         written = _write_report(fleet, date(2026, 6, 1), DEFAULT_FAULT, folder / "report")
     print(
