@@ -20,12 +20,12 @@ def fleet_age_title(finding: StatusFinding) -> str:
     if machines == 0:
         return "No machine with a build year on record"
     half = fleet.filter(fleet["machines"].cum_sum() * 2 >= machines)["build_year"][0]
-    run = float(finding.fleet["running_hours"].sum())
-    known = int(finding.fleet["machines"].sum())
-    return (
-        f"{plural(machines, 'machine')}, half of them built by {half}; "
-        f"on average they have run {hours(run / known)}"
-    )
+    known = finding.fleet.filter(pl.col("running_hours").is_not_null())
+    told = f"{plural(machines, 'machine')} in the fleet, half of them built by {half}"
+    if known.height == 0:
+        return told
+    mean = float((known["running_hours"] * known["machines"]).sum()) / int(known["machines"].sum())
+    return f"{told}; on average they have run {hours(mean)}"
 
 
 def fleet_age_chart(

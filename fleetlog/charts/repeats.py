@@ -150,8 +150,11 @@ def mean_cumulative_title(finding: RepeatsFinding) -> str:
 
 
 def _told(curve: pl.DataFrame) -> dict[str, Any]:
-    """The last row that is known well enough to be told: its interval no wider than the count itself."""
-    sure = curve.filter((pl.col("upper") - pl.col("lower")) <= pl.col("count"))
+    """The last row that enough machines stand behind, or that is sure enough where none are counted."""
+    if "at_risk" in curve.columns:
+        sure = curve.filter(pl.col("at_risk") >= FEW_ATTEMPTS)
+    else:
+        sure = curve.filter(pl.col("upper") - pl.col("lower") <= pl.col("count") / 2)
     return (sure if sure.height else curve).row(-1, named=True)
 
 
@@ -161,7 +164,7 @@ def mean_cumulative_chart(
     """Faults a machine has had on average by its running hours, with a 95% interval."""
     curve = thinned(finding.mean_cumulative.select("hours", "count", "lower", "upper"), "count", MAX_ROWS - 1)
     rows = [{"hours": 0.0, "count": 0.0, "lower": 0.0, "upper": 0.0}, *curve.to_dicts()]
-    told = _told(curve)["hours"] if curve.height else 0.0
+    told = _told(finding.mean_cumulative)["hours"] if curve.height else 0.0
     sure = [row for row in rows if row["hours"] <= told]
     unsure = [row for row in rows if row["hours"] >= told]
     tallest = max((row["count"] for row in rows), default=0.0) * 1.3 or 1.0
@@ -201,6 +204,6 @@ def mean_cumulative_chart(
     picture = alt.layer(*layers, width=width - 90, height=280)
     notes = [
         "A curve that bends upward means that machines get worse with age. Shading: 95% interval.",
-        "Dashed: so few machines ran that long that the interval is wider than the count." if dashed else "",
+        "Dashed: too few machines ran that long to be sure." if dashed else "",
     ]
     return finish(picture, title=mean_cumulative_title(finding), notes=notes, width=width)

@@ -88,10 +88,7 @@ def survival_title(finding: SurvivalFinding, words: Mapping[str, str] = NO_WORDS
     if len(reached) < 2:
         return f"{parts} by {by}: in most groups more than half outlast the record"
     (soonest, first), (latest, last) = reached[0], reached[-1]
-    return (
-        f"{parts} by {by}: half fail by {hours(soonest)} ({group_name(first, words)}) "
-        f"to {hours(latest)} ({group_name(last, words)})"
-    )
+    return f"{parts} by {by}: half fail by {hours(soonest)} ({first.label}) to {hours(latest)} ({last.label})"
 
 
 def _lasting(group: SurvivalGroup) -> str:

@@ -56,6 +56,7 @@ def gather(fleet: Fleet, month: date, fault: str = "neutral-return") -> ReportFi
         units=tuple(unit(fleet, machine, scope, known=now) for machine in concerned),
         words=_words(family),
         voltage=_sound_range(family),
+        time_zone=fleet.settings.fleet.time_zone,
     )
 
 

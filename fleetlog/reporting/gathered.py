@@ -61,6 +61,7 @@ class ReportFindings:
         suspects_before: as of the last day of the month before.
         units: the machines to give a page each, those of `suspects` at least.
         words: stored value -> what a reader would say.
+        time_zone: of the yard, an IANA name; the times of `units` are UTC and are shown in it.
         voltage: quantity and the range (from, to) of a sound reading, if the fault has one.
     """
 
@@ -80,3 +81,4 @@ class ReportFindings:
     units: tuple[UnitFinding, ...] = ()
     words: Mapping[str, str] = field(default_factory=dict)
     voltage: tuple[str, float, float] | None = None
+    time_zone: str = "UTC"

@@ -354,7 +354,7 @@ def _tables(
             "quality",
             "What is wrong with the records",
             [
-                Column("meaning", "Question"),
+                Column("meaning", "Question", "sentence"),
                 Column("count", "Found", "count"),
                 Column("of", "Of", "count"),
             ],

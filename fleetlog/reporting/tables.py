@@ -132,6 +132,8 @@ def _cell(
             return Cell(capital(said(str(value), words)), str(value))
         case "value":
             return Cell(capital(said(str(value))), str(value))
+        case "sentence":
+            return Cell(capital(str(value).rstrip(".")), str(value))
         case "yesno":
             return Cell("yes" if value else "no", "yes" if value else "no")
         case "unit":

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import polars as pl
@@ -15,6 +16,7 @@ from fleetlog.reporting.tables import Column, Table, table
 from fleetlog.reporting.timeline import TimelineView, timeline_view
 
 _WHEN = [Column("at", "When", "time"), Column("hours", "Running hours", "number")]
+_DAY = [Column("at", "When", "date"), Column("hours", "Running hours", "number")]
 _SIDE = Column("side", "Side", "word")
 
 
@@ -29,6 +31,7 @@ def unit_page(
         name: file name of the unit, without ending.
     """
     machine = str(unit.machine["machine_id"])
+    unit = in_zone(unit, findings.time_zone)
     frames = {
         f"units/{name}/history": unit.frame,
         f"units/{name}/reports": unit.reports,
@@ -53,6 +56,19 @@ def unit_page(
         "tables": _tables(unit, findings, name),
     }
     return context, frames
+
+
+def in_zone(unit: UnitFinding, zone: str) -> UnitFinding:
+    """The same story with its times as the yard's clocks showed them."""
+    told: dict[str, Any] = {}
+    for name in ("readings", "reports", "attempts", "work", "measurements", "components", "rentals"):
+        frame: pl.DataFrame = getattr(unit, name)
+        told[name] = frame.with_columns(
+            pl.col(column).dt.replace_time_zone("UTC").dt.convert_time_zone(zone).dt.replace_time_zone(None)
+            for column, kind in frame.schema.items()
+            if kind == pl.Datetime
+        )
+    return replace(unit, **told)
 
 
 def _timeline(unit: UnitFinding, findings: ReportFindings) -> TimelineView:
@@ -87,7 +103,7 @@ def _tables(unit: UnitFinding, findings: ReportFindings, name: str) -> list[Tabl
             "Repair steps, and whether they held",
             newest(unit.attempts),
             [
-                *_WHEN,
+                *_DAY,
                 _SIDE,
                 Column("step", "Step", "word"),
                 Column("finding", "Found", "word"),
@@ -122,7 +138,7 @@ def _tables(unit: UnitFinding, findings: ReportFindings, name: str) -> list[Tabl
                 Column("variant", "Kind", "value"),
                 Column("fitted_at", "Fitted", "date"),
                 Column("age_hours", "Age, h", "hours"),
-                Column("ended", "Ended", "yesno"),
+                Column("ended_at", "Until", "date"),
                 Column("end_reason", "Why", "word"),
                 Column("inferred", "Inferred", "yesno", "not on record: follows from the build date"),
             ],
@@ -144,7 +160,7 @@ def _tables(unit: UnitFinding, findings: ReportFindings, name: str) -> list[Tabl
             "All work on the machine",
             newest(unit.work),
             [
-                *_WHEN,
+                *_DAY,
                 Column("work_order_id", "Work order"),
                 Column("component", "Part", "word"),
                 _SIDE,

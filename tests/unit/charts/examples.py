@@ -511,21 +511,34 @@ def unit(machine_id: str = "SK-104") -> UnitFinding:
         },
         orient="row",
     ).sort("at")
+    built, ends = datetime(2016, 4, 1), datetime(2026, 10, 31)
+    swapped = datetime(2025, 12, 14, 8)
     components = pl.DataFrame(
         [
-            ("internal_bushing", "left", "original", date(2016, 4, 1), 4810.0, False, None, True),
-            ("internal_bushing", "right", "original", date(2016, 4, 1), 4810.0, False, None, True),
-            ("position_sensor", "left", "potentiometer", date(2016, 4, 1), 3985.0, True, "replaced", True),
-            ("position_sensor", "left", "hall_effect", date(2025, 12, 14), 825.0, False, None, False),
+            ("internal_bushing", "left", "original", built, 4810.0, ends, "records_end", "factory", True),
+            ("internal_bushing", "right", "original", built, 4810.0, ends, "records_end", "factory", True),
+            ("position_sensor", "left", "potentiometer", built, 3985.0, swapped, "replaced", "factory", True),
+            (
+                "position_sensor",
+                "left",
+                "hall_effect",
+                swapped,
+                825.0,
+                ends,
+                "records_end",
+                "replaced",
+                False,
+            ),
         ],
         schema={
             "component": pl.String,
             "side": pl.String,
             "variant": pl.String,
-            "fitted_at": pl.Date,
+            "fitted_at": pl.Datetime,
             "age_hours": pl.Float64,
-            "ended": pl.Boolean,
+            "ended_at": pl.Datetime,
             "end_reason": pl.String,
+            "how": pl.String,
             "inferred": pl.Boolean,
         },
         orient="row",
@@ -594,11 +607,11 @@ def status() -> StatusFinding:
                 "build_year": year,
                 "machines": size,
                 "electronic": round(size * 0.85),
-                "running_hours": 620.0 * size * (2027 - year),
+                "running_hours": 620.0 * (2027 - year),
             }
             for year, size in zip(range(2013, 2023), (9, 22, 31, 40, 38, 28, 24, 20, 18, 12), strict=True)
         ]
-        + [{"build_year": None, "machines": 4, "electronic": 0, "running_hours": 9100.0}]
+        + [{"build_year": None, "machines": 4, "electronic": 0, "running_hours": 2275.0}]
     )
     return StatusFinding(
         as_of=AS_OF,

@@ -64,6 +64,10 @@ def test_mean_cumulative_count_starts_at_nothing_and_ends_at_the_table(examples:
     assert rows[1:] == finding.mean_cumulative.to_dicts()
     assert title_of(spec).startswith("By 5,900 h a machine has had 1.5 faults on average")
     none = replace(finding, mean_cumulative=finding.mean_cumulative.head(0))
+    watched = finding.mean_cumulative.with_columns(pl.Series("at_risk", [40] * 30 + [3] * 9))
+    thin = spec_of(mean_cumulative_chart(replace(finding, mean_cumulative=watched)))
+    assert title_of(thin).startswith("By 4,500 h a machine has had 1.1 faults on average")
+    assert "Dashed: too few machines ran that long to be sure." in thin["title"]["subtitle"]
     assert title_of(spec_of(mean_cumulative_chart(none))) == "No fault on record yet"
 
 
@@ -166,7 +170,7 @@ def test_fleet_by_build_year(examples: ModuleType) -> None:
         assert sum(parts.values()) == year["machines"]
         assert parts["electronic joystick"] == year["electronic"]
     # 9 + 22 + 31 + 40 = 102 of 242 by 2016, 140 by 2017.
-    assert title_of(spec).startswith("242 machines, half of them built by 2017")
+    assert title_of(spec).startswith("242 machines in the fleet, half of them built by 2017")
 
 
 def test_a_fleet_without_machines(examples: ModuleType) -> None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from types import ModuleType
 
 import pytest
 
 from fleetlog.charts.timeline import timeline
 from fleetlog.reporting.timeline import round_steps, timeline_view
+from fleetlog.reporting.unit_page import in_zone
 
 
 def test_every_event_stands_at_its_hours(months: ModuleType) -> None:
@@ -60,3 +62,15 @@ def test_the_axis_leaves_out_years_before_the_first_event(months: ModuleType) ->
 )
 def test_round_steps(low: float, high: float, most: int, steps: list[float]) -> None:
     assert round_steps(low, high, most) == pytest.approx(steps)
+
+
+def test_times_are_told_as_the_clocks_of_the_yard_showed_them(months: ModuleType) -> None:
+    unit = months.examples.unit()
+    there = in_zone(unit, "America/Chicago")
+    # 08:00 UTC on 3 November 2025 is 02:00 in Chicago, six hours behind once summer time has ended.
+    assert unit.reports["at"][0] == datetime(2025, 11, 3, 8, 0)
+    assert there.reports["at"][0] == datetime(2025, 11, 3, 2, 0)
+    # On 30 August 2026 summer time holds: five hours.
+    assert there.reports["at"][4] == datetime(2026, 8, 30, 3, 0)
+    assert there.readings.height == unit.readings.height
+    assert in_zone(unit, "UTC").reports.equals(unit.reports)
