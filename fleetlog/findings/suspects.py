@@ -164,14 +164,14 @@ def suspects(fleet: Fleet, scope: Scope = WHOLE_FLEET, rules: WatchRules = WATCH
     cases = [_suspect(weighed, plan, outlook, standing, j, int(i)) for j, i in enumerate(chosen)]
     open_cases = sorted((case for case in cases if case.state == "open"), key=_by_certainty)
     watched = sorted((case for case in cases if case.state == "watch"), key=_by_certainty)
-    watched += standing.watch_list(weighed)
+    listed, others = standing.watch_list(weighed)
     return SuspectsFinding(
         as_of=history.as_of,
         fault=family.name,
-        cases=(*open_cases, *watched[: rules.most]),
+        cases=(*open_cases, *[*watched, *listed][: rules.most]),
         cautions=family.cautions,
         currency=fleet.settings.fleet.currency,
-        notes=_notes(weighed, len(open_cases), len(watched), rules),
+        notes=_notes(weighed, len(open_cases), len(watched) + others, rules),
     )
 
 
@@ -474,8 +474,12 @@ class _Standing:
         found = self.sides.filter((pl.col("machine_id") == machine) & (pl.col("side") == side))
         return int(found["row"][0]) if found.height else None
 
-    def watch_list(self, weighed: WeighedCases) -> list[Suspect]:
-        """Sides without a case under way that show wear, a wandering voltage or more and more episodes."""
+    def watch_list(self, weighed: WeighedCases) -> tuple[list[Suspect], int]:
+        """Sides without a case under way that show wear, a wandering voltage or more and more episodes.
+
+        Returns:
+            The most urgent of them, and how many there are.
+        """
         family, rules = self.family, self.rules
         chance = self.chance_within(weighed, rules.wear_hours)
         wears = weighed.model.shape[self.hazard] > 1.0
@@ -495,6 +499,7 @@ class _Standing:
         drifting, rising = told["wanders"].to_numpy(), told["rises"].to_numpy()
         worn = worst >= rules.wear_chance
         rows = np.flatnonzero(told["free"].to_numpy() & (drifting | rising | worn))
+        total = rows.size
         rows = rows[np.lexsort((rows, -worst[rows], ~drifting[rows]))][: rules.most]
         log_age = np.log(np.maximum(self.hours[rows], 1.0))
         prior = weighed.model.log_hazard(self.hazard[rows], log_age)
@@ -544,7 +549,7 @@ class _Standing:
                     note=" ".join(notes),
                 )
             )
-        return listed
+        return listed, total
 
     def _told(self, i: int) -> str:
         part = self.family.causes[0].component.replace("_", " ") or "machine"

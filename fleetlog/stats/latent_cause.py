@@ -265,7 +265,9 @@ class _Chain:
 
     @staticmethod
     def of(model: CauseModel, cases: Cases) -> _Chain:
-        miss = cases.visit_steps.astype(np.float64) @ np.log1p(-model.cure)
+        miss = np.zeros((cases.visit_case.size, model.cure.shape[1]))
+        for s, chance in enumerate(np.log1p(-model.cure)):
+            miss[cases.visit_steps[:, s]] += chance
         with np.errstate(divide="ignore"):
             hit = np.log(-np.expm1(miss))
         fast = _log_time(model.comeback_hours, cases.visit_hours, cases.visit_back)
@@ -362,12 +364,11 @@ def _expect(model: CauseModel, cases: Cases, exposure: Exposure, defaults: Defau
         gone_before[rows] = so_far[owner[rows]]
         so_far[owner[rows]] += cured[rows]
     present_before = np.maximum(share[owner] - gone_before, 0.0)
-    new = cases.visit_steps.astype(np.float64)
-    trials = new.T @ present_before
+    trials = _by_step(cases, present_before)
     # Of several new cures in one visit, each had worked with its own chance over the chance that any had.
     any_chance = np.exp(chain.hit)
     per_chance = np.divide(cured, any_chance, out=np.zeros_like(cured), where=any_chance > 0)
-    cures = np.minimum((new.T @ per_chance) * model.cure, trials)
+    cures = np.minimum(_by_step(cases, per_chance) * model.cure, trials)
     present_after = np.maximum(present_before - cured, 0.0).sum(axis=1)
     gone_after = (gone_before + cured).sum(axis=1)
     hours = np.maximum(cases.visit_hours, LEAST_HOURS)
@@ -381,12 +382,20 @@ def _expect(model: CauseModel, cases: Cases, exposure: Exposure, defaults: Defau
         counts=counts,
         trials=trials,
         cures=cures,
-        comebacks=float(back @ present_after),
-        comeback_hours=float(hours @ present_after),
-        fresh=float(back @ gone_after),
-        fresh_hours=float(hours @ gone_after),
+        comebacks=float((back * present_after).sum()),
+        comeback_hours=float((hours * present_after).sum()),
+        fresh=float((back * gone_after).sum()),
+        fresh_hours=float((hours * gone_after).sum()),
         log_posterior=likelihood + _log_prior_density(model, defaults),
     )
+
+
+def _by_step(cases: Cases, amount: Floats) -> Floats:
+    """Sum of an amount over the visits that tried each cure for the first time, shape (S, K).
+
+    No matrix product: its rounding may depend on the number of threads.
+    """
+    return np.stack([amount[first].sum(axis=0) for first in cases.visit_steps.T])
 
 
 def _log_prior_density(model: CauseModel, defaults: Defaults) -> float:

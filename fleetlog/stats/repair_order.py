@@ -196,7 +196,7 @@ def expected_sum(
     total = np.empty(p.shape[0])
     for begin in range(0, p.shape[0], _AT_ONCE):
         some = slice(begin, begin + _AT_ONCE)
-        mass = p[some] @ steps.likelihood.T
+        mass = _mass(p[some], steps)
         value = np.zeros_like(mass)
         for states in steps.levels():
             taken = plans.step[some][:, states]
@@ -229,7 +229,7 @@ def _plans(
 def _some_plans(
     p: Floats, steps: Steps, choices: Choices, order: tuple[int, ...] | None
 ) -> tuple[Floats, npt.NDArray[np.int8]]:
-    mass = p @ steps.likelihood.T
+    mass = _mass(p, steps)
     value = np.zeros_like(mass)
     choice = np.full(mass.shape, -1, dtype=np.int8)
     for states in steps.levels():
@@ -248,6 +248,17 @@ def _some_plans(
         value[:, states] = np.where(useful, best, mass[:, states] * choices.last_resort[:, None])
         choice[:, states] = np.where(useful, picked, np.int8(-1))
     return value, choice
+
+
+def _mass(p: Floats, steps: Steps) -> Floats:
+    """Chance of being in each state, all its steps taken, shape (N, states).
+
+    Summed cause by cause: a matrix product may round otherwise for other neighbours.
+    """
+    mass = np.zeros((p.shape[0], steps.size))
+    for k in range(p.shape[1]):
+        mass += p[:, k, None] * steps.likelihood[:, k]
+    return mass
 
 
 def _count(steps: Steps) -> int:

@@ -1,0 +1,226 @@
+"""The list of suspects: what to do, what it costs, both sides of a pump, and who is only watched."""
+
+from __future__ import annotations
+
+import json
+import math
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pytest
+from yard import FIRST_DAY, Yard
+
+from fleetlog.findings.base import Scope
+from fleetlog.findings.fleet import Fleet
+from fleetlog.findings.suspects import RepairPlan, WatchRules, suspects
+
+RATES = "[costs]\nlabour_rate = 100.0\ndowntime_per_day = 0.0\n"
+
+
+def worn(yard: Yard, side: str = "left") -> Yard:
+    """Wiring good, calibrated, back within 30 hours."""
+    yard.code(100, fmi=7, side=side)
+    yard.work(101, ("wiring", "inspect", "passed"), ("drive_pump", "calibrate", "passed"), side=side)
+    return yard.code(104, fmi=7, side=side)
+
+
+# ------------------------------------------------------------------ the demo fleet, whose truth is known
+
+
+def test_the_demo_fleets_open_cases_are_told_apart(demo: Fleet) -> None:
+    """What it really is stands in demo_data/README.md."""
+    found = suspects(demo)
+    told = {(case.machine_id, case.side): case for case in found.cases if case.state == "open"}
+    bushings = [("37", "left"), ("64", "left"), ("58", "right"), ("133", "right"), ("96", "left")]
+    for unit in bushings:
+        assert told[unit].top_cause == "internal_bushing"
+        assert told[unit].certainty > 0.9
+    assert told["152", "right"].top_cause == "wiring"
+    assert told["122", "right"].top_cause == "wiring"
+    assert told["189", "right"].top_cause == "servo_or_rotating_group"
+    assert told["117", "left"].top_cause == told["117", "right"].top_cause == "calibration"
+
+
+def test_the_demo_fleets_wandering_voltages_are_watched(demo: Fleet) -> None:
+    watched = {(c.machine_id, c.side): c for c in suspects(demo).cases if c.state == "watch"}
+    for unit in (("29", "left"), ("51", "right"), ("69", "right")):
+        assert watched[unit].top_cause == "internal_bushing"
+        assert any("wanders" in reason.evidence for reason in watched[unit].reasons)
+        assert watched[unit].since is not None
+
+
+def test_every_row_is_consistent(demo: Fleet) -> None:
+    found = suspects(demo)
+    assert found.cases
+    for case in found.cases:
+        assert math.fsum(case.causes.values()) == pytest.approx(1.0, abs=1e-9)
+        assert case.certainty == max(case.causes.values())
+        odds = math.log(case.certainty / (1.0 - case.certainty))
+        assert math.fsum(reason.weight for reason in case.reasons) == pytest.approx(odds, abs=1e-9)
+        if case.state == "open":
+            assert case.expected_cost is not None
+            assert case.custom_cost is not None
+            assert 0 < case.expected_cost <= case.custom_cost * (1 + 1e-12)
+    rows = json.loads(json.dumps(found.to_dict()))["rows"]
+    keys = {"machine_id", "side", "state", "since", "age_hours", "variant", "causes", "top_cause"}
+    assert keys | {"next_step", "expected_cost", "reasons"} <= set(rows[0])
+
+
+def test_a_part_of_the_fleet_is_judged_by_what_the_whole_has_taught(demo: Fleet) -> None:
+    """To the last digit: one machine asked alone comes out as in the whole list."""
+    whole = {(c.machine_id, c.side): c for c in suspects(demo).cases}
+    for machine in ("64", "152"):
+        for case in suspects(demo, Scope(machines=(machine,))).cases:
+            assert case == whole[case.machine_id, case.side]
+    sites = suspects(demo, Scope(sites=("Tolbeck",))).cases
+    assert sites
+    assert all(case.site == "Tolbeck" for case in sites)
+
+
+def test_cautions_come_with_work_on_the_pump(demo: Fleet) -> None:
+    found = suspects(demo)
+    opens = [case for case in found.cases if "split the pump" in case.next_step]
+    assert opens
+    assert all(case.cautions for case in opens)
+    assert found.to_dict()["cautions"] == list(found.cautions)
+
+
+@pytest.mark.parametrize("fault", ["oil-overheating", "start-interlock"])
+def test_other_families_need_no_code(demo: Fleet, fault: str) -> None:
+    found = suspects(demo, Scope(fault=fault))
+    assert found.fault == fault
+    assert json.dumps(found.to_dict())
+
+
+# ------------------------------------------------------------------ what to do next
+
+
+def test_a_cheap_look_comes_before_a_dear_repair(tmp_path: Path) -> None:
+    """Code of yesterday, nothing done: an old pump may well be worn, but the harness is looked at first."""
+    with Yard(1000, "2021-05-01", days=101).code(100, fmi=4).fleet(tmp_path, RATES) as fleet:
+        case = suspects(fleet).cases[0]
+    assert case.next_step == "Inspect wiring, connectors and grounds"
+
+
+def test_an_inspection_that_was_good_is_not_repeated_nor_its_repair_tried(tmp_path: Path) -> None:
+    with worn(Yard(3000)).fleet(tmp_path, RATES) as fleet:
+        case = suspects(fleet).cases[0]
+    assert case.next_step.startswith("Take the engine out, split the pump")
+    assert case.cautions
+
+
+def test_costs_follow_the_settings(tmp_path: Path) -> None:
+    """Twice the labour rate, no downtime: twice the labour's part of the cost."""
+    with worn(Yard(3000)).fleet(tmp_path / "one", RATES) as fleet:
+        one = suspects(fleet).cases[0]
+        plan = RepairPlan.of(fleet.family("neutral-return"), fleet.settings)
+    with worn(Yard(3000)).fleet(tmp_path / "two", RATES.replace("100.0", "200.0")) as fleet:
+        two = suspects(fleet).cases[0]
+    assert one.expected_cost is not None
+    assert two.expected_cost is not None
+    step = plan.names.index("replace_bushing")
+    assert one.expected_cost > plan.labour[step] * 100.0
+    assert 1.8 * one.expected_cost < two.expected_cost < 2.0 * one.expected_cost
+
+
+def test_a_standing_day_costs_what_the_machine_is_rented_out_for(tmp_path: Path) -> None:
+    """Unless the settings say what a day costs."""
+    plain = worn(Yard(3000)).add("rentals", machine_id="A", out_at=worn(Yard(0)).at(20), day_rate=900)
+    fixed = worn(Yard(3000)).add("rentals", machine_id="A", out_at=worn(Yard(0)).at(20), day_rate=900)
+    with plain.fleet(tmp_path / "rented", "[costs]\nlabour_rate = 100.0\n") as fleet:
+        rented = suspects(fleet).cases[0].expected_cost
+    with fixed.fleet(tmp_path / "fixed", RATES) as fleet:
+        stated = suspects(fleet).cases[0].expected_cost
+    assert rented is not None
+    assert stated is not None
+    assert rented - stated > 13.5 / 8 * 900 * 0.9
+
+
+def test_both_sides_of_one_pump_are_done_in_one_opening(tmp_path: Path) -> None:
+    yard = worn(worn(Yard(4000), "left"), "right")
+    with yard.fleet(tmp_path / "both", RATES) as fleet:
+        both = suspects(fleet).cases
+        alone_settings = fleet.settings
+        plan = RepairPlan.of(fleet.family("neutral-return"), alone_settings)
+    with worn(Yard(4000)).fleet(tmp_path / "alone", RATES) as fleet:
+        alone = suspects(fleet).cases[0]
+    assert [case.side for case in both] == ["left", "right"]
+    assert all(case.next_step.endswith("on both sides at once") for case in both)
+    together = sum(case.expected_cost or 0.0 for case in both)
+    assert alone.expected_cost is not None
+    step = plan.names.index("replace_bushing")
+    spared = (plan.labour[step] - plan.second_labour[step]) * 100.0
+    assert together < 2 * alone.expected_cost - 0.8 * spared
+    assert together > alone.expected_cost
+
+
+def test_a_worn_side_without_a_case_is_done_while_the_pump_is_open(tmp_path: Path) -> None:
+    with worn(Yard(5000)).fleet(tmp_path / "old", RATES) as fleet:
+        assert "do the right side too" in suspects(fleet).cases[0].note
+    young = worn(Yard(500, "2021-05-01"))
+    with young.fleet(tmp_path / "young", RATES) as fleet:
+        assert "too" not in suspects(fleet).cases[0].note
+
+
+# ------------------------------------------------------------------ the watch list
+
+
+def test_a_repair_that_misses_the_likely_cause_is_watched(tmp_path: Path) -> None:
+    yard = worn(Yard(3000, days=107)).work(106, ("position_sensor", "replace"))
+    with yard.fleet(tmp_path) as fleet:
+        case = suspects(fleet).cases[0]
+        assert case.state == "watch"
+        assert "likely still there" in case.note
+        assert suspects(fleet, rules=WatchRules(uncured=1.0)).cases == ()
+
+
+def test_a_voltage_that_wanders_is_watched_though_no_code_has_come(tmp_path: Path) -> None:
+    yard = Yard(4000, days=120)
+    for day, value in ((20, 1.98), (60, 2.14), (100, 1.91)):
+        yard.voltage(day, value)
+    with yard.fleet(tmp_path) as fleet:
+        (case,) = suspects(fleet).cases
+    assert (case.machine_id, case.side, case.state) == ("A", "left", "watch")
+    assert "wander" in case.note
+    assert case.since == date.fromordinal(FIRST_DAY.toordinal() + 20)
+
+
+def test_an_adjustment_between_readings_is_no_drift(tmp_path: Path) -> None:
+    yard = Yard(1000, "2021-05-01", days=200).voltage(20, 2.3).voltage(20.5, 2.3).code(20.6)
+    yard.work(21, ("position_sensor", "adjust", "passed")).voltage(40, 2.0).voltage(90, 2.01).voltage(
+        120, 1.99
+    )
+    with yard.fleet(tmp_path) as fleet:
+        assert suspects(fleet).cases == ()
+
+
+def test_an_old_part_is_watched_by_its_age_alone(tmp_path: Path) -> None:
+    with Yard(9000, days=60).fleet(tmp_path) as fleet:
+        assert [c.side for c in suspects(fleet, rules=WatchRules(wear_chance=0.2)).cases] == ["left", "right"]
+        assert suspects(fleet, rules=WatchRules(wear_chance=0.99)).cases == ()
+
+
+def test_the_watch_list_is_cut_and_says_so(tmp_path: Path) -> None:
+    with Yard(9000, days=60).fleet(tmp_path) as fleet:
+        found = suspects(fleet, rules=WatchRules(wear_chance=0.2, most=1))
+    assert len(found.cases) == 1
+    assert any("first 1 of 2" in note for note in found.notes)
+
+
+def test_everything_tried_in_vain_is_said(tmp_path: Path) -> None:
+    yard = worn(Yard(3000, days=130))
+    cures = [
+        ("position_sensor", "adjust"),
+        ("position_sensor", "replace"),
+        ("internal_bushing", "replace"),
+        ("rotating_group", "overhaul"),
+        ("drive_pump", "replace"),
+    ]
+    for number, cure in enumerate(cures):
+        yard.work(105 + 3 * number, cure).code(106 + 3 * number, fmi=7)
+    with yard.fleet(tmp_path) as fleet:
+        case = suspects(fleet).cases[0]
+    assert "maker's service" in case.next_step
+    assert case.expected_cost is not None
+    assert np.isfinite(case.expected_cost)

@@ -1,0 +1,158 @@
+"""How rows become evidence: what counts, what counts once, and what does not."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+
+import pytest
+from yard import Yard, causes_of, weighed
+
+
+def pieces(yard: Yard, folder: Path) -> list[tuple[str, str]]:
+    with yard.fleet(folder) as fleet:
+        return weighed(fleet, learn=False).evidence_of(0).select("evidence", "outcome").rows()
+
+
+def test_the_same_repair_tried_again_is_no_second_trial(tmp_path: Path) -> None:
+    """Whether calibrating cures this case is settled by the first try: a second return says next to nothing."""
+    once = Yard(3000, days=110).code(100).work(101, ("drive_pump", "calibrate", "passed")).code(103)
+    twice = Yard(3000, days=110).code(100).work(101, ("drive_pump", "calibrate", "passed")).code(103)
+    twice.work(104, ("drive_pump", "calibrate", "passed")).code(106)
+    with once.fleet(tmp_path / "once") as fleet:
+        before = causes_of(weighed(fleet, learn=False))
+    with twice.fleet(tmp_path / "twice") as fleet:
+        judged = weighed(fleet, learn=False)
+        after = causes_of(judged)
+        weights = [reason.weight for reason in judged.reasons(0) if reason.evidence.startswith("back")]
+    assert after["calibration"] == pytest.approx(before["calibration"], rel=0.1)
+    assert len(weights) == 2
+    assert weights[0] > 0.5
+    assert abs(weights[1]) < 0.02
+
+
+def test_two_cures_in_one_visit_are_both_tried(tmp_path: Path) -> None:
+    """Harness repaired and pump calibrated in one visit, back soon: neither can have been the trouble."""
+    one = Yard(1000, "2021-05-01", days=110).code(100, fmi=5).work(101, ("wiring", "repair", "damaged"))
+    both = Yard(1000, "2021-05-01", days=110).code(100, fmi=5)
+    both.work(101, ("drive_pump", "calibrate"), ("wiring", "repair", "damaged"))
+    with one.code(103, fmi=5).fleet(tmp_path / "one") as fleet:
+        judged = weighed(fleet, learn=False)
+    repaired = dict(zip(judged.causes, judged.of_case[0], strict=True))
+    with both.code(103, fmi=5).fleet(tmp_path / "both") as fleet:
+        judged = weighed(fleet, learn=False)
+    after = dict(zip(judged.causes, judged.of_case[0], strict=True))
+    held = [name for name in judged.evidence_of(0)["evidence"] if name.startswith("held:")]
+    assert held == ["held:calibrate_pump"]  # the visit goes by its most far-reaching step
+    assert after["calibration"] < 0.25 * repaired["calibration"]
+    odds = after["wiring"] / after["servo_or_rotating_group"]
+    assert odds == pytest.approx(repaired["wiring"] / repaired["servo_or_rotating_group"], rel=0.05)
+
+
+def test_a_calibration_that_failed_its_own_test_was_no_cure_tried(tmp_path: Path) -> None:
+    yard = Yard(3000, days=110).code(100).work(101, ("drive_pump", "calibrate", "failed")).code(103)
+    assert pieces(yard, tmp_path) == [("sides", "one"), ("calibrate_pump", "failed")]
+
+
+def test_what_a_repair_finds_repeats_what_the_inspection_saw(tmp_path: Path) -> None:
+    yard = Yard(1000, days=110).code(100)
+    yard.work(101, ("wiring", "inspect", "damaged"), ("wiring", "repair", "damaged"))
+    assert pieces(yard, tmp_path) == [
+        ("sides", "one"),
+        ("inspect_wiring", "failed"),
+        ("held:repair_wiring", "quiet"),
+    ]
+
+
+def test_a_repair_without_its_inspection_counts_by_its_finding(tmp_path: Path) -> None:
+    yard = Yard(1000, days=110).code(100).work(101, ("wiring", "repair", "corroded"))
+    with yard.fleet(tmp_path) as fleet:
+        judged = weighed(fleet, learn=False)
+        evidence = judged.evidence_of(0)
+    assert evidence["evidence"].to_list() == ["sides", "repair_wiring", "held:repair_wiring"]
+    assert evidence["label"].to_list()[1] == "wiring"
+    # mislabelled = 0.03, so the odds for wiring against any other cause move by log(0.97 / 0.03)
+    reason = judged.reasons(0)[2]
+    assert "confirmed" in reason.evidence
+
+
+def test_a_repair_that_names_no_finding_tells_that_the_inspection_found_fault(tmp_path: Path) -> None:
+    yard = Yard(1000, days=110).code(100).work(101, ("wiring", "repair"))
+    assert pieces(yard, tmp_path)[1] == ("inspect_wiring", "failed")
+
+
+def test_finding_a_calibration_out_speaks_for_it(tmp_path: Path) -> None:
+    """The step completed, and it found the calibration out: two observations, both for calibration."""
+    plain = Yard(1000, days=102).code(100).work(101, ("drive_pump", "calibrate", "passed"))
+    found = Yard(1000, days=102).code(100).work(101, ("drive_pump", "calibrate", "out_of_adjustment"))
+    with plain.fleet(tmp_path / "plain") as fleet:
+        before = causes_of(weighed(fleet, learn=False))
+    with found.fleet(tmp_path / "found") as fleet:
+        after = causes_of(weighed(fleet, learn=False))
+    assert after["calibration"] > 3 * before["calibration"]
+
+
+def test_what_an_adjustment_moved_is_no_wandering(tmp_path: Path) -> None:
+    """2.31 V, centred, 2.00 V: a steady offset that was adjusted. Without the work it would be play."""
+    adjusted = Yard(1000, days=110).code(100).voltage(101, 2.31)
+    adjusted.work(101.1, ("position_sensor", "adjust", "passed")).voltage(105, 2.0)
+    loose = Yard(1000, days=110).code(100).voltage(101, 2.31).voltage(105, 2.0)
+    assert ("voltage", "steady_offset") in pieces(adjusted, tmp_path / "adjusted")
+    assert ("voltage", "wanders") in pieces(loose, tmp_path / "loose")
+
+
+def test_off_to_one_side_and_then_to_the_other_wanders_in_spite_of_adjustments(tmp_path: Path) -> None:
+    yard = Yard(3000, days=110).code(100).voltage(101, 1.86)
+    yard.work(101.1, ("drive_pump", "calibrate", "passed")).code(103).voltage(104, 2.16)
+    assert ("voltage", "wanders") in pieces(yard, tmp_path)
+
+
+def test_the_cause_sits_in_the_part_that_was_in_when_the_fault_first_showed(tmp_path: Path) -> None:
+    """Bushing renewed, code back after 30 h: the prior is that of the old bushing, not of the one 30 h old."""
+    yard = Yard(3000, days=110).code(100, fmi=7).work(101, ("internal_bushing", "replace", "worn"))
+    yard.code(104, fmi=7)
+    with yard.fleet(tmp_path) as fleet:
+        judged = weighed(fleet, learn=False)
+    bushing = judged.causes.index("internal_bushing")
+    assert judged.onset_hours[0, bushing] == pytest.approx(4000, abs=0.2)
+    assert judged.onset_variants[bushing][0] == "original"
+    assert judged.age_hours[0, bushing] == pytest.approx(30, abs=0.2)
+    assert judged.variants[bushing][0] == "improved"
+
+
+def test_back_long_after_a_good_repair_may_be_a_new_fault(tmp_path: Path) -> None:
+    """Worn bushing renewed, quiet 450 h, then a code: a fault left in would have shown long before."""
+    yard = Yard(3000, days=150).code(100, fmi=7).work(101, ("internal_bushing", "replace", "worn"))
+    yard.code(146, fmi=4)
+    with yard.fleet(tmp_path) as fleet:
+        judged = weighed(fleet, learn=False)
+    assert judged.cases["state"].to_list() == ["open"]
+    assert judged.of_case[0].max() > 0.9  # what it was is hardly in doubt
+    assert judged.uncured[0] < 0.2
+    assert causes_of(judged)["internal_bushing"] < 0.3  # what it is now is another matter
+    assert "new fault" in judged.reasons(0)[-1].evidence
+
+
+def test_nothing_learnt_later_changes_an_earlier_day(tmp_path: Path) -> None:
+    """As of day 103 the later sensor swap and its failure are unknown, learnt figures included."""
+    early = Yard(3000, days=110).code(100, fmi=7).work(101, ("drive_pump", "calibrate", "failed")).code(103)
+    late = Yard(3000, days=110).code(100, fmi=7).work(101, ("drive_pump", "calibrate", "failed")).code(103)
+    late.work(105, ("position_sensor", "replace")).code(107).code(109, side="right")
+    day = date(2024, 4, 14)
+    with early.fleet(tmp_path / "early") as fleet:
+        expected = weighed(fleet, as_of=day)
+    with late.fleet(tmp_path / "late") as fleet:
+        found = weighed(fleet, as_of=day)
+    assert found.posterior.probability.tolist() == expected.posterior.probability.tolist()
+    assert found.fit is not None
+    assert expected.fit is not None
+    assert found.fit.log_posterior == expected.fit.log_posterior
+
+
+def test_a_part_of_unknown_variant_takes_the_general_hazard(tmp_path: Path) -> None:
+    yard = Yard(3000, built="", days=110).code(100, fmi=7)
+    with yard.fleet(tmp_path) as fleet:
+        judged = weighed(fleet, learn=False)
+    assert judged.onset_variants[0][0] == ""
+    assert judged.onset_hours[0, 0] == pytest.approx(4000, abs=0.2)  # the machine's own hours
+    assert judged.posterior.probability[0].sum() == pytest.approx(1.0)
