@@ -8,9 +8,7 @@ and mixed in. Causes without a followed part (wiring, calibration) come at a rat
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
@@ -28,6 +26,7 @@ from fleetlog.findings.outlook import (
     Outlook,
     cause_of,
     cure_of,
+    in_threads,
     look_ahead,
     service_variant,
 )
@@ -290,7 +289,8 @@ def _exposed(fleet: Fleet, scope: Scope, outlook: Outlook) -> _Exposed:
 
 
 def _cumulative(hazard: Hazard, hours: Floats) -> Floats:
-    result: Floats = (hours / hazard.scale_hours) ** hazard.shape
+    # hours carried back before the first reading may fall below zero
+    result: Floats = (np.maximum(hours, 0.0) / hazard.scale_hours) ** hazard.shape
     return result
 
 
@@ -298,16 +298,8 @@ def _cumulative(hazard: Hazard, hours: Floats) -> Floats:
 
 
 def _all_draws(outlook: Outlook, ways: Sequence[Way], exposed: _Exposed) -> list[list[list[CountSums]]]:
-    """Sums by draw, way and month (the last "month" is the whole stretch).
-
-    Draws do not depend on each other, so threads change nothing but the time it takes.
-    """
-
-    def one(draw: int) -> list[list[CountSums]]:
-        return _one_draw(outlook, ways, exposed, draw)
-
-    with ThreadPoolExecutor(max_workers=min(4, os.cpu_count() or 1)) as pool:
-        return list(pool.map(one, range(outlook.draw_count)))
+    """Sums by draw, way and month (the last "month" is the whole stretch)."""
+    return in_threads(lambda draw: _one_draw(outlook, ways, exposed, draw), outlook.draw_count)
 
 
 def _one_draw(
@@ -345,15 +337,23 @@ def _place_sums(
         machine = outlook.machine_no[rows]
         a_day, of_site, class_of = level[machine], site[machine], age_class[rows]
         now = outlook.age_hours[rows]
-        at_start = (now / law.scale_hours) ** law.shape
-        age, alive, ever = now.copy(), np.ones(rows.size), np.zeros(rows.size)
+        # hazard up to an age less that reached already, from logs: the inner loop of the whole forecast
+        reached = (now / law.scale_hours) ** law.shape
+        shift = law.shape * np.log(law.scale_hours)
+        age, alive, ever = np.maximum(now, 1e-9), np.ones(rows.size), np.zeros(rows.size)
+        still = np.empty(rows.size)
         for month in range(months):
             run = a_day * season[of_site, month]
-            age = age + run
-            still = np.exp(at_start - (age / law.scale_hours) ** law.shape)
+            age += run
+            np.log(age, out=still)
+            still *= law.shape
+            still -= shift
+            np.exp(still, out=still)
+            np.subtract(reached, still, out=still)
+            np.exp(still, out=still)
             chance = (alive - still) * staying[class_of, month]
             total[month] = total[month] + count_sums(chance)
-            alive = still
+            alive, still = still, alive
             ever += chance
             failed_by_month[month] += chance.sum()
             hours_by_month[month] += run.sum()

@@ -8,11 +8,14 @@ of use, and how far a month strays from its season. A draw depends on the seed a
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cached_property
 from itertools import pairwise
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -39,6 +42,15 @@ USE_YEARS = 4
 DISPOSAL_YEARS = 3
 _DISPOSAL_LEANS = 20.0
 _EPOCH = date(1970, 1, 1)
+
+
+Drawn = TypeVar("Drawn")
+
+
+def in_threads(work: Callable[[int], Drawn], draws: int) -> list[Drawn]:
+    """The results of draws 0, 1, …; draws do not depend on each other, so threads change only the time."""
+    with ThreadPoolExecutor(max_workers=min(4, os.cpu_count() or 1)) as pool:
+        return list(pool.map(work, range(draws)))
 
 
 @dataclass(frozen=True)
@@ -389,16 +401,15 @@ def _law(
         default = Default(hazard.shape, hazard.scale_hours, hazard.prior_failures)
     if default is not None:
         law = observed.fit(default)
-        drawn = [
-            observed.fit(default, weight, default.drawn(seed, draw, number))
-            for draw, weight in enumerate(weights)
-        ]
+        drawn = in_threads(
+            lambda draw: observed.fit(default, weights[draw], default.drawn(seed, draw, number)), len(weights)
+        )
         method = (
             f"Weibull from {observed.failures} failures and a default worth {default.failures:g} failures"
         )
     elif observed.failures >= minimum:
         law = observed.fit()
-        drawn = [observed.fit(None, weight) for weight in weights]
+        drawn = in_threads(lambda draw: observed.fit(None, weights[draw]), len(weights))
         method = f"Weibull from {observed.failures} failures"
     else:
         law, drawn = _constant(observed, seed, number, len(weights))

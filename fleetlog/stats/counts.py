@@ -33,6 +33,8 @@ Complexes: TypeAlias = npt.NDArray[np.complex128]
 
 #: Chances above this leave the power series and are multiplied out.
 _LARGE = 0.2
+#: And these are summed apart from the smaller ones, which need fewer terms.
+_MIDDLING = 0.04
 #: What a term of the series, or a tail, may amount to before it counts as nothing.
 _NOTHING = 1e-17
 #: So many complex numbers are worked on at once.
@@ -181,20 +183,31 @@ def count_sums(chance: npt.ArrayLike) -> CountSums:
     """
     p = _checked(chance)
     large = p > _LARGE
-    small = p[~large] if large.any() else p
-    rest = _multiplied(p[large]) if large.any() else np.ones(1)
-    top = float(small.max(initial=0.0))
+    rest = np.ones(1)
+    if large.any():
+        rest = _multiplied(p[large])
+        p = p[~large]
+    # the few middling chances need many terms, the many small ones few
+    middling = p > _MIDDLING
+    if not middling.any():
+        return CountSums(_powers(p), rest)
+    return CountSums(_powers(p[~middling]), rest) + CountSums(_powers(p[middling]), np.ones(1))
+
+
+def _powers(p: Floats) -> Floats:
+    """Sums of the 1st, 2nd, … powers, as many as count."""
+    top = float(p.max(initial=0.0))
     if top <= 0.0:
-        return CountSums(np.zeros(0), rest)
+        return np.zeros(0)
     # |z - 1| is at most 2, so term j is at most (2 top)^j of the first
     terms = max(2, int(np.ceil(np.log(_NOTHING) / np.log(2.0 * top))))
     powers = np.empty(terms)
-    power = small.copy()
+    power = p.copy()
     powers[0] = power.sum()
     for j in range(1, terms):
-        power *= small
+        np.multiply(power, p, out=power)
         powers[j] = power.sum()
-    return CountSums(powers, rest)
+    return powers
 
 
 def mixture(draws: Sequence[CountSums]) -> CountDistribution:
