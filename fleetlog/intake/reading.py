@@ -181,7 +181,8 @@ class Reader:
             return Ready(source, None, earlier)
         self._tables += 1
         table = f"checked_{self._tables}"
-        checked = check(self._store, source, self._settings, self._now, table, self._asked.date_order)
+        order = self._asked.date_order or (source.profile.date_order if source.profile else None)
+        checked = check(self._store, source, self._settings, self._now, table, order)
         return Ready(source, checked, earlier)
 
     def _earlier(self, source: Source) -> Earlier | None:

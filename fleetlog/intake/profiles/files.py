@@ -11,12 +11,13 @@ from typing import Any
 from rapidfuzz import fuzz, process
 
 from fleetlog.errors import SettingsError, UsageError
+from fleetlog.intake.dateforms import ORDERS
 from fleetlog.intake.names import squeezed
 from fleetlog.intake.profiles.profile import Profile
 from fleetlog.intake.profiles.proposal import Proposal
 from fleetlog.store.dictionary import KINDS
 
-_KEYS = ("kind", "columns", "ignore", "words")
+_KEYS = ("kind", "date_order", "columns", "ignore", "words")
 _HEAD = """\
 # How files of one source are read: their headings and words, and what each stands for.
 # Columns and words on the right are those of the dictionary; "" leaves a cell empty.
@@ -45,6 +46,8 @@ def profile_text(proposal: Proposal | Profile) -> str:
     """A profile as TOML."""
     profile = proposal.profile() if isinstance(proposal, Proposal) else proposal
     lines = [_HEAD, f"kind = {_quoted(profile.kind)}"]
+    if profile.date_order:
+        lines.append(f"date_order = {_quoted(profile.date_order)}")
     if profile.ignored:
         lines.append(f"ignore = [{', '.join(_quoted(heading) for heading in profile.ignored)}]")
     lines += ["", "[columns]"]
@@ -96,6 +99,9 @@ def read_profile(path: Path) -> Profile:
     if not isinstance(kind, str) or kind not in KINDS:
         shown = f"cannot be '{kind}'" if isinstance(kind, str) else "is missing"
         raise SettingsError(f"{path}: kind {shown}; {_nearest(str(kind or ''), list(KINDS))}.")
+    order = content.get("date_order")
+    if order not in (None, *ORDERS):
+        raise SettingsError(f'{path}: date_order must be "{ORDERS[0]}" or "{ORDERS[1]}".')
     columns = _texts(content.get("columns", {}), path, "columns", "a heading and its column")
     names = [column.name for column in KINDS[kind].columns]
     for heading, column in columns.items():
@@ -112,7 +118,8 @@ def read_profile(path: Path) -> Profile:
     if both:
         heading = next(heading for heading in ignored if squeezed(heading) in both)
         raise SettingsError(f"{path}: '{heading}' stands both in columns and in ignore; keep one.")
-    return Profile(path.name, kind, columns, tuple(ignored), _words(content.get("words", {}), path, kind))
+    words = _words(content.get("words", {}), path, kind)
+    return Profile(path.name, kind, columns, tuple(ignored), words, order)
 
 
 def read_profiles(folder: Path) -> list[Profile]:

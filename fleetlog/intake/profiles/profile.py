@@ -22,6 +22,7 @@ class Profile:
         columns: heading as the source writes it -> the dictionary's column.
         ignored: headings known to be of no use; they are read past without a note.
         words: the dictionary's column -> word as the source writes it -> stored word ("" = leave empty).
+        date_order: what comes first in its dates such as 05/06/2024, "day" or "month"; None = find out.
     """
 
     name: str
@@ -29,6 +30,7 @@ class Profile:
     columns: Mapping[str, str] = field(default_factory=dict)
     ignored: tuple[str, ...] = ()
     words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    date_order: str | None = None
 
     def columns_in(self, header: Sequence[str]) -> tuple[str | None, ...]:
         """The dictionary's column for each heading: by this profile, else by its own name, else None.
@@ -74,6 +76,7 @@ class Profile:
                 for column, words in self.words.items()
                 for word, stored in words.items()
             ),
+            self.date_order,
         ]
         return hashlib.sha256(json.dumps(content, ensure_ascii=True).encode()).hexdigest()[:16]
 

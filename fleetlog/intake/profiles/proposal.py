@@ -35,6 +35,7 @@ CONTENT_ALONE = 0.55
 FOR_MISSING = 0.8
 WORD_ALIKE = 85.0  # of 100 letters
 SHORTEST_WORD_GUESSED = 4
+SHORTEST_NAME_GUESSED = 4
 
 _NO_LETTER = re.compile(r"[^a-z0-9]+")
 
@@ -157,6 +158,7 @@ def propose(
     settings: IntakeSettings | None = None,
     kind: str | None = None,
     wording: Dictionary | None = None,
+    counts: Mapping[str, Mapping[str, int]] | None = None,
 ) -> Proposal:
     """Proposes how to read a file.
 
@@ -171,6 +173,7 @@ def propose(
         settings: the fleet's own words.
         kind: take it for this kind, whatever the columns suggest.
         wording: the dictionary of free text in force.
+        counts: squeezed heading -> text -> how often it stands in the whole file, where that is known.
 
     Raises:
         UsageError: for a kind that does not exist.
@@ -186,10 +189,20 @@ def propose(
     taken = {match.heading: match for match in matches}
     return Proposal(
         kind=best.name,
-        columns=tuple(taken[heading] for heading in header if heading in taken),
+        columns=tuple(taken[heading] for heading in dict.fromkeys(header) if heading in taken),
         unmapped=_unmapped(header, taken),
         missing=tuple(name for name in best.required if name not in {match.column for match in matches}),
-        words=tuple(_word_matches(header, sample_rows, best, taken, settings, wording)),
+        words=tuple(
+            match
+            for i, heading in enumerate(header)
+            if heading in taken and heading not in header[:i]
+            for match in _word_matches(
+                best.column(taken[heading].column),
+                (counts or {}).get(squeezed(heading)) or Counter(cells[i]),
+                settings,
+                wording,
+            )
+        ),
         header=tuple(header),
         sample=tuple(tuple(cell or "" for cell in row) for row in sample_rows[:SAMPLE_ROWS]),
     )
@@ -294,11 +307,11 @@ def name_score(heading: str, kind: Kind, column: Column) -> tuple[float, str]:
     others = _other_names(kind.name, column.name)
     if plain in others:
         return NAMED, "a known name for it"
-    if len(plain) < 3:
+    if len(squeezed(plain)) < SHORTEST_NAME_GUESSED:
         return 0.0, ""
     best, like = 0.0, ""
     for other in others:
-        if len(other) < 3:
+        if len(squeezed(other)) < SHORTEST_NAME_GUESSED:
             continue
         alike = ALIKE * fuzz.token_sort_ratio(plain, other) / 100
         inside, outside = set(other.split()), set(plain.split())
@@ -325,35 +338,21 @@ def _other_names(kind: str, column: str) -> tuple[str, ...]:
 
 
 def _word_matches(
-    header: Sequence[str],
-    rows: Sequence[Sequence[str | None]],
-    kind: Kind,
-    taken: Mapping[str, ColumnMatch],
-    settings: IntakeSettings,
-    wording: Dictionary | None,
+    column: Column, counts: Mapping[str, int], settings: IntakeSettings, wording: Dictionary | None
 ) -> list[WordMatch]:
-    """Every word of a column with a vocabulary that the store would not take as it stands."""
+    """Every text of a column with a vocabulary that the store would not take as it stands, frequent first."""
+    words = words_of(column, settings.words_for(column.name), wording)
+    if words is None:
+        return []
+    seen = {squeezed(word) for word in words.stored}
     found = []
-    for i, heading in enumerate(header):
-        if heading not in taken or heading in header[:i]:
+    for text, count in sorted(counts.items(), key=lambda pair: (-pair[1], pair[0])):
+        if squeezed(text) in seen:
             continue
-        column = kind.column(taken[heading].column)
-        words = words_of(column, settings.words_for(column.name), wording)
-        if words is None:
-            continue
-        own = {squeezed(word) for word in words.stored}
-        counts: Counter[str] = Counter()
-        for cell in _cells(rows, i):
-            if squeezed(cell) not in own:
-                counts[cell] += 1
-        seen: set[str] = set()
-        for text, count in sorted(counts.items(), key=lambda pair: (-pair[1], pair[0])):
-            if squeezed(text) in seen:
-                continue
-            seen.add(squeezed(text))
-            word, score = _nearest_word(text, words)
-            if word is not None or words.closed:
-                found.append(WordMatch(column.name, text, word, round(score, 2), count))
+        seen.add(squeezed(text))
+        word, score = _nearest_word(text, words)
+        if word is not None or words.closed:
+            found.append(WordMatch(column.name, text, word, round(score, 2), count))
     return found
 
 

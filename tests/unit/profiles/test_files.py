@@ -84,6 +84,7 @@ def test_a_profile_is_never_written_over(tmp_path: Path) -> None:
         ('kind = "machines"\n[words.action]\na = "b"', r"words\.action is no column of machines"),
         ('kind = "machines"\n[words.control]\na = 1', r'words\.control\."a" must be a word'),
         ('kind = "components"\n[words.component]\na = ""', "cannot be empty, since component is required"),
+        ('kind = "machines"\ndate_order = "dmy"', 'date_order must be "day" or "month"'),
         ('kind = "machines', "not valid TOML"),
     ],
 )
