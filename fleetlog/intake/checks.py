@@ -25,6 +25,7 @@ from fleetlog.intake.cells import (
 )
 from fleetlog.intake.contract import IntakeSettings
 from fleetlog.intake.dateforms import DateForms, date_forms
+from fleetlog.intake.j1939 import with_trouble_codes
 from fleetlog.intake.names import REJECT_ID, REJECT_REASON, squeezed
 from fleetlog.intake.profiles.words import translated
 from fleetlog.intake.source import Blanks, Source
@@ -95,7 +96,7 @@ def check(
     Raises:
         InputFileError: when most of its dates can be read two ways.
     """
-    source = _without_apostrophes(source)
+    source = with_trouble_codes(_without_apostrophes(source), source.bare_pairs)
     judging = Judging(settings, now, DecimalSign(), Bound(), DateForms())
     everything, bad = _judge(store, source, judging, table)
     if bad:
@@ -296,7 +297,7 @@ def _described(checked: Checked, cells: list[Cell], judging: Judging) -> str:
         raw=commas(
             f"{bound(column.name or column.header or f'column {i + 1}')}, {column.cell}"
             for i, column in enumerate(source.columns)
-            if squeezed(column.header) not in (squeezed(REJECT_ID), squeezed(REJECT_REASON))
+            if column.given and squeezed(column.header) not in (squeezed(REJECT_ID), squeezed(REJECT_REASON))
         ),
     )
 

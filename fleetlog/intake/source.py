@@ -28,11 +28,13 @@ class SourceColumn:
         cell: its name in the relation: "c0", "c1", …
         header: its heading as it stands in the file.
         name: the dictionary's column, or None where the kind has no such column.
+        given: whether it stands in the file; otherwise it was made out of the others.
     """
 
     cell: str
     header: str
     name: str | None
+    given: bool = True
 
 
 @dataclass(frozen=True)
@@ -51,6 +53,7 @@ class Source:
         bytes: size of the file.
         blanks: what may stand around a cell (a hint that saves work).
         serial_from: the day from which this spreadsheet counts its dates; None where numbers are no dates.
+        bare_pairs: whether a fault code such as "1234-7" is an SPN and an FMI, as in fleet telematics.
         notes: what was found out.
         profile: the mapping profile by which the file is read, if any.
     """
@@ -65,6 +68,7 @@ class Source:
     numbered: bool = True
     blanks: Blanks = Blanks.ANY
     serial_from: str | None = None
+    bare_pairs: bool = False
     notes: tuple[str, ...] = ()
     profile: Profile | None = None
 

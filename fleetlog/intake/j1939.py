@@ -1,0 +1,205 @@
+"""SAE J1939-73 trouble codes: packed bytes, and the many ways in which they are written out.
+
+A trouble code is a suspect parameter number (SPN, 19 bits), a failure mode identifier (FMI, 5 bits), an
+occurrence count (7 bits, 127 = not available) and a conversion bit. The layout is from memory and widely
+published; the standard itself and its list of parameter numbers are not public and are not in here. Numbers
+from 520192 up to 524287 are each maker's own.
+
+What Python decodes here one by one, `with_trouble_codes` does in SQL for a whole table of fault codes; the
+tests hold the two against each other.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+from fleetlog.intake.source import Source, SourceColumn
+from fleetlog.intake.sqltext import Bound, commas, compose
+
+MOST_SPN = 0x7FFFF
+MAKERS_OWN = range(520192, 524288)
+"""Parameter numbers to which each maker gives a meaning of its own."""
+
+NO_COUNT = 127
+
+
+@dataclass(frozen=True)
+class TroubleCode:
+    """One decoded trouble code; `count` is None where it is not available."""
+
+    spn: int
+    fmi: int
+    count: int | None = None
+
+
+def decoded(word: bytes) -> TroubleCode | None:
+    """The trouble code in four bytes.
+
+    Returns:
+        None where the conversion bit is set (an older layout that cannot be told apart) or the bytes say that
+        there is no code (SPN 0 and FMI 0, or all ones).
+
+    Raises:
+        ValueError: when there are not four bytes.
+    """
+    if len(word) != 4:
+        raise ValueError(f"a trouble code has 4 bytes, not {len(word)}")
+    number = int.from_bytes(word, "little")
+    if number >> 31 or number & 0xFFFFFF in (0, 0xFFFFFF):
+        return None
+    spn = (number & 0xFFFF) | ((number >> 5) & 0x70000)
+    count = (number >> 24) & 0x7F
+    return TroubleCode(spn, (number >> 16) & 0x1F, None if count == NO_COUNT else count)
+
+
+def decoded_message(message: bytes) -> Iterator[TroubleCode]:
+    """The trouble codes of a DM1 or DM2 message: two bytes of lamps, then four bytes a code, then filling."""
+    codes = message[2:]
+    for start in range(0, len(codes) - 3, 4):
+        found = decoded(codes[start : start + 4])
+        if found is not None:
+            yield found
+
+
+# Written out. The patterns are read by Python's engine and by RE2 alike.
+_SEP = r"[ \t:=#._-]*"
+_SPN_FMI = rf"(?i)\bSPN{_SEP}(\d{{1,6}})[^0-9A-Za-z]*FMI{_SEP}(\d{{1,2}})(?:\D|$)"
+_FMI_SPN = rf"(?i)\bFMI{_SEP}(\d{{1,2}})[^0-9A-Za-z]*SPN{_SEP}(\d{{1,6}})(?:\D|$)"
+_SPN_PAIR = rf"(?i)\bSPN{_SEP}(\d{{1,6}}) ?[-/.:,] ?(\d{{1,2}})(?:\D|$)"
+_BARE_PAIR = r"^\s*(\d{1,6}) ?[-/.:] ?(\d{1,2})\s*$"
+_COUNT = rf"(?i)(?:\bOC|\bCNT|\bCOUNT|\bOCCURRENCES?|\bOCCURRENCE COUNT){_SEP}(\d{{1,3}})(?:\D|$)"
+_BYTES = r"(?i)^\s*(?:0x)?[0-9A-F]{2}(?:[ :-][0-9A-F]{2}){3,}\s*$|^\s*0x[0-9A-F]{8}\s*$"
+
+
+def decoded_text(text: str, bare_pairs: bool = False) -> TroubleCode | None:
+    """The trouble code that a text writes out, None where there is none or more than one.
+
+    Args:
+        text: "SPN 1234 FMI 7", "spn1234/fmi7", "SPN 1234-7", "64 00 01 03" and the like.
+        bare_pairs: take "1234-7" for SPN and FMI too; a maker's own code may look the same.
+    """
+    if re.search(_BYTES, text):
+        return _packed(text)
+    for pattern, spn_group in ((_SPN_FMI, 1), (_FMI_SPN, 2), (_SPN_PAIR, 1)):
+        match = re.search(pattern, text)
+        if match:
+            return _plausible(match[spn_group], match[3 - spn_group], text)
+    match = re.search(_BARE_PAIR, text) if bare_pairs else None
+    return _plausible(match[1], match[2], text) if match else None
+
+
+def _plausible(spn: str, fmi: str, text: str) -> TroubleCode | None:
+    if int(spn) > MOST_SPN or int(fmi) > 31:
+        return None
+    match = re.search(_COUNT, text)
+    count = int(match[1]) if match and int(match[1]) < NO_COUNT else None
+    return TroubleCode(int(spn), int(fmi), count)
+
+
+def _packed(text: str) -> TroubleCode | None:
+    """Four bytes are a code; six or eight are a message with one code in it, lamps before and filling behind."""
+    raw = bytes.fromhex(re.sub(r"(?i)^\s*0x|[^0-9A-F]", "", text))
+    if len(raw) == 8 and raw[6:] in (b"\xff\xff", b"\0\0"):
+        raw = raw[:6]
+    if len(raw) == 6:
+        raw = raw[2:]
+    return decoded(raw) if len(raw) == 4 else None
+
+
+def with_trouble_codes(source: Source, bare_pairs: bool = False) -> Source:
+    """A table of fault codes with SPN, FMI and count read out of the code's text where they are not given.
+
+    The code's text stays as it is; the values read out of it stand in columns of their own. A cell with
+    several codes is left to its row as text, since a row is one code.
+    """
+    code = source.cell("code")
+    if source.kind.name != "fault_codes" or code is None:
+        return source
+    bound = Bound("code_")
+    text = f"coalesce({code}, '')"
+    given = {
+        name: source.cell(name) or "CAST(NULL AS VARCHAR)" for name in ("spn", "fmi", "occurrence_count")
+    }
+    spn, fmi, count = (_sql(part, text, bound, bare_pairs) for part in ("spn", "fmi", "count"))
+    none_given = f"nullif(trim({given['spn']}), '') IS NULL AND nullif(trim({given['fmi']}), '') IS NULL"
+    both_found = f"{none_given} AND {spn} IS NOT NULL AND {fmi} IS NOT NULL"
+    width = len(source.columns)
+    counts = f"nullif(trim({given['occurrence_count']}), '') IS NULL AND {spn} IS NOT NULL"
+    same_code = f"coalesce(try_cast({given['spn']} AS INTEGER) = {spn}, false)"
+    derived = {
+        "spn": f"CASE WHEN {both_found} THEN CAST({spn} AS VARCHAR) ELSE {given['spn']} END",
+        "fmi": f"CASE WHEN {both_found} THEN CAST({fmi} AS VARCHAR) ELSE {given['fmi']} END",
+        "occurrence_count": f"CASE WHEN {counts} AND (({both_found}) OR {same_code}) "
+        f"THEN CAST({count} AS VARCHAR) ELSE {given['occurrence_count']} END",
+    }
+    cells = [f"c{width + i}" for i in range(3)]
+    relation = compose(
+        "(SELECT *, «derived» FROM «relation»)",
+        derived=commas(f"{sql} AS {cell}" for sql, cell in zip(derived.values(), cells, strict=True)),
+        relation=source.relation,
+    )
+    kept = tuple(replace(c, name=None) if c.name in derived else c for c in source.columns)
+    added = tuple(
+        SourceColumn(cell, name, name, given=False) for cell, name in zip(cells, derived, strict=True)
+    )
+    return replace(
+        source, columns=kept + added, relation=relation, parameters={**source.parameters, **bound.values}
+    )
+
+
+def _sql(part: str, text: str, bound: Bound, bare_pairs: bool) -> str:
+    """SPN, FMI or count in the expression `text`, as an expression; the same rules as `decoded_text`."""
+    if part == "count":
+        written = _within(_extract(text, _COUNT, 1, bound), NO_COUNT - 1)
+    else:
+        places = [(_SPN_FMI, 1, 2), (_FMI_SPN, 2, 1), (_SPN_PAIR, 1, 2)]
+        places += [(_BARE_PAIR, 1, 2)] if bare_pairs else []
+        whens = " ".join(
+            compose(
+                "WHEN regexp_matches(«t», «pattern») THEN «value»",
+                t=text,
+                pattern=bound(pattern),
+                value=_extract(text, pattern, spn if part == "spn" else fmi, bound),
+            )
+            for pattern, spn, fmi in places
+        )
+        written = _within(f"CASE {whens} END", MOST_SPN if part == "spn" else 31)
+    return compose(
+        "CASE WHEN regexp_matches(«t», «bytes») THEN «packed» ELSE «written» END",
+        t=text,
+        bytes=bound(_BYTES),
+        packed=_packed_sql(part, text, bound),
+        written=written,
+    )
+
+
+def _extract(text: str, pattern: str, group: int, bound: Bound) -> str:
+    return f"try_cast(nullif(regexp_extract({text}, {bound(pattern)}, {group}), '') AS INTEGER)"
+
+
+def _within(number: str, most: int) -> str:
+    return f"CASE WHEN {number} <= {most} THEN {number} END"
+
+
+def _packed_sql(part: str, text: str, bound: Bound) -> str:
+    """The part of a packed code: four bytes, or a message of six or eight with one code in it."""
+    digits = f"regexp_replace(regexp_replace(upper({text}), '^\\s*0X', ''), '[^0-9A-F]', '', 'g')"
+    # Without the lamps in front and the filling behind, eight digits are left.
+    code = (
+        f"CASE WHEN length({digits}) = 8 THEN {digits} WHEN length({digits}) = 12 THEN right({digits}, 8) "
+        f"WHEN length({digits}) = 16 AND right({digits}, 4) IN ('FFFF', '0000') "
+        f"THEN substring({digits}, 5, 8) END"
+    )
+
+    def byte(number: int) -> str:
+        return f"try_cast('0x' || substring({code}, {2 * number - 1}, 2) AS INTEGER)"
+
+    value = {
+        "spn": f"{byte(1)} + 256 * {byte(2)} + 65536 * ({byte(3)} >> 5)",
+        "fmi": f"{byte(3)} & 31",
+        "count": f"CASE WHEN {byte(4)} & 127 < {NO_COUNT} THEN {byte(4)} & 127 END",
+    }[part]
+    is_code = f"{byte(4)} < 128 AND substring({code}, 1, 6) NOT IN ('000000', 'FFFFFF')"
+    return f"CASE WHEN {is_code} THEN {value} END"
