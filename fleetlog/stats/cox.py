@@ -511,9 +511,14 @@ def _newton(
     evaluate: Evaluate, beta: Floats, start: tuple[float, Floats, Floats], cells: CoxCells
 ) -> tuple[Floats, float, Floats]:
     value, score, information = start
+    # so that steps are counted in typical differences of a covariate between failures
     spread = np.sqrt(np.maximum(np.diag(information), 0.0) / max(float(cells.failures.sum()), 1.0))
     for _ in range(60):
-        step = np.linalg.solve(information, score)
+        try:
+            step = np.linalg.solve(information, score)
+        except np.linalg.LinAlgError:
+            break
+        step = step / max(1.0, float(np.abs(step * spread).max()) / 5.0)
         while True:
             trial = beta + step
             found = evaluate(trial)
@@ -522,13 +527,13 @@ def _newton(
             step = step / 2.0
             if np.abs(step).max() < 1e-14:
                 return beta, value, information
-        moved = np.abs(step * np.maximum(spread, 1e-12)).max()
+        moved, gained = float(np.abs(step * spread).max()), found[0] - value
         beta, (value, score, information) = trial, found
-        runaway = np.abs(beta * spread) > 12.0
-        if runaway.any() or not np.isfinite(beta).all():
-            break
-        if moved < 1e-11:
+        if moved < 1e-10:
             return beta, value, information
+        # a likelihood that no longer gains while the coefficient still walks has its maximum at infinity
+        if (moved > 0.1 and gained < 1e-6) or np.abs(beta * spread).max() > 20.0:
+            break
     else:
         raise DidNotConverge("the Cox model has not settled after 60 steps; look at its covariates")
     which = cells.names[int(np.argmax(np.abs(beta * spread)))]
@@ -541,7 +546,9 @@ def _newton(
 def _check_distinct(information: Floats, cells: CoxCells) -> None:
     """Covariates that do not vary among those at risk, or repeat one another, cannot be told apart."""
     scale = np.sqrt(np.maximum(np.diag(information), 0.0))
-    flat = scale <= 1e-10 * max(float(np.abs(cells.x).max(initial=0.0)), 1.0)
+    reach = np.ptp(cells.x, axis=0) if cells.x.size else np.zeros(scale.size)
+    # what is left of taking equal things from each other is rounding
+    flat = scale <= 1e-6 * np.sqrt(float(cells.failures.sum())) * reach
     if flat.any():
         raise BadArgument(
             f"{cells.names[int(np.argmax(flat))]} does not differ among those at risk together; leave it out"

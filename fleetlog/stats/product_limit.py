@@ -251,7 +251,8 @@ def _start(table: RiskTable, minimum: float, from_hours: float | None) -> tuple[
     after = table.at_risk_after
     if minimum <= 0 or after.size == 0:
         return 0.0, None
-    enough = after >= min(minimum, np.ceil(after.max() / 2))
+    most = float(after.max())
+    enough = after >= min(minimum, most, float(np.ceil(most / 2)))
     start = float(table.hours[np.argmax(enough)])
     restart = _restart_after_zero(table, start, enough)
     first = start if restart is None else restart
@@ -393,9 +394,19 @@ def nelson_aalen(
     return CumulativeHazard(hours, at_risk, failed, hazard, error, lower, upper, level, interval, table)
 
 
-def positive_band(estimate: Floats, error: Floats, level: float, interval: str) -> tuple[Floats, Floats]:
-    """Normal limits of something positive, on the log or the plain scale (then not below zero)."""
-    z = normal_quantile(level)
+def positive_band(
+    estimate: Floats, error: Floats, level: float, interval: str, width: float | None = None
+) -> tuple[Floats, Floats]:
+    """Limits of something positive, on the log or the plain scale (then not below zero).
+
+    Args:
+        estimate: what is estimated.
+        error: its standard error.
+        level: confidence level.
+        interval: "log" or "plain".
+        width: standard errors to each side, if not the normal quantile of the level.
+    """
+    z = normal_quantile(level) if width is None else width
     if interval == "plain":
         return np.maximum(estimate - z * error, 0.0), estimate + z * error
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -118,6 +118,7 @@ def mean_cumulative(
     level: float = 0.95,
     interval: Literal["log", "plain"] = "log",
     variance: Variance | None = None,
+    few_machines: bool = False,
 ) -> MeanCumulative:
     """Mean cumulative number of events by machine age.
 
@@ -130,6 +131,8 @@ def mean_cumulative(
             "unbiased": Nelson's, larger by n/(n-1) while all machines are watched; it can come out
             negative, and then shows as not a number. "poisson": sum of d/Y^2, as if no machine were worse
             than another.
+        few_machines: widen the limits to Student's t with machines - 1 degrees of freedom and the variance by
+            n/(n-1), as a robust variance from fewer than some twenty machines deserves.
     """
     histories = source if isinstance(source, MachineHistories) else None
     table = source.table() if isinstance(source, MachineHistories) else source
@@ -154,7 +157,11 @@ def mean_cumulative(
         spread = influence.robust() if kind == "robust" else influence.unbiased()
     with np.errstate(invalid="ignore"):
         error = np.sqrt(np.where(spread < 0, np.nan, spread))
-    lower, upper = positive_band(count, error, level, interval)
+    width = None
+    if few_machines and histories is not None and histories.machines > 1:
+        n = histories.machines
+        width = float(stats.t.ppf(0.5 + 0.5 * level, n - 1)) * float(np.sqrt(n / (n - 1)))
+    lower, upper = positive_band(count, error, level, interval, width)
     note = None if count.size else "no event has been seen, so there is no curve to draw"
     last = float(table.hours[-1] / table.per_hour) if table.hours.size else 0.0
     return MeanCumulative(
@@ -223,7 +230,8 @@ class _Influence:
         gain = self.event_count / self.y[self.event_age]
         own = gain**2 + 2.0 * gain * (self.before - step[self.event_age])
         events = np.bincount(self.event_age, weights=own, minlength=size)
-        return np.cumsum(events - 2.0 * step * self.sum_before + self.y * step**2)
+        # a sum of squares; below zero only by rounding
+        return np.maximum(np.cumsum(events - 2.0 * step * self.sum_before + self.y * step**2), 0.0)
 
     def unbiased(self) -> Floats:
         """Nelson's: sample variances and covariances of counts with divisor (at risk - 1)."""

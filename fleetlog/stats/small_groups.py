@@ -131,7 +131,7 @@ def shrink_groups(
         shrunk=mean,
         lower=lower,
         upper=upper,
-        probability_above=above,
+        probability_above=np.clip(above, 0.0, 1.0),
         common=common,
         spread=float((spread * weight).sum()),
         spread_lower=low,
@@ -234,7 +234,7 @@ def _posterior(o: Floats, e: Floats, typical: float) -> tuple[Floats, Floats, Fl
         log_mean = log_mean + step
         if np.abs(step).max() < 1e-10:
             break
-    nodes = np.linspace(-3.5, 3.5, 11)
+    nodes = np.linspace(-3.0, 3.0, 7)
     width = 1.0 / np.sqrt(curvature)
     means = (log_mean[:, None] + nodes * width[:, None]).reshape(-1)
     spreads = np.repeat(spread, nodes.size)
@@ -244,7 +244,7 @@ def _posterior(o: Floats, e: Floats, typical: float) -> tuple[Floats, Floats, Fl
     log_weight += -0.5 * means**2 + np.log(np.repeat(width, nodes.size))
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
-    kept = weight > 1e-7
+    kept = weight > 1e-5
     return spreads[kept], np.exp(means[kept]), weight[kept] / weight[kept].sum()
 
 
@@ -252,7 +252,7 @@ def _mixture_quantiles(a: Floats, b: Floats, weight: Floats, q: float) -> Floats
     """Quantile of a mixture of gammas for each row, by bisection on all rows at once."""
     low = np.zeros(a.shape[0])
     high = special.gammaincinv(a, max(q, 0.5)).max(axis=1) / b.min(axis=1) + 1.0
-    for _ in range(60):
+    for _ in range(45):
         middle = 0.5 * (low + high)
         below = (special.gammainc(a, b * middle[:, None]) * weight).sum(axis=1)
         low, high = np.where(below < q, middle, low), np.where(below < q, high, middle)
