@@ -12,6 +12,7 @@ from typing import Any
 import altair as alt
 import vl_convert
 
+from fleetlog.charts.words import printable
 from fleetlog.errors import UsageError
 
 # The grammar that altair writes; named so that a newer converter cannot change a picture.
@@ -26,7 +27,19 @@ def spec_of(chart: alt.TopLevelMixin) -> dict[str, Any]:
     Not checked against the grammar's schema, which takes longer than drawing; the tests do that.
     """
     with alt.theme.enable("none"):
-        return chart.to_dict(validate=False)
+        spec: dict[str, Any] = _printable(chart.to_dict(validate=False))
+    return spec
+
+
+def _printable(part: Any) -> Any:
+    """The same, without the control characters that no picture format may hold."""
+    if isinstance(part, str):
+        return printable(part)
+    if isinstance(part, dict):
+        return {key: _printable(value) for key, value in part.items()}
+    if isinstance(part, list | tuple):
+        return [_printable(value) for value in part]
+    return part
 
 
 def to_svg(chart: alt.TopLevelMixin) -> str:

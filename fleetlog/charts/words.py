@@ -3,9 +3,16 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 
 NO_WORDS: Mapping[str, str] = {}
+_UNPRINTABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
+
+
+def printable(text: str) -> str:
+    """`text` with a mark in place of each control character that neither pages nor pictures may hold."""
+    return _UNPRINTABLE.sub("\ufffd", text)
 
 
 def said(name: str, words: Mapping[str, str] = NO_WORDS) -> str:

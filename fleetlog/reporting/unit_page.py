@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -11,7 +12,7 @@ from fleetlog.charts.timeline import VOLTAGE, timeline
 from fleetlog.charts.words import capital, said
 from fleetlog.findings.unit import UnitFinding
 from fleetlog.reporting.gathered import ReportFindings
-from fleetlog.reporting.month import case_views
+from fleetlog.reporting.month import CaseView
 from fleetlog.reporting.tables import Column, Table, table
 from fleetlog.reporting.timeline import TimelineView, timeline_view
 
@@ -21,7 +22,7 @@ _SIDE = Column("side", "Side", "word")
 
 
 def unit_page(
-    unit: UnitFinding, findings: ReportFindings, name: str
+    unit: UnitFinding, findings: ReportFindings, name: str, views: Sequence[CaseView]
 ) -> tuple[dict[str, Any], dict[str, pl.DataFrame]]:
     """The context of unit.html.j2, and the unit's tables by the name of their CSVs.
 
@@ -29,6 +30,7 @@ def unit_page(
         unit: the machine's story.
         findings: the month it belongs to: its cases, words and costs.
         name: file name of the unit, without ending.
+        views: its cases.
     """
     machine = str(unit.machine["machine_id"])
     unit = in_zone(unit, findings.time_zone)
@@ -42,7 +44,6 @@ def unit_page(
         f"units/{name}/readings": unit.readings,
         f"units/{name}/rentals": unit.rentals,
     }
-    views = [view for view in case_views(findings, {}) if view.case.machine_id == machine]
     context: dict[str, Any] = {
         "root": "../",
         "f": findings,

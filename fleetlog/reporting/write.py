@@ -17,10 +17,10 @@ from markdown_it import MarkdownIt
 from markupsafe import Markup
 
 from fleetlog import resources
-from fleetlog.charts.words import capital, hours, listed, money, percent, plural, said
+from fleetlog.charts.words import capital, hours, listed, money, percent, plural, printable, said
 from fleetlog.reporting.files import safe_names, write_csv, write_text
 from fleetlog.reporting.gathered import ReportFindings
-from fleetlog.reporting.month import month_page
+from fleetlog.reporting.month import CaseView, case_views, month_page
 from fleetlog.reporting.unit_page import unit_page
 
 Frames = Mapping[str, pl.DataFrame]
@@ -53,9 +53,12 @@ def write_report(findings: ReportFindings, folder: Path, *, clock: datetime) -> 
         context, frames = month_page(findings, pages)
         tables |= frames
         written.append(write_text(folder / "report.html", _render("report.html.j2", context, clock)))
+        cases: dict[str, list[CaseView]] = {}
+        for view in case_views(findings, {}):
+            cases.setdefault(view.case.machine_id, []).append(view)
         for unit in findings.units:
             machine = str(unit.machine["machine_id"])
-            context, frames = unit_page(unit, findings, names[machine])
+            context, frames = unit_page(unit, findings, names[machine], cases.get(machine, []))
             tables |= frames
             written.append(write_text(folder / pages[machine], _render("unit.html.j2", context, clock)))
     written += [write_csv(frame, folder / "tables" / f"{name}.csv") for name, frame in tables.items()]
@@ -63,7 +66,7 @@ def write_report(findings: ReportFindings, folder: Path, *, clock: datetime) -> 
 
 
 def _render(template: str, context: Mapping[str, Any], clock: datetime) -> str:
-    return _environment().get_template(template).render(context, clock=clock)
+    return printable(_environment().get_template(template).render(context, clock=clock))
 
 
 @cache

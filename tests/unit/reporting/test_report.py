@@ -273,6 +273,57 @@ def test_a_quiet_month(months: ModuleType, tmp_path: Path) -> None:
     assert "too few failures to say" in words
 
 
+@pytest.mark.parametrize(
+    "name",
+    [
+        "a\x00b\x0bc\x1b[31m",
+        "\u202egnol",
+        "]]><!--",
+        "'\"><svg onload=alert(1)>",
+        "{{ 7 * 7 }}{% raw %}",
+        "${x} %s \\N{DIGIT ONE}",
+        "🚜 7",
+        "W" * 300,
+        "two\nlines\ttabbed",
+        " ",
+    ],
+)
+def test_any_name_at_all(months: ModuleType, tmp_path: Path, name: str) -> None:
+    month = months.month()
+    unit = replace(months.examples.unit(), machine={**months.examples.unit().machine, "machine_id": name})
+    case = replace(
+        month.suspects.cases[0],
+        machine_id=name,
+        site=name,
+        next_step=name,
+        model=name,
+        top_cause=name,
+        causes={name: 0.9, "unknown": 0.1},
+    )
+    odd = replace(
+        month,
+        fleet=name,
+        suspects=replace(month.suspects, cases=(case,), notes=(name,)),
+        survival_by_variant=replace(
+            month.survival_by_variant,
+            groups=tuple(replace(g, group={"variant": name}) for g in month.survival_by_variant.groups[:1]),
+        ),
+        repeats=replace(
+            month.repeats, by_action=month.repeats.by_action.with_columns(pl.lit(name).alias("component"))
+        ),
+        units=(unit,),
+    )
+    files = write_report(odd, tmp_path, clock=CLOCK)
+    for path in (path for path in files if path.suffix == ".html"):
+        reader = read(path)
+        assert reader.open == []
+        assert reader.crossed == []
+        assert reader.tags.count("script") == 1
+        assert not [name for _, name, _ in reader.attributes if name.startswith("on")]
+    shown = re.sub(r"\s+", " ", re.sub("[\x00-\x08\x0b\x1b]", "\ufffd", name)).strip()
+    assert shown in read(files[0]).words
+
+
 def test_what_is_not_known_is_a_dash(months: ModuleType, tmp_path: Path) -> None:
     month = months.month()
     case = months.examples.suspect(
