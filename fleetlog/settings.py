@@ -10,6 +10,7 @@ import hashlib
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
+from datetime import date
 from pathlib import Path
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo, available_timezones
@@ -88,6 +89,20 @@ def _words(section: Section, key: str) -> Any:
     return words
 
 
+def _iso_weeks(section: Section, key: str) -> Any:
+    weeks = section.texts(key)
+    for week in weeks:
+        year, _, number = week.partition("-W")
+        try:
+            monday = date.fromisocalendar(int(year), int(number), 1)
+            known = week == "{0}-W{1:02}".format(*monday.isocalendar())
+        except ValueError:  # no numbers, or no such week
+            known = False
+        if not known:
+            raise section.problem(key, f'must hold ISO weeks such as "2026-W52", not {shown(week)}')
+    return weeks
+
+
 @dataclass(frozen=True)
 class Fleet:
     """[fleet]: who and where."""
@@ -113,6 +128,30 @@ class Costs:
     day_hours: float = _value(
         8.0, "labour hours/day", "Labour hours that make a day of downtime", _number(above=0, at_most=24)
     )
+    call_out: float = _value(
+        150.0,
+        "currency/breakdown",
+        "What a breakdown costs beside repair and downtime: the way out, the machine fetched",
+        _number(at_least=0),
+    )
+    days_waiting: float = _value(
+        2.0,
+        "days/visit",
+        "Days that a broken machine waits on each visit: for a bay, a finding, a part",
+        _number(at_least=0),
+    )
+    engine_out_hours: float = _value(
+        7.0,
+        "labour hours",
+        "Labour hours to take the engine out and put it back, saved where it is out already",
+        _number(at_least=0),
+    )
+    discount_per_year: float = _value(
+        0.05,
+        "share/year",
+        "By how much money of next year counts less than money of today",
+        _number(at_least=0, below=1),
+    )
 
 
 @dataclass(frozen=True)
@@ -121,6 +160,27 @@ class Shop:
 
     weekly_hours: float = _value(
         40.0, "labour hours/week", "Labour hours the shop has for repairs", _number(at_least=0)
+    )
+    pump_mechanics: int = _value(
+        2, "mechanics", "Mechanics who can open a pump or take an engine out", _whole(at_least=0)
+    )
+    mechanic_hours: float = _value(
+        36.0, "labour hours/week", "Labour hours a week of one of them", _number(at_least=0, at_most=168)
+    )
+    engine_out_jobs: int = _value(
+        4, "jobs/week", "Most jobs a week with the engine out: bays and hoists", _whole(at_least=0)
+    )
+    parts_lead_days: int = _value(
+        7, "days", "Days from the plan until parts are there and a job can begin", _whole(at_least=0)
+    )
+    closed_weeks: tuple[str, ...] = _value(
+        (), "", "ISO weeks in which no planned job is begun", _iso_weeks, memory=False
+    )
+    replan_penalty: float = _value(
+        100.0,
+        "currency/job",
+        "What moving a job of the last plan must save at least",
+        _number(at_least=0),
     )
 
 
