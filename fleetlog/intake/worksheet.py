@@ -118,8 +118,10 @@ def write_worksheet(
     try:
         book.close()
     except (FileCreateError, OSError) as error:
+        why = error.args[0] if isinstance(error, FileCreateError) else error
+        detail = getattr(why, "strerror", None) or why
         raise UsageError(
-            f"{path} cannot be written ({error}); close it elsewhere, or name another."
+            f"{path} cannot be written ({detail}); close it in other programs, or name another."
         ) from error
 
 
@@ -327,9 +329,9 @@ class _Book:
                 plain,
             ),
             (
-                "What was loaded before may stay in it: rows already known change nothing, and a row that you "
-                "correct here corrects the one loaded before. A row that cannot be read is kept aside with "
-                "the reason, and comes back to you.",
+                "What was loaded before may stay in it: rows already known change nothing, and a row that "
+                "you correct here corrects the one loaded before. A row that cannot be read is kept aside "
+                "with the reason, and comes back to you.",
                 plain,
             ),
         ]
