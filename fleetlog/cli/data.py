@@ -1,4 +1,4 @@
-"""Commands about the data themselves: load, rejects, status, check, query, export."""
+"""Commands about the store: status, check, query, export, backup, restore."""
 
 from __future__ import annotations
 
@@ -22,121 +22,7 @@ from fleetlog.cli.options import (
 from fleetlog.cli.output import say, show, show_frame
 
 if TYPE_CHECKING:
-    from fleetlog.intake import LoadResult
-
-
-def load(
-    context: typer.Context,
-    paths: Annotated[
-        list[Path], typer.Argument(help="Files or folders to read; a folder is read in the order of names.")
-    ],
-    check_only: Annotated[
-        bool, typer.Option("--check-only", help="Say what a load would do, and change nothing.")
-    ] = False,
-    kind: Annotated[
-        str | None,
-        typer.Option("--as", help="Read every file as this kind, e.g. meter_readings.", metavar="KIND"),
-    ] = None,
-    form: FormatOption = Format.TABLE,
-    out: OutOption = None,
-) -> None:
-    """Read files or folders into the store.
-
-    A file is loaded whole or not at all; loading it again changes nothing; a row that fails a check is kept
-    aside and can be listed with 'fleetlog rejects'.
-
-    Example: fleetlog load machines.csv readings/
-    """
-    from fleetlog.findings.fleet import intake_settings, open_fleet
-    from fleetlog.intake import load_paths
-
-    with open_fleet(store_path(context), create=True) as fleet:
-        result = load_paths(
-            fleet.store, paths, settings=intake_settings(fleet.settings), kind=kind, check_only=check_only
-        )
-    show_load(result, form, out)
-
-
-# What most files are; anything else that was found out about a file is said.
-_USUAL = {"separator comma"}
-
-
-def show_load(result: LoadResult, form: Format, out: Path | None) -> None:
-    """The table of a load and what to do next; leaves with exit code 2 if a file was refused."""
-    import polars as pl
-
-    rows = [
-        {
-            "file": Path(file.path).name,
-            "kind": file.kind or "",
-            "rows": file.rows,
-            "new": file.new,
-            "known": file.known,
-            "corrected": file.corrected,
-            "rejected": file.rejected,
-            "waiting": file.waiting,
-            "refused": file.refused or "",
-            "notes": "; ".join(file.notes),
-        }
-        for file in result.files
-        if file.kind or file.refused
-    ]
-    frame = pl.DataFrame(rows, infer_schema_length=None)
-    if not rows:
-        say("Nothing to load was found there.")
-    elif form is Format.TABLE:
-        show_frame(frame.drop("refused", "notes"), form, out)
-    else:
-        show_frame(frame, form, out)
-    for file in result.files:
-        worth_saying = [note for note in file.notes if note not in _USUAL]
-        if worth_saying:
-            say(f"{Path(file.path).name}: {'; '.join(worth_saying)}")
-    refused = [file for file in result.files if file.refused]
-    for file in refused:
-        say(f"fleetlog: {file.refused}")
-    if any(file.rejected for file in result.files):
-        say("Rejected rows are kept: 'fleetlog rejects' lists them with the reason.")
-    if refused:
-        raise typer.Exit(2)
-
-
-def rejects(
-    context: typer.Context,
-    kind: Annotated[
-        str | None, typer.Option("--kind", help="Only rows of this kind of table.", metavar="KIND")
-    ] = None,
-    waiting: Annotated[
-        bool, typer.Option("--waiting", help="List rows that wait for their machine or work order instead.")
-    ] = False,
-    form: FormatOption = Format.TABLE,
-    out: Annotated[
-        Path | None,
-        typer.Option(
-            "--out",
-            help="Write the rejected rows of one kind to this CSV file, to be corrected and loaded again.",
-            metavar="FILE",
-        ),
-    ] = None,
-) -> None:
-    """Rejected and waiting rows, with the reason.
-
-    Example: fleetlog rejects --kind meter_readings --out fix.csv
-    """
-    from fleetlog.intake import rejected_frame, waiting_frame, write_rejects
-    from fleetlog.store import open_store
-
-    if out is not None and not waiting:
-        with open_store(store_path(context)) as store:
-            written = write_rejects(store, out, kind)
-        say(f"{written} rejected rows are in {out}; correct them there and load the file.")
-        return
-    with open_store(store_path(context)) as store:
-        frame = waiting_frame(store, kind) if waiting else rejected_frame(store, kind)
-        others = 0 if waiting else waiting_frame(store, kind).height
-    show_frame(frame, form, out)
-    if others:
-        say(f"Waiting for their machine or work order: {others}; 'fleetlog rejects --waiting' lists them.")
+    pass
 
 
 def status(
@@ -275,4 +161,4 @@ def restore(
     say(f"{store_path(context)} is restored from {copy}.{kept}")
 
 
-COMMANDS = (load, rejects, status, check, query, export, backup, restore)
+COMMANDS = (status, check, query, export, backup, restore)

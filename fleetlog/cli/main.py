@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from fleetlog.cli import analysis, data, pictures, reference
+from fleetlog.cli import analysis, data, loading, pictures, planning, reference
 from fleetlog.errors import FleetlogError
 
 UNEXPECTED = 70
@@ -24,7 +24,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for group in (data, analysis, pictures, reference):
+for group in (loading, data, analysis, planning, pictures, reference):
     for command in group.COMMANDS:
         app.command(name=command.__name__.removesuffix("_").replace("_", "-"))(command)
 

@@ -41,7 +41,7 @@ def demo(
     """
     import shutil
 
-    from fleetlog.cli.data import show_load
+    from fleetlog.cli.loading import show_load
     from fleetlog.findings.fleet import intake_settings, open_fleet
     from fleetlog.intake import load_paths
     from fleetlog.resources import folder as resource

@@ -1,0 +1,235 @@
+"""Commands that bring data in: load, rejects, worksheet."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from fleetlog.cli.options import Format, FormatOption, OutOption, store_path
+from fleetlog.cli.output import say, show_frame
+
+if TYPE_CHECKING:
+    from fleetlog.findings.fleet import Fleet
+    from fleetlog.intake import LoadResult
+    from fleetlog.intake.profiles.profile import Profile
+
+PROFILES = "profiles"
+"""Folder beside the store whose mapping profiles are always in force."""
+
+
+def load(
+    context: typer.Context,
+    paths: Annotated[
+        list[Path], typer.Argument(help="Files or folders to read; a folder is read in the order of names.")
+    ],
+    profile: Annotated[
+        list[Path] | None,
+        typer.Option("--profile", help="A mapping profile to read by; may be repeated.", metavar="FILE"),
+    ] = None,
+    check_only: Annotated[
+        bool, typer.Option("--check-only", help="Say what a load would do, and change nothing.")
+    ] = False,
+    kind: Annotated[
+        str | None,
+        typer.Option("--as", help="Read every file as this kind, e.g. meter_readings.", metavar="KIND"),
+    ] = None,
+    date_order: Annotated[
+        str | None,
+        typer.Option(
+            "--date-order", help="What comes first in dates like 05/06/2024: day or month.", metavar="ORDER"
+        ),
+    ] = None,
+    form: FormatOption = Format.TABLE,
+    out: OutOption = None,
+) -> None:
+    """Read files or folders into the store.
+
+    A file is loaded whole or not at all; loading it again changes nothing; a row that fails a check is kept
+    aside and can be listed with 'fleetlog rejects'. For a file of unknown columns a mapping is proposed and
+    written to the folder profiles/ beside the store, whose profiles are in force from then on.
+
+    Example: fleetlog load machines.csv readings/
+    """
+    from fleetlog.cli.progress import load_progress
+    from fleetlog.findings.fleet import intake_settings, open_fleet
+    from fleetlog.intake import load_paths
+    from fleetlog.intake.profiles.files import read_profile, read_profiles
+
+    folder = store_path(context).resolve().parent / PROFILES
+    profiles = [read_profile(one) for one in profile or []]
+    profiles += read_profiles(folder) if folder.is_dir() else []
+    with open_fleet(store_path(context), create=True) as fleet, load_progress() as progress:
+        result = load_paths(
+            fleet.store,
+            paths,
+            settings=intake_settings(fleet.settings),
+            kind=kind,
+            profiles=profiles,
+            date_order=date_order,
+            check_only=check_only,
+            progress=progress,
+        )
+        proposed = [] if check_only else _propose(fleet, result, profiles, kind, folder)
+    show_load(result, form, out, also=proposed)
+
+
+def _propose(
+    fleet: Fleet, result: LoadResult, profiles: list[Profile], kind: str | None, folder: Path
+) -> list[str]:
+    """Proposes, shows and writes a mapping for every refused file that could be read by one."""
+    from fleetlog.cli.output import render
+    from fleetlog.findings.fleet import intake_settings
+    from fleetlog.intake.profiles.files import write_profile
+    from fleetlog.intake.profiles.look import propose_for
+
+    said = []
+    refused = dict.fromkeys(Path(file.path) for file in result.files if file.refused)
+    for path in refused:
+        if not path.is_file():
+            continue
+        found = propose_for(
+            fleet.store, path, profiles=profiles, settings=intake_settings(fleet.settings), kind=kind
+        )
+        for where, proposal in found:
+            folder.mkdir(exist_ok=True)
+            target = _free(folder / f"{path.stem}.toml")
+            write_profile(proposal, target)
+            text = f"\n{where} looks like {proposal.kind}:\n" + render(proposal.columns_frame(), Format.TABLE)
+            if proposal.words:
+                text += "\nIts words:\n" + render(proposal.words_frame(), Format.TABLE)
+            if proposal.missing:
+                text += f"No column was found for {', '.join(proposal.missing)}; name it in the profile.\n"
+            text += f"The mapping is written to {target}; mend what is wrong there, then load the file again."
+            said.append(text)
+    return said
+
+
+def _free(path: Path) -> Path:
+    number = 1
+    free = path
+    while free.exists():
+        number += 1
+        free = path.with_stem(f"{path.stem}-{number}")
+    return free
+
+
+# What most files are; anything else that was found out about a file is said.
+_USUAL = {"separator comma"}
+
+
+def show_load(result: LoadResult, form: Format, out: Path | None, also: list[str] | None = None) -> None:
+    """The table of a load and what to do next; leaves with exit code 2 if a file was refused."""
+    import polars as pl
+
+    rows = [
+        {
+            "file": Path(file.path).name,
+            "kind": file.kind or "",
+            "rows": file.rows,
+            "new": file.new,
+            "known": file.known,
+            "corrected": file.corrected,
+            "rejected": file.rejected,
+            "waiting": file.waiting,
+            "refused": file.refused or "",
+            "notes": "; ".join(file.notes),
+        }
+        for file in result.files
+        if file.kind or file.refused
+    ]
+    frame = pl.DataFrame(rows, infer_schema_length=None)
+    if not rows:
+        say("Nothing to load was found there.")
+    elif form is Format.TABLE:
+        show_frame(frame.drop("refused", "notes"), form, out)
+    else:
+        show_frame(frame, form, out)
+    for file in result.files:
+        worth_saying = [note for note in file.notes if note not in _USUAL]
+        if worth_saying:
+            say(f"{Path(file.path).name}: {'; '.join(worth_saying)}")
+    refused = [file for file in result.files if file.refused]
+    for file in refused:
+        say(f"fleetlog: {file.refused}")
+    for text in also or []:
+        say(text)
+    if any(file.rejected for file in result.files):
+        say("Rejected rows are kept: 'fleetlog rejects' lists them with the reason.")
+    if refused:
+        raise typer.Exit(2)
+
+
+def rejects(
+    context: typer.Context,
+    kind: Annotated[
+        str | None, typer.Option("--kind", help="Only rows of this kind of table.", metavar="KIND")
+    ] = None,
+    waiting: Annotated[
+        bool, typer.Option("--waiting", help="List rows that wait for their machine or work order instead.")
+    ] = False,
+    form: FormatOption = Format.TABLE,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out",
+            help="Write the rejected rows of one kind to this CSV file, to be corrected and loaded again.",
+            metavar="FILE",
+        ),
+    ] = None,
+) -> None:
+    """Rejected and waiting rows, with the reason.
+
+    Example: fleetlog rejects --kind meter_readings --out fix.csv
+    """
+    from fleetlog.intake import rejected_frame, waiting_frame, write_rejects
+    from fleetlog.store import open_store
+
+    if out is not None and not waiting:
+        with open_store(store_path(context)) as store:
+            written = write_rejects(store, out, kind)
+        say(f"{written} rejected rows are in {out}; correct them there and load the file.")
+        return
+    with open_store(store_path(context)) as store:
+        frame = waiting_frame(store, kind) if waiting else rejected_frame(store, kind)
+        others = 0 if waiting else waiting_frame(store, kind).height
+    show_frame(frame, form, out)
+    if others:
+        say(f"Waiting for their machine or work order: {others}; 'fleetlog rejects --waiting' lists them.")
+
+
+def worksheet(
+    context: typer.Context,
+    out: Annotated[Path, typer.Argument(help="The workbook to write, e.g. week.xlsx.", metavar="FILE")],
+    kind: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--kind",
+            help="A kind of table to give a sheet; may be repeated. Default: orders, lines, measurements.",
+            metavar="KIND",
+        ),
+    ] = None,
+    open_orders: Annotated[
+        bool, typer.Option("--open-orders", help="Fill in the work orders that are still open.")
+    ] = False,
+) -> None:
+    """An Excel workbook for the workshop to fill in; it loads back as it is.
+
+    Example: fleetlog worksheet week.xlsx --open-orders
+    """
+    from fleetlog.findings.fleet import intake_settings, open_fleet
+    from fleetlog.intake.worksheet import USUAL, write_worksheet
+
+    with open_fleet(store_path(context)) as fleet:
+        write_worksheet(
+            fleet.store,
+            out,
+            kinds=tuple(kind or USUAL),
+            settings=intake_settings(fleet.settings),
+            open_orders=open_orders,
+        )
+    say(f"{out} is written; load it with 'fleetlog load {out}' when it has been filled in.")
+
+
+COMMANDS = (load, rejects, worksheet)

@@ -1,0 +1,93 @@
+"""Unknown columns are mapped, the workshop's sheet loads back, and a load says what it found out."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import openpyxl
+import pytest
+from calls import Command
+
+
+@pytest.fixture
+def store(demo_store: Path, tmp_path: Path) -> Path:
+    for name in ("fleetlog.duckdb", "fleetlog.toml"):
+        shutil.copyfile(demo_store.with_name(name), tmp_path / name)
+    return tmp_path / "fleetlog.duckdb"
+
+
+def loaded(fleetlog: Command, store: Path, path: Path, *more: str) -> dict[str, object]:
+    done = fleetlog("load", str(path), "--format", "json", *more, store=store)
+    assert done.code == 0, done.err
+    (row,) = json.loads(done.out)
+    return row
+
+
+def test_a_mapping_is_proposed_written_and_used(fleetlog: Command, store: Path) -> None:
+    log = store.with_name("shop log.csv")
+    log.write_text(
+        "Unit No;Hour Meter;Date;Who\n37;4810,5;30.06.2026;joe\n64;5600;29.06.2026;joe\n", encoding="utf-8"
+    )
+    first = fleetlog("load", str(log), store=store)
+    assert first.code == 2
+    assert "looks like meter_readings" in first.err
+    assert "Hour Meter" in first.err
+    assert store.with_name("profiles").joinpath("shop log.toml").is_file()
+    row = loaded(fleetlog, store, log)
+    assert (row["kind"], row["new"], row["rejected"]) == ("meter_readings", 2, 0)
+
+
+def test_a_named_profile_is_used(fleetlog: Command, store: Path, tmp_path: Path) -> None:
+    profile = tmp_path / "mine.toml"
+    profile.write_text(
+        'kind = "meter_readings"\n[columns]\nU = "machine_id"\nH = "hours"\nD = "read_at"\n', encoding="utf-8"
+    )
+    log = tmp_path / "log.csv"
+    log.write_text("U,H,D\n37,4811,2026-06-30\n", encoding="utf-8")
+    assert loaded(fleetlog, store, log, "--profile", str(profile))["new"] == 1
+
+
+def test_dates_that_could_be_either_are_asked_for(fleetlog: Command, store: Path, tmp_path: Path) -> None:
+    log = tmp_path / "readings.csv"
+    log.write_text("machine_id,hours,read_at\n37,4811,05/06/2026\n", encoding="utf-8")
+    asked = fleetlog("load", str(log), store=store)
+    assert asked.code == 2
+    assert "--date-order" in asked.err or "day" in asked.err
+    assert loaded(fleetlog, store, log, "--date-order", "day")["new"] == 1
+
+
+def test_the_worksheet_loads_back(fleetlog: Command, store: Path, tmp_path: Path) -> None:
+    sheet = tmp_path / "week.xlsx"
+    assert fleetlog("worksheet", str(sheet), "--kind", "measurements", store=store).code == 0
+    book = openpyxl.load_workbook(sheet)
+    page = book["measurements"]
+    headings = {
+        cell.value: cell.column for row in page.iter_rows() for cell in row if cell.value == "machine_id"
+    }
+    assert headings
+    head_row = next(row for row in page.iter_rows() if any(cell.value == "machine_id" for cell in row))
+    values = {
+        "machine_id": "37",
+        "measured_at": "2026-06-30T09:00",
+        "quantity": "sensor_neutral_voltage",
+        "side": "left",
+        "value": 2.21,
+        "unit": "V",
+    }
+    for cell in head_row:
+        if cell.value in values:
+            page.cell(row=cell.row + 1, column=cell.column, value=values[cell.value])
+    book.save(sheet)
+    done = fleetlog("load", str(sheet), "--format", "json", store=store)
+    assert done.code == 0, done.err
+    assert sum(row["new"] for row in json.loads(done.out)) == 1
+
+
+def test_what_was_found_out_about_a_file_is_said(fleetlog: Command, store: Path, tmp_path: Path) -> None:
+    listed = tmp_path / "machines.csv"
+    listed.write_bytes("machine_id;site\n900;Tølbeck\n".encode("utf-16"))
+    done = fleetlog("load", str(listed), store=store)
+    assert "UTF-16" in done.err
+    assert "semicolon" in done.err
