@@ -93,3 +93,65 @@ def dot(a: Floats, b: Floats) -> float:
 def weighed(weights: Floats, rows: Floats) -> Floats:
     """Weighted sum of rows, shape (columns,), the same to the last digit on any thread count."""
     return np.asarray(np.einsum("i,ij->j", weights, rows), dtype=np.float64)
+
+
+#: Ages up to this many ticks (over 400 years of running) are looked up in a table instead of searched for.
+_TABLED = 40_000_000
+
+
+def _tabled(highest: int, size: int) -> bool:
+    """Whether a table over all ticks up to the highest is worth its memory."""
+    return highest < _TABLED and highest < 50 * size + 100_000
+
+
+def distinct_ticks(*ticks: Ints) -> Ints:
+    """The distinct values of several arrays of ticks, sorted."""
+    together = [part for part in ticks if part.size]
+    if not together:
+        return np.zeros(0, dtype=np.int64)
+    highest = max(int(part.max()) for part in together)
+    if not _tabled(highest, sum(part.size for part in together)):
+        return np.unique(np.concatenate(together))
+    seen = np.zeros(highest + 1, dtype=np.bool_)
+    for part in together:
+        seen[part] = True
+    return np.flatnonzero(seen).astype(np.int64, copy=False)
+
+
+def tick_positions(jumps: Ints, at: Ints, *, inclusive: bool) -> Ints:
+    """`step_positions` for ticks: how many jumps have happened at each of many ages.
+
+    Args:
+        jumps: distinct ticks, sorted.
+        at: ticks, not negative.
+        inclusive: whether a jump counts at its own age.
+    """
+    highest = int(jumps[-1]) if jumps.size else 0
+    if jumps.size == 0 or not _tabled(highest, at.size):
+        return step_positions(jumps, at, inclusive=inclusive)
+    passed = np.zeros(highest + 2, dtype=np.int64)
+    passed[jumps + (0 if inclusive else 1)] = 1
+    np.cumsum(passed, out=passed)
+    found: Ints = passed[np.minimum(at, highest + 1)]
+    return found
+
+
+def tick_counts(ticks: Ints, at: Ints, weight: Counts) -> Counts:
+    """Sum of weights at each of the distinct, sorted `ticks`; `at` holds no others.
+
+    Whole weights add up exactly; others are summed by rising weight, so that the order of rows does not show.
+    """
+    highest = int(ticks[-1]) if ticks.size else 0
+    if (
+        weight.dtype == np.int64
+        and _tabled(highest, at.size)
+        and float(weight.sum(dtype=np.float64)) < 2.0**53
+    ):
+        one = weight.size > 0 and int(weight.min()) == 1 == int(weight.max())
+        counts = np.bincount(at, weights=None if one else weight, minlength=highest + 1)
+        return counts[ticks].astype(np.int64)
+    order = np.argsort(at, kind="stable") if weight.dtype == np.int64 else np.lexsort((weight, at))
+    keys, sums = sums_over_runs(at[order], weight[order])
+    total = np.zeros(ticks.size, dtype=weight.dtype)
+    total[np.searchsorted(ticks, keys)] = sums
+    return total

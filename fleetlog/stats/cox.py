@@ -29,6 +29,7 @@ from fleetlog.stats.arrays import (
     normal_quantile,
     one_of,
     step_positions,
+    tick_positions,
     weighed,
 )
 from fleetlog.stats.cox_cells import CoxCells
@@ -451,8 +452,8 @@ def score_residuals(likelihood: PartialLikelihood, beta: Floats, spells: Spells)
         cell, r = spells.cell[rows], risk[rows]
         sums = likelihood.sums(stratum, beta)
         hazard, drift = _running(sums)
-        enters = np.searchsorted(stratum.ages, spells.entry[rows], side="right")
-        leaves = np.searchsorted(stratum.ages, spells.exit[rows], side="right")
+        enters = tick_positions(stratum.ages, spells.entry[rows], inclusive=True)
+        leaves = tick_positions(stratum.ages, spells.exit[rows], inclusive=True)
         exposure = hazard[leaves] - hazard[enters]
         died = np.flatnonzero(spells.failed[rows] > 0)
         at = leaves[died] - 1
@@ -476,8 +477,8 @@ def martingale_residuals(likelihood: PartialLikelihood, beta: Floats, spells: Sp
         rows = np.flatnonzero(of_spell == stratum.label)
         sums = likelihood.sums(stratum, beta)
         hazard, _ = _running(sums)
-        enters = np.searchsorted(stratum.ages, spells.entry[rows], side="right")
-        leaves = np.searchsorted(stratum.ages, spells.exit[rows], side="right")
+        enters = tick_positions(stratum.ages, spells.entry[rows], inclusive=True)
+        leaves = tick_positions(stratum.ages, spells.exit[rows], inclusive=True)
         spared = np.where(spells.failed[rows] > 0, sums.a1[np.maximum(leaves - 1, 0)], 0.0)
         result[rows] -= risk[rows] * (hazard[leaves] - hazard[enters] - spared)
     return result

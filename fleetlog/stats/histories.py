@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fleetlog.stats.arrays import TICKS_PER_HOUR, Counts, Ints
+from fleetlog.stats.arrays import TICKS_PER_HOUR, Counts, Ints, sums_over_runs
 from fleetlog.stats.errors import LengthMismatch, MoreFailedThanAtRisk
 from fleetlog.stats.risk_table import EventTable, checked_spells
 
@@ -70,7 +70,11 @@ class MachineHistories:
         if who.size == 0:
             none = np.zeros(0, dtype=np.int64)
             return MachineHistories(begin, end, none, none, none, per_hour)
-        machine = np.searchsorted(names, who)
+        if names.size == 0:
+            raise LengthMismatch(f"machine {who[0]} has an event but no window of observation")
+        whole = np.issubdtype(names.dtype, np.integer) and np.issubdtype(who.dtype, np.integer)
+        in_order = whole and int(names[0]) == 0 and int(names[-1]) == names.size - 1
+        machine = np.clip(who, 0, names.size) if in_order else np.searchsorted(names, who)
         known = (machine < names.size) & (names[np.minimum(machine, names.size - 1)] == who)
         if not known.all():
             raise LengthMismatch(f"machine {who[~known][0]} has an event but no window of observation")
@@ -82,16 +86,18 @@ class MachineHistories:
                 f"an event of machine {who[i]} at {when[i]} ticks lies outside its window"
                 f" ({begin[machine[i]]}, {end[machine[i]]}] or is no whole tick; correct one of them"
             )
-        sorting = np.lexsort((ticks, machine))
-        machine, ticks, count = machine[sorting], ticks[sorting], count[sorting]
-        first = np.flatnonzero(
-            np.concatenate(([True], (machine[1:] != machine[:-1]) | (ticks[1:] != ticks[:-1])))
-        )
-        totals = np.add.reduceat(count, first)
+        # one number for machine and age: plain events need only be sorted, not carried along
+        span = int(end.max()) + 1
+        key = machine.astype(np.int64) * span + ticks
+        if event_count is None:
+            key.sort()
+            count = np.ones(key.size, dtype=np.int64)
+        else:
+            order = np.lexsort((count, key))
+            key, count = key[order], count[order]
+        places, totals = sums_over_runs(key, count)
         kept = totals > 0
-        return MachineHistories(
-            begin, end, machine[first][kept].astype(np.int64), ticks[first][kept], totals[kept], per_hour
-        )
+        return MachineHistories(begin, end, places[kept] // span, places[kept] % span, totals[kept], per_hour)
 
     @property
     def machines(self) -> int:

@@ -159,11 +159,17 @@ class ProductLimit:
         Args:
             hours: the horizon, in hours.
             small_sample: multiply the variance by D/(D-1), D failures, as Klein & Moeschberger do.
+
+        Raises:
+            BadArgument: if the horizon lies before the curve's start or beyond the last age observed.
         """
         if hours <= self.from_hours:
             raise BadArgument(
                 f"the horizon of {hours:g} h must lie beyond the curve's start at {self.from_hours:g} h"
             )
+        last = float(self.table.hours[-1]) / self.table.per_hour if self.table.hours.size else 0.0
+        if hours > last and (self.survival.size == 0 or self.survival[-1] > 0):
+            raise BadArgument(f"nobody was followed to {hours:g} h; the last one left at {last:g} h")
         inside = self.hours < hours
         edges = np.concatenate(([self.from_hours], self.hours[inside], [hours]))
         heights = np.concatenate(([1.0], self.survival[inside]))

@@ -33,6 +33,7 @@ from fleetlog.stats.arrays import (
     normal_quantile,
     one_of,
     step_positions,
+    tick_positions,
 )
 from fleetlog.stats.errors import BadArgument, LengthMismatch
 from fleetlog.stats.histories import MachineHistories
@@ -204,9 +205,9 @@ class _Influence:
     @staticmethod
     def of(histories: MachineHistories, ticks: Ints, y: Floats, d: Floats) -> _Influence:
         centre = np.concatenate(([0.0], np.cumsum(d / y**2)))
-        enters = np.searchsorted(ticks, histories.entry, side="right")
-        leaves = np.searchsorted(ticks, histories.exit, side="right")
-        age = np.searchsorted(ticks, histories.event_ticks).astype(np.int64)
+        enters = tick_positions(ticks, histories.entry, inclusive=True)
+        leaves = tick_positions(ticks, histories.exit, inclusive=True)
+        age = tick_positions(ticks, histories.event_ticks, inclusive=False)
         count = histories.event_count.astype(np.float64)
         gain = count / y[age]
         machine = histories.event_machine

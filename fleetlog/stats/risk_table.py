@@ -17,7 +17,15 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from fleetlog.stats.arrays import TICKS_PER_HOUR, Counts, Floats, Ints, exclusive_cumsum, sums_over_runs
+from fleetlog.stats.arrays import (
+    TICKS_PER_HOUR,
+    Counts,
+    Floats,
+    Ints,
+    distinct_ticks,
+    exclusive_cumsum,
+    tick_counts,
+)
 from fleetlog.stats.errors import (
     BadAge,
     BadFlag,
@@ -158,12 +166,12 @@ class RiskTable:
             StatsError: in one of its named kinds (EntryEqualsExit, SwappedArguments, BadFlag, …).
         """
         begin, end, flag, weight = checked_spells(entry, exit, failed, weights)
-        hours = np.unique(np.concatenate((begin, end)))
+        hours = distinct_ticks(begin, end)
         return RiskTable(
             hours=hours,
-            entering=_counted(hours, begin, weight),
-            failed=_counted(hours, end, weight * flag),
-            leaving=_counted(hours, end, weight),
+            entering=tick_counts(hours, begin, weight),
+            failed=tick_counts(hours, end, weight * flag),
+            leaving=tick_counts(hours, end, weight),
             per_hour=per_hour,
         )
 
@@ -275,13 +283,13 @@ class CausesTable:
         why = np.asarray(cause)
         kinds = [k for k in np.unique(why).tolist() if k != censored] if causes is None else list(causes)
         begin, end, _, weight = checked_spells(entry, exit, why != censored, weights)
-        hours = np.unique(np.concatenate((begin, end)))
-        failed = [_counted(hours, end, weight * (why == kind)) for kind in kinds]
+        hours = distinct_ticks(begin, end)
+        failed = [tick_counts(hours, end, weight * (why == kind)) for kind in kinds]
         return CausesTable(
             hours=hours,
-            entering=_counted(hours, begin, weight),
+            entering=tick_counts(hours, begin, weight),
             failed=np.column_stack(failed) if failed else np.zeros((hours.size, 0), dtype=np.int64),
-            leaving=_counted(hours, end, weight),
+            leaving=tick_counts(hours, end, weight),
             causes=tuple(str(kind) for kind in kinds),
             per_hour=per_hour,
         )
@@ -357,12 +365,12 @@ class EventTable:
         when = _as_ticks("event_hours", event_hours)
         times = np.ones(when.size, dtype=np.int64) if event_counts is None else event_counts
         count = _as_counts("event_counts", np.asarray(times), when.size)
-        hours = np.unique(np.concatenate((begin, end, when)))
+        hours = distinct_ticks(begin, end, when)
         return EventTable(
             hours=hours,
-            entering=_counted(hours, begin, weight),
-            events=_counted(hours, when, count),
-            leaving=_counted(hours, end, weight),
+            entering=tick_counts(hours, begin, weight),
+            events=tick_counts(hours, when, count),
+            leaving=tick_counts(hours, end, weight),
             per_hour=per_hour,
         )
 
@@ -381,7 +389,7 @@ def combine(tables: Sequence[RiskTable]) -> RiskTable:
     """
     if len({table.per_hour for table in tables}) != 1:
         raise BadAge("the groups count their ages in different units; make them alike before pooling")
-    hours = np.unique(np.concatenate([table.hours for table in tables]))
+    hours = distinct_ticks(*(table.hours for table in tables))
 
     def pooled(name: str) -> Counts:
         total = np.zeros(hours.size, dtype=np.result_type(*(getattr(table, name) for table in tables)))
@@ -497,15 +505,6 @@ def _as_counts(name: str, values: npt.ArrayLike, size: int) -> Counts:
             f"{name} is {counts[wrong[0]]} in row {int(wrong[0])}; counts and weights are never negative"
         )
     return counts
-
-
-def _counted(hours: Ints, at: Ints, weight: Counts) -> Counts:
-    """Sum of `weight` at each of `hours`; equal ages are summed by rising weight, not by row order."""
-    order = np.argsort(at, kind="stable") if weight.dtype == np.int64 else np.lexsort((weight, at))
-    keys, sums = sums_over_runs(at[order], weight[order])
-    total = np.zeros(hours.size, dtype=weight.dtype)
-    total[np.searchsorted(hours, keys)] = sums
-    return total
 
 
 def _at_risk(entering: Counts, leaving: Counts) -> Counts:

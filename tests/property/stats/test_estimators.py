@@ -31,7 +31,7 @@ def spell(draw: st.DrawFn, longest: int = 60) -> Spell:
 
 
 spells = st.lists(spell(), min_size=1, max_size=40)
-common = settings(max_examples=150, deadline=None)
+common = settings(max_examples=100, deadline=None)
 
 
 def table(rows: list[Spell], **options: Any) -> RiskTable:

@@ -51,6 +51,10 @@ def test_restricted_mean_by_hand() -> None:
     assert corrected.std_error == pytest.approx(mean.std_error * sqrt(3 / 2), rel=1e-14)
     with pytest.raises(BadArgument, match="beyond"):
         product_limit(TABLE, from_hours=2).restricted_mean(1.0)
+    with pytest.raises(BadArgument, match="followed to 8 h"):
+        product_limit(TABLE, minimum_at_risk=0).restricted_mean(8.0)
+    all_failed = product_limit(RiskTable.from_spells(0, [10, 20], [1, 1]))
+    assert all_failed.restricted_mean(5.0).estimate == pytest.approx(1.5)
 
 
 def test_quantiles_and_not_reached() -> None:

@@ -107,10 +107,34 @@ def test_wrong_histories_have_named_errors() -> None:
         MachineHistories.of([1, 1], 0, [100, 200], [], [])
     with pytest.raises(errors.LengthMismatch, match="machine 9 has an event but no window"):
         MachineHistories.of([1, 2], 0, [100, 200], [9], [50])
+    with pytest.raises(errors.LengthMismatch, match="machine -3 has an event but no window"):
+        MachineHistories.of([0, 1], 0, [100, 200], [-3], [50])
+    with pytest.raises(errors.LengthMismatch, match="no window"):
+        MachineHistories.of([], [], [], [1], [50])
     with pytest.raises(errors.MoreFailedThanAtRisk, match="outside its window"):
         MachineHistories.of([1, 2], 0, [100, 200], [1], [150])
     with pytest.raises(errors.EntryEqualsExit):
         MachineHistories.of([1, 2], 200, [300, 200], [1], [250])
+
+
+def test_names_and_weights_of_events_in_any_form() -> None:
+    """Text names, counted rows and repeated rows tell the same story."""
+    plain = MachineHistories.of([0, 1], 0, [100, 90], [0, 0, 0, 1], [50, 50, 70, 30])
+    named = MachineHistories.of(["x", "w"], 0, [100, 90], ["x", "w", "x"], [50, 30, 70], [2, 1, 1])
+    assert named.event_ticks.tolist() == [30, 50, 70]
+    one, other = mean_cumulative(plain), mean_cumulative(named)
+    assert one.count.tolist() == other.count.tolist()
+    assert one.std_error == pytest.approx(other.std_error, rel=1e-12)
+
+
+def test_ages_beyond_any_table_are_searched_for() -> None:
+    """A tick so large that no look-up table is made for it gives the same answer by searching."""
+    far = 10**9
+    near = MachineHistories.of([0, 1], 0, [100, 90], [0, 0, 1], [50, 70, 30])
+    distant = MachineHistories.of([0, 1], 0, [100 * far, 90 * far], [0, 0, 1], [50 * far, 70 * far, 30 * far])
+    one, other = mean_cumulative(near), mean_cumulative(distant)
+    assert one.std_error.tolist() == other.std_error.tolist()
+    assert other.hours == pytest.approx(one.hours * far)
 
 
 def test_difference_of_a_group_with_itself() -> None:
