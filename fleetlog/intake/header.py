@@ -20,12 +20,16 @@ class Asked:
     Attributes:
         kind: read every file as this kind; None = as its columns suggest.
         profiles: mapping profiles, each used on the files that fit it.
+        machine: the machine of telematics pages that name none.
+        machine_from: a pattern with a group "machine" that finds it in the file's name.
         date_order: what comes first in dates such as 05/06/2024, "day" or "month"; None = find out per file.
     """
 
     kind: str | None = None
     profiles: tuple[Profile, ...] = ()
     date_order: str | None = None
+    machine: str | None = None
+    machine_from: str | None = None
 
 
 @dataclass(frozen=True)

@@ -99,7 +99,7 @@ def _plausible(spn: str, fmi: str, text: str) -> TroubleCode | None:
 
 
 def _packed(text: str) -> TroubleCode | None:
-    """Four bytes are a code; six or eight are a message with one code in it, lamps before and filling behind."""
+    """Four bytes are a code; six or eight a message with one code, lamps before it and filling behind."""
     raw = bytes.fromhex(re.sub(r"(?i)^\s*0x|[^0-9A-F]", "", text))
     if len(raw) == 8 and raw[6:] in (b"\xff\xff", b"\0\0"):
         raw = raw[:6]

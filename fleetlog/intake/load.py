@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import glob
+import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -47,6 +48,8 @@ def load_paths(
     kind: str | None = None,
     profiles: Sequence[Profile] = (),
     date_order: str | None = None,
+    machine: str | None = None,
+    machine_from: str | None = None,
     check_only: bool = False,
     now: datetime | None = None,
     progress: ProgressCallback | None = None,
@@ -65,6 +68,8 @@ def load_paths(
         profiles: mapping profiles, each used on the files that fit it.
         date_order: "day" or "month": what comes first in dates such as 05/06/2024; None finds out per file,
             and refuses a file that does not show it.
+        machine: the machine of telematics pages that name none.
+        machine_from: a pattern with a group "machine" by which the names of such pages tell it.
         check_only: say what a load would do, and change nothing.
         now: the moment after which dates lie in the future, UTC (tests give one).
         progress: called before each file and at the end.
@@ -80,7 +85,8 @@ def load_paths(
     _refuse_unknown(store, settings.time_zone, kind)
     if date_order not in (None, *ORDERS):
         raise UsageError(f"'{date_order}' is no date order; write one of {', '.join(ORDERS)}.")
-    asked = Asked(kind, tuple(profiles), date_order)
+    _refuse_pattern(machine_from)
+    asked = Asked(kind, tuple(profiles), date_order, machine, machine_from)
     load = _Load(store, settings, asked, check_only, now or datetime.now(UTC).replace(tzinfo=None))
     wanted = list(_expanded(paths))
     sizes = [_size(item.path) for item in wanted]
@@ -99,6 +105,21 @@ def _refuse_unknown(store: Store, zone: str, kind: str | None) -> None:
         raise UsageError(f"'{kind}' is no kind of table; write one of {', '.join(KINDS)}.")
     if not store.execute("SELECT 1 FROM pg_timezone_names() WHERE name = $zone LIMIT 1", {"zone": zone}):
         raise UsageError(f"'{zone}' is no time zone; write one such as 'UTC' or 'America/Denver'.")
+
+
+def _refuse_pattern(pattern: str | None) -> None:
+    if pattern is None:
+        return
+    try:
+        has_group = "machine" in re.compile(pattern).groupindex
+    except re.error as error:
+        raise UsageError(
+            f"'{pattern}' is no pattern ({error}); write one such as '(?P<machine>.+)_faults'."
+        ) from error
+    if not has_group:
+        raise UsageError(
+            f"'{pattern}' has no group 'machine'; write a pattern such as '(?P<machine>.+)_faults'."
+        )
 
 
 @dataclass(frozen=True)
@@ -124,7 +145,8 @@ def _expanded(paths: Sequence[Path | str]) -> Iterator[_Wanted]:
 
 
 def _inside(folder: Path) -> Iterator[_Wanted]:
-    for path in sorted(folder.iterdir()):
+    # Telematics documents come last: they find their machines by the lists that a yard keeps.
+    for path in sorted(folder.iterdir(), key=lambda path: (path.suffix.lower() in (".xml", ".json"), path)):
         if path.name.startswith("."):
             continue
         if path.is_dir():
@@ -227,13 +249,25 @@ class _Load:
                 self._reader.drop(ready)
 
     def _settled(self) -> Iterator[FileResult]:
+        lacking = self._pages_lacking()
         for i, result in enumerate(self._results):
             assert isinstance(result, FileResult)
+            if result.path in lacking:
+                result = replace(result, notes=(*result.notes, lacking[result.path]))
             if not result.waiting or result.kind is None:
                 yield result
                 continue
             still = min(result.waiting, self._still_waiting(result.kind, self._file_ids[i]))
             yield replace(result, waiting=still, new=result.new + result.waiting - still)
+
+    def _pages_lacking(self) -> dict[str, str]:
+        """Pages whose next one is not among the files of this load, and what to say of it."""
+        here = {page.this for page in self._reader.pages}
+        return {
+            page.where: f"the next page '{page.next}' is not among the files loaded"
+            for page in self._reader.pages
+            if page.next and page.next not in here
+        }
 
     def _still_waiting(self, kind: str, file_id: int) -> int:
         table, column = parent_of(KINDS[kind]) or ("", "")

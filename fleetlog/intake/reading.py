@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
+import re
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import partial
 from pathlib import Path, PurePath
 
 from fleetlog.errors import InputFileError
 from fleetlog.intake import csvfile
 from fleetlog.intake.checks import Checked, check
 from fleetlog.intake.contract import FileResult, IntakeSettings
+from fleetlog.intake.events import Event, json_events, xml_events
 from fleetlog.intake.header import Asked
 from fleetlog.intake.packed import Form, Part, parts
 from fleetlog.intake.scan import Scan, scan
 from fleetlog.intake.source import Source
 from fleetlog.intake.sqltext import compose
 from fleetlog.intake.tabular import json_source, parquet_source
+from fleetlog.intake.telematics import is_document, read_document
+from fleetlog.intake.telematics import sources as telematics_sources
 from fleetlog.intake.workbook import sheets
 from fleetlog.store import DatabaseError, Store
 from fleetlog.store.connection import quoted
@@ -50,6 +55,15 @@ class Ready:
     earlier: Earlier | None
 
 
+@dataclass(frozen=True)
+class Page:
+    """A page of a telematics feed: where it was, the address it knows itself by, and that of the next."""
+
+    where: str
+    this: str | None
+    next: str | None
+
+
 Group = Sequence[Ready | FileResult]
 """The tables of one file: they are stored together or not at all. A refused part comes as its result."""
 
@@ -63,6 +77,7 @@ class Reader:
         self._asked = asked
         self._now = now
         self._tables = 0
+        self.pages: list[Page] = []
 
     def groups(self, path: Path, where: str) -> Iterator[Group]:
         """The tables of a file, or of each file in an archive.
@@ -99,8 +114,13 @@ class Reader:
                 return self._workbook(part, looked)
             case Form.PARQUET:
                 source = parquet_source(self._store, part.path, looked, self._asked, part.where)
-                return [self._readable(lambda: self._checked(source), part.where)]
+                return [self._readable(partial(self._checked, source), part.where)]
+            case Form.XML:
+                return self._document(part, looked, xml_events(part.path, part.where), folder)
             case Form.JSON:
+                if is_document(part.path):
+                    events = json_events(part.path, looked, part.where)
+                    return self._document(part, looked, events, folder)
                 return [self._json(part, looked, folder)]
             case _:
                 return [self._text(part, looked, folder)]
@@ -119,7 +139,7 @@ class Reader:
             if ready is not None:
                 return ready
         source = csvfile.careful_source(part.path, looked, self._asked, part.where, folder / "rows.csv")
-        return self._readable(lambda: self._checked(source), part.where)
+        return self._readable(partial(self._checked, source), part.where)
 
     def _plain_text(self, part: Part, looked: Scan) -> Ready | None:
         """The engine's own reading, in parallel; None when it stumbled over a row."""
@@ -151,6 +171,44 @@ class Reader:
         finally:
             self._drop_table(lines)
 
+    def _document(self, part: Part, looked: Scan, events: Iterator[Event], folder: Path) -> Group:
+        """A telematics document: its machines, readings and fault codes, together."""
+        found = read_document(events, folder, part.where)
+        machine = self._machine_of(part.where) if found.nobody else None
+        equipment = f"equipment_{self._tables}"
+        try:
+            tables = telematics_sources(self._store, found, looked, part.where, equipment, machine)
+            group = [self._readable(partial(self._checked, table), table.path) for table in tables]
+        finally:
+            self._drop_table(equipment)
+        self.pages.append(Page(group[0].source.path, found.this_page, found.next_page))
+        return group
+
+    def _machine_of(self, where: str) -> str:
+        """The machine of a page that names none: as asked for, by the file's name, or by its folder's.
+
+        Raises:
+            InputFileError: when none of them says.
+        """
+        if self._asked.machine:
+            return self._asked.machine
+        place = PurePath(where.replace(" › ", "/"))
+        if self._asked.machine_from:
+            match = re.search(self._asked.machine_from, place.name)
+            if match and match["machine"]:
+                return str(match["machine"])
+        known = self._store.execute(
+            "SELECT min(machine_id) FROM machines WHERE $name IN (machine_id, pin, serial_number) "
+            "HAVING count(*) = 1",
+            {"name": place.parent.name},
+        )
+        if known:
+            return str(known[0][0])
+        raise InputFileError(
+            f"{where} does not say which machine it is about; say it with --machine, with a pattern for the "
+            "file's name by --machine-from, or put it into a folder named after the machine."
+        )
+
     def _workbook(self, part: Part, looked: Scan) -> Group:
         cells = f"cells_{self._tables}"
         group: list[Ready | FileResult] = []
@@ -160,7 +218,7 @@ class Reader:
                 group.append(FileResult(sheet.where, refused=sheet.refused, notes=notes))
                 continue
             try:
-                group.append(self._readable(lambda found=sheet.source: self._checked(found), sheet.where))  # type: ignore[misc]
+                group.append(self._readable(partial(self._checked, sheet.source), sheet.where))
             except InputFileError as error:
                 group.append(FileResult(sheet.where, refused=str(error)))
         self._drop_table(cells)

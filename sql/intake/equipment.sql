@@ -1,0 +1,93 @@
+-- purpose: the machines of a telematics document, each matched with those of the store by PIN, then by serial
+--          number, then by equipment id; one that matches none becomes a new machine under its equipment id, or
+--          its serial number, or its PIN.
+-- grain: one row an equipment header of the document
+-- inputs: machines; the file of headers (number, equipment id, serial number, PIN, make, model; no heading line)
+-- parameters: path: the file of headers
+-- output: n (number of the header), machine_id, problem (why the header cannot be used; NULL = it can), pin,
+--         serial_number, make, model (of a matched machine as the store has them: a header corrects nothing)
+WITH headers AS (
+    SELECT CAST(n AS BIGINT) AS n, equipment_id, serial_number, pin, make, model
+    FROM read_csv($path, auto_detect = false, header = false, delim = ',', quote = '"', escape = '"',
+                  columns = {n: 'VARCHAR', equipment_id: 'VARCHAR', serial_number: 'VARCHAR', pin: 'VARCHAR',
+                             make: 'VARCHAR', model: 'VARCHAR'},
+                  compression = 'none', max_line_size = 8000000)
+),
+listed AS (
+    SELECT
+        machine_id,
+        upper(pin) AS pin,
+        upper(serial_number) AS serial_number,
+        lower(make) AS make
+    FROM machines
+),
+-- A PIN, or a serial number, that two machines bear identifies neither. Short serial numbers stand in PINs.
+by_pin AS (
+    SELECT h.n, min(m.machine_id) AS machine_id
+    FROM headers AS h
+    JOIN listed AS m ON upper(h.pin) = m.pin OR upper(h.pin) = m.serial_number
+    GROUP BY h.n
+    HAVING count(*) = 1
+),
+by_serial_number AS (
+    SELECT h.n, min(m.machine_id) AS machine_id
+    FROM headers AS h
+    JOIN listed AS m
+        ON (upper(h.serial_number) = m.serial_number OR upper(h.serial_number) = m.pin)
+        AND (h.make IS NULL OR m.make IS NULL OR lower(h.make) = m.make)
+    GROUP BY h.n
+    HAVING count(*) = 1
+),
+-- A unit number that was given to another machine later: both PINs are whole and differ.
+by_equipment_id AS (
+    SELECT
+        h.n,
+        m.machine_id,
+        coalesce(m.pin <> upper(h.pin) AND length(m.pin) = 17 AND length(h.pin) = 17, false) AS is_another
+    FROM headers AS h
+    JOIN listed AS m ON m.machine_id = h.equipment_id
+),
+-- Headers of one machine within the document, for those that the store does not know.
+together AS (
+    SELECT
+        n,
+        first_value(coalesce(equipment_id, serial_number, pin)) OVER (
+            PARTITION BY coalesce(
+                upper(pin), upper(serial_number) || '/' || lower(coalesce(make, '')), equipment_id
+            )
+            ORDER BY n
+        ) AS machine_id
+    FROM headers
+),
+matched AS (
+    SELECT
+        h.*,
+        coalesce(p.machine_id, s.machine_id, i.machine_id) AS known_as,
+        t.machine_id AS new_as,
+        p.machine_id IS NULL AND s.machine_id IS NULL AND coalesce(i.is_another, false) AS is_another
+    FROM headers AS h
+    JOIN together AS t ON t.n = h.n
+    LEFT JOIN by_pin AS p ON p.n = h.n
+    LEFT JOIN by_serial_number AS s ON s.n = h.n
+    LEFT JOIN by_equipment_id AS i ON i.n = h.n
+)
+SELECT
+    h.n,
+    coalesce(h.known_as, h.new_as) AS machine_id,
+    CASE
+        WHEN h.is_another THEN concat(
+            'equipment id ''', h.equipment_id, ''' belongs to a machine with another PIN than ''', h.pin,
+            '''; correct the machine list or the portal'
+        )
+        WHEN coalesce(h.known_as, h.new_as) IS NULL
+            THEN 'the equipment has neither PIN nor serial number nor equipment id; give it one in the portal'
+    END AS problem,
+    CASE WHEN m.machine_id IS NULL THEN max(h.pin) OVER same_machine ELSE m.pin END AS pin,
+    CASE WHEN m.machine_id IS NULL THEN max(h.serial_number) OVER same_machine ELSE m.serial_number
+    END AS serial_number,
+    CASE WHEN m.machine_id IS NULL THEN max(h.make) OVER same_machine ELSE m.make END AS make,
+    CASE WHEN m.machine_id IS NULL THEN max(h.model) OVER same_machine ELSE m.model END AS model
+FROM matched AS h
+LEFT JOIN machines AS m ON m.machine_id = h.known_as
+WINDOW same_machine AS (PARTITION BY h.new_as)
+ORDER BY h.n
