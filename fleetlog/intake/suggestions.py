@@ -1,0 +1,247 @@
+"""Suggestions from free text, kept in the store: read after a load, judged by a person, never typed over.
+
+What a line says in its own columns stays as it is; a suggestion lies beside it. Analyses count it once it is
+accepted, or where the settings count unjudged ones (sql/wording/).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from typing import Any
+
+import polars as pl
+
+from fleetlog.errors import UsageError
+from fleetlog.store import Store
+from fleetlog.wording import Dictionary, load_dictionary, read_note
+
+STATES = ("open", "accepted", "declined")
+
+_SCHEMA: dict[str, Any] = {
+    "field": pl.String,
+    "text": pl.String,
+    "place": pl.Int64,
+    "spans": pl.String,
+    "words": pl.String,
+    "component": pl.String,
+    "side": pl.String,
+    "action": pl.String,
+    "finding": pl.String,
+    "result": pl.String,
+    "recurrence_hours": pl.Float64,
+    "again": pl.Boolean,
+    "confidence": pl.Float64,
+}
+
+# Every text that can be read, with the row it stands in.
+_TEXTS = """
+    CREATE OR REPLACE TEMPORARY TABLE text_to_read AS
+    SELECT work_order_id, CAST(NULL AS BIGINT) AS line_no, field, text, md5(text) AS text_hash, file_id,
+           row_no
+    FROM (
+        SELECT work_order_id, 'complaint' AS field, complaint AS text, file_id, row_no FROM work_orders
+        UNION ALL
+        SELECT work_order_id, 'cause', cause, file_id, row_no FROM work_orders
+        UNION ALL
+        SELECT work_order_id, 'correction', correction, file_id, row_no FROM work_orders
+    ) AS order_text
+    WHERE text IS NOT NULL AND file_id > $after
+    UNION ALL
+    SELECT work_order_id, line_no, 'note', note, md5(note), file_id, row_no
+    FROM work_lines
+    WHERE note IS NOT NULL AND file_id > $after
+"""
+
+# Suggestions of rows that were loaded again: kept where the text is the same and somebody judged it.
+_FORGET_CHANGED = """
+    DELETE FROM suggestion
+    WHERE EXISTS (SELECT 1 FROM (
+                      SELECT work_order_id, CAST(NULL AS BIGINT) AS line_no, file_id FROM work_orders
+                      UNION ALL SELECT work_order_id, line_no, file_id FROM work_lines) AS r
+                  WHERE r.work_order_id = suggestion.work_order_id
+                    AND r.line_no IS NOT DISTINCT FROM suggestion.line_no AND r.file_id > $after)
+      AND (accepted IS NULL
+           OR NOT EXISTS (SELECT 1 FROM text_to_read AS t
+                          WHERE t.work_order_id = suggestion.work_order_id
+                            AND t.line_no IS NOT DISTINCT FROM suggestion.line_no
+                            AND t.field = suggestion.field AND t.text_hash = suggestion.text_hash))
+"""
+
+_INSERT = """
+    INSERT INTO suggestion
+    SELECT (SELECT coalesce(max(suggestion_id), 0) FROM suggestion)
+               + row_number() OVER (ORDER BY t.file_id, t.row_no, t.field, r.place),
+           t.work_order_id, t.line_no, t.field, t.text_hash, r.spans, r.words, r.component, r.side, r.action,
+           r.finding, r.result, r.recurrence_hours, r.again, r.confidence, $version, NULL, t.file_id
+    FROM text_to_read AS t
+    INNER JOIN text_read AS r ON r.field = t.field AND r.text = t.text
+    WHERE NOT EXISTS (SELECT 1 FROM suggestion AS s
+                      WHERE s.work_order_id = t.work_order_id AND s.line_no IS NOT DISTINCT FROM t.line_no
+                        AND s.field = t.field AND s.component IS NOT DISTINCT FROM r.component
+                        AND s.side IS NOT DISTINCT FROM r.side AND s.action IS NOT DISTINCT FROM r.action
+                        AND s.again = r.again)
+"""
+
+# What was judged before and is read again by this dictionary is its own from now on.
+_CONFIRM = """
+    UPDATE suggestion SET dictionary_version = $version
+    FROM text_to_read AS t, text_read AS r
+    WHERE suggestion.accepted IS NOT NULL AND t.work_order_id = suggestion.work_order_id
+      AND t.line_no IS NOT DISTINCT FROM suggestion.line_no AND t.field = suggestion.field
+      AND r.field = t.field AND r.text = t.text AND r.again = suggestion.again
+      AND r.component IS NOT DISTINCT FROM suggestion.component
+      AND r.side IS NOT DISTINCT FROM suggestion.side AND r.action IS NOT DISTINCT FROM suggestion.action
+"""
+
+
+def refresh_suggestions(store: Store, dictionary: Dictionary | None = None) -> int:
+    """Reads the texts that came since the last time, all of them where the dictionary has changed.
+
+    Each different text is read once. What somebody has judged stays, as long as its text does. Runs in one
+    transaction: all or nothing.
+
+    Args:
+        store: a store open for writing.
+        dictionary: the words in force; those that ship where left out.
+
+    Returns:
+        How many suggestions are new.
+    """
+    dictionary = dictionary or load_dictionary()
+    with store.transaction():
+        after = _read_up_to(store, dictionary)
+        store.execute(_TEXTS, {"after": after})
+        store.execute(_FORGET_CHANGED, {"after": after})
+        texts = store.execute("SELECT DISTINCT field, text FROM text_to_read ORDER BY field, text")
+        store.register("text_read", _read(texts, dictionary))
+        before = _count(store)
+        store.execute(_INSERT, {"version": dictionary.version})
+        new = _count(store) - before
+        store.execute(_CONFIRM, {"version": dictionary.version})
+        store.execute("DROP TABLE text_read")
+        store.execute("DROP TABLE text_to_read")
+    return new
+
+
+def _read_up_to(store: Store, dictionary: Dictionary) -> int:
+    """The last file whose texts were read by this dictionary; -1 where all are to be read."""
+    last, own, other = store.execute(
+        "SELECT coalesce(max(file_id), -1), count(*) FILTER (dictionary_version = $version), "
+        "count(*) FILTER (dictionary_version <> $version AND accepted IS NULL) FROM suggestion",
+        {"version": dictionary.version},
+    )[0]
+    return int(last) if own and not other else -1
+
+
+def _count(store: Store) -> int:
+    return int(store.execute("SELECT count(*) FROM suggestion")[0][0])
+
+
+def _read(texts: Sequence[tuple[str, str]], dictionary: Dictionary) -> pl.DataFrame:
+    """The suggestions of each different text."""
+    rows = [
+        (
+            field,
+            text,
+            place,
+            json.dumps(found.spans),
+            found.words,
+            found.component or None,
+            found.side or None,
+            found.action or None,
+            found.finding or None,
+            found.result or None,
+            found.recurrence_hours,
+            found.again,
+            found.confidence,
+        )
+        for field, text in texts
+        for place, found in enumerate(read_note(text, field, dictionary))
+    ]
+    return pl.DataFrame(rows, schema=_SCHEMA, orient="row")
+
+
+def suggestions_frame(
+    store: Store,
+    state: str | None = None,
+    *,
+    work_order_id: str | None = None,
+    machine_id: str | None = None,
+) -> pl.DataFrame:
+    """The suggestions with the text that each was read from, in the order of the work.
+
+    Args:
+        store: an open store.
+        state: "open" (nobody has judged it), "accepted" or "declined"; None = all.
+        work_order_id: only those of this order.
+        machine_id: only those of this machine.
+
+    Returns:
+        suggestion_id, work_order_id, line_no, machine_id, opened_at, field, component, side, action, finding,
+        result, recurrence_hours, again, confidence, words, text, spans (JSON: characters of the text), state,
+        dictionary_version.
+
+    Raises:
+        UsageError: for another state.
+    """
+    if state not in (None, *STATES):
+        raise UsageError(f"'{state}' is no state of a suggestion; write one of {', '.join(STATES)}.")
+    return store.run("wording/list", state=state, work_order_id=work_order_id, machine_id=machine_id)
+
+
+def accept(store: Store, suggestion_ids: Sequence[int]) -> int:
+    """Marks suggestions as right: analyses count them from then on.
+
+    Returns:
+        How many were not accepted before.
+
+    Raises:
+        UsageError: when one of them does not exist; then none is marked.
+    """
+    return _judge(store, suggestion_ids, True)
+
+
+def decline(store: Store, suggestion_ids: Sequence[int]) -> int:
+    """Marks suggestions as wrong: no analysis counts them, whatever the settings say.
+
+    Returns:
+        How many were not declined before.
+
+    Raises:
+        UsageError: when one of them does not exist; then none is marked.
+    """
+    return _judge(store, suggestion_ids, False)
+
+
+def reopen(store: Store, suggestion_ids: Sequence[int]) -> int:
+    """Takes a judgement back.
+
+    Returns:
+        How many had been judged.
+
+    Raises:
+        UsageError: when one of them does not exist; then none is changed.
+    """
+    return _judge(store, suggestion_ids, None)
+
+
+def _judge(store: Store, suggestion_ids: Sequence[int], accepted: bool | None) -> int:
+    ids = sorted(set(suggestion_ids))
+    with store.transaction():
+        known = {
+            row[0]
+            for row in store.execute(
+                "SELECT suggestion_id FROM suggestion WHERE suggestion_id IN (SELECT unnest($ids))",
+                {"ids": ids},
+            )
+        }
+        unknown = [one for one in ids if one not in known]
+        if unknown:
+            raise UsageError(f"There is no suggestion {unknown[0]}; list them to see their numbers.")
+        changed = store.execute(
+            "UPDATE suggestion SET accepted = $accepted "
+            "WHERE suggestion_id IN (SELECT unnest($ids)) AND accepted IS DISTINCT FROM $accepted",
+            {"ids": ids, "accepted": accepted},
+        )
+    return int(changed[0][0])
