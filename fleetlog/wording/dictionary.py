@@ -50,6 +50,9 @@ _PLAIN: Mapping[str, tuple[str, ...]] = {
     "numbers": ("units_of_volume",),
     "spelling": ("least_letters", "two_changes_from", "three_changes_from", "leave_alone"),
 }
+_IMPLIED = "implied"
+"""The table whose keys are parts."""
+
 _FIXED = {"side": ("left", "right", "both"), "result": ("passed", "failed")}
 
 
@@ -79,6 +82,10 @@ class Dictionary:
     speller: Speller
     tables: Mapping[str, Any]
     version: str
+
+    def implied_by(self, words: str) -> str | None:
+        """The part that an action word names by itself."""
+        return next((part for part, named in self.tables[_IMPLIED].items() if words in named), None)
 
     def words(self, table: str, key: str = "words") -> frozenset[str]:
         """The entries of a plain table."""
@@ -190,13 +197,14 @@ def _read(path: Path) -> dict[str, Any]:
 
 
 def _check_table(path: Path, name: str, table: Any) -> None:
-    if name not in _NAMED and name not in _PLAIN:
-        raise SettingsError(
-            f"{path}: [{name}] is no table of a dictionary; {_near(name, [*_NAMED, *_PLAIN])}."
-        )
+    known = [*_NAMED, *_PLAIN, _IMPLIED]
+    if name not in known:
+        raise SettingsError(f"{path}: [{name}] is no table of a dictionary; {_near(name, known)}.")
     if not isinstance(table, dict):
         raise SettingsError(f"{path}: {name} must be a table, written [{name}].")
-    if name in _NAMED:
+    if name == _IMPLIED:
+        _check_keys(path, name, table, [*table])
+    elif name in _NAMED:
         for value, inner in table.items():
             if not isinstance(inner, dict):
                 raise SettingsError(f"{path}: {name}.{value} must be a table, written [{name}.{value}].")

@@ -177,15 +177,13 @@ class _Reading:
             parts_used.extend(parts)
         if parts_used:
             self._pending = []
-            self._last_parts = parts_used
+            self._last_parts = [part for part in parts_used if not part.implied] or self._last_parts
         self._state(told, done)
         if done:
             self._last = done
         first = min((e.start for e in told.actions), default=10**9)
         parts_follow = told.parts and told.parts[-1].spans[0][0] > first
-        self._listing = (
-            [a for a in told.actions if not self._only(a)] if parts_follow or not told.parts else []
-        )
+        self._listing = list(told.actions) if parts_follow or not told.parts else []
 
     def _parts_for(
         self, action: Element, statement: Statement, told: Told, joined: list[Part]
@@ -200,22 +198,24 @@ class _Reading:
             return [*joined, *named], 0.0
         if named:
             return named, 0.0
-        implied = self.dictionary.tables["action"].get(action.value, {}).get("implies")
+        implied = self.dictionary.implied_by(" ".join(action.words))
+        implied = implied or self.dictionary.tables["action"].get(action.value, {}).get("implies")
         if implied:
             sides = told.sides or tuple(side for part in told.parts for side in part.sides)
-            return [Part(implied, sides, told.side_spans)], FOR_PART_IMPLIED
+            return [Part(implied, sides, told.side_spans, implied=True)], FOR_PART_IMPLIED
         if told.parts or told.minor:
             return [], 0.0
-        if joined:
-            return joined, 0.0
-        waiting = [part for _, part in self._pending[-1:]]
+
+        def can_be(parts: list[Part]) -> list[Part]:
+            return [part for part in parts if not only or part.component in only]
+
+        if can_be(joined):
+            return can_be(joined), 0.0
+        waiting = can_be([part for _, part in self._pending[-1:]])
         if waiting and statement.link in (COMMA, JOIN):
             return [self._with_sides(waiting[0], told)], FOR_LIST
-        if self._last_parts:
-            return [
-                self._with_sides(part, told) for part in self._unique(self._last_parts)
-            ], FOR_PART_FROM_ELSEWHERE
-        return [], 0.0
+        before = [self._with_sides(part, told) for part in self._unique(can_be(self._last_parts))]
+        return before, FOR_PART_FROM_ELSEWHERE
 
     def _both_of_them(self, joined: list[Part], part: Part, told: Told) -> Part:
         """In "RH sensor & harness both replaced" the word "both" counts the parts, not the sides."""
@@ -280,12 +280,17 @@ class _Reading:
         ):
             self._comment(number, statement, told)  # "pin pushed back, right pump"
             return
-        if self._listing and statement.link in (COMMA, JOIN):
+        shared_by = [
+            (shared, part)
+            for shared in self._listing
+            for part in told.parts
+            if part.component in (self._only(shared) or (part.component,))
+        ]
+        if shared_by and statement.link in (COMMA, JOIN):
             done = []
-            for shared in self._listing:
-                for part in told.parts:
-                    value = self._action_on(part.component, shared)
-                    done += self._emit(number, part, value, [shared], FOR_LIST)
+            for shared, part in shared_by:
+                value = self._action_on(part.component, shared)
+                done += self._emit(number, part, value, [shared], FOR_LIST)
             self._last, self._last_parts = done, [*self._last_parts, *told.parts]
             return
         self._pending.extend((number, part) for part in told.parts)

@@ -23,6 +23,7 @@ class Part:
     spans: list[Span]
     doubt: float = 0.0
     weak: bool = False
+    implied: bool = False
 
 
 @dataclass
