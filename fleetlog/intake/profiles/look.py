@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from fleetlog.errors import InputFileError
@@ -28,6 +28,9 @@ ROWS = 500
 
 MOST_WORDS = 200
 """A column with more different texts than this holds no vocabulary."""
+
+MOST_BYTES = 16 << 20
+"""Of a longer text, the lines within so many bytes are looked at."""
 
 _TABLE = "looked_at"
 
@@ -61,7 +64,8 @@ class Look:
         where: the file, and its part where it has several.
         header: its headings.
         rows: its first rows.
-        words: squeezed heading -> text -> how often it stands in the whole table, for columns with few texts.
+        words: squeezed heading -> text -> how often it stands in the whole table (of a very long one, in its
+            beginning), for columns with few texts.
     """
 
     where: str
@@ -131,6 +135,8 @@ def looks(store: Store, path: Path) -> Iterator[Look]:
 
 def _looks(store: Store, part: Part, folder: Path) -> Iterator[Look]:
     try:
+        if part.form in (Form.TEXT, Form.JSON) and part.path.stat().st_size > MOST_BYTES:
+            part = replace(part, path=_beginning(part.path, folder / "beginning"))
         looked = scan(part.path, part.where)
         match part.form:
             case Form.WORKBOOK:
@@ -151,6 +157,15 @@ def _looks(store: Store, part: Part, folder: Path) -> Iterator[Look]:
         return
     finally:
         store.execute(compose("DROP TABLE IF EXISTS «table»", table=_TABLE))
+
+
+def _beginning(path: Path, target: Path) -> Path:
+    """The whole lines within the first `MOST_BYTES`, as a file of their own."""
+    with path.open("rb") as file:
+        piece = file.read(MOST_BYTES)
+    end = piece.rfind(b"\n") + 1
+    target.write_bytes(piece[:end] if end else piece)
+    return target
 
 
 def _look(store: Store, source: Source) -> Iterator[Look]:

@@ -96,6 +96,19 @@ def test_words_beyond_the_sample_are_found(store: Store, tmp_path: Path) -> None
     assert {match.text: match.count for match in proposal.words} == {"Cal": 2000, "R&R": 1}
 
 
+def test_of_a_long_file_only_the_beginning_is_looked_at(
+    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("fleetlog.intake.profiles.look.MOST_BYTES", 1000)
+    path = tmp_path / "long.csv"
+    lines = ["Job No,Line,Task", *(f"J1,{n},Cal" for n in range(2000)), "J2,1,R&R"]
+    path.write_text("\n".join(lines), encoding="utf-8")
+    (look,) = looks(store, path)
+    assert look.header == ("Job No", "Line", "Task")
+    assert len(look.rows) == look.words["task"]["Cal"] < 200
+    assert look.rows[-1][2] == "Cal"  # no line is cut in two
+
+
 def test_known_columns_need_no_proposal(store: Store, tmp_path: Path) -> None:
     path = tmp_path / "m.csv"
     path.write_text("machine_id,site\nA,B\n", encoding="utf-8")
