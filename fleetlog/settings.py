@@ -95,7 +95,7 @@ def _iso_weeks(section: Section, key: str) -> Any:
         year, _, number = week.partition("-W")
         try:
             monday = date.fromisocalendar(int(year), int(number), 1)
-            known = week == "{0}-W{1:02}".format(*monday.isocalendar())
+            known = week == f"{monday.isocalendar().year}-W{monday.isocalendar().week:02}"
         except ValueError:  # no numbers, or no such week
             known = False
         if not known:

@@ -9,10 +9,11 @@ import altair as alt
 import polars as pl
 
 from fleetlog.charts.rows import inline
-from fleetlog.charts.theme import ALERT, BAND_OPACITY, INK, SERIES, WIDE, finish
-from fleetlog.charts.words import NO_WORDS, plural
+from fleetlog.charts.theme import ALERT, BAND_OPACITY, INK, MUTED, SERIES, WIDE, finish
+from fleetlog.charts.words import NO_WORDS, capital, hours, plural, plural_part
 from fleetlog.findings.forecast import ForecastFinding
 from fleetlog.findings.forecast_check import ForecastCheck
+from fleetlog.findings.replacement import ReplacementFinding
 
 
 def _month_axis(count: int) -> alt.Axis:
@@ -73,11 +74,11 @@ def forecast_chart(
             alt.Tooltip("labour_hours:Q", format=".1f"),
         ],
     )
-    hours = base.mark_bar(color=SERIES[2], opacity=0.8).encode(
+    labour = base.mark_bar(color=SERIES[2], opacity=0.8).encode(
         x=x, y=alt.Y("labour_hours:Q", axis=alt.Axis(title="labour hours", format="d", tickCount=3))
     )
     picture = alt.vconcat(
-        alt.layer(outer, inner, expected, width=plot, height=260), hours.properties(width=plot, height=80)
+        alt.layer(outer, inner, expected, width=plot, height=260), labour.properties(width=plot, height=80)
     )
     notes = [
         "Bars: dark, what comes in 8 of 10 cases; pale, in 19 of 20. Line: expected.",
@@ -126,3 +127,70 @@ def forecast_check_chart(
         *finding.notes,
     ]
     return finish(picture, title=forecast_check_title(finding), notes=notes, width=width)
+
+
+def replacement_title(finding: ReplacementFinding) -> str:
+    """From which age replacing ahead pays, or that it does not."""
+    pays = finding.frame.filter(pl.col("replace_ahead"))
+    if pays.is_empty():
+        return "No part here is better replaced before it fails"
+    row = pays.row(0, named=True)
+    design = "" if row["variant"] == "unknown" else f"of {row['variant']} design "
+    span = f" ({hours(row['lower'])} to {hours(row['upper'])})" if row["upper"] is not None else ""
+    return (
+        f"{capital(plural_part(row['component']))} {design}are better replaced ahead from "
+        f"{hours(row['best_age_hours'])} on{span}: {row['past_best_age']} of {row['parts']} are past that age"
+    )
+
+
+def replacement_chart(
+    finding: ReplacementFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
+) -> alt.TopLevelMixin:
+    """What replacing a part at once saves against waiting, by its age, for the part where it matters most."""
+    if finding.frame.is_empty():
+        empty = alt.Chart(inline([{}])).mark_point()
+        return finish(empty, title=replacement_title(finding), notes=finding.notes, width=width)
+    order = finding.frame.sort(["replace_ahead", "failures", "component"], descending=[True, True, False])
+    row = order.row(0, named=True)
+    mine = (pl.col("component") == row["component"]) & (pl.col("variant") == row["variant"])
+    rows = finding.curves.filter(mine).select("age_hours", "saving", "lower", "upper").to_dicts()
+    plot = width - 90
+    x = alt.X("age_hours:Q", axis=alt.Axis(title="age of the part, running hours", format=",.0f", grid=False))
+    y = alt.Axis(title=f"{finding.currency} saved by replacing at once", format=",.0f")
+    base = alt.Chart(inline(rows))
+    band = base.mark_area(opacity=BAND_OPACITY, color=SERIES[0]).encode(
+        x=x, y=alt.Y("lower:Q", axis=y), y2=alt.Y2("upper:Q")
+    )
+    line = base.mark_line(color=SERIES[0]).encode(
+        x=x,
+        y=alt.Y("saving:Q", axis=y),
+        tooltip=[
+            alt.Tooltip("age_hours:Q", title="age", format=",.0f"),
+            alt.Tooltip("saving:Q", format=",.0f"),
+            alt.Tooltip("lower:Q", format=",.0f"),
+            alt.Tooltip("upper:Q", format=",.0f"),
+        ],
+    )
+    nothing = alt.Chart(inline([{"zero": 0.0}])).mark_rule(color=MUTED).encode(y=alt.Y("zero:Q"))
+    layers = [band, line, nothing]
+    if row["best_age_hours"] is not None:
+        best = alt.Chart(inline([{"best": row["best_age_hours"]}]))
+        layers.append(best.mark_rule(color=INK, strokeDash=[4, 3]).encode(x=alt.X("best:Q")))
+    parts = finding.parts.filter(mine).select("age_hours", "machine_id", "side").head(2000).to_dicts()
+    if parts:
+        layers.append(
+            alt.Chart(inline(parts))
+            .mark_tick(color=ALERT, thickness=1.5, size=12)
+            .encode(
+                x=alt.X("age_hours:Q"),
+                y=alt.value(272),
+                tooltip=[alt.Tooltip("machine_id:N"), alt.Tooltip("side:N"), alt.Tooltip("age_hours:Q")],
+            )
+        )
+    picture = alt.layer(*layers, width=plot, height=280)
+    notes = [
+        "Line: expected saving against waiting until the part fails, with its 95% range. Dashes: best age. "
+        "Red ticks: parts past it.",
+        *finding.notes,
+    ]
+    return finish(picture, title=replacement_title(finding), notes=notes, width=width)

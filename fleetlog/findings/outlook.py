@@ -364,7 +364,7 @@ def _laws(
             kinds[component, variant] = None
         kinds[component, service_variant(family, component)] = None
     minimum = fleet.settings.survival.minimum_failures
-    weights = [machine_weights(numbers.height, seed, draw) for draw in range(draws)] if len(lives) else []
+    weights = [machine_weights(numbers.height, seed, draw) for draw in range(draws)]
     return tuple(
         _law(family, component, variant, lives, minimum, weights, seed, number)
         for number, (component, variant) in enumerate(kinds)
@@ -411,6 +411,9 @@ def _law(
         law = observed.fit()
         drawn = in_threads(lambda draw: observed.fit(None, weights[draw]), len(weights))
         method = f"Weibull from {observed.failures} failures"
+    elif observed.spells == 0:
+        law, drawn = _NEVER, [_NEVER] * len(weights)
+        method = "nothing is known of such parts: no failure is expected"
     else:
         law, drawn = _constant(observed, seed, number, len(weights))
         method = f"constant hazard from {observed.failures} failures: too few for a shape, no default known"
@@ -426,6 +429,9 @@ def _law(
         default=default,
         method=method,
     )
+
+
+_NEVER = Law(1.0, 1e9)
 
 
 def _constant(observed: ObservedLives, seed: int, number: int, draws: int) -> tuple[Law, list[Law]]:

@@ -1,0 +1,204 @@
+"""What it is worth to renew a part now, later or never: exact values for Weibull lives.
+
+A machine leaves the fleet at a constant rate and money is discounted at another; together `leaving` a running
+hour. A part renewed ahead costs `planned`, one that fails costs `failure`, and what follows costs `next_rate`
+an hour in the long run. With R(a, t) the discounted hours that a part of age a still runs before age t,
+
+    R = integral over x from 0 to t - a of exp(-leaving x) S(a + x) / S(a),
+
+all values follow: the discounted chance to fail before t is 1 - exp(-leaving (t - a)) S(t)/S(a) - leaving R.
+Renewing at once beats waiting a little longer as soon as
+
+    hazard(age) * (failure - planned) >= leaving * planned + next_rate,
+
+and since the hazard rises, from then on (the stopping rule looks one step ahead and is right when the left
+side never falls). With leaving = 0 and the same kind of part following, this is the age replacement of Barlow
+and Hunter.
+
+Sources: Barlow & Hunter 1960; Fox 1966, Age replacement with discounting; Barlow & Proschan 1965, chapter 4.
+All functions take arrays and work elementwise.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from fleetlog.stats.arrays import Floats
+
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(48)
+_PANELS = 4
+#: Beyond this much cumulative hazard nothing is left of a part.
+_GONE = 45.0
+_TURNS = 200
+
+
+class Lives(NamedTuple):
+    """Weibull laws, one an element.
+
+    Attributes:
+        shape: Weibull shapes.
+        scale_hours: Weibull scales.
+    """
+
+    shape: Floats
+    scale_hours: Floats
+
+    @staticmethod
+    def of(shape: npt.ArrayLike, scale_hours: npt.ArrayLike) -> Lives:
+        """Laws from any array-like numbers."""
+        return Lives(np.asarray(shape, dtype=np.float64), np.asarray(scale_hours, dtype=np.float64))
+
+    def cumulative(self, hours: Floats) -> Floats:
+        """Cumulative hazard at these ages."""
+        result: Floats = (hours / self.scale_hours) ** self.shape
+        return result
+
+    def hazard(self, hours: Floats) -> Floats:
+        """Failures an hour at these ages."""
+        with np.errstate(divide="ignore"):
+            result: Floats = self.shape / self.scale_hours * (hours / self.scale_hours) ** (self.shape - 1.0)
+        return result
+
+
+class Prices(NamedTuple):
+    """What renewing costs, in one currency.
+
+    Attributes:
+        planned: of a renewal ahead of failure.
+        failure: of a failure, the renewal included.
+        leaving: rate an hour at which the machine leaves, plus that of discounting.
+    """
+
+    planned: Floats
+    failure: Floats
+    leaving: Floats
+
+    @staticmethod
+    def of(planned: npt.ArrayLike, failure: npt.ArrayLike, leaving: npt.ArrayLike = 0.0) -> Prices:
+        """Prices from any array-like numbers."""
+        return Prices(*(np.asarray(x, dtype=np.float64) for x in (planned, failure, leaving)))
+
+
+def discounted_hours(
+    lives: Lives, age_hours: npt.ArrayLike, until_hours: npt.ArrayLike, leaving: npt.ArrayLike
+) -> Floats:
+    """R(a, t): discounted hours that parts of these ages still run before other ages (which may be inf).
+
+    Gauss-Legendre on panels; relative error below 1e-8 for shapes of 1 and above, below 1e-4 for smaller ones
+    at age zero.
+    """
+    age = np.asarray(age_hours, dtype=np.float64)
+    until = np.asarray(until_hours, dtype=np.float64)
+    rate = np.asarray(leaving, dtype=np.float64)
+    reached = lives.cumulative(age)
+    gone = lives.scale_hours * (reached + _GONE) ** (1.0 / lives.shape)
+    # a small hazard with leaving: the machine is gone before the part
+    with np.errstate(divide="ignore"):
+        gone = np.minimum(gone, age + np.where(rate > 0, _GONE / np.where(rate > 0, rate, 1.0), np.inf))
+    stretch = np.maximum(np.minimum(until, gone) - age, 0.0)
+    total = np.zeros(np.broadcast_shapes(stretch.shape, reached.shape, rate.shape))
+    # panels grow towards the end: hazards bend most where the part is young
+    edges = np.linspace(0.0, 1.0, _PANELS + 1) ** 2
+    for low, high in pairwise(edges):
+        for node, weight in zip(_NODES, _WEIGHTS, strict=True):
+            share = 0.5 * (high - low) * node + 0.5 * (high + low)
+            x = share * stretch
+            total += 0.5 * (high - low) * weight * np.exp(-rate * x + reached - lives.cumulative(age + x))
+    result: Floats = total * stretch
+    return result
+
+
+def waiting_rate(lives: Lives, prices: Prices) -> Floats:
+    """Long-run cost an hour of parts that are renewed only when they fail.
+
+    Discounted where `leaving` is positive: the value of the whole future times `leaving`.
+    """
+    new = np.zeros_like(lives.shape)
+    hours = discounted_hours(lives, new, np.inf, prices.leaving)
+    result: Floats = prices.failure * (1.0 - prices.leaving * hours) / hours
+    return result
+
+
+def policy_rate(lives: Lives, prices: Prices, age_hours: npt.ArrayLike) -> Floats:
+    """Long-run cost an hour when parts are renewed at failure or at this age, whichever comes first."""
+    until = np.asarray(age_hours, dtype=np.float64)
+    hours = discounted_hours(lives, np.zeros_like(lives.shape), until, prices.leaving)
+    finite = np.where(np.isfinite(until), until, 0.0)
+    kept = np.where(np.isfinite(until), np.exp(-prices.leaving * finite - lives.cumulative(finite)), 0.0)
+    failed = 1.0 - kept - prices.leaving * hours
+    result: Floats = (prices.failure * failed + prices.planned * kept) / hours
+    return result
+
+
+def renewal_age(lives: Lives, prices: Prices, next_rate: npt.ArrayLike) -> Floats:
+    """The age from which renewing ahead costs less than waiting, when `next_rate` follows; inf: never.
+
+    Closed form: the hazard of a Weibull law is a power of the age.
+    """
+    gain = prices.failure - prices.planned
+    wanted = prices.leaving * prices.planned + np.asarray(next_rate, dtype=np.float64)
+    rises = lives.shape > 1.0
+    pays = gain > 0
+    with np.errstate(divide="ignore", over="ignore"):
+        power = 1.0 / np.where(rises, lives.shape - 1.0, 1.0)
+        ratio = wanted / np.where(pays, gain, 1.0) * lives.scale_hours / lives.shape
+        age = lives.scale_hours * ratio**power
+    # a hazard that does not rise is worth renewing for always or never; always would be a mistake of the law
+    result: Floats = np.where(rises & pays, age, np.inf)
+    return result
+
+
+def best_policy(lives: Lives, prices: Prices) -> tuple[Floats, Floats]:
+    """Best age, and its long-run cost an hour, where the same kind of part follows for ever.
+
+    Policy iteration: the age that answers the present rate, the rate of that age, until neither moves. The
+    rate falls at every turn.
+
+    Returns:
+        Ages (inf: wait for the failure) and rates.
+    """
+    rate = waiting_rate(lives, prices)
+    age = np.full_like(rate, np.inf)
+    for _ in range(_TURNS):
+        proposed = renewal_age(lives, prices, rate)
+        better = policy_rate(lives, prices, proposed)
+        improved = better < rate * (1.0 - 1e-13)
+        age = np.where(improved, proposed, age)
+        rate = np.where(improved, better, rate)
+        if not improved.any():
+            break
+    # the rate is flat around its best age, so the age is sharper from the rate than the other way
+    return np.where(np.isfinite(age), renewal_age(lives, prices, rate), np.inf), rate
+
+
+def saving_now(lives: Lives, prices: Prices, age_hours: npt.ArrayLike, next_rate: npt.ArrayLike) -> Floats:
+    """What renewing parts of these ages at once saves, against waiting until they fail.
+
+    In today's money, the machine's whole remaining time counted; negative where renewing costs more.
+    """
+    hours = discounted_hours(lives, age_hours, np.inf, prices.leaving)
+    failing = 1.0 - prices.leaving * hours
+    result: Floats = prices.failure * failing - prices.planned - np.asarray(next_rate) * hours
+    return result
+
+
+def saving_of_policy(
+    lives: Lives,
+    prices: Prices,
+    age_hours: npt.ArrayLike,
+    renew_at: npt.ArrayLike,
+    next_rate: npt.ArrayLike,
+) -> Floats:
+    """What renewing at an age to come saves, seen from the ages now: its chance to be reached counted."""
+    age, at = np.asarray(age_hours, dtype=np.float64), np.asarray(renew_at, dtype=np.float64)
+    later = np.maximum(at, age)
+    finite = np.isfinite(later)
+    wait = np.where(finite, later - age, 0.0)
+    then = np.where(finite, later, age)
+    reached = np.exp(-prices.leaving * wait + lives.cumulative(age) - lives.cumulative(then))
+    result: Floats = np.where(finite, reached * saving_now(lives, prices, then, next_rate), 0.0)
+    return result

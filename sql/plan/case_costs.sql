@@ -1,0 +1,80 @@
+-- purpose: what it took to end cases whose cause was found.
+-- grain: one row a cause
+-- inputs: case_file, case_step, family_confirm, work_orders
+-- parameters: fault
+-- output: cause, cases, labour_hours, parts_cost, visits, shop_days (means a case: labour hours and parts as recorded,
+--   visits to the shop, days from the opening to the closing of their orders)
+WITH step AS (
+    SELECT DISTINCT
+        case_file.machine_id,
+        case_file.side,
+        case_file.case_no,
+        case_step.work_order_id,
+        case_step.line_no,
+        case_step.labour_hours,
+        case_step.parts_cost,
+        family_confirm.cause,
+        case_step.step_order
+    FROM case_file
+    INNER JOIN case_step
+        ON case_step.fault = case_file.fault
+        AND case_step.machine_id = case_file.machine_id
+        AND case_step.side = case_file.side
+        AND case_step.moment >= case_file.first_at
+        AND (case_file.until IS NULL OR case_step.moment < case_file.until)
+    LEFT JOIN family_confirm
+        ON family_confirm.fault = case_step.fault
+        AND family_confirm.step = case_step.step
+        AND family_confirm.finding = case_step.finding
+    WHERE case_file.fault = $fault AND case_file.state <> 'open'
+),
+found AS (
+    SELECT
+        machine_id,
+        side,
+        case_no,
+        cause,
+        ROW_NUMBER() OVER (PARTITION BY machine_id, side, case_no ORDER BY step_order DESC, cause) AS furthest
+    FROM step
+    WHERE cause IS NOT NULL
+),
+visit AS (
+    SELECT DISTINCT step.machine_id, step.side, step.case_no, step.work_order_id, work_orders.opened_at, work_orders.closed_at
+    FROM step
+    INNER JOIN work_orders ON work_orders.work_order_id = step.work_order_id
+),
+stayed AS (
+    SELECT
+        machine_id,
+        side,
+        case_no,
+        COUNT(*) AS visits,
+        SUM(CASE WHEN closed_at > opened_at THEN EPOCH(closed_at) - EPOCH(opened_at) ELSE 0 END) / 86400 AS shop_days
+    FROM visit
+    GROUP BY machine_id, side, case_no
+),
+effort AS (
+    SELECT
+        machine_id,
+        side,
+        case_no,
+        SUM(COALESCE(labour_hours, 0.0)) AS labour_hours,
+        SUM(COALESCE(parts_cost, 0.0)) AS parts_cost
+    FROM step
+    GROUP BY machine_id, side, case_no
+)
+SELECT
+    found.cause,
+    COUNT(*) AS cases,
+    AVG(effort.labour_hours) AS labour_hours,
+    AVG(effort.parts_cost) AS parts_cost,
+    AVG(stayed.visits) AS visits,
+    AVG(stayed.shop_days) AS shop_days
+FROM found
+INNER JOIN effort
+    ON effort.machine_id = found.machine_id AND effort.side = found.side AND effort.case_no = found.case_no
+INNER JOIN stayed
+    ON stayed.machine_id = found.machine_id AND stayed.side = found.side AND stayed.case_no = found.case_no
+WHERE found.furthest = 1
+GROUP BY found.cause
+ORDER BY found.cause
