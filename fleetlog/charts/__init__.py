@@ -9,7 +9,9 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from fleetlog.charts.comparisons import comparison_chart, drivers_chart, trend_chart
     from fleetlog.charts.fleet import fleet_age_chart
+    from fleetlog.charts.incidence import incidence_chart
     from fleetlog.charts.output import FORMATS, save, to_svg
     from fleetlog.charts.registry import CHARTS, ChartKind
     from fleetlog.charts.repeats import comeback_chart, mean_cumulative_chart
@@ -23,7 +25,10 @@ __all__ = [
     "FORMATS",
     "ChartKind",
     "comeback_chart",
+    "comparison_chart",
+    "drivers_chart",
     "fleet_age_chart",
+    "incidence_chart",
     "mean_cumulative_chart",
     "probability_chart",
     "reasons_chart",
@@ -31,6 +36,7 @@ __all__ = [
     "survival_chart",
     "suspects_chart",
     "to_svg",
+    "trend_chart",
     "unit_chart",
 ]
 
@@ -39,7 +45,10 @@ _HOME = {
     "ChartKind": "registry",
     "FORMATS": "output",
     "comeback_chart": "repeats",
+    "comparison_chart": "comparisons",
+    "drivers_chart": "comparisons",
     "fleet_age_chart": "fleet",
+    "incidence_chart": "incidence",
     "mean_cumulative_chart": "repeats",
     "probability_chart": "weibull",
     "reasons_chart": "suspects",
@@ -47,6 +56,7 @@ _HOME = {
     "survival_chart": "survival",
     "suspects_chart": "suspects",
     "to_svg": "output",
+    "trend_chart": "comparisons",
     "unit_chart": "unit",
 }
 

@@ -7,8 +7,10 @@ from datetime import date, timedelta
 
 from fleetlog.faults import FaultFamily
 from fleetlog.findings.base import Scope
+from fleetlog.findings.comparison import compare
 from fleetlog.findings.costs import costs
 from fleetlog.findings.fleet import Fleet
+from fleetlog.findings.forecast import forecast
 from fleetlog.findings.repeats import repeats
 from fleetlog.findings.status import status
 from fleetlog.findings.survival import survival
@@ -16,6 +18,9 @@ from fleetlog.findings.suspects import suspects
 from fleetlog.findings.unit import unit
 from fleetlog.methods import topics
 from fleetlog.reporting.gathered import CostSummary, MethodText, ReportFindings
+
+#: Months that a yard orders parts and plans shop hours for.
+_AHEAD = 6
 
 
 def gather(fleet: Fleet, month: date, fault: str = "neutral-return") -> ReportFindings:
@@ -50,6 +55,8 @@ def gather(fleet: Fleet, month: date, fault: str = "neutral-return") -> ReportFi
         survival_by_variant=survival(fleet, scope, component=component, by=("variant",)),
         survival_by_build_year=survival(fleet, scope, component=component, by=("build_year",)),
         repeats=repeats(fleet, scope),
+        comparison=compare(fleet, scope, component=component, by="build_year"),
+        forecast=forecast(fleet, scope, months=_AHEAD),
         cost=CostSummary(money.spent, spent_before.spent, money.cases, money.assumptions),
         cautions=family.cautions,
         methods=tuple(MethodText(one.name, one.title, one.summary, one.body) for one in topics()),

@@ -8,6 +8,8 @@ from datetime import date
 
 import polars as pl
 
+from fleetlog.findings.comparison import ComparisonFinding
+from fleetlog.findings.forecast import ForecastFinding
 from fleetlog.findings.repeats import RepeatsFinding
 from fleetlog.findings.status import StatusFinding
 from fleetlog.findings.survival import SurvivalFinding
@@ -59,6 +61,8 @@ class ReportFindings:
         currency: ISO 4217 code.
         fault_title: the fault in words, as a noun: "drive that does not return to neutral".
         suspects_before: as of the last day of the month before.
+        comparison: build years against what their ages let expect, if compared.
+        forecast: the coming months, if forecast.
         units: the machines to give a page each, those of `suspects` at least.
         words: stored value -> what a reader would say.
         time_zone: of the yard, an IANA name; the times of `units` are UTC and are shown in it.
@@ -78,6 +82,8 @@ class ReportFindings:
     cost: CostSummary
     cautions: tuple[str, ...]
     methods: tuple[MethodText, ...]
+    comparison: ComparisonFinding | None = None
+    forecast: ForecastFinding | None = None
     units: tuple[UnitFinding, ...] = ()
     words: Mapping[str, str] = field(default_factory=dict)
     voltage: tuple[str, float, float] | None = None

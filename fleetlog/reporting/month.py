@@ -8,9 +8,11 @@ from typing import Any
 
 import polars as pl
 
+from fleetlog.charts.comparisons import comparison_chart
 from fleetlog.charts.fleet import fleet_age_chart
+from fleetlog.charts.planning import forecast_chart
 from fleetlog.charts.repeats import comeback_chart, mean_cumulative_chart, repair_name
-from fleetlog.charts.survival import survival_chart
+from fleetlog.charts.survival import FEW_FAILURES, group_name, survival_chart
 from fleetlog.charts.suspects import suspects_chart
 from fleetlog.charts.weibull import probability_chart
 from fleetlog.charts.words import capital, said
@@ -82,6 +84,8 @@ def month_page(
         "custom": _total(findings.cost.cases, "custom_cost"),
         "spent": _total(findings.cost.spent, "cost") or 0.0,
         "spent_before": _total(findings.cost.spent_before, "cost") or 0.0,
+        "variant_notes": group_notes(findings.survival_by_variant, words),
+        "year_notes": group_notes(findings.survival_by_build_year, words),
         "pictures": _pictures(findings),
         "tables": _tables(findings, frames, pages),
     }
@@ -91,7 +95,15 @@ def month_page(
 def month_frames(findings: ReportFindings, found: tuple[Change, ...]) -> dict[str, pl.DataFrame]:
     """Every table of the month's page by the name of its CSV."""
     cost, repeats, status = findings.cost, findings.repeats, findings.status
+    extra: dict[str, pl.DataFrame] = {}
+    if findings.comparison is not None:
+        extra["build_years_compared"] = findings.comparison.frame
+    if findings.forecast is not None:
+        extra["forecast"] = findings.forecast.totals
+        extra["forecast_by_month"] = findings.forecast.by_month
+        extra["forecast_units"] = findings.forecast.units.drop("by_month", strict=False)
     return {
+        **extra,
         "changes": as_frame(found),
         "suspects": findings.suspects.frame,
         "suspects_before": findings.suspects_before.frame,
@@ -179,7 +191,23 @@ def _pictures(findings: ReportFindings) -> dict[str, Picture]:
     by_variant = replace(findings.survival_by_variant, notes=())
     by_year = replace(findings.survival_by_build_year, notes=())
     repeats = replace(findings.repeats, notes=())
-    drawn = {
+    extra: dict[str, Picture] = {}
+    if findings.comparison is not None:
+        comparison = replace(findings.comparison, notes=())
+        extra["comparison"] = picture(
+            lambda width: comparison_chart(comparison, width=width, words=words),
+            "tables/build_years_compared.csv",
+            "c",
+        )
+    if findings.forecast is not None:
+        ahead = replace(findings.forecast, notes=())
+        extra["forecast"] = picture(
+            lambda width: forecast_chart(ahead, width=width, words=words),
+            "tables/forecast_by_month.csv",
+            "a",
+        )
+    return {
+        **extra,
         "suspects": picture(
             lambda width: suspects_chart(findings.suspects, width=width, words=words),
             "tables/suspects.csv",
@@ -216,7 +244,19 @@ def _pictures(findings: ReportFindings) -> dict[str, Picture]:
             "f",
         ),
     }
-    return drawn
+
+
+def _told_shapes(summary: pl.DataFrame) -> pl.DataFrame:
+    """The summary without the shapes that rest on a prior; the CSV has them, with the note that says so."""
+    if not summary.width:
+        return summary
+    enough = pl.col("failures") >= FEW_FAILURES
+    return summary.with_columns(pl.when(enough).then(pl.col("weibull_shape")).alias("weibull_shape"))
+
+
+def group_notes(finding: SurvivalFinding, words: Mapping[str, str]) -> list[tuple[str, str]]:
+    """What a reader must know of single curves: the group and its note."""
+    return [(capital(group_name(group, words)), group.note) for group in finding.groups if group.note]
 
 
 def _survival_columns(finding: SurvivalFinding, words: Mapping[str, str]) -> list[Column]:
@@ -229,8 +269,12 @@ def _survival_columns(finding: SurvivalFinding, words: Mapping[str, str]) -> lis
         Column("median_hours", "Half failed by, h", "hours", "– means that half have not failed yet"),
         Column("median_lower", "at least, h", "hours", "lower end of the 95% interval of that age"),
         Column("median_upper", "at most, h", "hours", "upper end; – where the record does not reach it"),
-        Column("weibull_shape", "Shape", "number", "Weibull shape: above 1, parts wear out with age"),
-        Column("note", "Note"),
+        Column(
+            "weibull_shape",
+            "Shape",
+            "number",
+            "Weibull shape: above 1, parts wear out with age; – where too few have failed to say",
+        ),
     ]
 
 
@@ -267,7 +311,41 @@ def _tables(
         Column("parts_cost", "Parts", "money"),
         Column("cost", "Together", "money"),
     ]
+    ahead = {}
+    if findings.forecast is not None:
+        ahead = {
+            "forecast": made(
+                "forecast",
+                "What to expect, by cause",
+                [
+                    Column("component", "Part", "value"),
+                    Column("cause", "Cause", "word"),
+                    Column("expected", "Expected", "number"),
+                    Column("lower_80", "at least", "count", "in 8 of 10 cases it is between these two"),
+                    Column("upper_80", "at most", "count"),
+                    Column("parts_to_hold", "Parts to hold", "count", "enough in 19 of 20 cases"),
+                    Column("labour_hours", "Labour, h", "number"),
+                    Column("cost", "Cost", "money"),
+                ],
+            ),
+            "forecast_units": made(
+                "forecast_units",
+                "Parts most likely to fail in these months",
+                [
+                    Column("machine_id", "Unit", "unit"),
+                    Column("side", "Side", "word"),
+                    Column("component", "Part", "value"),
+                    Column("variant", "Kind", "value"),
+                    Column("site", "Site"),
+                    Column("age_hours", "Age, h", "hours"),
+                    Column("hours_a_month", "Runs a month, h", "hours"),
+                    Column("chance", "Chance to fail", "percent"),
+                ],
+                frames["forecast_units"].head(15),
+            ),
+        }
     return {
+        **ahead,
         "changes": made(
             "changes",
             "What changed since last month",
@@ -293,11 +371,13 @@ def _tables(
             "survival_by_variant",
             "How long each kind of part lasts",
             _survival_columns(findings.survival_by_variant, words),
+            _told_shapes(frames["survival_by_variant"]),
         ),
         "by_year": made(
             "survival_by_build_year",
             "How long parts last, by build year",
             _survival_columns(findings.survival_by_build_year, words),
+            _told_shapes(frames["survival_by_build_year"]),
         ),
         "repairs": made(
             "repairs",

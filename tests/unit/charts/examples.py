@@ -10,10 +10,14 @@ import numpy as np
 import polars as pl
 
 from fleetlog.findings.base import Reason, Suspect
+from fleetlog.findings.comparison import ComparisonFinding
+from fleetlog.findings.forecast import ForecastFinding
+from fleetlog.findings.incidence import IncidenceFinding, IncidenceGroup
 from fleetlog.findings.repeats import RepeatsFinding
 from fleetlog.findings.status import StatusFinding
 from fleetlog.findings.survival import SurvivalFinding, SurvivalGroup
 from fleetlog.findings.suspects import SuspectsFinding
+from fleetlog.findings.trend import TrendFinding
 from fleetlog.findings.unit import UnitFinding
 
 AS_OF = date(2026, 10, 31)
@@ -630,4 +634,176 @@ def status() -> StatusFinding:
         last=AS_OF,
         quality=quality,
         fleet=fleet,
+    )
+
+
+def comparison() -> ComparisonFinding:
+    """Build years against what their ages let expect; a small one drawn towards 1."""
+
+    def row(group, spells, observed, expected, shrunk, lower, upper, p):  # type: ignore[no-untyped-def]
+        return {
+            "group": group,
+            "spells": spells,
+            "observed": observed,
+            "expected": expected,
+            "ratio": observed / expected,
+            "ratio_lower": 0.5 * observed / expected,
+            "ratio_upper": 2.0 * observed / expected + 0.1,
+            "shrunk": shrunk,
+            "lower": lower,
+            "upper": upper,
+            "chance_above": 0.5,
+            "p_holm": p,
+        }
+
+    groups = pl.DataFrame(
+        [
+            row("2014", 22, 12.0, 8.6, 1.31, 0.71, 2.19, 1.0),
+            row("2017", 38, 21.0, 8.8, 2.23, 1.38, 3.3, 0.0001),
+            row("2018", 28, 1.0, 12.8, 0.13, 0.00001, 0.4, 0.0026),
+            row("2022", 12, 0.0, 0.1, 0.81, 0.0005, 41.0, 1.0),
+        ]
+    )
+    return ComparisonFinding(
+        as_of=AS_OF,
+        fault=FAULT,
+        component="internal_bushing",
+        cause="worn",
+        by="build_year",
+        strata=(),
+        test="log-rank",
+        groups=groups,
+        spread={"spread": 1.2, "lower": 0.6, "upper": 2.1},
+        log_rank={"chi2": 51.2, "df": 3, "p": 1e-6},
+        notes=("Expected is what the fleet's common hazard lets expect.",),
+    )
+
+
+def incidence() -> IncidenceFinding:
+    """Two ways to end, worn and replaced while sound, of one group."""
+    hours = [1000.0, 2500.0, 4000.0, 5200.0]
+    curve = pl.DataFrame(
+        [
+            {
+                "hours": age,
+                "at_risk": 90 - 20 * place,
+                "ending": ending,
+                "incidence": share * (place + 1) / 4,
+                "lower": share * (place + 1) / 5,
+                "upper": share * (place + 1) / 3,
+            }
+            for ending, share in (("worn", 0.5), ("replaced_sound", 0.2))
+            for place, age in enumerate(hours)
+        ]
+    )
+    endings = pl.DataFrame(
+        [
+            {"ending": "worn", "count": 40, "incidence": 0.5, "lower": 0.4, "upper": 0.667},
+            {"ending": "replaced_sound", "count": 15, "incidence": 0.2, "lower": 0.16, "upper": 0.267},
+        ]
+    )
+    group = IncidenceGroup(
+        group={"variant": "original"},
+        spells=110,
+        endings=endings,
+        curve=curve,
+        from_hours=0.0,
+        last_hours=5600.0,
+        note="",
+    )
+    return IncidenceFinding(AS_OF, FAULT, "internal_bushing", ("variant",), (group,))
+
+
+def trend() -> TrendFinding:
+    """A fleet that gets worse with age; two machines of their own."""
+    return TrendFinding(
+        as_of=AS_OF,
+        fault=FAULT,
+        tests=pl.DataFrame(
+            [
+                {
+                    "test": "laplace",
+                    "statistic": 3.1,
+                    "df": None,
+                    "p": 0.002,
+                    "direction": "worse",
+                    "events": 210,
+                }
+            ]
+        ),
+        power_law={"shape": 1.4, "shape_ci": [1.2, 1.6], "rate": 2e-5, "events": 210.0, "machine_hours": 4e5},
+        units=pl.DataFrame(
+            [
+                {"machine_id": "SK-104", "episodes": 6, "statistic": 2.9, "p": 0.004, "direction": "worse"},
+                {"machine_id": HOSTILE, "episodes": 5, "statistic": -2.2, "p": 0.03, "direction": "better"},
+                {"machine_id": "SK-7", "episodes": 4, "statistic": 0.3, "p": 0.76, "direction": "worse"},
+            ]
+        ),
+        curve=repeats().mean_cumulative.with_columns(
+            at_risk=pl.lit(40), fitted=7.5e-6 * pl.col("hours") ** 1.4
+        ),
+    )
+
+
+def forecast() -> ForecastFinding:
+    """Six months ahead, two causes."""
+    months = ("2026-11", "2026-12", "2027-01", "2027-02", "2027-03", "2027-04")
+
+    def row(expected: float, **more: object) -> dict[str, object]:
+        return {
+            **more,
+            "expected": expected,
+            "lower": 0,
+            "upper": round(expected * 2.5) + 1,
+            "lower_80": 0,
+            "upper_80": round(expected * 1.8) + 1,
+            "parts": expected,
+            "parts_to_hold": round(expected * 2) + 1,
+            "labour_hours": 13.5 * expected,
+            "labour_hours_upper": 30.0 * expected,
+            "cost": 1310.0 * expected,
+        }
+
+    return ForecastFinding(
+        as_of=AS_OF,
+        fault=FAULT,
+        months=months,
+        frame=pl.DataFrame(
+            [
+                row(1.5, month=month, component="internal_bushing", cause="internal_bushing")
+                for month in months
+            ]
+        ),
+        totals=pl.DataFrame(
+            [
+                row(9.0, component="internal_bushing", cause="internal_bushing"),
+                row(3.0, component="wiring", cause="wiring"),
+                row(12.0, component="all", cause="all"),
+            ]
+        ),
+        by_month=pl.DataFrame([row(2.0, month=month) for month in months]),
+        units=pl.DataFrame(
+            [
+                {
+                    "machine_id": machine,
+                    "component": "internal_bushing",
+                    "side": "right",
+                    "variant": "original",
+                    "site": "North yard",
+                    "model": "T-80",
+                    "build_year": 2016,
+                    "age_hours": 6100.0,
+                    "hours_a_month": 74.0,
+                    "chance": 0.31,
+                    "by_month": [0.06, 0.05, 0.05, 0.05, 0.05, 0.05],
+                }
+                for machine in ("SK-104", HOSTILE)
+            ]
+        ),
+        laws=pl.DataFrame({"component": ["internal_bushing"]}),
+        season=pl.DataFrame({"site": ["North yard"]}),
+        seed=1,
+        draws=200,
+        currency="USD",
+        notes=("Ranges hold what is not known of lives, use and season.",),
     )

@@ -85,6 +85,8 @@ def month() -> ReportFindings:
                 "## Formula\n\n    S(h) = product of (1 - d / n)\n\n- *running* hours <b>not bold</b>\n",
             ),
         ),
+        comparison=examples.comparison(),
+        forecast=examples.forecast(),
         units=tuple(examples.unit(case.machine_id) for case in suspects.cases),
         words=examples.WORDS,
         voltage=("sensor_neutral_voltage", 1.9, 2.1),

@@ -1,0 +1,142 @@
+"""In what ways lives end: the share ended so by each age, the endings competing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import altair as alt
+import polars as pl
+
+from fleetlog.charts.rows import MAX_ROWS, inline, thinned
+from fleetlog.charts.survival import FEW_FAILURES
+from fleetlog.charts.theme import BAND_OPACITY, WIDE, colour_of, finish
+from fleetlog.charts.words import NO_WORDS, capital, hours, listed, percent, plural, plural_part, said
+
+if TYPE_CHECKING:
+    from fleetlog.findings.incidence import IncidenceFinding, IncidenceGroup
+
+_GROUPS = 6
+
+
+def incidence_title(finding: IncidenceFinding, words: Mapping[str, str] = NO_WORDS) -> str:
+    """The share ended in each way by the last age watched."""
+    parts = capital(plural_part(finding.component))
+    told = []
+    for group in finding.groups[:2]:
+        whose = f"{_name(group, words)}: " if finding.by else ""
+        if int(group.endings["count"].sum()) < FEW_FAILURES:
+            told.append(f"{whose}too few endings to say")
+            continue
+        ranked = sorted(group.endings.to_dicts(), key=lambda row: -row["incidence"])[:2]
+        last = hours(float(group.curve["hours"].to_numpy().max()))
+        shares = [f"{percent(row['incidence'])} {said(row['ending'], words)}" for row in ranked]
+        told.append(f"{whose}{listed(shares)} by {last}")
+    if not told:
+        return f"{parts}: no life on record"
+    more = len(finding.groups) - 2
+    return f"{parts}, {'; '.join(told)}" + (f"; and {plural(more, 'more group')}" if more > 0 else "")
+
+
+def _name(group: IncidenceGroup, words: Mapping[str, str]) -> str:
+    return ", ".join(said(str(value), words) for value in group.group.values())
+
+
+def incidence_chart(
+    finding: IncidenceFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
+) -> alt.TopLevelMixin:
+    """Cumulative incidence with its interval, one colour an ending, one picture a group."""
+    groups = finding.groups[:_GROUPS]
+    endings = list(dict.fromkeys(ending for group in groups for ending in group.endings["ending"]))
+    spoken = [said(ending, words) for ending in endings]
+    hues = colour_of(endings)
+    colour = alt.Color(
+        "ending:N",
+        scale=dict(domain=spoken, range=[hues[ending] for ending in endings]),
+        legend=dict(title=None, columns=1 if width < 500 else 0),
+    )
+    columns = 1 if len(groups) == 1 or width < 560 else 2
+    plot = (width - 20 - 24 * (columns - 1)) // columns - 62
+    top = max((float(group.curve["hours"].to_numpy().max()) for group in groups), default=1.0)
+    pictures = [_one(group, finding, words, colour, plot, top) for group in groups]
+    notes = [
+        "Lives that end in one way cannot end in another any more, so the shares add up (Aalen–Johansen). "
+        "Shading: 95% interval.",
+        *(f"{capital(_name(group, words)) or 'All'}: {group.note}." for group in groups if group.note),
+        f"{len(finding.groups) - len(groups)} further groups are not drawn."
+        if len(finding.groups) > len(groups)
+        else "",
+        *finding.notes,
+    ]
+    picture: alt.TopLevelMixin = (
+        alt.concat(*pictures, columns=columns, spacing=24) if pictures else _none(width)
+    )
+    return finish(picture, title=incidence_title(finding, words), notes=notes, width=width)
+
+
+def _none(width: int) -> alt.TopLevelMixin:
+    words: alt.TopLevelMixin = (
+        alt.Chart(inline([{"text": "No lives of this part on record."}]), width=width - 40, height=60)
+        .mark_text()
+        .encode(text=alt.Text("text:N"))
+    )
+    return words
+
+
+def curve_rows(group: IncidenceGroup, words: Mapping[str, str] = NO_WORDS) -> list[dict[str, Any]]:
+    """Each ending's curve from nothing at its start, its rows as they stand in the table."""
+    rows: list[dict[str, Any]] = []
+    endings = group.endings["ending"].to_list()
+    most = MAX_ROWS // max(len(endings), 1) - 1
+    for ending in endings:
+        name = said(ending, words)
+        curve = group.curve.filter(pl.col("ending") == ending).select("hours", "incidence", "lower", "upper")
+        rows.append({"ending": name, "hours": group.from_hours, "incidence": 0.0, "lower": 0.0, "upper": 0.0})
+        rows += [{"ending": name, **row} for row in thinned(curve, "incidence", most).to_dicts()]
+    return rows
+
+
+def _one(
+    group: IncidenceGroup,
+    finding: IncidenceFinding,
+    words: Mapping[str, str],
+    colour: alt.Color,
+    plot: int,
+    top: float,
+) -> alt.LayerChart | alt.FacetChart:
+    base = alt.Chart(inline(curve_rows(group, words)))
+    x = alt.X(
+        "hours:Q",
+        scale=dict(domain=[0, top], nice=False),
+        axis=dict(title="age, running hours", format=",.0f", grid=False, tickCount=4),
+    )
+    scale, axis = (
+        dict(domain=[0, 1]),
+        dict(title="ended so far", format=".0%", values=[0, 0.25, 0.5, 0.75, 1]),
+    )
+    layers: Sequence[Any] = [
+        base.mark_area(interpolate="step-after", opacity=BAND_OPACITY).encode(
+            x=x, y=alt.Y("lower:Q", scale=scale, axis=axis), y2=alt.Y2("upper:Q"), color=colour
+        ),
+        base.mark_line(interpolate="step-after").encode(
+            x=x,
+            y=alt.Y("incidence:Q", scale=scale, axis=axis),
+            color=colour,
+            tooltip=[
+                alt.Tooltip("ending:N"),
+                alt.Tooltip("hours:Q", format=",.1f"),
+                alt.Tooltip("incidence:Q", title="ended so", format=".1%"),
+            ],
+        ),
+    ]
+    title: Any = alt.Undefined
+    if finding.by:
+        title = alt.TitleParams(
+            capital(_name(group, words)),
+            subtitle=plural(group.spells, "life", "lives"),
+            fontSize=13,
+            subtitleFontSize=11.5,
+            subtitlePadding=2,
+            offset=6,
+        )
+    return alt.layer(*layers, width=plot, height=min(240, round(plot * 0.7)), title=title)
