@@ -29,7 +29,7 @@ ROWS = 500
 MOST_WORDS = 200
 """A column with more different texts than this holds no vocabulary."""
 
-MOST_BYTES = 16 << 20
+MOST_BYTES = 4 << 20
 """Of a longer text, the lines within so many bytes are looked at."""
 
 _TABLE = "looked_at"
