@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import polars as pl
 
 from fleetlog.findings.base import WHOLE_FLEET, Scope, header
 from fleetlog.findings.fleet import Fleet, selection
-from fleetlog.findings.survival import check_split
-from fleetlog.stats.product_limit import aalen_johansen
+from fleetlog.findings.splits import BRIEF_HOURS, check_split, split
+from fleetlog.stats.product_limit import CumulativeIncidence, aalen_johansen
 from fleetlog.stats.risk_table import CausesTable
 
 if TYPE_CHECKING:
@@ -26,8 +27,11 @@ class IncidenceGroup:
     Attributes:
         group: column -> value of the split; empty when not split.
         spells: lives observed.
+        from_hours: 0, or the age to which the curves are conditional because too few were at risk before.
+        note: what a reader must know about these curves, or "".
+        last_hours: the greatest age observed.
         endings: one row an ending: ending, count, incidence, lower, upper at the last age observed.
-        curve: one row an age and ending: hours, at_risk, ending, incidence, lower, upper.
+        curve: one row an age and ending: hours, at_risk, ending, incidence, std_error, lower, upper.
     """
 
     group: Mapping[str, str]
@@ -36,6 +40,7 @@ class IncidenceGroup:
     curve: pl.DataFrame
     from_hours: float
     note: str
+    last_hours: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -74,7 +79,7 @@ class IncidenceFinding:
                     {
                         **ending,
                         **group.curve.filter(pl.col("ending") == ending["ending"])
-                        .select("hours", "incidence", "lower", "upper")
+                        .select("hours", "incidence", "std_error", "lower", "upper")
                         .to_dict(as_series=False),
                     }
                     for ending in group.endings.select("ending", "count").to_dicts()
@@ -98,89 +103,128 @@ def incidence(
     component: str = "internal_bushing",
     by: tuple[str, ...] = (),
 ) -> IncidenceFinding:
-    """Cumulative incidence of failure by finding, of replacement while sound, and of removal.
+    """Cumulative incidence of failure by finding, of replacement while sound or unsaid, and of removal.
 
-    A part replaced while still sound can no longer fail: one minus the survival curve of a single ending would
-    overstate it, so the endings compete.
+    A part replaced while still sound can no longer fail: one minus the survival curve of a single ending
+    would overstate it, so the endings compete. A replacement that says nothing of the old part is an ending
+    of its own, `replaced_unknown`.
+
+    Args:
+        fleet: whom to ask.
+        scope: which part of the fleet, as of when.
+        component: a part that a fault family follows.
+        by: columns to split by.
 
     Raises:
         UsageError: for a component nobody follows or a column that cannot be split by.
     """
     history, family = fleet.begin(scope)
     check_split(fleet, component, by)
-    counted = fleet.store.run("risk/incidence", by, component=component, **selection(scope))
+    counted = _endings(fleet, component, by, selection(scope))
     groups = [_group(dict(zip(by, key, strict=True)), rows, fleet) for key, rows in split(counted, by)]
     return IncidenceFinding(
         as_of=history.as_of,
         fault=family.name,
         component=component,
         by=by,
-        groups=tuple(group for group in groups if group is not None),
+        groups=tuple(groups),
         notes=() if groups else (f"No life of {component} is under observation in this part of the fleet.",),
     )
 
 
-def split(counted: pl.DataFrame, by: tuple[str, ...]) -> list[tuple[tuple[str, ...], pl.DataFrame]]:
-    """The rows of each group, with the group's values as text; unknown values as "unknown"."""
-    if not by:
-        return [((), counted)] if counted.height else []
-    parts = counted.partition_by(by, maintain_order=True)
-    return [
-        (tuple("unknown" if part[column][0] is None else str(part[column][0]) for column in by), part)
-        for part in parts
+def _endings(fleet: Fleet, component: str, by: tuple[str, ...], chosen: Mapping[str, Any]) -> pl.DataFrame:
+    """The risk table of all endings, with replacements that say nothing told apart from sound ones."""
+    counted = fleet.store.run("risk/incidence", by, component=component, **chosen)
+    unknown = fleet.store.run("risk/unknown_endings", by, component=component, **chosen)
+    moved = [
+        unknown.select(
+            *by,
+            "hours",
+            pl.lit(ending).alias("ending"),
+            pl.lit(0, dtype=pl.Int64).alias("entering"),
+            (pl.col("lives") * sign).alias("leaving"),
+        )
+        for ending, sign in (("replaced_sound", -1), ("replaced_unknown", 1))
     ]
+    keys = (*by, "hours", "ending")
+    return (
+        pl.concat([counted, *moved], how="vertical_relaxed")
+        .group_by(keys)
+        .agg(pl.col("entering", "leaving").sum())
+        .filter((pl.col("entering") != 0) | (pl.col("leaving") != 0))
+        .sort(keys, nulls_last=True)
+    )
 
 
-def _group(group: Mapping[str, str], rows: pl.DataFrame, fleet: Fleet) -> IncidenceGroup | None:
+def _group(group: Mapping[str, str], rows: pl.DataFrame, fleet: Fleet) -> IncidenceGroup:
     endings = tuple(sorted(set(rows["ending"]) - {""}))
-    if not endings:
-        endings = ("failed",)
     wide = rows.group_by("hours", maintain_order=True).agg(
-        pl.col("entering").sum(),
-        pl.col("leaving").sum(),
+        pl.col("entering", "leaving").sum(),
         *(pl.col("leaving").filter(pl.col("ending") == name).sum().alias(f"_{name}") for name in endings),
     )
+    failed = [wide[f"_{name}"].to_numpy() for name in endings]
     table = CausesTable(
         hours=wide["hours"].to_numpy(),
         entering=wide["entering"].to_numpy(),
-        failed=wide.select(f"_{name}" for name in endings).to_numpy(),
+        failed=np.column_stack(failed) if failed else np.zeros((wide.height, 0), dtype=np.int64),
         leaving=wide["leaving"].to_numpy(),
         causes=endings,
     )
-    found = aalen_johansen(
-        table,
-        level=fleet.settings.survival.confidence,
-        minimum_at_risk=fleet.settings.survival.minimum_at_risk if table.entering[1:].any() else 0,
+    found = _curves(table, fleet)
+    curve = pl.DataFrame(
+        {
+            "hours": np.tile(found.hours, len(endings)),
+            "at_risk": np.tile(found.at_risk, len(endings)),
+            "ending": [name for name in endings for _ in range(found.hours.size)],
+            "incidence": found.incidence.T.reshape(-1),
+            "std_error": found.std_error.T.reshape(-1),
+            "lower": found.lower.T.reshape(-1),
+            "upper": found.upper.T.reshape(-1),
+        },
+        schema=_CURVE,
     )
-    curve = pl.concat(
-        pl.DataFrame(
-            {
-                "hours": found.hours,
-                "at_risk": found.at_risk,
-                "ending": [name] * found.hours.size,
-                "incidence": found.incidence[:, j],
-                "lower": found.lower[:, j],
-                "upper": found.upper[:, j],
-            }
-        )
-        for j, name in enumerate(endings)
-    )
-    totals = {name: int(table.failed[:, j].sum()) for j, name in enumerate(endings)}
-    last = (
-        curve.group_by("ending", maintain_order=True).last().select("ending", "incidence", "lower", "upper")
-    )
+    last = curve.group_by("ending", maintain_order=True).last()
     counts = pl.DataFrame(
-        {"ending": list(totals), "count": list(totals.values())},
+        {"ending": endings, "count": table.failed.sum(axis=0)},
         schema={"ending": pl.String, "count": pl.Int64},
     )
     return IncidenceGroup(
         group=group,
         spells=int(table.leaving.sum()),
-        endings=counts.join(last, on="ending", how="left", maintain_order="left"),
+        endings=counts.join(
+            last.select("ending", "incidence", "lower", "upper"),
+            on="ending",
+            how="left",
+            maintain_order="left",
+        ),
         curve=curve,
         from_hours=found.from_hours,
         note=found.note or "",
+        last_hours=float(table.hours[-1]) / table.per_hour,
     )
+
+
+_CURVE = {
+    "hours": pl.Float64,
+    "at_risk": pl.Int64,
+    "ending": pl.String,
+    "incidence": pl.Float64,
+    "std_error": pl.Float64,
+    "lower": pl.Float64,
+    "upper": pl.Float64,
+}
+
+
+def _curves(table: CausesTable, fleet: Fleet) -> CumulativeIncidence:
+    """Begun where enough are watched; a brief thin beginning in which nothing ended is passed over."""
+    figures = fleet.settings.survival
+    late = bool((table.entering[table.hours > 0] > 0).any())
+    found = aalen_johansen(
+        table, level=figures.confidence, minimum_at_risk=figures.minimum_at_risk if late else 0
+    )
+    if 0 < found.from_hours < BRIEF_HOURS and int(found.failed.sum()) == int(table.failed.sum()):
+        return aalen_johansen(table, level=figures.confidence, minimum_at_risk=0)
+    return found
 
 
 def _labels(by: tuple[str, ...], group: Mapping[str, str]) -> list[pl.Expr]:

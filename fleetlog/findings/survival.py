@@ -3,24 +3,49 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import polars as pl
 
 from fleetlog.errors import UsageError
+from fleetlog.faults import FaultFamily
 from fleetlog.findings.base import WHOLE_FLEET, Scope, header
 from fleetlog.findings.fleet import Fleet, selection
-from fleetlog.stats.errors import StatsError
-from fleetlog.stats.lifetimes import WeibullFit, fit_weibull
+from fleetlog.findings.life_fit import LifeFit, fit_life, prior_for
+from fleetlog.findings.naive import as_json, ignoring_late_entry, naive_notes, unknown_as_failed
+from fleetlog.findings.splits import (
+    check_apart,
+    check_split,
+    curve_of,
+    pooled,
+    split,
+    weights_named,
+)
 from fleetlog.stats.log_rank import log_rank
-from fleetlog.stats.product_limit import ProductLimit, product_limit
+from fleetlog.stats.product_limit import ProductLimit, positive_band
 from fleetlog.stats.risk_table import RiskTable
-from fleetlog.store.statements import statement
 
 if TYPE_CHECKING:
     import altair as alt
+
+INTERVALS = ("log-log", "log", "plain")
+
+CURVE_COLUMNS = (
+    "hours",
+    "at_risk",
+    "failed",
+    "survival",
+    "std_error",
+    "lower",
+    "upper",
+    "cumulative_hazard",
+    "cumulative_hazard_std_error",
+    "cumulative_hazard_lower",
+    "cumulative_hazard_upper",
+)
 
 
 @dataclass(frozen=True)
@@ -30,13 +55,16 @@ class SurvivalGroup:
     Attributes:
         group: column -> value of the split; empty when not split.
         spells, failures: lives observed, and how many ended by the cause.
-        curve: one row a failure age: hours, at_risk, failed, survival, lower, upper.
+        curve: one row a failure age, with CURVE_COLUMNS: survival (product limit) with Greenwood's standard
+            error and limits, cumulative hazard (Nelson–Aalen) with its own.
         from_hours: 0, or the age to which the curve is conditional because too few were at risk before.
         median_hours, median_lower, median_upper: None = not reached.
         b10_hours: age by which 10% have failed; None = not reached.
-        weibull: shape, scale_hours, shape_ci, scale_ci, b10_hours, median_hours, … or None.
+        weibull: shape, scale_hours, shape_ci, scale_ci, b10_hours, median_hours, … (see `LifeFit`) or None.
         note: what a reader must know about this curve, e.g. why there is no Weibull fit.
         last_hours: the greatest age observed.
+        fits: the distributions compared, best first; empty where failures are too few.
+        naive: what careless readings of the same lives would say, see `naive.py`.
     """
 
     group: Mapping[str, str]
@@ -54,6 +82,8 @@ class SurvivalGroup:
     weibull: Mapping[str, Any] | None
     note: str = ""
     at_risk_at: tuple[tuple[float, int], ...] = ()
+    fits: tuple[Mapping[str, Any], ...] = ()
+    naive: Mapping[str, Any] = field(default_factory=dict)
 
     @property
     def label(self) -> str:
@@ -73,6 +103,9 @@ class SurvivalFinding:
     groups: tuple[SurvivalGroup, ...]
     log_rank: Mapping[str, float] | None
     notes: tuple[str, ...] = ()
+    interval: str = "log-log"
+    test: str = "log-rank"
+    strata: tuple[str, ...] = ()
 
     @property
     def frame(self) -> pl.DataFrame:
@@ -121,19 +154,28 @@ class SurvivalFinding:
                 "spells": group.spells,
                 "failures": group.failures,
                 **{
-                    name: group.curve[name].to_list()
-                    for name in ("hours", "survival", "lower", "upper", "at_risk", "failed")
+                    name: group.curve[name].to_list() for name in CURVE_COLUMNS if name in group.curve.columns
                 },
                 "from_hours": group.from_hours,
                 "median_hours": group.median_hours,
                 "median_ci": [group.median_lower, group.median_upper],
                 "b10_hours": group.b10_hours,
                 "weibull": dict(group.weibull) if group.weibull else None,
+                "fits": [dict(row) for row in group.fits],
+                "naive": dict(group.naive),
                 "note": group.note,
             }
             for group in self.groups
         ]
-        return header(self, rows, by=list(self.by), log_rank=self.log_rank)
+        return header(
+            self,
+            rows,
+            by=list(self.by),
+            interval=self.interval,
+            log_rank=self.log_rank,
+            test=self.test,
+            strata=list(self.strata),
+        )
 
     def chart(self) -> alt.TopLevelMixin:
         """The curves with their intervals and the numbers at risk."""
@@ -149,6 +191,9 @@ def survival(
     component: str = "internal_bushing",
     cause: str | None = None,
     by: tuple[str, ...] = (),
+    interval: str = "log-log",
+    test: str = "log-rank",
+    strata: tuple[str, ...] = (),
 ) -> SurvivalFinding:
     """Survival of a component by age in running hours, delayed entry respected.
 
@@ -159,31 +204,40 @@ def survival(
         cause: a finding on removal ("worn", …) that counts as failure; None = any failure.
         by: columns to split by: build_year, variant, side, sensor_kind, site, make, model, machine_type,
             control.
+        interval: kind of pointwise interval: log-log, log or plain.
+        test: weights of the test between the groups: log-rank, gehan, tarone-ware, peto-peto, modified-peto.
+        strata: columns within whose values alone the groups are compared by the test; the curves do not use
+            them.
 
     Raises:
-        UsageError: for a component nobody follows or a column that cannot be split by.
+        UsageError: for a component nobody follows, a column that cannot be split by, or an unknown interval
+            or test.
     """
     history, family = fleet.begin(scope)
-    check_split(fleet, component, by)
-    counted = fleet.store.run("risk/survival", by, component=component, cause=cause, **selection(scope))
-    level = fleet.settings.survival.confidence
-    keys = counted.select(by).unique(maintain_order=True).rows() if by else [()]
-    groups: list[SurvivalGroup] = []
-    tables: list[RiskTable] = []
-    for key in keys:
-        rows = counted
-        for column, value in zip(by, key, strict=True):
-            rows = rows.filter(pl.col(column).eq_missing(pl.lit(value)))
-        if rows.is_empty():
-            continue
-        table = RiskTable.from_frame(rows)
-        curve = _curve(table, rows, level, fleet.settings.survival.minimum_at_risk)
-        group = {
-            column: "unknown" if value is None else str(value) for column, value in zip(by, key, strict=True)
-        }
-        weibull, why_not = _weibull(table, level, fleet.settings.survival.minimum_failures)
-        groups.append(_group(group, component, cause or "any failure", table, curve, weibull, why_not))
-        tables.append(table)
+    check_split(fleet, component, (*by, *strata))
+    check_apart(by, strata)
+    weights = weights_named(test)
+    if interval not in INTERVALS:
+        raise UsageError(f"There is no interval {interval!r}; take one of {', '.join(INTERVALS)}.")
+    chosen = selection(scope)
+    counted = fleet.store.run("risk/survival", (*by, *strata), component=component, cause=cause, **chosen)
+    unknown = fleet.store.run("risk/unknown_endings", by, component=component, **chosen)
+    silent = dict(split(unknown, by))
+    groups = []
+    for key, rows in split(counted, by):
+        table = pooled(rows) if strata else RiskTable.from_frame(rows)
+        groups.append(
+            _group(
+                fleet,
+                family,
+                dict(zip(by, key, strict=True)),
+                component,
+                cause or "any failure",
+                table,
+                silent.get(key, unknown.clear()),
+                interval,
+            )
+        )
     return SurvivalFinding(
         as_of=history.as_of,
         fault=family.name,
@@ -191,83 +245,71 @@ def survival(
         cause=cause or "any failure",
         by=by,
         groups=tuple(groups),
-        log_rank=_compare(tables),
-        notes=_notes(fleet, component, groups),
+        log_rank=_compare(counted, by, strata, weights),
+        notes=_notes(fleet, component, groups, chosen),
+        interval=interval,
+        test=test,
+        strata=strata,
     )
 
 
-def check_component(fleet: Fleet, component: str) -> None:
-    """Refuses a component whose lives nobody follows (UsageError)."""
-    followed = sorted({part.component for family in fleet.families.values() for part in family.parts})
-    if component not in followed:
-        raise UsageError(
-            f"The lives of {component!r} are not followed; take one of {', '.join(followed)}, "
-            "or add the part to a fault family."
-        )
-
-
-def check_split(fleet: Fleet, component: str, by: tuple[str, ...]) -> None:
-    """Refuses a component whose lives nobody follows, or a column that cannot be split by (UsageError)."""
-    check_component(fleet, component)
-    allowed = statement("risk/survival").strata
-    for column in by:
-        if column not in allowed:
-            raise UsageError(f"Survival cannot be split by {column!r}; take one of {', '.join(allowed)}.")
-
-
-# A thin beginning shorter than this, in which nothing failed, changes no number that anybody reads.
-_BRIEF_HOURS = 250.0
-
-
-def _curve(table: RiskTable, rows: pl.DataFrame, level: float, minimum: int) -> ProductLimit:
-    curve = product_limit(table, level=level, minimum_at_risk=minimum if _late(rows) else 0)
-    if curve.from_hours < _BRIEF_HOURS and int(curve.failed.sum()) == int(table.failures):
-        return product_limit(table, level=level, minimum_at_risk=0)
-    return curve
-
-
-def _late(rows: pl.DataFrame) -> bool:
-    """Whether anybody came under observation after age zero."""
-    return bool((rows.filter(pl.col("hours") > 0)["entering"] > 0).any())
-
-
-def _weibull(table: RiskTable, level: float, minimum: int) -> tuple[WeibullFit | None, str]:
-    if table.failures < minimum:
-        return None, f"{table.failures:g} failures are too few for a Weibull fit (at least {minimum})"
-    try:
-        return fit_weibull(table, level=level), ""
-    except StatsError as error:
-        return None, f"no Weibull fit: {error}"
-
-
 def _group(
+    fleet: Fleet,
+    family: FaultFamily,
     group: Mapping[str, str],
     component: str,
     cause: str,
     table: RiskTable,
-    curve: ProductLimit,
-    weibull: WeibullFit | None,
-    why_not: str,
+    unknown: pl.DataFrame,
+    interval: str,
 ) -> SurvivalGroup:
+    """One curve with its fits, and what careless readings of it would say."""
+    figures = fleet.settings.survival
+    curve = curve_of(table, level=figures.confidence, minimum=figures.minimum_at_risk, interval=interval)
+    late, silent = ignoring_late_entry(curve), unknown_as_failed(curve, unknown)
+    life: LifeFit = fit_life(
+        table,
+        level=figures.confidence,
+        minimum=figures.minimum_failures,
+        prior=prior_for(fleet, family, component, group.get("variant", "")),
+    )
     median = curve.quantile(0.5)
     last_hours = float(table.hours[-1]) / table.per_hour
-    notes = [text for text in (curve.note, why_not, weibull.note if weibull else "") if text]
     return SurvivalGroup(
         group=group,
         component=component,
         cause=cause,
         spells=int(table.spells),
         failures=int(table.failures),
-        curve=curve.to_frame().select("hours", "at_risk", "failed", "survival", "lower", "upper"),
+        curve=_with_hazard(curve),
         from_hours=curve.from_hours,
         last_hours=last_hours,
         median_hours=median.estimate,
         median_lower=median.lower,
         median_upper=median.upper,
         b10_hours=curve.quantile(0.1).estimate,
-        weibull=_weibull_summary(weibull) if weibull else None,
-        note="; ".join(notes),
+        weibull=life.weibull,
+        note="; ".join(text for text in (curve.note, life.note, *naive_notes(late, silent)) if text),
         at_risk_at=_at_risk(table, last_hours),
+        fits=life.fits,
+        naive=as_json(late, silent),
+    )
+
+
+def _with_hazard(curve: ProductLimit) -> pl.DataFrame:
+    """The curve's rows with the cumulative hazard (sum of d/Y, variance sum of d/Y²) from the same start."""
+    y, d = curve.at_risk.astype(np.float64), curve.failed.astype(np.float64)
+    hazard, error = np.cumsum(d / y), np.sqrt(np.cumsum(d / y**2))
+    lower, upper = positive_band(hazard, error, curve.level, "log")
+    return (
+        curve.to_frame()
+        .with_columns(
+            pl.Series("cumulative_hazard", hazard),
+            pl.Series("cumulative_hazard_std_error", error),
+            pl.Series("cumulative_hazard_lower", lower),
+            pl.Series("cumulative_hazard_upper", upper),
+        )
+        .select(CURVE_COLUMNS)
     )
 
 
@@ -281,42 +323,36 @@ def _at_risk(table: RiskTable, last_hours: float) -> tuple[tuple[float, int], ..
     return tuple(marks)
 
 
-def _weibull_summary(fit: WeibullFit) -> dict[str, Any]:
-    b10, median = fit.b_life(0.1), fit.b_life(0.5)
-    return {
-        "shape": fit.shape,
-        "scale_hours": fit.scale_hours,
-        "shape_ci": list(fit.shape_ci) if fit.shape_ci else None,
-        "scale_ci": list(fit.scale_ci) if fit.scale_ci else None,
-        "b10_hours": b10.estimate,
-        "b10_ci": [b10.lower, b10.upper],
-        "median_hours": median.estimate,
-        "median_ci": [median.lower, median.upper],
-        "log_likelihood": fit.log_likelihood,
-        "total_hours": fit.total_hours,
-        "method": fit.method,
-    }
-
-
-def _compare(tables: list[RiskTable]) -> dict[str, float] | None:
-    if len(tables) < 2:
+def _compare(
+    counted: pl.DataFrame, by: tuple[str, ...], strata: tuple[str, ...], weights: Any
+) -> dict[str, float] | None:
+    """The test that no group differs, within strata."""
+    parts = split(counted, (*by, *strata))
+    groups = [key[: len(by)] for key, _ in parts]
+    if len(set(groups)) < 2:
         return None
-    test = log_rank(tables)
+    tables = [RiskTable.from_frame(rows) for _, rows in parts]
+    test = log_rank(tables, groups=groups, strata=[key[len(by) :] for key, _ in parts], weights=weights)
     return {"chi2": test.chi2, "df": test.df, "p": test.p}
 
 
-def _notes(fleet: Fleet, component: str, groups: list[SurvivalGroup]) -> tuple[str, ...]:
-    if not groups:
-        return (f"No life of {component} is under observation in this part of the fleet.",)
-    left_out = fleet.store.run("risk/unobserved_lives", component=component)
+def _notes(
+    fleet: Fleet, component: str, groups: list[SurvivalGroup], chosen: Mapping[str, Any]
+) -> tuple[str, ...]:
+    left_out = fleet.store.run("risk/unobserved_lives", component=component, **chosen).row(0, named=True)
     notes = []
-    if left_out["before_records"][0]:
+    if not groups:
+        notes.append(f"No life of {component} is under observation in this part of the fleet.")
+    if left_out["before_records"]:
         notes.append(
-            f"{left_out['before_records'][0]} lives ended before records began and are not counted; "
+            f"{left_out['before_records']} lives ended before records began and are not counted; "
             "the others count from the age at which records begin (delayed entry)."
         )
-    if left_out["inferred"][0]:
+    if left_out["no_time"]:
         notes.append(
-            f"{left_out['inferred'][0]} parts are inferred from the machine's build date and control."
+            f"{left_out['no_time']} lives end at the age at which their observation begins (entry = exit): "
+            "they were watched over no running hours and are not counted."
         )
+    if left_out["inferred"]:
+        notes.append(f"{left_out['inferred']} parts are inferred from the machine's build date and control.")
     return tuple(notes)

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import polars as pl
 
 from fleetlog.findings.base import WHOLE_FLEET, Scope, header
@@ -14,6 +15,8 @@ from fleetlog.findings.fleet import Fleet, selection
 from fleetlog.findings.repeats import machine_histories
 from fleetlog.stats.errors import StatsError
 from fleetlog.stats.histories import MachineHistories
+from fleetlog.stats.log_rank import holm
+from fleetlog.stats.recurrent import mean_cumulative
 from fleetlog.stats.trend import TrendTest, fleet_power_law, laplace_test, mil_hdbk_189_test
 from fleetlog.stats.unit_trends import unit_trends
 
@@ -30,9 +33,13 @@ class TrendFinding:
 
     Attributes:
         tests: one row a test: test, statistic, df, p, direction, events.
-        power_law: shape (above 1: faults come ever faster), shape_ci, rate, events, machine_hours, and the test of
-            a constant rate chi2, p; None with a note where it cannot be fitted.
-        units: machines with at least FEWEST_EPISODES episodes: machine_id, episodes, statistic, p, direction.
+        power_law: shape (above 1: faults come ever faster), shape_ci, rate (per machine and hour ^ shape),
+            events, machine_hours, and the test of a constant rate (chi2, p); None with a note where it cannot
+            be fitted.
+        units: machines with at least FEWEST_EPISODES episodes: machine_id, episodes, statistic, p, p_holm
+            (adjusted for looking at all of them), direction.
+        curve: episodes per machine by running hours: hours, count, lower, upper, at_risk, and fitted (by the
+            power law from the first age on record).
     """
 
     as_of: date
@@ -41,6 +48,7 @@ class TrendFinding:
     power_law: Mapping[str, Any] | None
     units: pl.DataFrame
     notes: tuple[str, ...] = ()
+    curve: pl.DataFrame = field(default_factory=pl.DataFrame)
 
     @property
     def frame(self) -> pl.DataFrame:
@@ -54,6 +62,7 @@ class TrendFinding:
             self.tests.to_dicts(),
             power_law=dict(self.power_law) if self.power_law else None,
             units=self.units.to_dicts(),
+            curve=self.curve.to_dict(as_series=False),
         )
 
     def chart(self) -> alt.TopLevelMixin:
@@ -81,7 +90,34 @@ def trend(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> TrendFinding:
         tests=_fleet_tests(histories, notes),
         power_law=law,
         units=_unit_tests(histories, exposure),
+        curve=_curve(histories, law, fleet.settings.survival.confidence),
         notes=(*notes, "The clock is the running hours of each machine, not the calendar."),
+    )
+
+
+def _curve(histories: MachineHistories, law: Mapping[str, Any] | None, level: float) -> pl.DataFrame:
+    """Episodes per machine as counted and as the power law has them."""
+    curve = mean_cumulative(histories, level=level).to_frame()
+    if law is None:
+        fitted = pl.lit(None, dtype=pl.Float64)
+    else:
+        begin = float(histories.entry.min()) / histories.per_hour
+        fitted = law["rate"] * (pl.col("hours").pow(law["shape"]) - begin ** law["shape"])
+    return curve.select("hours", "count", "lower", "upper", "at_risk", fitted.alias("fitted"))
+
+
+def _from_new(histories: MachineHistories) -> MachineHistories:
+    """Only the machines watched from new."""
+    new = histories.entry == 0
+    number = np.cumsum(new) - 1
+    own = new[histories.event_machine]
+    return MachineHistories(
+        histories.entry[new],
+        histories.exit[new],
+        number[histories.event_machine[own]],
+        histories.event_ticks[own],
+        histories.event_count[own],
+        histories.per_hour,
     )
 
 
@@ -102,12 +138,21 @@ def _power_law(histories: MachineHistories, level: float, notes: list[str]) -> d
 
 
 def _fleet_tests(histories: MachineHistories, notes: list[str]) -> pl.DataFrame:
+    new = int((histories.entry == 0).sum())
     rows = []
-    for name, test in (("laplace", laplace_test), ("mil_hdbk_189", mil_hdbk_189_test)):
+    try:
+        rows.append({"test": "laplace", **_row(laplace_test(histories))})
+    except StatsError as error:
+        notes.append(f"No laplace test: {error}.")
+    if new == 0:
+        notes.append("No mil_hdbk_189 test: it needs machines watched from new, and none was.")
+    else:
         try:
-            rows.append({"test": name, **_row(test(histories))})
+            rows.append({"test": "mil_hdbk_189", **_row(mil_hdbk_189_test(_from_new(histories)))})
+            if new < histories.machines:
+                notes.append(f"mil_hdbk_189 rests on the {new} machines watched from new.")
         except StatsError as error:
-            notes.append(f"No {name} test: {error}.")
+            notes.append(f"No mil_hdbk_189 test: {error}.")
     schema = {
         "test": pl.String,
         "statistic": pl.Float64,
@@ -120,6 +165,7 @@ def _fleet_tests(histories: MachineHistories, notes: list[str]) -> pl.DataFrame:
 
 
 def _row(test: TrendTest) -> dict[str, Any]:
+    """A test as a row."""
     return {
         "statistic": test.statistic,
         "df": test.df,
@@ -132,7 +178,7 @@ def _row(test: TrendTest) -> dict[str, Any]:
 def _unit_tests(histories: MachineHistories, exposure: pl.DataFrame) -> pl.DataFrame:
     """Laplace's test of every machine with enough episodes."""
     found = unit_trends(histories)
-    return (
+    tried = (
         exposure.select("machine_id")
         .sort("machine_id")
         .with_columns(
@@ -141,11 +187,18 @@ def _unit_tests(histories: MachineHistories, exposure: pl.DataFrame) -> pl.DataF
             pl.Series("p", found.p),
         )
         .filter(pl.col("episodes") >= FEWEST_EPISODES)
-        .with_columns(
-            pl.when(pl.col("statistic") > 0)
-            .then(pl.lit("worse"))
-            .otherwise(pl.lit("better"))
-            .alias("direction")
-        )
         .sort("p", "machine_id")
+    )
+    return tried.select(
+        "machine_id",
+        "episodes",
+        "statistic",
+        "p",
+        pl.Series("p_holm", holm(tried["p"].to_numpy()), dtype=pl.Float64),
+        pl.when(pl.col("statistic") > 0)
+        .then(pl.lit("worse"))
+        .when(pl.col("statistic") < 0)
+        .then(pl.lit("better"))
+        .otherwise(pl.lit("neither"))
+        .alias("direction"),
     )

@@ -4,7 +4,8 @@
 -- parameters: component, sites, build_years, machines (lists; NULL = all)
 -- strata: build_year, variant, side, sensor_kind, site, make, model, machine_type, control
 -- output: the stratum columns, hours (component age in tenths of a running hour), ending (finding of a failure,
---   'replaced_sound', 'removed' or ''), entering, leaving (counts)
+--   'replaced_sound' (those that say nothing of the old part, see unknown_endings, among them), 'removed' or ''),
+--   entering, leaving (counts)
 WITH life AS (
     SELECT
         /*strata*/

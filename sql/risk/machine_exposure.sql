@@ -2,8 +2,8 @@
 -- grain: one row a machine that can have the fault
 -- inputs: machine, clock, family_machine, episode
 -- parameters: fault, sites, build_years, machines (lists; NULL = all)
--- output: machine_id, site, build_year, model, entry, hours (running hours of the machine, in tenths, at the beginning
---   and end of its records), episodes
+-- output: machine_id, site, build_year, make, model, machine_type, entry, hours (running hours of the machine, in
+--   tenths, at the beginning and end of its records), episodes
 WITH counted AS (
     SELECT machine_id, COUNT(*) AS episodes FROM episode WHERE fault = $fault GROUP BY machine_id
 )
@@ -11,7 +11,9 @@ SELECT
     machine.machine_id,
     machine.site,
     machine.build_year,
+    machine.make,
     machine.model,
+    machine.machine_type,
     begin_clock.tenths AS entry,
     last_clock.tenths AS hours,
     COALESCE(counted.episodes, 0) AS episodes

@@ -3,18 +3,18 @@
 -- inputs: machine, clock, episode, family_machine
 -- parameters: fault, sites, build_years, machines (lists; NULL = all)
 -- output: machine_id, entry, hours (running hours of the machine, in tenths), failed (ended by an episode), number
---   (1 = until the first episode), and the columns a rate can be explained by: build_year, site, make, model,
---   machine_type (text; '' = not known)
+--   (1 = until the first episode; 5 = until the fifth or any later one, of which few machines have more), and the
+--   columns a rate can be explained by: build_year, site, make, model, machine_type (text)
 WITH watched AS (
     SELECT
         machine.machine_id,
         begin_clock.tenths AS begin_tenths,
         last_clock.tenths AS last_tenths,
-        COALESCE(CAST(machine.build_year AS VARCHAR), '') AS build_year,
-        COALESCE(machine.site, '') AS site,
-        COALESCE(machine.make, '') AS make,
-        COALESCE(machine.model, '') AS model,
-        COALESCE(machine.machine_type, '') AS machine_type
+        COALESCE(CAST(machine.build_year AS VARCHAR), 'unknown') AS build_year,
+        COALESCE(machine.site, 'unknown') AS site,
+        COALESCE(machine.make, 'unknown') AS make,
+        COALESCE(machine.model, 'unknown') AS model,
+        COALESCE(machine.machine_type, 'unknown') AS machine_type
     FROM machine
     INNER JOIN family_machine
         ON family_machine.fault = $fault
@@ -57,7 +57,7 @@ SELECT
     COALESCE(stretch.last_event, watched.begin_tenths) AS entry,
     stretch.tenths AS hours,
     CAST(stretch.failed AS BIGINT) AS failed,
-    stretch.number,
+    LEAST(stretch.number, 5) AS number,
     watched.build_year,
     watched.site,
     watched.make,
@@ -66,4 +66,4 @@ SELECT
 FROM stretch
 INNER JOIN watched ON watched.machine_id = stretch.machine_id
 WHERE COALESCE(stretch.last_event, watched.begin_tenths) < stretch.tenths
-ORDER BY watched.machine_id, stretch.number
+ORDER BY watched.machine_id, stretch.tenths

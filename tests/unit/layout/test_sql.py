@@ -6,6 +6,7 @@ import ast
 import re
 from pathlib import Path
 
+import polars as pl
 import pytest
 
 from fleetlog.findings.fleet import Fleet
@@ -47,10 +48,20 @@ def test_no_sql_from_text(path: Path) -> None:
                 pytest.fail(f"line {node.lineno} builds SQL ({word}) from text")
 
 
+def hand_over(fleet: Fleet) -> None:
+    """The tables that a finding makes before it asks."""
+    whole = {"fault": "neutral-return", "sites": None, "build_years": None, "machines": None}
+    fleet.store.create("recurrence", statement("risk/recurrences"), temporary=True, **whole)
+    fleet.store.register("cox_cell", pl.DataFrame({"component": ["internal_bushing"], "cell": [0]}))
+    steps = {f"{name}_{k}": [0] for name in ("leave", "fail") for k in range(1, 9)}
+    fleet.store.register("cox_step", pl.DataFrame({"cell": [0], "hours": [0], **steps}))
+
+
 @pytest.mark.parametrize("name", [name for name in FILES if name.split("/")[0] in ("risk", "checks", "unit")])
 def test_output_is_as_said(name: str, demo: Fleet) -> None:
     """The columns that come back are among those that the header names."""
     demo.history()
+    hand_over(demo)
     found = statement(name)
     values: dict[str, object] = {
         "component": "internal_bushing",
@@ -60,6 +71,7 @@ def test_output_is_as_said(name: str, demo: Fleet) -> None:
         "machines": None,
         "fault": "neutral-return",
         "window_tenths": 5000,
+        "from_last": False,
         "machine_id": "37",
         "as_of_end": demo.history().as_of_end,
     }
