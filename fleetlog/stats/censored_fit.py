@@ -9,7 +9,7 @@ Source: Lawless 2003, chapters 2 and 5; Meeker, Escobar & Pascual 2021, chapters
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -20,6 +20,9 @@ from scipy import optimize
 from fleetlog.stats.arrays import Counts, Floats, dot, weighed
 from fleetlog.stats.errors import DidNotConverge
 from fleetlog.stats.families import Family
+
+#: No logarithm of an age or a spread lies further out than this.
+_FAR = 100.0
 
 
 class Derivatives(NamedTuple):
@@ -95,7 +98,7 @@ class Likelihood:
         p = self.data.failed.x.shape[1]
         beta = theta[:p]
         log_sigma = float(theta[p]) if self.fixed_scale is None else float(np.log(self.fixed_scale))
-        sigma = float(np.exp(log_sigma))
+        sigma = float(np.exp(np.clip(log_sigma, -_FAR, _FAR)))
         total = _Sum(p)
         failed = self.data.failed
         z = (failed.log_age - failed.x @ beta) / sigma
@@ -236,44 +239,67 @@ class ProfileLimits:
 
     def log_sigma(self, drop: float) -> tuple[float | None, float | None]:
         """Limits of log sigma at which the profile likelihood has fallen by `drop`; None: it never does."""
-        path = _Path(lambda psi, mu: (np.array([mu, psi]), np.array([1.0, 0.0]), np.zeros(2)))
-        error = float(np.sqrt(self.covariance[1, 1]))
-        return self._limits(path, float(self.theta[1]), error, float(self.theta[0]), drop)
+
+        def along(psi: float, mu: float) -> tuple[Floats, Floats, Floats]:
+            return np.array([mu, psi]), np.array([1.0, 0.0]), np.zeros(2)
+
+        variance = float(self.covariance[1, 1])
+        path = _Path(along, float(self.theta[0]), float(self.covariance[0, 1]) / variance)
+        return self._limits(path, float(self.theta[1]), float(np.sqrt(variance)), drop)
 
     def log_quantile(self, z: float, drop: float) -> tuple[float | None, float | None]:
         """Limits of mu + z sigma, the log age at which a given share has failed."""
 
         def along(psi: float, log_sigma: float) -> tuple[Floats, Floats, Floats]:
-            pull = z * np.exp(log_sigma)
+            pull = z * np.exp(np.clip(log_sigma, -_FAR, _FAR))
             return np.array([psi - pull, log_sigma]), np.array([-pull, 1.0]), np.array([-pull, 0.0])
 
         pull = z * float(np.exp(self.theta[1]))
         slope = np.array([1.0, pull])
-        error = float(np.sqrt(slope @ self.covariance @ slope))
-        return self._limits(_Path(along), float(self.theta[0]) + pull, error, float(self.theta[1]), drop)
+        variance = float(slope @ self.covariance @ slope)
+        drift = float(slope @ self.covariance[:, 1]) / variance
+        path = _Path(along, float(self.theta[1]), drift)
+        return self._limits(path, float(self.theta[0]) + pull, float(np.sqrt(variance)), drop)
 
     def _limits(
-        self, path: _Path, best: float, error: float, nuisance: float, drop: float
+        self, path: _Path, best: float, error: float, drop: float
     ) -> tuple[float | None, float | None]:
-        lower = _fall(self.likelihood, path, best, -error, nuisance, self.maximum - drop)
-        upper = _fall(self.likelihood, path, best, error, nuisance, self.maximum - drop)
-        return lower, upper
+        level = self.maximum - drop
+        return (
+            _fall(self.likelihood, path, best, -error, level),
+            _fall(self.likelihood, path, best, error, level),
+        )
 
 
 @dataclass(frozen=True, eq=False)
 class _Path:
-    """(mu, log sigma) from a fixed quantity and a free one, with two derivatives by the free one."""
+    """A path of (mu, log sigma) along which one quantity is fixed and another free.
+
+    Attributes:
+        along: (mu, log sigma) from the fixed and the free quantity, with two derivatives by the free one.
+        anchor: the free one at the maximum.
+        drift: how the free one moves with the fixed one near the maximum.
+    """
 
     along: Callable[[float, float], tuple[Floats, Floats, Floats]]
+    anchor: float
+    drift: float
 
-    def best(self, likelihood: Likelihood, fixed: float, free: float) -> tuple[float, float]:
-        """The largest likelihood for the fixed quantity, and the free one's value there."""
+    def best(self, likelihood: Likelihood, fixed: float, starts: Sequence[float]) -> float:
+        """The largest likelihood for the fixed quantity, climbing from each start for the free one.
+
+        With late entry the likelihood can have a second hump far out, so one start is not enough; and
+        what comes out must not depend on what was asked before.
+        """
+        return max(self._climb(likelihood, fixed, start) for start in starts)
+
+    def _climb(self, likelihood: Likelihood, fixed: float, free: float) -> float:
         theta, first, second = self.along(fixed, free)
         at = likelihood.at(theta)
-        for _ in range(50):
+        for _ in range(100):
             gradient = float(at.gradient @ first)
             bend = float(first @ at.hessian @ first + at.gradient @ second)
-            step = -gradient / bend if bend < 0 else np.sign(gradient) * 0.5
+            step = -gradient / bend if bend < 0 else float(np.sign(gradient)) * 0.5
             step = float(np.clip(step, -2.0, 2.0))
             while True:
                 moved = self.along(fixed, free + step)
@@ -284,24 +310,19 @@ class _Path:
             if not trial.value >= at.value:
                 break
             free, at, (theta, first, second) = free + step, trial, moved
-            if abs(step) < 1e-9:
+            if abs(step) < 1e-9 or abs(free) > _FAR:
                 break
-        return at.value, free
+        return at.value
 
 
-def _fall(
-    likelihood: Likelihood, path: _Path, best: float, step: float, free: float, level: float
-) -> float | None:
+def _fall(likelihood: Likelihood, path: _Path, best: float, step: float, level: float) -> float | None:
     """Where, going from the best value in steps, the profile likelihood comes down to a level."""
-    start = free
 
     def excess(fixed: float) -> float:
-        nonlocal start
-        value, start = path.best(likelihood, fixed, start)
-        return value - level
+        return path.best(likelihood, fixed, (path.anchor, path.anchor + path.drift * (fixed - best))) - level
 
     inner, outer = best, best
-    for _ in range(60):
+    for _ in range(20):
         outer = outer + step
         height = excess(outer)
         if not np.isfinite(height):

@@ -526,7 +526,18 @@ def _fit_location_scale(family: Family, data: LifeData) -> ProfileLimits:
     centre = float(np.average(ages, weights=counts))
     spread = float(np.sqrt(np.average((ages - centre) ** 2, weights=counts)))
     likelihood = Likelihood(family, data)
-    theta, at = maximise(likelihood, np.array([centre, np.log(max(spread, 0.05))]))
+    middle = float(np.log(max(spread, 0.05)))
+    # with late entry the likelihood can have more than one hump
+    widths = (middle, middle - 1.0, middle + 1.0) if data.entered.count.size else (middle,)
+    found, refused = [], None
+    for width in widths:
+        try:
+            found.append(maximise(likelihood, np.array([centre, width])))
+        except DidNotConverge as reason:
+            refused = reason
+    if not found:
+        raise refused or DidNotConverge("the likelihood has no maximum")
+    theta, at = max(found, key=lambda pair: pair[1].value)
     covariance: Floats = np.linalg.inv(-at.hessian).astype(np.float64)
     return ProfileLimits(likelihood, theta, at.value, covariance)
 

@@ -13,7 +13,13 @@ from hypothesis import strategies as st
 
 from fleetlog.stats.cox import fit_cox
 from fleetlog.stats.errors import StatsError
-from fleetlog.stats.lifetimes import fit_exponential, fit_lognormal, fit_weibull, fit_weibull_fixed_shape
+from fleetlog.stats.lifetimes import (
+    fit_exponential,
+    fit_loglogistic,
+    fit_lognormal,
+    fit_weibull,
+    fit_weibull_fixed_shape,
+)
 from fleetlog.stats.log_rank import WEIGHTS, log_rank
 from fleetlog.stats.product_limit import INTERVALS, aalen_johansen, nelson_aalen, product_limit
 from fleetlog.stats.proportions import clopper_pearson, comeback_rate, garwood, jeffreys, wilson
@@ -277,7 +283,7 @@ def test_comeback_rates_are_rates(rows: list[tuple[int, bool]], window: int) -> 
 @given(rows=spells)
 def test_fits_of_any_table_are_sound_or_refused_by_name(rows: list[Spell]) -> None:
     whole = table(rows)
-    for fit in (fit_weibull, fit_lognormal):
+    for fit in (fit_weibull, fit_lognormal, fit_loglogistic):
         found = outcome(fit, whole)
         if isinstance(found, str):
             assert found in ("TooFewFailures", "DidNotConverge")
