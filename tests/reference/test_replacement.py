@@ -13,7 +13,8 @@ def test_age_replacement(case: Case) -> None:
     shape, scale, planned = (case.arguments[key] for key in ("beta", "eta", "cp"))
     ratios = case.expected["cf_over_cp"]
     policies = [
-        rp.age_replacement(shape, scale, planned_cost=planned, failure_cost=ratio * planned) for ratio in ratios
+        rp.age_replacement(shape, scale, planned_cost=planned, failure_cost=ratio * planned)
+        for ratio in ratios
     ]
     case.check_all(
         {
