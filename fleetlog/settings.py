@@ -230,6 +230,25 @@ class Vocabulary:
     quantity: tuple[str, ...] = _value((), "", "Further measured quantities", _words, memory=False)
 
 
+def _flag(section: Section, key: str) -> Any:
+    return section.flag(key)
+
+
+@dataclass(frozen=True)
+class Wording:
+    """[wording]: what is read out of the free text of work orders, and when it counts."""
+
+    count_unjudged: bool = _value(
+        False, "", "Suggestions that nobody has judged count in analyses", _flag, memory=False
+    )
+    least_confidence: float = _value(
+        0.8,
+        "probability",
+        "Of unjudged suggestions, the least confidence that counts",
+        _number(at_least=0, at_most=1),
+    )
+
+
 @dataclass(frozen=True)
 class FamilySettings:
     """[faults.<family>]: a fleet's own figures and codes for one fault family; empty = the family's own.
@@ -265,6 +284,7 @@ class Settings:
     meters: Meters = Meters()
     survival: Survival = Survival()
     vocabulary: Vocabulary = Vocabulary()
+    wording: Wording = Wording()
     parts: Mapping[str, float] = field(default_factory=dict)
     folders: tuple[Path, ...] = ()
     families: tuple[FamilySettings, ...] = ()
@@ -328,6 +348,7 @@ SECTIONS: Mapping[str, type] = {
     "meters": Meters,
     "survival": Survival,
     "vocabulary": Vocabulary,
+    "wording": Wording,
 }
 
 

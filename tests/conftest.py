@@ -8,8 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from fleetlog.findings.fleet import Fleet, intake_settings, open_fleet
-from fleetlog.intake import load_paths
+from fleetlog.findings.fleet import Fleet, open_fleet
 from fleetlog.resources import folder
 
 
@@ -20,7 +19,7 @@ def demo_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     shutil.copy(folder("demo_data") / "fleetlog.toml", place / "fleetlog.toml")
     store = place / "fleetlog.duckdb"
     with open_fleet(store, create=True) as fleet:
-        load_paths(fleet.store, [folder("demo_data")], settings=intake_settings(fleet.settings))
+        fleet.load(sorted(folder("demo_data").glob("*.csv")))
     return store
 
 

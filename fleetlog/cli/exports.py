@@ -13,7 +13,17 @@ if TYPE_CHECKING:
     from fleetlog.findings.base import Scope
     from fleetlog.findings.fleet import Fleet
 
-FINDINGS = ("survival", "repeats", "units", "suspects", "status")
+FINDINGS = (
+    "survival",
+    "incidence",
+    "comparison",
+    "drivers",
+    "repeats",
+    "units",
+    "trend",
+    "suspects",
+    "status",
+)
 
 
 def frame_of(fleet: Fleet, name: str, scope: Scope, component: str) -> pl.DataFrame:
@@ -22,14 +32,26 @@ def frame_of(fleet: Fleet, name: str, scope: Scope, component: str) -> pl.DataFr
     Raises:
         UsageError: for a name that is neither.
     """
+    from fleetlog.findings.comparison import compare
+    from fleetlog.findings.drivers import drivers
+    from fleetlog.findings.incidence import incidence
     from fleetlog.findings.repeats import repeats
     from fleetlog.findings.status import status
     from fleetlog.findings.survival import survival
     from fleetlog.findings.suspects import suspects
+    from fleetlog.findings.trend import trend
     from fleetlog.store.connection import quoted
 
     if name == "survival":
         return survival(fleet, scope, component=component, by=("variant",)).frame
+    if name == "incidence":
+        return incidence(fleet, scope, component=component, by=("variant",)).frame
+    if name == "comparison":
+        return compare(fleet, scope, component=component).groups
+    if name == "drivers":
+        return drivers(fleet, scope, component=component).levels
+    if name == "trend":
+        return trend(fleet, scope).units
     if name == "repeats":
         return repeats(fleet, scope).by_action
     if name == "units":

@@ -53,18 +53,15 @@ def load(
     Example: fleetlog load machines.csv readings/
     """
     from fleetlog.cli.progress import load_progress
-    from fleetlog.findings.fleet import intake_settings, open_fleet
-    from fleetlog.intake import load_paths
+    from fleetlog.findings.fleet import open_fleet
     from fleetlog.intake.profiles.files import read_profile, read_profiles
 
     folder = store_path(context).resolve().parent / PROFILES
     profiles = [read_profile(one) for one in profile or []]
     profiles += read_profiles(folder) if folder.is_dir() else []
     with open_fleet(store_path(context), create=True) as fleet, load_progress() as progress:
-        result = load_paths(
-            fleet.store,
+        result = fleet.load(
             paths,
-            settings=intake_settings(fleet.settings),
             kind=kind,
             profiles=profiles,
             date_order=date_order,
@@ -232,4 +229,46 @@ def worksheet(
     say(f"{out} is written; load it with 'fleetlog load {out}' when it has been filled in.")
 
 
-COMMANDS = (load, rejects, worksheet)
+def suggestions(
+    context: typer.Context,
+    accept: Annotated[
+        list[int] | None, typer.Option("--accept", help="Mark this suggestion as right; may be repeated.")
+    ] = None,
+    decline: Annotated[
+        list[int] | None, typer.Option("--decline", help="Mark this suggestion as wrong; may be repeated.")
+    ] = None,
+    state: Annotated[
+        str, typer.Option("--state", help="Which to list: open, accepted, declined or all.")
+    ] = "open",
+    machine: Annotated[str | None, typer.Option("--machine", help="Only those of this machine.")] = None,
+    order: Annotated[str | None, typer.Option("--order", help="Only those of this work order.")] = None,
+    form: FormatOption = Format.TABLE,
+    out: OutOption = None,
+) -> None:
+    """What the free text of work orders tells, with the words it rests on, to accept or decline.
+
+    A suggestion never overwrites what was typed, and counts in analyses once it is accepted (or where the
+    settings count unjudged ones).
+
+    Example: fleetlog suggestions --machine 37
+    """
+    from fleetlog.errors import UsageError
+    from fleetlog.intake import suggestions as told
+    from fleetlog.store import open_store
+
+    if state not in ("open", "accepted", "declined", "all"):
+        raise UsageError(f"There is no state {state!r}; take open, accepted, declined or all.")
+    if accept or decline:
+        with open_store(store_path(context), writable=True) as store:
+            accepted = told.accept(store, accept) if accept else 0
+            declined = told.decline(store, decline) if decline else 0
+        say(f"{accepted} accepted, {declined} declined.")
+        return
+    with open_store(store_path(context)) as store:
+        frame = told.suggestions_frame(
+            store, None if state == "all" else state, work_order_id=order, machine_id=machine
+        )
+    show_frame(frame.drop("spans", "dictionary_version") if form is Format.TABLE else frame, form, out)
+
+
+COMMANDS = (load, rejects, worksheet, suggestions)

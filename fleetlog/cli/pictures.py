@@ -42,8 +42,7 @@ def demo(
     import shutil
 
     from fleetlog.cli.loading import show_load
-    from fleetlog.findings.fleet import intake_settings, open_fleet
-    from fleetlog.intake import load_paths
+    from fleetlog.findings.fleet import open_fleet
     from fleetlog.resources import folder as resource
 
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
@@ -53,9 +52,7 @@ def demo(
     shutil.copy(source / "fleetlog.toml", folder / "fleetlog.toml")
     store = folder / "fleetlog.duckdb"
     with open_fleet(store, create=True) as fleet:
-        result = load_paths(
-            fleet.store, sorted(source.glob("*.csv")), settings=intake_settings(fleet.settings)
-        )
+        result = fleet.load(sorted(source.glob("*.csv")))
         show_load(result, Format.TABLE, None)
         written = _write_report(fleet, date(2026, 6, 1), DEFAULT_FAULT, folder / "report")
     print(

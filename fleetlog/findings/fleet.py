@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -12,9 +12,15 @@ from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
 from fleetlog.findings.base import Scope
 from fleetlog.history import History, build_history, last_day
-from fleetlog.intake import PlainSettings
+from fleetlog.intake import LoadResult, PlainSettings, ProgressCallback, load_paths
+from fleetlog.intake.profiles.profile import Profile
+from fleetlog.intake.suggestions import refresh_suggestions
 from fleetlog.settings import Settings, families_for, load_settings, settings_beside
 from fleetlog.store import Store, open_store
+from fleetlog.wording import load_dictionary
+
+WORDING_FILE = "wording.toml"
+"""A fleet's own workshop words, beside its store."""
 
 
 @dataclass
@@ -49,6 +55,42 @@ class Fleet:
             self._history = build_history(self.store, self.families, self.settings, as_of)
             self._asked = as_of
         return self._history
+
+    def load(
+        self,
+        paths: Sequence[Path],
+        *,
+        kind: str | None = None,
+        profiles: Sequence[Profile] = (),
+        date_order: str | None = None,
+        check_only: bool = False,
+        progress: ProgressCallback | None = None,
+    ) -> LoadResult:
+        """Loads files and folders into the store, and reads the free text that came with them.
+
+        Arguments and errors are those of `fleetlog.intake.load_paths`.
+        """
+        result = load_paths(
+            self.store,
+            paths,
+            settings=intake_settings(self.settings),
+            kind=kind,
+            profiles=profiles,
+            date_order=date_order,
+            check_only=check_only,
+            progress=progress,
+        )
+        if not check_only:
+            refresh_suggestions(self.store, load_dictionary(self._own_wording()))
+        self._history = None
+        return result
+
+    def _own_wording(self) -> list[Path]:
+        """The fleet's own dictionary of workshop words: wording.toml beside the store, if it is there."""
+        if self.store.path is None:
+            return []
+        own = self.store.path.resolve().parent / WORDING_FILE
+        return [own] if own.is_file() else []
 
     def last_day(self) -> date:
         """The last day on record, in the fleet's zone."""

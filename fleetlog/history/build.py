@@ -15,6 +15,7 @@ from fleetlog.settings import Settings
 from fleetlog.store import Store
 from fleetlog.store.statements import numbered
 
+
 @dataclass(frozen=True)
 class History:
     """A history that has been built into temporary tables of a store's connection.
@@ -70,6 +71,8 @@ def build_history(
         "silence_days": settings.meters.silence_days,
         "hours_a_day": settings.meters.max_hours_per_day,
         "rate_days": settings.meters.recent_rate_days,
+        "count_unjudged": settings.wording.count_unjudged,
+        "least_confidence": settings.wording.least_confidence,
     }
     tables = []
     for step in numbered("history"):

@@ -17,6 +17,8 @@ WITH instant AS (
     FROM work_lines
     INNER JOIN work_orders ON work_orders.work_order_id = work_lines.work_order_id
     UNION
+    SELECT machine_id, COALESCE(closed_at, opened_at) FROM work_orders
+    UNION
     SELECT machine_id, measured_at FROM measurements
     UNION
     SELECT machine_id, CAST(fitted_on AS TIMESTAMP) FROM components

@@ -91,3 +91,43 @@ def test_what_was_found_out_about_a_file_is_said(fleetlog: Command, store: Path,
     done = fleetlog("load", str(listed), store=store)
     assert "UTF-16" in done.err
     assert "semicolon" in done.err
+
+
+def test_suggestions_count_once_accepted(fleetlog: Command, tmp_path: Path) -> None:
+    """A bushing job told only in the correction ends the bushing's life when somebody accepts it."""
+    store = tmp_path / "fleet.duckdb"
+    (tmp_path / "machines.csv").write_text(
+        "machine_id,build_date,control,machine_type,acquired_on,hours_at_acquisition\n"
+        "9,2016-03-01,electronic_joystick,skid_steer_loader,2020-01-01,1000\n",
+        encoding="utf-8",
+    )
+    (tmp_path / "meter_readings.csv").write_text(
+        "machine_id,read_at,hours\n9,2020-02-01,1100\n9,2020-06-01,1900\n", encoding="utf-8"
+    )
+    (tmp_path / "work_orders.csv").write_text(
+        "work_order_id,machine_id,opened_at,closed_at,complaint,correction\n"
+        "W1,9,2020-03-01,2020-03-03,LH drive does not return to neutral,replaced LH bushing in pump found worn\n",
+        encoding="utf-8",
+    )
+    assert fleetlog("load", str(tmp_path), store=store).code == 0
+    listed = json.loads(fleetlog("suggestions", "--order", "W1", "--format", "json", store=store).out)
+    (bushing,) = [
+        row for row in listed if row["component"] == "internal_bushing" and row["action"] == "replace"
+    ]
+    assert (bushing["side"], bushing["finding"], bushing["state"]) == ("left", "worn", "open")
+
+    def failures() -> int:
+        found = json.loads(fleetlog("survival", "--format", "json", store=store).out)
+        return int(found["rows"][0]["failures"])
+
+    assert failures() == 0
+    assert fleetlog("suggestions", "--accept", str(bushing["suggestion_id"]), store=store).code == 0
+    assert failures() == 1
+    assert fleetlog("suggestions", "--decline", str(bushing["suggestion_id"]), store=store).code == 0
+    assert failures() == 0
+
+
+def test_unknown_suggestion(fleetlog: Command, store: Path) -> None:
+    done = fleetlog("suggestions", "--accept", "999999", store=store)
+    assert done.code == 2
+    assert "999999" in done.err

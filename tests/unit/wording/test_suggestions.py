@@ -53,7 +53,7 @@ class Yard:
 
     def told(self, count_unjudged: bool = False, least: float = 0.0) -> list[tuple[Any, ...]]:
         frame = self.store.run(
-            "wording/told_step", count_unjudged=count_unjudged, least_confidence=least
+            "history/095_told_step", count_unjudged=count_unjudged, least_confidence=least
         ).sort("work_order_id", "line_no")
         return frame.select("work_order_id", "line_no", "component", "action", "side").rows()
 
@@ -203,7 +203,7 @@ def test_empty_cells_of_a_typed_line_can_be_filled(yard: Yard) -> None:
     refresh_suggestions(yard.store)
 
     def filled(count_unjudged: bool) -> list[tuple[Any, ...]]:
-        frame = yard.store.run("wording/filled_line", count_unjudged=count_unjudged, least_confidence=0.0)
+        frame = yard.store.run("history/096_filled_line", count_unjudged=count_unjudged, least_confidence=0.0)
         return sorted(frame.rows())
 
     assert filled(False) == []
