@@ -31,6 +31,7 @@ from fleetlog.stats.latent_cause import (
 )
 from fleetlog.stats.posterior import Posterior, posterior
 from fleetlog.store import Store
+from fleetlog.store.statements import statement
 
 CASE = ("machine_id", "side", "case_no")
 HELD = "held:"
@@ -192,6 +193,42 @@ class WeighedCases:
         ]
         return (Reason(self._prior_wording(i), float(self.posterior.prior_weight[i])), *told)
 
+    def confirmed(self) -> pl.Series:
+        """The cause that counts as confirmed in each case, null where none does, shape (N,).
+
+        It does when the fault has stayed away since the last repair, and either a finding of that repair says
+        so, or the repair is of a kind that cures one cause only and the code stayed away for the whole
+        confirmation window.
+        """
+        family = self.layout.family
+        window = family.windows.confirmation_hours
+        single = {}
+        for step, chances in zip(self.layout.cures, self.layout.defaults.model.cure, strict=True):
+            reached = np.flatnonzero(chances >= 0.5)
+            if reached.size == 1:
+                single[HELD + step] = self.causes[int(reached[0])]
+        last = (
+            self.evidence.filter(pl.col("evidence").str.starts_with(HELD))
+            .group_by("case_id", maintain_order=True)
+            .last()
+            .filter(~pl.col("in_vain"))
+            .select("case_id", "hours", repair="evidence")
+        )
+        found = (
+            self.evidence.filter(pl.col("cause").is_not_null() & (pl.col("outcome") != "passed"))
+            .select("case_id", "cause", repair=HELD + pl.col("evidence"))
+            .unique(["case_id", "repair"], keep="last")
+        )
+        held = pl.when(pl.col("hours") >= window).then(
+            pl.col("repair").replace_strict(single, default=None, return_dtype=pl.String)
+        )
+        told = last.join(found, on=["case_id", "repair"], how="left").select(
+            "case_id", cause=pl.coalesce("cause", held)
+        )
+        return self.cases.select("case_id").join(told, on="case_id", how="left", maintain_order="left")[
+            "cause"
+        ]
+
     def _prior_wording(self, i: int) -> str:
         part = self.layout.family.causes[0].component.replace("_", " ")
         hours, variant = self.onset_hours[i, 0], self.onset_variants[0][i]
@@ -210,50 +247,155 @@ def weigh(store: Store, history: History, family: FaultFamily, *, learn: bool = 
         learn: whether to learn the figures from all cases, or to take the family's own as they are.
     """
     layout = Layout.of(family)
-    rows = store.run(
-        "cases/list", fault=family.name, states=None, sites=None, build_years=None, machines=None
-    )
-    keyed = rows.select("case_id", *CASE)
-    onset_hours, onset_variants = _parts(store, family, rows, "onset_variant", "onset_tenths", "first_tenths")
-    age_hours, variants = _parts(store, family, rows, "variant", "age_tenths", "last_tenths")
-    pieces = _pieces(store, history, layout, keyed)
-    visits, new_steps = _visits(store, layout, keyed)
-    cases = _as_cases(layout, onset_hours, onset_variants, pieces, visits, new_steps)
-    fit = fit_causes(cases, _exposure(store, layout), layout.defaults) if learn and rows.height else None
-    model = fit.model if fit else layout.defaults.model
-    now_hazard = np.column_stack([layout.hazards(k, variants[k]) for k in range(len(layout.causes))])
-    return _judged(
-        layout, rows, pieces, visits, cases, model, fit, onset_variants, (age_hours, variants, now_hazard)
-    )
+    carried = _cut(store, history, layout)
+    told = _Told.of(store, history, layout, carried)
+    fit = None
+    if learn and told.rows.height:
+        fit = fit_causes(told.cases, _exposure(store, layout), layout.defaults)
+    return _judged(layout, told, fit.model if fit else layout.defaults.model, fit)
 
 
-def _judged(
-    layout: Layout,
-    rows: pl.DataFrame,
-    pieces: pl.DataFrame,
-    visits: pl.DataFrame,
-    cases: Cases,
-    model: CauseModel,
-    fit: CauseFit | None,
-    onset_variants: tuple[pl.Series, ...],
-    now: tuple[Floats, tuple[pl.Series, ...], Ints],
-) -> WeighedCases:
-    """Evidence in the order of weighing, and Bayes' rule over it."""
-    age_hours, variants, now_hazard = now
+@dataclass(frozen=True, eq=False)
+class _Told:
+    """All that is on record of the cases in the table weighed_case.
+
+    Attributes:
+        rows: the rows of sql/cases/list.sql.
+        pieces, visits: the evidence for the wording, in the order of `cases`.
+        onset_variants, variants: of each cause's part, at the first and at the last report.
+        age_hours: of each cause's part at the last report.
+        hazard_now: the hazards they are at then.
+    """
+
+    rows: pl.DataFrame
+    pieces: pl.DataFrame
+    visits: pl.DataFrame
+    cases: Cases
+    onset_variants: tuple[pl.Series, ...]
+    age_hours: Floats
+    variants: tuple[pl.Series, ...]
+    hazard_now: Ints
+
+    @staticmethod
+    def of(store: Store, history: History, layout: Layout, carried: pl.DataFrame) -> _Told:
+        family = layout.family
+        rows = store.run("cases/list")
+        parts = store.run("cases/parts", fault=family.name)
+        onset_hours, onset_variants = _parts(
+            parts, family, rows, "onset_variant", "onset_tenths", "first_tenths"
+        )
+        age_hours, variants = _parts(parts, family, rows, "variant", "age_tenths", "last_tenths")
+        keyed = rows.select("case_id", *CASE)
+        pieces = _pieces(store, history, layout, keyed)
+        visits, new_steps = _visits(store, layout, keyed)
+        return _Told(
+            rows=rows,
+            pieces=pieces,
+            visits=visits,
+            cases=_as_cases(
+                layout,
+                (onset_hours, onset_variants),
+                _left_over(layout, rows, carried),
+                pieces,
+                (visits, new_steps),
+            ),
+            onset_variants=onset_variants,
+            age_hours=age_hours,
+            variants=variants,
+            hazard_now=np.column_stack([layout.hazards(k, variants[k]) for k in range(len(variants))]),
+        )
+
+
+def _cut(store: Store, history: History, layout: Layout) -> pl.DataFrame:
+    """Makes the table weighed_case: the cases of the history, cut where a fault comes back that is a new one.
+
+    The history keeps a case open until it has been quiet for the whole confirmation window, so two faults in
+    a row can share one. Each return is judged by what was known then, with the family's own figures: where
+    the repairs before it are more likely to have ended the fault, it begins a case of its own. The first such
+    return of a case cuts it, and what follows is judged again.
+
+    Returns:
+        One row a case so begun: machine_id, side, first_at and, by cause, the chance that it is the old fault
+        after all.
+    """
+    fault = layout.family.name
+    cuts = pl.DataFrame(schema={**_CUT, **dict.fromkeys(layout.causes, pl.Float64)})
+    fresh: pl.DataFrame | None = None
+    for _ in range(_MOST_CUTS):
+        store.register("new_fault", cuts.select(*_CUT))
+        store.create("weighed_case", statement("cases/bounds"), temporary=True, fault=fault)
+        if fresh is not None and fresh.is_empty():
+            return cuts
+        returns = store.run("cases/returns", fault=fault)
+        if fresh is not None:
+            returns = returns.join(fresh, on=["machine_id", "side"], how="semi")
+        if returns.is_empty():
+            return cuts
+        store.register("weighed_case", returns)
+        told = _Told.of(store, history, layout, cuts)
+        model = layout.defaults.model
+        owner, likelihood, _ = _in_order(told, model)
+        judged = posterior(log_prior(model, told.cases), likelihood, owner)
+        uncured = judged.probability * follow_ups(model, told.cases).uncured
+        fresh = (
+            told.rows.select(CASE)
+            .hstack(pl.from_numpy(uncured, schema=list(layout.causes)))
+            .join(returns, on=CASE)
+            .filter(pl.sum_horizontal(layout.causes) < 0.5)
+            .sort("machine_id", "side", "whole_case", "turn")
+            .unique(["machine_id", "side", "whole_case"], keep="first", maintain_order=True)
+            .drop("first_at", "first_tenths")
+            .select("machine_id", "side", *layout.causes, first_at="back_at", first_tenths="back_tenths")
+            .select(cuts.columns)
+        )
+        cuts = pl.concat([cuts, fresh], how="vertical_relaxed")
+    store.register("new_fault", cuts.select(*_CUT))
+    store.create("weighed_case", statement("cases/bounds"), temporary=True, fault=fault)
+    return cuts
+
+
+def _left_over(layout: Layout, rows: pl.DataFrame, carried: pl.DataFrame) -> Floats:
+    """Chance that a case is what is left of the fault before it, by cause, shape (N, K)."""
+    known = rows.select("machine_id", "side", "first_at").join(
+        carried.drop("first_tenths"), on=["machine_id", "side", "first_at"], how="left", maintain_order="left"
+    )
+    chance: Floats = known.select(pl.col(*layout.causes).fill_null(0.0)).to_numpy()
+    return chance
+
+
+_CUT: dict[str, type[pl.DataType] | pl.DataType] = {
+    "machine_id": pl.String,
+    "side": pl.String,
+    "first_at": pl.Datetime("us"),
+    "first_tenths": pl.Int64,
+}
+#: How often one case of the history is cut at most.
+_MOST_CUTS = 6
+
+
+def _in_order(told: _Told, model: CauseModel) -> tuple[Ints, Floats, pl.DataFrame]:
+    """Evidence by case, what was seen before how the repairs held: owner, log-likelihood and rows."""
+    evidence = pl.concat([told.pieces, told.visits], how="diagonal")
+    likelihood = np.concatenate((piece_likelihood(model, told.cases), follow_ups(model, told.cases).gain))
+    owner = evidence["case_id"].to_numpy()
+    order = np.argsort(owner, kind="stable")
+    return owner[order], likelihood[order], evidence[order]
+
+
+def _judged(layout: Layout, told: _Told, model: CauseModel, fit: CauseFit | None) -> WeighedCases:
+    """Bayes' rule over all evidence, and over what may have come after it."""
+    rows, cases = told.rows, told.cases
     prior = log_prior(model, cases)
     followed = follow_ups(model, cases)
-    likelihood = np.concatenate((piece_likelihood(model, cases), followed.gain))
-    evidence = pl.concat([pieces, visits], how="diagonal")
-    order = np.argsort(evidence["case_id"].to_numpy(), kind="stable")
-    owner = evidence["case_id"].to_numpy()[order]
-    first = posterior(prior, likelihood[order], owner)
+    owner, likelihood, evidence = _in_order(told, model)
+    first = posterior(prior, likelihood, owner)
     uncured = (first.probability * followed.uncured).sum(axis=1)
 
     # An open case whose last repair may have held: then this is a new fault, and what it is nobody has seen.
     tried = np.isin(np.arange(rows.height), cases.visit_case)
     doubted = np.flatnonzero((rows["state"] == "open").to_numpy() & tried & (1.0 - uncured > WORTH_SAYING))
-    log_age = np.log(np.maximum(np.nan_to_num(age_hours, nan=1.0), 1.0))
-    fresh = np.exp(model.log_hazard(now_hazard, log_age)[doubted])
+    log_age = np.log(np.maximum(np.nan_to_num(told.age_hours, nan=1.0), 1.0))
+    fresh = np.exp(model.log_hazard(told.hazard_now, log_age)[doubted])
     fresh /= fresh.sum(axis=1, keepdims=True)
     standing = first.probability[doubted] * followed.uncured[doubted]
     standing += (1.0 - uncured[doubted])[:, None] * fresh
@@ -262,33 +404,31 @@ def _judged(
         {"case_id": doubted, "evidence": [NEW_FAULT] * doubted.size, "chance": 1.0 - uncured[doubted]},
         schema={"case_id": pl.Int64, "evidence": pl.String, "chance": pl.Float64},
     )
-    evidence = pl.concat([evidence[order], news], how="diagonal")
-    likelihood = np.concatenate((likelihood[order], turn))
-    order = np.argsort(evidence["case_id"].to_numpy(), kind="stable")
-    evidence = evidence[order]
+    evidence = pl.concat([evidence, news], how="diagonal")
     owner = evidence["case_id"].to_numpy()
+    order = np.argsort(owner, kind="stable")
+    likelihood = np.concatenate((likelihood, turn))[order]
     return WeighedCases(
         layout=layout,
         cases=rows,
-        evidence=evidence,
+        evidence=evidence[order],
         onset_hours=cases.age_hours,
-        onset_variants=onset_variants,
-        age_hours=age_hours,
-        variants=variants,
-        posterior=posterior(prior, likelihood[order], owner),
+        onset_variants=told.onset_variants,
+        age_hours=told.age_hours,
+        variants=told.variants,
+        posterior=posterior(prior, likelihood, owner[order]),
         of_case=first.probability,
         uncured=uncured,
         model=model,
         fit=fit,
-        _starts=np.searchsorted(owner, np.arange(rows.height + 1)),
+        _starts=np.searchsorted(owner[order], np.arange(rows.height + 1)),
     )
 
 
 def _parts(
-    store: Store, family: FaultFamily, rows: pl.DataFrame, variant: str, age: str, machine: str
+    parts: pl.DataFrame, family: FaultFamily, rows: pl.DataFrame, variant: str, age: str, machine: str
 ) -> tuple[Floats, tuple[pl.Series, ...]]:
     """Age (hours) and variant of each cause's part; the machine's hours where no part is followed."""
-    parts = store.run("cases/parts", fault=family.name)
     keyed = rows.select("case_id", *CASE, machine)
     ages, variants = [], []
     for cause in family.causes:
@@ -303,8 +443,8 @@ def _parts(
 def _pieces(store: Store, history: History, layout: Layout, keyed: pl.DataFrame) -> pl.DataFrame:
     """What was seen of each case that says anything: one row a piece, in the order of weighing.
 
-    Columns: case_id, evidence, label (the cause that a label confirms, "" for a table), outcome, position of
-    the outcome, and figures for the wording.
+    Columns: case_id, evidence, label (the cause that a label confirms, "" for a table), outcome, cause (that
+    the finding confirms, if any), position of the outcome, and figures for the wording.
     """
     fault = layout.family.name
     told = pl.concat(
@@ -339,7 +479,7 @@ def _pieces(store: Store, history: History, layout: Layout, keyed: pl.DataFrame)
     return (
         seen.join(table, on=["evidence", "outcome", "cause"], nulls_equal=True)
         .sort("case_id", "rank", "evidence", "outcome")
-        .drop("rank", "cause")
+        .drop("rank")
     )
 
 
@@ -403,7 +543,7 @@ def _visits(store: Store, layout: Layout, keyed: pl.DataFrame) -> tuple[pl.DataF
         .agg(
             pl.col("step").sort_by("reach").last(),
             pl.col("held_tenths").first() / 10,
-            pl.col("came_back").first(),
+            pl.col("came_back", "in_vain").first(),
         )
         .sort("case_id", "visit")
         .with_row_index("row")
@@ -419,6 +559,7 @@ def _visits(store: Store, layout: Layout, keyed: pl.DataFrame) -> tuple[pl.DataF
         evidence=HELD + pl.col("step"),
         outcome=pl.when("came_back").then(pl.lit("came_back")).otherwise(pl.lit("quiet")),
         hours="held_tenths",
+        in_vain="in_vain",
     )
     return told, new_steps
 
@@ -429,13 +570,12 @@ def _orders(layout: Layout) -> dict[str, int]:
 
 def _as_cases(
     layout: Layout,
-    ages: Floats,
-    variants: tuple[pl.Series, ...],
+    parts: tuple[Floats, tuple[pl.Series, ...]],
+    left_over: Floats,
     pieces: pl.DataFrame,
-    visits: pl.DataFrame,
-    new_steps: npt.NDArray[np.bool_],
+    shop: tuple[pl.DataFrame, npt.NDArray[np.bool_]],
 ) -> Cases:
-    causes = layout.family.causes
+    causes, (ages, variants), (visits, new_steps) = layout.family.causes, parts, shop
     owner = pieces["case_id"].to_numpy()
     rows = np.zeros((pieces.height, len(causes)), dtype=np.int64)
     for evidence, label in pieces.select("evidence", "label").unique(maintain_order=True).iter_rows():
@@ -448,9 +588,15 @@ def _as_cases(
         variants[k].replace_strict(cause.prior, default=cause.prior_for(""), return_dtype=pl.Float64)
         for k, cause in enumerate(causes)
     ]
+    hazard = np.column_stack([layout.hazards(k, variants[k]) for k in range(len(causes))])
+    # What is left over is put on the scale of the hazards: the same chance against them all together.
+    log_age = np.log(np.maximum(np.nan_to_num(ages, nan=1.0), 1.0))
+    rate = np.exp(layout.defaults.model.log_hazard(hazard, log_age)).sum(axis=1)
     return Cases(
-        hazard=np.column_stack([layout.hazards(k, variants[k]) for k in range(len(causes))]),
+        hazard=hazard,
         age_hours=ages,
+        fresh=1.0 - left_over.sum(axis=1),
+        carried=left_over * rate[:, None],
         plain_weight=np.column_stack([weight.to_numpy() for weight in weights]),
         piece_case=owner,
         piece_row=rows,

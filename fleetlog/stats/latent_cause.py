@@ -101,6 +101,9 @@ class Cases:
         hazard: the hazard of each cause, shape (N, K).
         age_hours: age of each cause's part when the case set in, NaN = not known, shape (N, K).
         plain_weight: prior weights for cases of which an age is not known, shape (N, K).
+        fresh: chance that the case is a new fault, 1 unless another came shortly before it, shape (N,).
+        carried: weight of each cause as what is left of the fault before, on the scale of the hazards, shape
+            (N, K); zero where the case is surely new.
         piece_case: whose piece of evidence it is, shape (P,).
         piece_row: its row of outcomes under each cause, shape (P, K).
         piece_outcome: the outcome seen, shape (P,).
@@ -113,6 +116,8 @@ class Cases:
     hazard: Ints
     age_hours: Floats
     plain_weight: Floats
+    fresh: Floats
+    carried: Floats
     piece_case: Ints
     piece_row: Ints
     piece_outcome: Ints
@@ -183,6 +188,15 @@ class CauseFit:
 
 def log_prior(model: CauseModel, cases: Cases) -> Floats:
     """Logarithm of each cause's weight before any evidence: its hazard at the age, shape (N, K)."""
+    weight = _log_hazards(model, cases)
+    doubted = np.flatnonzero(cases.fresh < 1.0)
+    new = np.log(cases.fresh[doubted])[:, None] + weight[doubted]
+    weight[doubted] = np.logaddexp(new, np.log(cases.carried[doubted]))
+    return weight
+
+
+def _log_hazards(model: CauseModel, cases: Cases) -> Floats:
+    """Logarithm of the hazards; of the plain weights where an age is not known, shape (N, K)."""
     known = np.log(np.maximum(np.nan_to_num(cases.age_hours, nan=LEAST_AGE), LEAST_AGE))
     weight = model.log_hazard(cases.hazard, known)
     unknown = np.isnan(cases.age_hours).any(axis=1)
@@ -345,7 +359,9 @@ def _expect(model: CauseModel, cases: Cases, exposure: Exposure, defaults: Defau
     share = np.exp(weight - log_case[:, None])
 
     known = ~np.isnan(cases.age_hours).any(axis=1)
-    aged = share[known]
+    # Of a case that may be the fault before it, only the part that is new has set in at this age.
+    new = np.exp(np.log(cases.fresh)[:, None] + _log_hazards(model, cases) - log_prior(model, cases))
+    aged = (share * new)[known]
     log_age = np.log(np.maximum(cases.age_hours[known], LEAST_AGE))
     hazards = model.shape.size
     failures = binned(cases.hazard[known].ravel(), aged.ravel(), hazards)

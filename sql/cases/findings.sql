@@ -1,15 +1,15 @@
 -- purpose: how the steps taken in each case turned out, one result a step: the latest that says anything. A look or a
 --   test passes or fails; of an adjustment its own test does; of a part taken out, what was found on it.
 -- grain: one row a case, step and kind of result
--- inputs: case_file, case_step, family_confirm
+-- inputs: weighed_case, case_step, family_confirm
 -- parameters: fault
 -- output: machine_id, side, case_no, step, step_order, outcome ('passed', 'failed'; for an adjustment that found its cause
 --   besides: 'found'), cause (confirmed by the finding; NULL = none)
 WITH seen AS (
     SELECT
-        case_file.machine_id,
-        case_file.side,
-        case_file.case_no,
+        weighed_case.machine_id,
+        weighed_case.side,
+        weighed_case.case_no,
         case_step.step,
         case_step.step_order,
         case_step.moment,
@@ -27,18 +27,17 @@ WITH seen AS (
             WHEN case_step.finding = 'no_fault_found' THEN 'passed'
         END AS outcome,
         family_confirm.cause IS NOT NULL AND case_step.action IN ('adjust', 'calibrate') AS found
-    FROM case_file
+    FROM weighed_case
     INNER JOIN case_step
-        ON case_step.fault = case_file.fault
-        AND case_step.machine_id = case_file.machine_id
-        AND case_step.side = case_file.side
-        AND case_step.moment >= case_file.first_at
-        AND (case_file.until IS NULL OR case_step.moment < case_file.until)
+        ON case_step.fault = $fault
+        AND case_step.machine_id = weighed_case.machine_id
+        AND case_step.side = weighed_case.side
+        AND case_step.moment >= weighed_case.first_at
+        AND (weighed_case.until IS NULL OR case_step.moment < weighed_case.until)
     LEFT JOIN family_confirm
         ON family_confirm.fault = case_step.fault
         AND family_confirm.step = case_step.step
         AND family_confirm.finding = case_step.finding
-    WHERE case_file.fault = $fault
 ),
 told AS (
     SELECT machine_id, side, case_no, step, step_order, outcome, CASE WHEN NOT found THEN cause END AS cause, moment, work_order_id, line_no

@@ -1,7 +1,7 @@
 -- purpose: the followed parts on the side of each case: the one in place when the fault first showed, which is the one
 --   that can be at the bottom of it, and the one in place when it last did.
 -- grain: one row a case and followed component
--- inputs: case_file, part_fit, family_part
+-- inputs: weighed_case, part_fit, family_part
 -- parameters: fault
 -- output: machine_id, side, case_no, component, onset_variant, onset_tenths (variant and age at the first report; ''
 --   and NULL = not known), variant, age_tenths (at the last report)
@@ -10,25 +10,24 @@ WITH component AS (
 ),
 fitted AS (
     SELECT
-        case_file.machine_id,
-        case_file.side,
-        case_file.case_no,
+        weighed_case.machine_id,
+        weighed_case.side,
+        weighed_case.case_no,
         part_fit.component,
         COALESCE(part_fit.variant, '') AS variant,
-        GREATEST(0, case_file.first_tenths - part_fit.tenths) AS onset_tenths,
-        GREATEST(0, case_file.last_tenths - part_fit.tenths) AS age_tenths,
-        part_fit.moment <= case_file.first_at AS at_onset,
+        GREATEST(0, weighed_case.first_tenths - part_fit.tenths) AS onset_tenths,
+        GREATEST(0, weighed_case.last_tenths - part_fit.tenths) AS age_tenths,
+        part_fit.moment <= weighed_case.first_at AS at_onset,
         ROW_NUMBER() OVER (
-            PARTITION BY case_file.machine_id, case_file.side, case_file.case_no, part_fit.component, part_fit.moment <= case_file.first_at
+            PARTITION BY weighed_case.machine_id, weighed_case.side, weighed_case.case_no, part_fit.component, part_fit.moment <= weighed_case.first_at
             ORDER BY part_fit.moment DESC, part_fit.side
         ) AS latest
-    FROM case_file
+    FROM weighed_case
     INNER JOIN part_fit
-        ON part_fit.machine_id = case_file.machine_id
-        AND (part_fit.side = case_file.side OR part_fit.side = '' OR case_file.side = '')
-        AND part_fit.moment <= case_file.last_at
+        ON part_fit.machine_id = weighed_case.machine_id
+        AND (part_fit.side = weighed_case.side OR part_fit.side = '' OR weighed_case.side = '')
+        AND part_fit.moment <= weighed_case.last_at
     INNER JOIN component ON component.component = part_fit.component
-    WHERE case_file.fault = $fault
 )
 SELECT
     machine_id,

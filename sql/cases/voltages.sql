@@ -1,15 +1,15 @@
 -- purpose: the pattern of each case's measured voltage. What an adjustment moved is no wandering: readings are compared
 --   between two repairs, and besides only those that stood off their target.
 -- grain: one row a case with readings
--- inputs: case_file, measurements, family_voltage, case_step
+-- inputs: weighed_case, measurements, family_voltage, case_step
 -- parameters: fault, as_of_end
 -- output: machine_id, side, case_no, outcome ('near_zero_or_supply', 'wanders', 'steady_offset', 'normal'), count, low,
 --   high (least and greatest reading)
 WITH reading AS (
     SELECT
-        case_file.machine_id,
-        case_file.side,
-        case_file.case_no,
+        weighed_case.machine_id,
+        weighed_case.side,
+        weighed_case.case_no,
         measurements.measured_at AS moment,
         measurements.value,
         family_voltage.target,
@@ -17,17 +17,17 @@ WITH reading AS (
         family_voltage.near_zero,
         family_voltage.near_supply,
         family_voltage.wander
-    FROM case_file
-    INNER JOIN family_voltage ON family_voltage.fault = case_file.fault
+    FROM weighed_case
+    INNER JOIN family_voltage ON family_voltage.fault = $fault
     INNER JOIN measurements
-        ON measurements.machine_id = case_file.machine_id
+        ON measurements.machine_id = weighed_case.machine_id
         AND measurements.quantity = family_voltage.quantity
         AND measurements.unit = family_voltage.unit
-        AND (measurements.side = case_file.side OR measurements.side IS NULL)
+        AND (measurements.side = weighed_case.side OR measurements.side IS NULL)
         AND measurements.measured_at < $as_of_end
-        AND measurements.measured_at >= case_file.first_at - INTERVAL 30 DAY
-        AND (case_file.until IS NULL OR measurements.measured_at < case_file.until)
-    WHERE case_file.fault = $fault
+        AND measurements.measured_at >= weighed_case.first_at - INTERVAL 30 DAY
+        AND (weighed_case.after_at IS NULL OR measurements.measured_at > weighed_case.after_at)
+        AND (weighed_case.until IS NULL OR measurements.measured_at < weighed_case.until)
 ),
 repair AS (
     SELECT DISTINCT machine_id, side, moment

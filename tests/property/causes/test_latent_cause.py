@@ -54,11 +54,14 @@ def world(seed: int, size: int) -> tuple[Cases, Exposure, Defaults]:
         if free.size and dice.random() < 0.8:
             first[row, dice.choice(free, int(dice.integers(1, free.size + 1)), replace=False)] = True
     ages = dice.uniform(1, 8000, (size, K))
+    fresh = np.where(dice.random(size) < 0.2, dice.uniform(0.5, 1.0, size), 1.0)
     ages[dice.random(size) < 0.1, 1] = np.nan
     cases = Cases(
         hazard=np.column_stack([dice.choice([0, 3], size), np.full(size, 1), np.full(size, 2)]),
         age_hours=ages,
         plain_weight=np.tile([5.0, 2.0, 1.0], (size, 1)),
+        fresh=fresh,
+        carried=np.where(fresh < 1, 1.0 - fresh, 0.0)[:, None] * dice.dirichlet(np.ones(K), size) * 1e-4,
         piece_case=pieces,
         piece_row=np.tile([1, 2, 3], (pieces.size, 1)),
         piece_outcome=dice.integers(0, OUTCOMES, pieces.size),
@@ -130,6 +133,8 @@ def test_the_order_of_the_cases_does_not_matter(seed: int, size: int) -> None:
         hazard=cases.hazard[order],
         age_hours=cases.age_hours[order],
         plain_weight=cases.plain_weight[order],
+        fresh=cases.fresh[order],
+        carried=cases.carried[order],
         piece_case=place[cases.piece_case][pieces],
         piece_row=cases.piece_row[pieces],
         piece_outcome=cases.piece_outcome[pieces],

@@ -120,17 +120,44 @@ def test_the_cause_sits_in_the_part_that_was_in_when_the_fault_first_showed(tmp_
     assert judged.variants[bushing][0] == "improved"
 
 
-def test_back_long_after_a_good_repair_may_be_a_new_fault(tmp_path: Path) -> None:
+def test_back_long_after_a_good_repair_is_a_case_of_its_own(tmp_path: Path) -> None:
     """Worn bushing renewed, quiet 450 h, then a code: a fault left in would have shown long before."""
     yard = Yard(3000, days=150).code(100, fmi=7).work(101, ("internal_bushing", "replace", "worn"))
     yard.code(146, fmi=4)
     with yard.fleet(tmp_path) as fleet:
         judged = weighed(fleet, learn=False)
+    assert judged.cases["state"].to_list() == ["closed", "open"]
+    assert judged.cases["episodes"].to_list() == [1, 1]
+    assert causes_of(judged, 0)["internal_bushing"] > 0.9
+    assert causes_of(judged, 1)["internal_bushing"] < 0.3
+    assert judged.onset_variants[0][1] == "improved"
+    assert judged.confirmed().to_list() == ["internal_bushing", None]
+
+
+def test_back_soon_after_a_good_repair_is_the_same_case(tmp_path: Path) -> None:
+    """Back after 30 h: the old fault, with a small chance, spoken of, that it is a new one."""
+    yard = Yard(3000, days=150).code(140, fmi=7).work(141, ("internal_bushing", "replace", "worn"))
+    yard.code(144, fmi=7)
+    with yard.fleet(tmp_path) as fleet:
+        judged = weighed(fleet, learn=False)
     assert judged.cases["state"].to_list() == ["open"]
-    assert judged.of_case[0].max() > 0.9  # what it was is hardly in doubt
-    assert judged.uncured[0] < 0.2
-    assert causes_of(judged)["internal_bushing"] < 0.3  # what it is now is another matter
+    assert judged.uncured[0] > 0.5
     assert "new fault" in judged.reasons(0)[-1].evidence
+    assert judged.confirmed().to_list() == [None]
+
+
+def test_what_counts_as_confirmed(tmp_path: Path) -> None:
+    """A finding of the repair that held; or a repair that cures one cause only, quiet for the whole window."""
+    settled = {
+        "worn": ([("internal_bushing", "replace", "worn")], 110, "internal_bushing"),
+        "sound": ([("internal_bushing", "replace", "no_fault_found")], 190, None),
+        "long": ([("drive_pump", "calibrate", "passed")], 190, "calibration"),
+        "short": ([("drive_pump", "calibrate", "passed")], 120, None),
+        "sensor": ([("position_sensor", "replace")], 190, None),
+    }
+    for name, (lines, days, cause) in settled.items():
+        with Yard(3000, days=days).code(100).work(101, *lines).fleet(tmp_path / name) as fleet:
+            assert weighed(fleet).confirmed().to_list() == [cause], name
 
 
 def test_nothing_learnt_later_changes_an_earlier_day(tmp_path: Path) -> None:

@@ -1,0 +1,113 @@
+-- purpose: the cases that are weighed: those of the history, cut where a return is more likely a new fault than the old
+--   one still there.
+-- grain: one row a machine, side and weighed case
+-- inputs: case_file, new_fault (machine_id, side, first_at, first_tenths: where to cut; may be empty), numbered_report,
+--   outcome, machine, clock
+-- parameters: fault
+-- output: machine_id, side, case_no (1, 2, … on its side), history_case (case_no of the history), first_at, last_at,
+--   first_tenths, last_tenths, until (first report of the next case; NULL = last), after_at (last repair of the case
+--   before; NULL = none), episodes, reports, attempts, last_step, quiet_tenths, state
+WITH beginning AS (
+    SELECT machine_id, side, first_at, first_tenths FROM case_file WHERE fault = $fault
+    UNION
+    SELECT machine_id, side, first_at, first_tenths FROM new_fault
+),
+numbered AS (
+    SELECT
+        machine_id,
+        side,
+        first_at,
+        first_tenths,
+        CAST(ROW_NUMBER() OVER one_side AS BIGINT) AS case_no,
+        LEAD(first_at) OVER one_side AS until
+    FROM beginning
+    WINDOW one_side AS (PARTITION BY machine_id, side ORDER BY first_at)
+),
+bounded AS (
+    SELECT
+        numbered.machine_id,
+        numbered.side,
+        numbered.case_no,
+        numbered.first_at,
+        numbered.first_tenths,
+        numbered.until,
+        case_file.case_no AS history_case,
+        case_file.last_at AS history_last_at,
+        CASE
+            WHEN numbered.until IS NULL OR numbered.until = case_file.until THEN case_file.state
+            ELSE 'closed'
+        END AS state
+    FROM numbered
+    INNER JOIN case_file
+        ON case_file.fault = $fault
+        AND case_file.machine_id = numbered.machine_id
+        AND case_file.side = numbered.side
+        AND numbered.first_at >= case_file.first_at
+        AND (case_file.until IS NULL OR numbered.first_at < case_file.until)
+),
+reported AS (
+    SELECT
+        bounded.machine_id,
+        bounded.side,
+        bounded.case_no,
+        MAX(numbered_report.moment) AS last_at,
+        MAX(numbered_report.tenths) AS last_tenths,
+        COUNT(*) AS reports,
+        COUNT(DISTINCT numbered_report.episode) AS episodes
+    FROM bounded
+    INNER JOIN numbered_report
+        ON numbered_report.fault = $fault
+        AND numbered_report.machine_id = bounded.machine_id
+        AND numbered_report.side = bounded.side
+        AND numbered_report.moment >= bounded.first_at
+        AND numbered_report.moment <= bounded.history_last_at
+        AND (bounded.until IS NULL OR numbered_report.moment < bounded.until)
+    GROUP BY bounded.machine_id, bounded.side, bounded.case_no
+),
+tried AS (
+    SELECT
+        bounded.machine_id,
+        bounded.side,
+        bounded.case_no,
+        outcome.moment,
+        outcome.tenths,
+        outcome.step,
+        ROW_NUMBER() OVER (
+            PARTITION BY bounded.machine_id, bounded.side, bounded.case_no ORDER BY outcome.moment DESC, outcome.work_order_id DESC
+        ) AS latest,
+        COUNT(*) OVER (PARTITION BY bounded.machine_id, bounded.side, bounded.case_no) AS attempts
+    FROM bounded
+    INNER JOIN outcome
+        ON outcome.fault = $fault
+        AND outcome.machine_id = bounded.machine_id
+        AND outcome.side = bounded.side
+        AND outcome.moment >= bounded.first_at
+        AND (bounded.until IS NULL OR outcome.moment < bounded.until)
+)
+SELECT
+    bounded.machine_id,
+    bounded.side,
+    bounded.case_no,
+    bounded.history_case,
+    bounded.first_at,
+    reported.last_at,
+    bounded.first_tenths,
+    reported.last_tenths,
+    bounded.until,
+    LAG(tried.moment) OVER (PARTITION BY bounded.machine_id, bounded.side ORDER BY bounded.case_no) AS after_at,
+    reported.episodes,
+    reported.reports,
+    COALESCE(tried.attempts, 0) AS attempts,
+    tried.step AS last_step,
+    GREATEST(0, last_clock.tenths - GREATEST(reported.last_tenths, COALESCE(tried.tenths, 0))) AS quiet_tenths,
+    bounded.state
+FROM bounded
+INNER JOIN machine ON machine.machine_id = bounded.machine_id
+INNER JOIN clock AS last_clock ON last_clock.machine_id = machine.machine_id AND last_clock.moment = machine.record_ends
+INNER JOIN reported
+    ON reported.machine_id = bounded.machine_id AND reported.side = bounded.side AND reported.case_no = bounded.case_no
+LEFT JOIN tried
+    ON tried.machine_id = bounded.machine_id
+    AND tried.side = bounded.side
+    AND tried.case_no = bounded.case_no
+    AND tried.latest = 1
