@@ -22,8 +22,9 @@ from fleetlog.reporting.files import safe_names, write_csv, write_text
 from fleetlog.reporting.gathered import ReportFindings
 from fleetlog.reporting.month import CaseView, case_views, month_page
 from fleetlog.reporting.unit_page import unit_page
+from fleetlog.reporting.workbook import write_workbook
 
-Frames = Mapping[str, pl.DataFrame]
+WORKBOOK = "tables.xlsx"
 
 
 def write_report(findings: ReportFindings, folder: Path, *, clock: datetime) -> list[Path]:
@@ -35,7 +36,7 @@ def write_report(findings: ReportFindings, folder: Path, *, clock: datetime) -> 
         clock: the time to print as the time of making; the only thing that may differ between two runs.
 
     Returns:
-        The files written: report.html first, then units/*.html, then tables/**/*.csv.
+        The files written: report.html first, then units/*.html, tables.xlsx, tables/**/*.csv.
 
     Raises:
         UsageError: when the folder cannot be written.
@@ -50,8 +51,8 @@ def write_report(findings: ReportFindings, folder: Path, *, clock: datetime) -> 
     tables: dict[str, pl.DataFrame] = {}
     # The pictures are checked by tests; checking every part again for every page would take half of the time.
     with alt.utils.schemapi.debug_mode(False):
-        context, frames = month_page(findings, pages)
-        tables |= frames
+        context, month = month_page(findings, pages)
+        tables |= month
         written.append(write_text(folder / "report.html", _render("report.html.j2", context, clock)))
         cases: dict[str, list[CaseView]] = {}
         for view in case_views(findings, {}):
@@ -61,6 +62,7 @@ def write_report(findings: ReportFindings, folder: Path, *, clock: datetime) -> 
             context, frames = unit_page(unit, findings, names[machine], cases.get(machine, []))
             tables |= frames
             written.append(write_text(folder / pages[machine], _render("unit.html.j2", context, clock)))
+    written.append(write_workbook(findings, month, folder / WORKBOOK, clock=clock))
     written += [write_csv(frame, folder / "tables" / f"{name}.csv") for name, frame in tables.items()]
     return written
 

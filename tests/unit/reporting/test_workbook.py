@@ -1,0 +1,142 @@
+"""The workbook: real tables, numbers as numbers, nothing that runs, the same bytes each time."""
+
+from __future__ import annotations
+
+import math
+import zipfile
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from types import ModuleType
+
+import openpyxl
+import polars as pl
+import pytest
+
+from fleetlog.errors import UsageError
+from fleetlog.reporting.changes import changes
+from fleetlog.reporting.month import month_frames
+from fleetlog.reporting.workbook import write_workbook
+
+CLOCK = datetime(2026, 11, 2, 6, 0)
+
+
+@pytest.fixture(scope="module")
+def book(months: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    month = months.month()
+    frames = month_frames(month, changes(month.suspects_before, month.suspects, month.words))
+    return write_workbook(month, frames, tmp_path_factory.mktemp("book") / "tables.xlsx", clock=CLOCK)
+
+
+def test_every_sheet_is_a_real_table_with_its_head_frozen(book: Path) -> None:
+    opened = openpyxl.load_workbook(book)
+    assert opened.sheetnames[:3] == ["Cases", "Changes", "Savings"]
+    names = []
+    for sheet in opened:
+        (table,) = sheet.tables.values()
+        names.append(table.name)
+        assert table.autoFilter is not None
+        assert sheet.freeze_panes == "B4"
+        assert sheet["A1"].value
+        heads = [cell.value for cell in sheet[3]]
+        assert len({head.casefold() for head in heads if head}) == len([head for head in heads if head])
+    assert len(set(names)) == len(names)
+
+
+@pytest.mark.parametrize(
+    ("sheet", "table"),
+    [("Savings", "savings"), ("Life by build year", "survival_by_build_year"), ("Spent", "spent")],
+)
+def test_cells_hold_what_the_table_holds(book: Path, months: ModuleType, sheet: str, table: str) -> None:
+    month = months.month()
+    frame = month_frames(month, ())[table]
+    page = openpyxl.load_workbook(book)[sheet]
+    rows = [[cell.value for cell in row] for row in page.iter_rows(min_row=4, max_row=3 + frame.height)]
+    for shown, held in zip(rows, frame.rows(), strict=True):
+        for one, other in zip(shown, held, strict=True):
+            if isinstance(other, float):
+                assert math.isclose(one, other, rel_tol=1e-14)
+            else:
+                assert one == (other or None if other == "" else other)
+
+
+def test_numbers_are_numbers_and_dates_are_dates(book: Path) -> None:
+    page = openpyxl.load_workbook(book)["Cases"]
+    heads = {cell.value: cell.column - 1 for cell in page[3]}
+    row = page[4]
+    assert isinstance(row[heads["Age of the part, h"]].value, float | int)
+    assert row[heads["Age of the part, h"]].number_format == "#,##0"
+    assert row[heads["Since"]].is_date
+    assert row[heads["How sure"]].number_format == "0%"
+    assert "USD" in row[heads["Cost by the steps proposed"]].number_format
+    assert row[heads["Chance: internal bushing"]].value == pytest.approx(0.91)
+
+
+def test_no_cell_is_a_formula_or_a_link(book: Path) -> None:
+    found = []
+    for sheet in openpyxl.load_workbook(book):
+        for row in sheet.iter_rows():
+            for cell in row:
+                assert cell.data_type != "f", cell
+                assert cell.hyperlink is None
+                found.append(cell.value)
+    assert "=1+1" in found
+    with zipfile.ZipFile(book) as parts:
+        for name in parts.namelist():
+            if name.startswith("xl/worksheets/sheet"):
+                assert b"<f>" not in parts.read(name)
+
+
+def test_there_are_native_charts_on_their_tables(book: Path) -> None:
+    opened = openpyxl.load_workbook(book)
+    with zipfile.ZipFile(book) as parts:
+        charts = [name for name in parts.namelist() if name.startswith("xl/charts/chart")]
+        drawn = b"".join(parts.read(name) for name in charts).decode()
+    assert len(charts) == 4
+    for reference in ("Curve by kind", "Repairs", "Ahead by month", "Fleet"):
+        assert f"'{reference}'!" in drawn or f"{reference}!" in drawn
+    assert [sheet.title for sheet in opened if sheet._charts] == [
+        "Life by kind",
+        "Repairs",
+        "Ahead by month",
+        "Fleet",
+    ]
+
+
+def test_the_same_month_gives_the_same_bytes(book: Path, months: ModuleType, tmp_path: Path) -> None:
+    month = months.month()
+    frames = month_frames(month, changes(month.suspects_before, month.suspects, month.words))
+    again = write_workbook(month, frames, tmp_path / "again.xlsx", clock=CLOCK)
+    assert again.read_bytes() == book.read_bytes()
+
+
+def test_a_quiet_month_has_the_sheets_that_have_rows(months: ModuleType, tmp_path: Path) -> None:
+    month = months.month()
+    quiet = replace(month, suspects=replace(month.suspects, cases=()), forecast=None)
+    path = write_workbook(quiet, month_frames(quiet, ()), tmp_path / "quiet.xlsx", clock=CLOCK)
+    names = openpyxl.load_workbook(path).sheetnames
+    assert "Cases" not in names
+    assert "Changes" not in names
+    assert "Ahead by month" not in names
+    assert "Repairs" in names
+
+
+def test_odd_texts_are_kept_or_marked(months: ModuleType, tmp_path: Path) -> None:
+    month = months.month()
+    odd = "a\x00b\x1b <&> " + "x" * 40_000
+    quality = month.status.quality.with_columns(pl.lit(odd).alias("meaning"))
+    changed = replace(month, status=replace(month.status, quality=quality))
+    path = write_workbook(changed, month_frames(changed, ()), tmp_path / "odd.xlsx", clock=CLOCK)
+    page = openpyxl.load_workbook(path)["Records"]
+    heads = {cell.value: cell.column - 1 for cell in page[3]}
+    shown = page[4][heads["Meaning"]].value
+    assert shown.startswith("a\ufffdb\ufffd <&> xxx")
+    assert len(shown) == 32_000
+
+
+def test_a_place_that_cannot_be_written(months: ModuleType, tmp_path: Path) -> None:
+    (tmp_path / "taken").write_text("")
+    with pytest.raises(UsageError, match="cannot be written"):
+        write_workbook(
+            months.month(), month_frames(months.month(), ()), tmp_path / "taken" / "x.xlsx", clock=CLOCK
+        )
