@@ -9,10 +9,12 @@ import altair as alt
 import polars as pl
 
 from fleetlog.charts.rows import inline
-from fleetlog.charts.theme import ALERT, BAND_OPACITY, INK, MUTED, SERIES, WIDE, finish
-from fleetlog.charts.words import NO_WORDS, capital, hours, plural, plural_part
+from fleetlog.charts.theme import ALERT, BAND_OPACITY, INK, MUTED, PAPER, SERIES, WIDE, finish
+from fleetlog.charts.words import NO_WORDS, capital, hours, money, plural, plural_part
 from fleetlog.findings.forecast import ForecastFinding
 from fleetlog.findings.forecast_check import ForecastCheck
+from fleetlog.findings.plan import PlanFinding
+from fleetlog.findings.plan_hours import ShopHoursFinding
 from fleetlog.findings.replacement import ReplacementFinding
 
 
@@ -194,3 +196,137 @@ def replacement_chart(
         *finding.notes,
     ]
     return finish(picture, title=replacement_title(finding), notes=notes, width=width)
+
+
+_KINDS = ("open case", "both sides in one visit", "one job ahead of failure")
+
+
+def plan_rows(finding: PlanFinding) -> list[dict[str, Any]]:
+    """One brick a visit: its week, machine, and from where to where it stands in the week's hours."""
+    visits = (
+        finding.frame.group_by("week", "machine_id", maintain_order=True)
+        .agg(
+            pl.col("labour_hours").sum(),
+            pl.col("saving").sum(),
+            pl.col("side").str.join(" and "),
+            jobs=pl.len(),
+            urgent=(pl.col("reason") == "open case").any(),
+        )
+        .sort(["week", "urgent", "labour_hours", "machine_id"], descending=[False, True, True, False])
+        .with_columns(top=pl.col("labour_hours").cum_sum().over("week"))
+    )
+    return [
+        {
+            "week": row["week"],
+            "machine_id": row["machine_id"],
+            "side": row["side"],
+            "labour_hours": row["labour_hours"],
+            "saving": row["saving"],
+            "base": row["top"] - row["labour_hours"],
+            "top": row["top"],
+            "kind": _KINDS[0] if row["urgent"] else _KINDS[1] if row["jobs"] > 1 else _KINDS[2],
+        }
+        for row in visits.to_dicts()
+    ]
+
+
+def plan_title(finding: PlanFinding) -> str:
+    """How many visits the plan holds and what they save."""
+    visits = int(finding.weeks["visits"].sum())
+    if not visits:
+        return "No job is planned"
+    return (
+        f"{plural(visits, 'visit')} in {plural(finding.weeks.height, 'week')} save "
+        f"{money(finding.saving, finding.currency)} against waiting"
+    )
+
+
+def plan_chart(
+    finding: PlanFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
+) -> alt.TopLevelMixin:
+    """The calendar: every visit a brick with its machine's number, under the hours that the week holds."""
+    rows = plan_rows(finding)
+    weeks = finding.weeks.select(
+        "week",
+        limit=pl.min_horizontal("labour_hours_limit", "pump_hours_limit"),
+    ).to_dicts()
+    names = [row["week"] for row in weeks]
+    plot = width - 70
+    every = max(1, round(len(names) / 13))
+    shown = [name for i, name in enumerate(names) if i % every == 0]
+    axis = alt.Axis(
+        title=f"ISO week of {names[0][:4]}"
+        + ("" if names[0][:4] == names[-1][:4] else f" and {names[-1][:4]}"),
+        grid=False,
+        values=shown,
+        labelExpr="substring(datum.label, 5)",
+        labelAngle=0,
+    )
+    x = alt.X("week:O", sort=names, scale=alt.Scale(domain=names, paddingInner=0.12), axis=axis)
+    y_axis = alt.Axis(title="labour hours", format="d")
+    base = alt.Chart(inline(rows))
+    bricks = base.mark_bar(stroke=PAPER, strokeWidth=1).encode(
+        x=x,
+        y=alt.Y("base:Q", axis=y_axis),
+        y2=alt.Y2("top:Q"),
+        color=alt.Color(
+            "kind:N",
+            scale=alt.Scale(domain=list(_KINDS), range=[ALERT, SERIES[0], SERIES[2]]),
+            legend=alt.Legend(title=None),
+        ),
+        tooltip=[
+            alt.Tooltip("machine_id:N", title="machine"),
+            alt.Tooltip("side:N"),
+            alt.Tooltip("week:O"),
+            alt.Tooltip("labour_hours:Q", format=".1f"),
+            alt.Tooltip("saving:Q", format=",.0f"),
+        ],
+    )
+    limit = (
+        alt.Chart(inline(weeks))
+        .mark_tick(color=INK, thickness=2)
+        .encode(x=x, y=alt.Y("limit:Q", axis=y_axis))
+    )
+    layers: list[alt.Chart] = [bricks, limit]
+    room = plot / max(len(names), 1)
+    if room >= 20:
+        layers.append(
+            base.transform_calculate(middle="(datum.base + datum.top) / 2")
+            .mark_text(color=PAPER, fontSize=min(11.0, room * 0.42), fontWeight="bold")
+            .encode(x=x, y=alt.Y("middle:Q", axis=y_axis), text=alt.Text("machine_id:N"))
+        )
+    picture = alt.layer(*layers, width=plot, height=280)
+    notes = ["Bricks: visits, with the machine's number. Lines: hours the week holds.", *finding.notes[:2]]
+    return finish(picture, title=plan_title(finding), notes=notes, width=width)
+
+
+def shop_hours_title(finding: ShopHoursFinding) -> str:
+    """What the most hours save against the fewest."""
+    rows = finding.frame.to_dicts()
+    first, last = rows[0], rows[-1]
+    if len(rows) < 2:
+        return (
+            f"With {first['shop_hours']:g} h a week the plan saves {money(first['saving'], finding.currency)}"
+        )
+    return (
+        f"{last['shop_hours']:g} instead of {first['shop_hours']:g} shop hours a week save "
+        f"{money(last['saving'] - first['saving'], finding.currency)} more"
+    )
+
+
+def shop_hours_chart(
+    finding: ShopHoursFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
+) -> alt.TopLevelMixin:
+    """Money saved by the plan for each number of weekly hours."""
+    rows = finding.frame.select("shop_hours", "saving", "visits", "labour_hours").to_dicts()
+    base = alt.Chart(inline(rows))
+    x = alt.X("shop_hours:O", axis=alt.Axis(title="labour hours a week for planned jobs", labelAngle=0))
+    y = alt.Y("saving:Q", axis=alt.Axis(title=f"{finding.currency} saved", format=",.0f"))
+    bars = base.mark_bar(color=SERIES[0]).encode(x=x, y=y)
+    labels = base.mark_text(dy=-8, color=INK).encode(x=x, y=y, text=alt.Text("saving:Q", format=",.0f"))
+    visits = base.mark_text(dy=14, color=PAPER, fontWeight="bold").encode(
+        x=x, y=y, text=alt.Text("visits:Q", format="d")
+    )
+    picture = alt.layer(bars, labels, visits, width=width - 90, height=280)
+    notes = ["In the bars: visits.", *finding.notes]
+    return finish(picture, title=shop_hours_title(finding), notes=notes, width=width)

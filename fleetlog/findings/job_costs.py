@@ -24,6 +24,8 @@ from fleetlog.stats.arrays import Floats
 
 #: The family's own figures are worth so many finished cases.
 LEANS = 5.0
+#: A case takes so long from first report to last repair where none is on record; from memory.
+DEFAULT_CASE_DAYS = 60.0
 #: Rentals of so many years back tell how much machines are out.
 UTILISATION_YEARS = 3
 
@@ -38,6 +40,7 @@ class JobCosts:
             on one side.
         second_hours: labour hours that the other side adds in the same visit.
         breakdown_hours, breakdown_parts, breakdown_days: the same for a whole case.
+        case_days: from its first report to the last repair.
         call_out: money of a breakdown beside these.
         labour_rate, day_rate: money an hour of labour, and a day of standing that could be out.
         out_share: share of days on which a machine would have been out.
@@ -56,6 +59,7 @@ class JobCosts:
     breakdown_hours: float
     breakdown_parts: float
     breakdown_days: float
+    case_days: float
     call_out: float
     labour_rate: float
     day_rate: float
@@ -143,6 +147,7 @@ FIGURES = {
     "breakdown_hours": ("labour of a breakdown, all visits", "labour hours"),
     "breakdown_parts": ("parts of a breakdown, those in vain included", "currency"),
     "breakdown_days": ("standing for a breakdown", "days"),
+    "case_days": ("a case from first report to last repair", "days"),
     "call_out": ("a breakdown beside repair and standing", "currency"),
     "labour_rate": ("an hour of labour", "currency/labour hour"),
     "day_rate": ("a day of standing that could be out", "currency/day"),
@@ -171,7 +176,7 @@ def costs_of(fleet: Fleet, history: History, family: FaultFamily, component: str
     }
     days, sources["planned_days"] = _planned_days(fleet, step)
     broken, told = _breakdown(fleet, family, cause, step)
-    sources |= dict.fromkeys(("breakdown_hours", "breakdown_parts", "breakdown_days"), told)
+    sources |= dict.fromkeys(("breakdown_hours", "breakdown_parts", "breakdown_days", "case_days"), told)
     share, sources["out_share"] = mean_out_share(fleet, history)
     return JobCosts(
         component=component,
@@ -186,6 +191,7 @@ def costs_of(fleet: Fleet, history: History, family: FaultFamily, component: str
         breakdown_hours=broken[0],
         breakdown_parts=broken[1],
         breakdown_days=broken[2],
+        case_days=broken[3],
         call_out=settings.costs.call_out,
         labour_rate=settings.costs.labour_rate,
         day_rate=settings.costs.downtime_per_day,
@@ -209,20 +215,25 @@ def _planned_days(fleet: Fleet, step: Step) -> tuple[float, str]:
 
 def _breakdown(
     fleet: Fleet, family: FaultFamily, cause: str, step: Step
-) -> tuple[tuple[float, float, float], str]:
-    """Labour hours, parts and days of a case that this cause is behind."""
-    custom = customary_case(family, cause, step, fleet.settings)
+) -> tuple[tuple[float, float, float, float], str]:
+    """Labour hours, parts, days of standing and length of a case that this cause is behind."""
+    custom = (*customary_case(family, cause, step, fleet.settings), DEFAULT_CASE_DAYS)
     rows = fleet.store.run("plan/case_costs", fault=family.name).filter(pl.col("cause") == cause)
     waits = fleet.settings.source("costs", "days_waiting")
     if rows.is_empty():
         return custom, f"the family's customary order, costs.days_waiting ({waits})"
     row = rows.row(0, named=True)
-    seen = (row["labour_hours"], row["parts_cost"], row["shop_days"])
+    seen = (row["labour_hours"], row["parts_cost"], row["shop_days"], row["case_days"])
     cases = float(row["cases"])
-    hours, parts, days = (
+    hours, parts, days, length = (
         (cases * mine + LEANS * theirs) / (cases + LEANS) for mine, theirs in zip(seen, custom, strict=True)
     )
-    return (hours, parts, days), f"{row['cases']} finished cases of the fleet, leaning on the customary order"
+    return (
+        hours,
+        parts,
+        days,
+        length,
+    ), f"{row['cases']} finished cases of the fleet, leaning on the customary order"
 
 
 def customary_case(

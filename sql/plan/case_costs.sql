@@ -2,8 +2,9 @@
 -- grain: one row a cause
 -- inputs: case_file, case_step, family_confirm, work_orders
 -- parameters: fault
--- output: cause, cases, labour_hours, parts_cost, visits, shop_days (means a case: labour hours and parts as recorded,
---   visits to the shop, days from the opening to the closing of their orders)
+-- output: cause, cases, labour_hours, parts_cost, visits, shop_days, case_days (means a case: labour hours and parts as
+--   recorded, visits to the shop, days from the opening to the closing of their orders, days from the first report to
+--   the last repair)
 WITH step AS (
     SELECT DISTINCT
         case_file.machine_id,
@@ -69,12 +70,23 @@ SELECT
     AVG(effort.labour_hours) AS labour_hours,
     AVG(effort.parts_cost) AS parts_cost,
     AVG(stayed.visits) AS visits,
-    AVG(stayed.shop_days) AS shop_days
+    AVG(stayed.shop_days) AS shop_days,
+    AVG(
+        CASE WHEN case_file.last_attempt_at > case_file.first_at
+            THEN (EPOCH(case_file.last_attempt_at) - EPOCH(case_file.first_at)) / 86400
+            ELSE 0
+        END
+    ) AS case_days
 FROM found
 INNER JOIN effort
     ON effort.machine_id = found.machine_id AND effort.side = found.side AND effort.case_no = found.case_no
 INNER JOIN stayed
     ON stayed.machine_id = found.machine_id AND stayed.side = found.side AND stayed.case_no = found.case_no
+INNER JOIN case_file
+    ON case_file.fault = $fault
+    AND case_file.machine_id = found.machine_id
+    AND case_file.side = found.side
+    AND case_file.case_no = found.case_no
 WHERE found.furthest = 1
 GROUP BY found.cause
 ORDER BY found.cause
