@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import datetime
 
+from fleetlog.errors import InputFileError
 from fleetlog.intake.cells import (
     COMMA,
     COMMA_OR_GROUP,
@@ -94,7 +95,7 @@ def check(
     what shows another habit (decimal commas, days before months); if there is one, it is read by that again.
 
     Raises:
-        InputFileError: when most of its dates can be read two ways.
+        InputFileError: when most of its dates can be read two ways, or rows do not come through.
     """
     source = with_trouble_codes(_without_apostrophes(source), source.bare_pairs)
     judging = Judging(settings, now, DecimalSign(), Bound(), DateForms())
@@ -136,6 +137,11 @@ def _judge(store: Store, source: Source, judging: Judging, table: str) -> tuple[
     everything, bad = store.execute(
         compose("SELECT count(*), count(*) FILTER (bad) FROM «table»", table=quoted(table))
     )[0]
+    if source.rows is not None and source.rows != everything:
+        raise InputFileError(
+            f"{source.path} cannot be read row by row ({source.rows:,} rows were found, {everything:,} came "
+            "through); export it again."
+        )
     return int(everything), int(bad)
 
 

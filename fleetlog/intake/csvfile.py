@@ -22,8 +22,8 @@ MOST_HEADER_LINES = 10
 # The engine's own limit is set above ours, so that ours decides.
 _READ = (
     "read_csv($path, auto_detect = false, header = $header, skip = $skip, delim = $delimiter, quote = '\"', "
-    "escape = '\"', columns = {«columns»}, compression = 'none', strict_mode = true, store_rejects = true, "
-    "max_line_size = 8000000)"
+    "escape = '\"', columns = {«columns»}, compression = 'none', strict_mode = true, "
+    "store_rejects = «stumbles», max_line_size = 8000000)"
 )
 
 
@@ -103,7 +103,7 @@ def plain_source(path: Path, scan: Scan, asked: Asked, where: str) -> Source:
         kind=found.kind,
         columns=found.columns,
         profile=found.profile,
-        relation=_relation([column.cell for column in found.columns]),
+        relation=_relation([column.cell for column in found.columns], stumbles=True),
         parameters={
             "path": literal(path),
             "header": True,
@@ -138,18 +138,24 @@ def careful_source(path: Path, scan: Scan, asked: Asked, where: str, target: Pat
         kind=found.kind,
         columns=found.columns,
         profile=found.profile,
-        relation=_relation(["row_no", "malformed", *(column.cell for column in found.columns)]),
+        relation=_relation(
+            ["row_no", "malformed", *(column.cell for column in found.columns)], stumbles=False
+        ),
         parameters={"path": literal(target), "header": False, "skip": 0, "delimiter": ","},
         numbered=True,
+        rows=rewritten.rows,
         content_hash=scan.content_hash,
         bytes=scan.bytes,
         notes=tuple(notes),
     )
 
 
-def _relation(cells: Sequence[str]) -> str:
+def _relation(cells: Sequence[str], stumbles: bool) -> str:
+    """The reading of a file; where it `stumbles`, a row that it cannot read is set aside and not an error."""
     # Names made here (c0, c1, …), never those of the file.
-    return compose(_READ, columns=commas(f"{cell}: 'VARCHAR'" for cell in cells))
+    return compose(
+        _READ, columns=commas(f"{cell}: 'VARCHAR'" for cell in cells), stumbles=str(stumbles).lower()
+    )
 
 
 def literal(path: Path) -> str:

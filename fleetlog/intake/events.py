@@ -97,6 +97,8 @@ def xml_events(path: Path, where: str) -> Iterator[Event]:
             f"{where} is not well-formed XML (line {error.lineno}: {expat.errors.messages[error.code]}); "
             "send it again."
         ) from error
+    except (LookupError, ValueError) as error:  # an encoding that does not exist, or does not fit the text
+        raise InputFileError(f"{where} is not well-formed XML ({error}); send it again.") from error
     yield from collected.events
 
 

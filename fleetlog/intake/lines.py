@@ -37,8 +37,9 @@ _NAMES = {
 
 @dataclass
 class Rewritten:
-    """What careful reading found: lines not in UTF-8, and how many lines were malformed."""
+    """What careful reading found: rows, lines not in UTF-8, and how many rows were malformed."""
 
+    rows: int = 0
     windows_lines: int = 0
     malformed: int = 0
 
@@ -67,7 +68,8 @@ def text_lines(path: Path, scan: Scan, found: Rewritten) -> Iterator[_Line]:
                 "quotation mark or line break",
             )
             continue
-        text = _text(raw, found)
+        # A carriage return within a line ends no line here; to the parser of cells it would.
+        text = _text(raw, found).replace("\r", " ")
         if "\0" in text:
             yield _Line(
                 text.replace("\0", "\u2400"), "the line holds NUL bytes (binary data); export the file again"
@@ -140,9 +142,10 @@ def rewrite(path: Path, scan: Scan, skip: int, delimiter: str, width: int, targe
     """
     found = Rewritten()
     with target.open("w", encoding="utf-8", newline="") as file:
-        write = csv.writer(file, lineterminator="\n", quoting=csv.QUOTE_MINIMAL)
+        write = csv.writer(file, lineterminator="\n", quoting=csv.QUOTE_ALL)
         rows = _rows(text_lines(path, scan, found), skip, delimiter, width)
         for row_no, (cells, problem) in enumerate(rows, start=1):
+            found.rows = row_no
             found.malformed += problem is not None
             write.writerow([row_no, problem or "", *cells])
     return found

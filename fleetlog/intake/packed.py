@@ -6,7 +6,9 @@ Nothing is ever written under a name that an archive gives, and no member is unp
 from __future__ import annotations
 
 import gzip
+import lzma
 import stat
+import struct
 import zipfile
 import zlib
 from collections.abc import Iterator
@@ -32,6 +34,20 @@ MOST_WORKBOOK = 600 << 20
 """Bytes that the parts of a workbook may unpack to: it is held in memory."""
 
 _PIECE = 1 << 20
+
+# What Python's archive modules raise on damaged or odd archives; OSError when they seek before the start.
+_DAMAGE = (
+    zipfile.BadZipFile,
+    gzip.BadGzipFile,
+    zlib.error,
+    lzma.LZMAError,
+    struct.error,
+    EOFError,
+    RuntimeError,
+    NotImplementedError,
+    ValueError,
+    OSError,
+)
 
 
 class Form(Enum):
@@ -101,7 +117,7 @@ def _is_workbook(path: Path) -> bool:
             if "mimetype" in names:
                 return b"opendocument.spreadsheet" in archive.read("mimetype")[:200]
             return any(name.startswith("xl/workbook.") for name in names)
-    except (zipfile.BadZipFile, OSError, RuntimeError, NotImplementedError, ValueError):
+    except _DAMAGE:
         return False
 
 
@@ -147,25 +163,18 @@ def _unpack(packed: IO[bytes] | gzip.GzipFile, target: Path, packed_size: int, w
                         "that, so it was left alone."
                     )
                 out.write(piece)
-    except (
-        zipfile.BadZipFile,
-        zlib.error,
-        EOFError,
-        gzip.BadGzipFile,
-        RuntimeError,
-        NotImplementedError,
-    ) as error:
+    except _DAMAGE as error:
         raise InputFileError(f"{where} cannot be unpacked ({_told(error)}); send it again.") from error
-    except OSError as error:
-        raise InputFileError(
-            f"{where} cannot be unpacked ({error.strerror or error}); send it again."
-        ) from error
     return size
 
 
 def _told(error: Exception) -> str:
     text = str(error).rstrip(".")
-    return text.splitlines()[0] if text else type(error).__name__
+    return _printable(text.splitlines()[0]) if text else type(error).__name__
+
+
+def _printable(name: str) -> str:
+    return "".join(c if c.isprintable() else "\ufffd" for c in name)
 
 
 def _members(path: Path, where: str, folder: Path) -> Iterator[Part]:
@@ -178,7 +187,7 @@ def _members(path: Path, where: str, folder: Path) -> Iterator[Part]:
             _refuse_tricks(members, where)
             held = 0
             for member in members:
-                name = shown(where, member.filename)
+                name = shown(where, _printable(member.filename))
                 if _of_no_interest(member.filename):
                     continue
                 inner = folder / "member"
@@ -186,12 +195,10 @@ def _members(path: Path, where: str, folder: Path) -> Iterator[Part]:
                     with archive.open(member) as packed:
                         held += _unpack(packed, inner, member.compress_size, name)
                     part = _inside(inner, name)
-                except (InputFileError, zipfile.BadZipFile, RuntimeError, NotImplementedError) as error:
-                    text = (
-                        str(error)
-                        if isinstance(error, InputFileError)
-                        else (f"{name} cannot be unpacked ({_told(error)}); send it again.")
-                    )
+                except InputFileError as error:
+                    part = Part(inner, name, Form.TEXT, refused=str(error))
+                except _DAMAGE as error:
+                    text = f"{name} cannot be unpacked ({_told(error)}); send it again."
                     part = Part(inner, name, Form.TEXT, refused=text)
                 if held > MOST_UNPACKED:
                     raise InputFileError(
@@ -199,7 +206,7 @@ def _members(path: Path, where: str, folder: Path) -> Iterator[Part]:
                     )
                 yield part
                 inner.unlink(missing_ok=True)
-    except zipfile.BadZipFile as error:
+    except _DAMAGE as error:
         raise InputFileError(f"{where} is a damaged archive ({_told(error)}); send it again.") from error
 
 
@@ -232,8 +239,8 @@ def _refuse_tricks(members: list[zipfile.ZipInfo], where: str) -> None:
         )
         if leads_out or stat.S_ISLNK(member.external_attr >> 16):
             raise InputFileError(
-                f"{where} holds the path '{name[:80]}', which leads out of the archive; nothing of it was "
-                "read, ask the sender for a plain one."
+                f"{where} holds the path '{_printable(name[:80])}', which leads out of the archive; nothing "
+                "of it was read, ask the sender for a plain one."
             )
         if member.flag_bits & 1:
             raise InputFileError(f"{where} is locked with a password; unpack it and load what is inside.")
@@ -245,10 +252,11 @@ def refuse_large_workbook(path: Path, where: str) -> None:
     Raises:
         InputFileError: for such a workbook.
     """
-    if not zipfile.is_zipfile(path):
-        return
-    with zipfile.ZipFile(path) as archive:
-        size = sum(member.file_size for member in archive.infolist())
+    try:
+        with zipfile.ZipFile(path) as archive:
+            size = sum(member.file_size for member in archive.infolist())
+    except _DAMAGE:
+        return  # no .xlsx; the spreadsheet library says what is wrong with it
     if size > MOST_WORKBOOK or (size > FREE and size > MOST_TIMES * path.stat().st_size):
         raise InputFileError(
             f"{where} unpacks to {size:,} bytes, the most for a workbook is {MOST_WORKBOOK:,}; "

@@ -49,6 +49,7 @@ class Source:
             `numbered` is false, `row_no` and `malformed` (a reason, or NULL for a well-formed row).
         parameters: values that the relation binds.
         numbered: whether the relation counts its rows itself; otherwise its order is its numbering.
+        rows: how many rows must come out, blank ones included; None where that is not known beforehand.
         content_hash: of the bytes of the file (and the part, where a file holds several tables).
         bytes: size of the file.
         blanks: what may stand around a cell (a hint that saves work).
@@ -66,6 +67,7 @@ class Source:
     bytes: int
     parameters: Mapping[str, Any] = field(default_factory=dict)
     numbered: bool = True
+    rows: int | None = None
     blanks: Blanks = Blanks.ANY
     serial_from: str | None = None
     bare_pairs: bool = False

@@ -177,7 +177,7 @@ def _lines_of_text(store: Store, path: Path, looked: Scan, folder: Path, table: 
             pass  # read it with care instead
     target = folder / "lines.csv"
     with target.open("w", encoding="utf-8", newline="") as file:
-        write = csv.writer(file, lineterminator="\n")
+        write = csv.writer(file, lineterminator="\n", quoting=csv.QUOTE_ALL)
         for line in lines.text_lines(path, looked, lines.Rewritten()):
             write.writerow([line.text, line.problem or ""])
     store.execute(

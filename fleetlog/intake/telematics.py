@@ -103,7 +103,9 @@ def read_document(events: Iterator[Event], folder: Path, where: str) -> Found:
         found.file("meter_readings").open("w", encoding="utf-8", newline="") as readings,
         found.file("fault_codes").open("w", encoding="utf-8", newline="") as codes,
     ):
-        walk = _Walk(found, csv.writer(machines), csv.writer(readings), csv.writer(codes))
+        walk = _Walk(
+            found, *(csv.writer(file, quoting=csv.QUOTE_ALL) for file in (machines, readings, codes))
+        )
         for event in events:
             walk.take(event)
     if not found.known:
@@ -319,12 +321,13 @@ def sources(
             relation=_machines(equipment, columns) if name == "machines" else _sections(equipment, columns),
             parameters={} if name == "machines" else {"path": literal(found.file(name)), "machine": machine},
             numbered=True,
+            rows=rows,
             content_hash=looked.content_hash,
             bytes=looked.bytes,
             bare_pairs=True,
             notes=("fleet telematics", *notes),
         )
-        for name, _, columns in filled
+        for name, rows, columns in filled
     ]
 
 
