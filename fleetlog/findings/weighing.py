@@ -318,7 +318,11 @@ def _cut(store: Store, history: History, layout: Layout) -> pl.DataFrame:
         One row a case so begun: machine_id, side, first_at and, by cause, the chance that it is the old fault
         after all.
     """
-    fault = layout.family.name
+    fault, model = layout.family.name, layout.defaults.model
+    # After the best cure there is, a fault back sooner than this is still more likely the old one.
+    best = float(model.cure.max())
+    odds = model.background_hours / model.comeback_hours * (1.0 - best) / best
+    least_hours = model.comeback_hours * max(float(np.log(odds)), 0.0)
     cuts = pl.DataFrame(schema={**_CUT, **dict.fromkeys(layout.causes, pl.Float64)})
     fresh: pl.DataFrame | None = None
     for _ in range(_MOST_CUTS):
@@ -326,14 +330,13 @@ def _cut(store: Store, history: History, layout: Layout) -> pl.DataFrame:
         store.create("weighed_case", statement("cases/bounds"), temporary=True, fault=fault)
         if fresh is not None and fresh.is_empty():
             return cuts
-        returns = store.run("cases/returns", fault=fault)
-        if fresh is not None:
-            returns = returns.join(fresh, on=["machine_id", "side"], how="semi")
+        where = fresh if fresh is not None else store.select("FROM weighed_case")
+        store.register("looked_at", where.select("machine_id", "side").unique(maintain_order=True))
+        returns = store.run("cases/returns", fault=fault, least_tenths=round(10 * least_hours))
         if returns.is_empty():
             return cuts
         store.register("weighed_case", returns)
         told = _Told.of(store, history, layout, cuts)
-        model = layout.defaults.model
         owner, likelihood, _ = _in_order(told, model)
         judged = posterior(log_prior(model, told.cases), likelihood, owner)
         uncured = judged.probability * follow_ups(model, told.cases).uncured
