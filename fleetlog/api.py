@@ -7,11 +7,15 @@ from pathlib import Path
 from types import TracebackType
 
 from fleetlog.findings.base import Scope
+from fleetlog.findings.comparison import ComparisonFinding, compare
+from fleetlog.findings.drivers import DriversFinding, drivers
 from fleetlog.findings.fleet import Fleet, open_fleet
+from fleetlog.findings.incidence import IncidenceFinding, incidence
 from fleetlog.findings.repeats import RepeatsFinding, repeats
 from fleetlog.findings.status import StatusFinding, status
 from fleetlog.findings.survival import SurvivalFinding, survival
 from fleetlog.findings.suspects import SuspectsFinding, suspects
+from fleetlog.findings.trend import TrendFinding, trend
 from fleetlog.findings.unit import UnitFinding, unit
 
 DEFAULT_FAULT = "neutral-return"
@@ -47,6 +51,9 @@ class OpenFleet:
         component: str = "internal_bushing",
         cause: str | None = None,
         by: tuple[str, ...] = (),
+        interval: str = "log-log",
+        test: str = "log-rank",
+        strata: tuple[str, ...] = (),
         fault: str = DEFAULT_FAULT,
         as_of: date | None = None,
         sites: tuple[str, ...] = (),
@@ -54,14 +61,88 @@ class OpenFleet:
         machines: tuple[str, ...] = (),
     ) -> SurvivalFinding:
         """How long parts live, by running hours. See `fleetlog.findings.survival.survival`."""
+        return survival(
+            self.fleet,
+            Scope(fault, as_of, sites, build_years, machines),
+            component=component,
+            cause=cause,
+            by=by,
+            interval=interval,
+            test=test,
+            strata=strata,
+        )
+
+    def incidence(
+        self,
+        *,
+        component: str = "internal_bushing",
+        by: tuple[str, ...] = (),
+        fault: str = DEFAULT_FAULT,
+        as_of: date | None = None,
+        sites: tuple[str, ...] = (),
+        build_years: tuple[int, ...] = (),
+        machines: tuple[str, ...] = (),
+    ) -> IncidenceFinding:
+        """In what ways lives end. See `fleetlog.findings.incidence.incidence`."""
         scope = Scope(fault, as_of, sites, build_years, machines)
-        return survival(self.fleet, scope, component=component, cause=cause, by=by)
+        return incidence(self.fleet, scope, component=component, by=by)
+
+    def compare(
+        self,
+        *,
+        component: str = "internal_bushing",
+        cause: str | None = None,
+        by: str = "build_year",
+        strata: tuple[str, ...] = (),
+        test: str = "log-rank",
+        fault: str = DEFAULT_FAULT,
+        as_of: date | None = None,
+        sites: tuple[str, ...] = (),
+        build_years: tuple[int, ...] = (),
+        machines: tuple[str, ...] = (),
+    ) -> ComparisonFinding:
+        """Which groups fail more than expected. See `fleetlog.findings.comparison.compare`."""
+        scope = Scope(fault, as_of, sites, build_years, machines)
+        return compare(self.fleet, scope, component=component, cause=cause, by=by, strata=strata, test=test)
+
+    def drivers(
+        self,
+        *,
+        component: str = "internal_bushing",
+        factors: tuple[str, ...] = ("variant", "site"),
+        strata: tuple[str, ...] = (),
+        clock: str = "lives",
+        ties: str = "efron",
+        fault: str = DEFAULT_FAULT,
+        as_of: date | None = None,
+        sites: tuple[str, ...] = (),
+        build_years: tuple[int, ...] = (),
+        machines: tuple[str, ...] = (),
+    ) -> DriversFinding:
+        """What multiplies the risk. See `fleetlog.findings.drivers.drivers`."""
+        scope = Scope(fault, as_of, sites, build_years, machines)
+        return drivers(
+            self.fleet, scope, component=component, factors=factors, strata=strata, clock=clock, ties=ties
+        )
+
+    def trend(
+        self,
+        *,
+        fault: str = DEFAULT_FAULT,
+        as_of: date | None = None,
+        sites: tuple[str, ...] = (),
+        build_years: tuple[int, ...] = (),
+        machines: tuple[str, ...] = (),
+    ) -> TrendFinding:
+        """Whether the fault comes ever faster. See `fleetlog.findings.trend.trend`."""
+        return trend(self.fleet, Scope(fault, as_of, sites, build_years, machines))
 
     def repeats(
         self,
         *,
         window_hours: float | None = None,
         component: str | None = None,
+        by: str = "",
         fault: str = DEFAULT_FAULT,
         as_of: date | None = None,
         sites: tuple[str, ...] = (),
@@ -70,7 +151,7 @@ class OpenFleet:
     ) -> RepeatsFinding:
         """Which repairs hold. See `fleetlog.findings.repeats.repeats`."""
         scope = Scope(fault, as_of, sites, build_years, machines)
-        return repeats(self.fleet, scope, window_hours=window_hours, component=component)
+        return repeats(self.fleet, scope, window_hours=window_hours, component=component, by=by)
 
     def suspects(
         self,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from enum import StrEnum
 from typing import Annotated
 
@@ -136,12 +137,23 @@ def survival(
     # On the screen the sentences about a group stand beneath the table: they are too long for a column.
     told = [_about(group.label, group.note, bool(found.by)) for group in found.groups if group.note]
     summary = found.summary
+    tested = _tested(found.test, found.log_rank, found.strata)
     show(
-        replace(found, notes=(*told, *found.notes)),
+        replace(found, notes=(*tested, *told, *found.notes)),
         summary.drop("note") if "note" in summary.columns else summary,
         form,
         out,
     )
+
+
+def _tested(test: str, result: Mapping[str, float] | None, strata: tuple[str, ...] = ()) -> list[str]:
+    """The test between the groups as a sentence, none where there was nothing to test."""
+    if result is None:
+        return []
+    p = "p < 0.0001" if result["p"] < 0.0001 else f"p = {result['p']:.2g}"
+    within = f" within {', '.join(strata)}" if strata else ""
+    chi2 = f"chi-square {result['chi2']:.4g}, {result['df']} df"
+    return [f"Test that no group differs ({test}{within}): {chi2}, {p}."]
 
 
 def _about(label: str, note: str, split: bool) -> str:
@@ -205,6 +217,8 @@ def compare(
 
     Example: fleetlog compare --by build_year --strata variant
     """
+    from dataclasses import replace
+
     from fleetlog.findings.comparison import compare as ask
     from fleetlog.findings.fleet import open_fleet
 
@@ -218,7 +232,9 @@ def compare(
             strata=columns_of(strata),
             test=test.value,
         )
-    show(found, found.groups, form, out)
+    tested = _tested(found.test, found.log_rank, found.strata)
+    shown = replace(found, notes=(*tested, *found.notes)) if form is Format.TABLE else found
+    show(shown, found.groups, form, out)
 
 
 def drivers(
@@ -339,13 +355,17 @@ def repeats(
 
     Example: fleetlog repeats --site Brindle
     """
+    from dataclasses import replace
+
     from fleetlog.findings.fleet import open_fleet
     from fleetlog.findings.repeats import repeats as ask
 
     with open_fleet(store_path(context)) as fleet:
         chosen = scope(fault, as_of, site, build_year, machine)
         found = ask(fleet, chosen, window_hours=window, component=component, by=by)
-    show(found, found.units if units else found.groups if by else found.by_action, form, out)
+    tested = _tested("mean cumulative counts, robust by machine", found.group_test)
+    shown = replace(found, notes=(*tested, *found.notes)) if form is Format.TABLE else found
+    show(shown, found.units if units else found.groups if by else found.by_action, form, out)
 
 
 def suspects(

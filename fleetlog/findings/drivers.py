@@ -315,8 +315,8 @@ def _notes(
             )
     if fit.failures < _ENOUGH_EACH * len(fit.names):
         notes.append(
-            f"{fit.failures:g} failures for {len(fit.names)} coefficients are few (about {_ENOUGH_EACH} each "
-            "are wanted): the intervals are too hopeful."
+            f"{fit.failures / len(fit.names):.1f} failures a coefficient are few (about {_ENOUGH_EACH} are "
+            "wanted): the intervals are too hopeful."
         )
     doubtful = [f"{row['term']} (p = {row['ph_p']:.2g})" for row in terms.to_dicts() if row["ph_p"] < 0.05]
     if doubtful:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from fleetlog.faults import FaultFamily, Hazard
 from fleetlog.findings.fleet import Fleet
@@ -33,7 +33,8 @@ class LifeFit:
 
     Attributes:
         weibull: shape, scale_hours, shape_ci, scale_ci, b10_hours, b10_ci, median_hours, median_ci,
-            log_likelihood, total_hours, method, prior (None, or shape, log_sd, source) and constant_rate
+            log_likelihood, total_hours, method, prior (None, or shape, log_sd, family, cause,
+            source) and constant_rate
             (None, or the test that the rate does not change with age: chi2, p). Without a failure the shape
             is the prior's and every other value is a one-sided lower limit, its estimate None. None: nothing
             fits.
@@ -47,7 +48,19 @@ class LifeFit:
     note: str
 
 
-def fit_life(table: RiskTable, *, level: float, minimum: int, prior: Hazard | None) -> LifeFit:
+class Prior(NamedTuple):
+    """What a fault family says of a part's life, where the data cannot.
+
+    Attributes:
+        family: its name.
+        hazard: its default for the cause that lies in this part.
+    """
+
+    family: str
+    hazard: Hazard
+
+
+def fit_life(table: RiskTable, *, level: float, minimum: int, prior: Prior | None) -> LifeFit:
     """Weibull and its rivals; below `minimum` failures, a Weibull whose shape is taken from the fault family.
 
     Args:
@@ -64,30 +77,37 @@ def fit_life(table: RiskTable, *, level: float, minimum: int, prior: Hazard | No
     few = f"too few failures for a Weibull fit of its own ({table.failures:g}, at least {minimum} needed)"
     if prior is None:
         return LifeFit(None, (), few)
-    said = f"the fault family's default ({prior.source})"
-    known = {"shape": prior.shape, "log_sd": PRIOR_LOG_SD, "source": prior.source}
+    family, hazard = prior
+    said = f"the default of the fault family {family} ({hazard.source})"
+    known = {
+        "shape": hazard.shape,
+        "log_sd": PRIOR_LOG_SD,
+        "family": family,
+        "cause": hazard.cause,
+        "source": hazard.source,
+    }
     try:
         if table.failures > 0:
-            fit = fit_weibull_prior(table, shape=prior.shape, log_sd=PRIOR_LOG_SD, level=level)
+            fit = fit_weibull_prior(table, shape=hazard.shape, log_sd=PRIOR_LOG_SD, level=level)
             return LifeFit(_summary(fit, prior=known), (), f"{few}: {fit.note}, {said}")
-        bound = fit_weibull_fixed_shape(table, shape=prior.shape, level=level)
+        bound = fit_weibull_fixed_shape(table, shape=hazard.shape, level=level)
     except StatsError as error:
         return LifeFit(None, (), f"{few}; {error}")
     return LifeFit(
         _lower_limits(bound, {**known, "log_sd": 0.0}),
         (),
-        f"no failure yet: with the shape fixed at {prior.shape:g}, {said}, half last at least "
+        f"no failure yet: with the shape fixed at {hazard.shape:g}, {said}, half last at least "
         f"{bound.b_life(0.5).estimate:,.0f} h ({level:.0%} confidence); that is a limit, no estimate",
     )
 
 
-def prior_for(fleet: Fleet, family: FaultFamily, component: str, variant: str) -> Hazard | None:
+def prior_for(fleet: Fleet, family: FaultFamily, component: str, variant: str) -> Prior | None:
     """The default hazard of a part: of the family asked about, else of the first that knows one."""
     others = [fleet.families[name] for name in sorted(fleet.families) if name != family.name]
     for one in (family, *others):
         for cause in one.causes:
             if cause.component == component:
-                return one.hazard(cause.name, variant)
+                return Prior(one.name, one.hazard(cause.name, variant))
     return None
 
 

@@ -55,6 +55,28 @@ class TrendFinding:
         """One row a test of the fleet."""
         return self.tests
 
+    @property
+    def summary(self) -> pl.DataFrame:
+        """The tests, and the power law as one more: its statistic the shape, its p that of a steady rate."""
+        rows = self.tests.with_columns(
+            pl.lit(None, dtype=pl.Float64).alias("lower"), pl.lit(None, dtype=pl.Float64).alias("upper")
+        )
+        if self.power_law is None:
+            return rows
+        lower, upper = self.power_law["shape_ci"] or (None, None)
+        shape = self.power_law["shape"]
+        law = {
+            "test": "power_law_shape",
+            "statistic": shape,
+            "df": None,
+            "p": self.power_law["constant_rate"]["p"],
+            "direction": "worse" if shape > 1 else "better" if shape < 1 else "neither",
+            "events": int(self.power_law["events"]),
+            "lower": lower,
+            "upper": upper,
+        }
+        return pl.concat([rows, pl.DataFrame([law], schema=rows.schema)])
+
     def to_dict(self) -> dict[str, Any]:
         """The fleet's tests as rows, the power law and the units."""
         return header(

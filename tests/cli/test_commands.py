@@ -18,6 +18,15 @@ DATA_COMMANDS = [
     ("survival", "--by", "variant", "--curve"),
     ("repeats",),
     ("repeats", "--units"),
+    ("repeats", "--by", "site"),
+    ("survival", "--by", "site", "--strata", "variant", "--test", "peto-peto", "--interval", "log"),
+    ("incidence", "--by", "variant"),
+    ("incidence", "--curve"),
+    ("compare", "--by", "site", "--strata", "variant"),
+    ("drivers", "--factors", "variant,site"),
+    ("drivers", "--clock", "gap", "--factors", "site", "--tests"),
+    ("trend",),
+    ("trend", "--units"),
     ("suspects",),
     ("unit", "37"),
     ("status",),
@@ -87,6 +96,82 @@ def test_survival_keys(fleetlog: Command, demo_store: Path) -> None:
         assert len(row["hours"]) == len(row["survival"]) == len(row["lower"]) == len(row["upper"])
     original = next(row for row in found["rows"] if row["group"] == {"variant": "original"})
     assert {"shape", "scale_hours", "shape_ci", "scale_ci"} <= set(original["weibull"])
+
+
+def test_survival_interval_and_test(fleetlog: Command, demo_store: Path) -> None:
+    """Another interval moves the limits and leaves the curve; another test moves the test alone."""
+    usual = answer(fleetlog, demo_store, "survival", "--by", "variant")
+    other = answer(
+        fleetlog, demo_store, "survival", "--by", "variant", "--interval", "plain", "--test", "gehan"
+    )
+    assert (other["interval"], other["test"]) == ("plain", "gehan")
+    assert other["log_rank"] != usual["log_rank"]
+    for mine, theirs in zip(usual["rows"], other["rows"], strict=True):
+        assert mine["survival"] == theirs["survival"]
+        assert mine["lower"] != theirs["lower"]
+        keys = {"std_error", "cumulative_hazard", "cumulative_hazard_lower", "cumulative_hazard_upper"}
+        assert keys | {"fits", "naive"} <= set(mine)
+
+
+def test_notes_about_a_group_stand_beneath_the_table(fleetlog: Command, demo_store: Path) -> None:
+    done = fleetlog("survival", "--by", "variant", store=demo_store)
+    assert "Note: improved: too few failures for a Weibull fit of its own" in done.out
+    assert "Note: Test that no group differs (log-rank): chi-square" in done.out
+
+
+def test_incidence_keys(fleetlog: Command, demo_store: Path) -> None:
+    found = answer(fleetlog, demo_store, "incidence", "--by", "variant")
+    assert (found["by"], found["component"]) == (["variant"], "internal_bushing")
+    for row in found["rows"]:
+        assert {"group", "component", "spells", "from_hours", "note", "endings"} == set(row)
+        for ending in row["endings"]:
+            keys = {"ending", "count", "hours", "incidence", "std_error", "lower", "upper"}
+            assert keys == set(ending)
+            assert len(ending["hours"]) == len(ending["incidence"]) == len(ending["upper"])
+
+
+def test_compare_keys(fleetlog: Command, demo_store: Path) -> None:
+    found = answer(fleetlog, demo_store, "compare", "--by", "site", "--strata", "variant")
+    assert {"chi2", "df", "p"} == set(found["log_rank"])
+    assert {"spread", "lower", "upper"} == set(found["spread"])
+    assert (found["by"], found["strata"], found["test"]) == ("site", ["variant"], "log-rank")
+    keys = {"group", "spells", "observed", "expected", "ratio", "ratio_lower", "ratio_upper"}
+    assert all(
+        keys | {"shrunk", "lower", "upper", "chance_above", "p_holm"} == set(row) for row in found["rows"]
+    )
+
+
+def test_drivers_keys(fleetlog: Command, demo_store: Path) -> None:
+    found = answer(fleetlog, demo_store, "drivers", "--factors", "variant,site")
+    assert found["clock"] == "lives"
+    assert set(found["reference"]) == {"variant", "site"}
+    keys = {"name", "term", "level", "hazard_ratio", "lower", "upper", "p", "coefficient", "std_error"}
+    assert all(keys | {"robust_std_error"} == set(row) for row in found["rows"])
+    assert [row["term"] for row in found["terms"]] == ["variant", "site"]
+    assert {"term", "chi2", "df", "p", "ph_chi2", "ph_p"} == set(found["terms"][0])
+    assert {"spells", "failures", "machines", "ties", "likelihood_ratio", "proportional"} <= set(
+        found["model"]
+    )
+    assert len(found["levels"]) == len(found["rows"]) + 2
+
+
+def test_trend_keys(fleetlog: Command, demo_store: Path) -> None:
+    found = answer(fleetlog, demo_store, "trend")
+    assert {"test", "statistic", "df", "p", "direction", "events"} == set(found["rows"][0])
+    assert {"shape", "shape_ci", "rate", "events", "machine_hours", "constant_rate"} == set(
+        found["power_law"]
+    )
+    assert {"machine_id", "episodes", "statistic", "p", "p_holm", "direction"} == set(found["units"][0])
+    assert {"hours", "count", "lower", "upper", "at_risk", "fitted"} == set(found["curve"])
+
+
+def test_repeats_by_group(fleetlog: Command, demo_store: Path) -> None:
+    found = answer(fleetlog, demo_store, "repeats", "--by", "machine_type")
+    assert found["by"] == "machine_type"
+    assert {"chi2", "df", "p"} == set(found["group_test"])
+    keys = {"group", "machines", "running_hours", "episodes", "per_1000_hours", "expected", "ratio", "curve"}
+    assert all(keys == set(row) for row in found["groups"])
+    assert {"hours", "difference", "std_error", "lower", "upper"} == set(found["difference"])
 
 
 def test_repeats_keys(fleetlog: Command, demo_store: Path) -> None:
@@ -172,7 +257,22 @@ def test_a_machine_that_cannot_have_the_fault_is_a_data_error(fleetlog: Command,
 
 
 @pytest.mark.parametrize("ending", ["csv", "xlsx", "parquet", "json"])
-@pytest.mark.parametrize("name", ["survival", "repeats", "units", "suspects", "status", "machines", "spell"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "survival",
+        "incidence",
+        "comparison",
+        "drivers",
+        "repeats",
+        "units",
+        "trend",
+        "suspects",
+        "status",
+        "machines",
+        "spell",
+    ],
+)
 def test_export(fleetlog: Command, demo_store: Path, tmp_path: Path, name: str, ending: str) -> None:
     target = tmp_path / f"{name}.{ending}"
     done = fleetlog("export", name, "--out", str(target), store=demo_store)
