@@ -123,8 +123,12 @@ def simulate(
     world = _World.of(law, disorder, years, until, reading_days)
     cases = 0
     for block, begin in enumerate(range(0, machines, BLOCK)):
-        dice = np.random.Generator(np.random.PCG64(np.random.SeedSequence(seed, spawn_key=(block,))))
-        fleet = _Block(world, dice, begin, min(BLOCK, machines - begin))
+        # What is written down has dice of its own, so that untidy books do not change what happened.
+        dice, books = (
+            np.random.Generator(np.random.PCG64(np.random.SeedSequence(seed, spawn_key=(block, stream))))
+            for stream in (0, 1)
+        )
+        fleet = _Block(world, dice, books, begin, min(BLOCK, machines - begin))
         fleet.live()
         for kind, frame in fleet.tables().items():
             _append(files / f"{kind}.csv", frame)
@@ -414,8 +418,10 @@ class _Block:
     Time on a side is counted in running hours of the machine; days since 1970 follow from its pace.
     """
 
-    def __init__(self, world: _World, dice: np.random.Generator, first: int, size: int) -> None:
-        self.world, self.dice, self.first, self.size = world, dice, first, size
+    def __init__(
+        self, world: _World, dice: np.random.Generator, books: np.random.Generator, first: int, size: int
+    ) -> None:
+        self.world, self.dice, self.books, self.first, self.size = world, dice, books, first, size
         u = dice.random
         self.built = np.floor(
             world.begin_day - 7 * 365 + u(size) * (world.end_day - world.begin_day + 6.5 * 365)
@@ -593,11 +599,11 @@ class _Block:
         if table is None or voltage is None:
             return
         name = np.array(table.outcomes)[pattern]
-        off = self.dice.uniform(1.5 * voltage.tolerance, 3 * voltage.tolerance, rows.size)
-        sign = np.where(self.dice.random(rows.size) < 0.5, 1.0, -1.0)
+        off = self.books.uniform(1.5 * voltage.tolerance, 3 * voltage.tolerance, rows.size)
+        sign = np.where(self.books.random(rows.size) < 0.5, 1.0, -1.0)
         for turn, swing in enumerate((1.0, -1.0)):
             value = np.full(rows.size, np.nan)
-            noise = self.dice.uniform(-0.2, 0.2, rows.size) * voltage.tolerance
+            noise = self.books.uniform(-0.2, 0.2, rows.size) * voltage.tolerance
             value = np.where(name == "normal", voltage.target + noise, value)
             value = np.where(name == "steady_offset", voltage.target + sign * off + 0.1 * noise, value)
             value = np.where(name == "wanders", voltage.target + swing * sign * off, value)
@@ -651,7 +657,7 @@ class _Block:
 
     def written(self, size: int) -> Flags:
         """Which of so many steps are written down."""
-        kept: Flags = self.dice.random(size) >= self.world.disorder.unrecorded
+        kept: Flags = self.books.random(size) >= self.world.disorder.unrecorded
         return kept
 
     def write(

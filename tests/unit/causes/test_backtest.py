@@ -46,6 +46,7 @@ def test_month_ends() -> None:
     assert month_ends(date(2024, 3, 1), 1) == [date(2024, 2, 29)]
 
 
+@pytest.mark.slow
 def test_the_demo_fleets_past(demo: Fleet) -> None:
     found = backtest(demo, months=12)
     assert found.scores["method"].to_list() == [MODEL, SCORE, RULE, BASE]
