@@ -15,6 +15,7 @@ from fleetlog.findings.forecast import ForecastFinding
 from fleetlog.findings.forecast_check import ForecastCheck
 from fleetlog.findings.plan import PlanFinding
 from fleetlog.findings.plan_hours import ShopHoursFinding
+from fleetlog.findings.policies import PolicyFinding
 from fleetlog.findings.replacement import ReplacementFinding
 
 
@@ -330,3 +331,54 @@ def shop_hours_chart(
     picture = alt.layer(bars, labels, visits, width=width - 90, height=280)
     notes = ["In the bars: visits.", *finding.notes]
     return finish(picture, title=shop_hours_title(finding), notes=notes, width=width)
+
+
+def policies_title(finding: PolicyFinding) -> str:
+    """Which policy costs least over the months played."""
+    best = finding.frame.sort("total_cost", "policy").row(0, named=True)
+    return (
+        f"In the long run it costs least to {best['description']}: {money(best['cost'], finding.currency)} "
+        f"over {plural(finding.months, 'month')}, {money(best['later_cost'], finding.currency)} later"
+    )
+
+
+def policies_chart(
+    finding: PolicyFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
+) -> alt.TopLevelMixin:
+    """Money, failures and days down of each policy: means and 80% ranges, one panel each."""
+    names = finding.frame["description"].to_list()
+    panels = []
+    for column, title, form in (
+        ("cost", f"money in these months, {finding.currency}", ",.0f"),
+        ("failures", "failures", ".0f"),
+        ("downtime_days", "days down", ",.0f"),
+    ):
+        rows = finding.frame.select(
+            "description",
+            value=pl.col(column),
+            lower=pl.col(f"{column}_lower"),
+            upper=pl.col(f"{column}_upper"),
+        ).to_dicts()
+        base = alt.Chart(inline(rows))
+        y = alt.Y("description:N", sort=names, axis=alt.Axis(title=None, labelLimit=260, domain=False))
+        x = alt.Axis(title=title, format=form, tickCount=4)
+        span = base.mark_rule(strokeWidth=3, color=SERIES[0], opacity=0.45).encode(
+            y=y, x=alt.X("lower:Q", axis=x), x2=alt.X2("upper:Q")
+        )
+        point = base.mark_point(filled=True, size=80, opacity=1, color=SERIES[0]).encode(
+            y=y,
+            x=alt.X("value:Q", axis=x, scale=alt.Scale(zero=True)),
+            tooltip=[
+                alt.Tooltip("description:N", title="policy"),
+                alt.Tooltip("value:Q", title=title, format=form),
+                alt.Tooltip("lower:Q", format=form),
+                alt.Tooltip("upper:Q", format=form),
+            ],
+        )
+        label = base.mark_text(dy=-11, fontSize=11, color=INK).encode(
+            y=y, x=alt.X("value:Q", axis=x), text=alt.Text("value:Q", format=form)
+        )
+        panels.append(alt.layer(span, point, label, width=max(width - 300, 160), height=36 * len(names)))
+    picture = alt.vconcat(*panels)
+    notes = ["Points: mean of the draws. Lines: 80% of them.", *finding.notes]
+    return finish(picture, title=policies_title(finding), notes=notes, width=width)
