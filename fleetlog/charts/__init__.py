@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from fleetlog.charts.comparisons import comparison_chart, drivers_chart, trend_chart
     from fleetlog.charts.fleet import fleet_age_chart
     from fleetlog.charts.incidence import incidence_chart
+    from fleetlog.charts.lives import hazard_chart
     from fleetlog.charts.output import FORMATS, save, to_svg
     from fleetlog.charts.registry import CHARTS, ChartKind
     from fleetlog.charts.repeats import comeback_chart, mean_cumulative_chart
@@ -28,6 +29,7 @@ __all__ = [
     "comparison_chart",
     "drivers_chart",
     "fleet_age_chart",
+    "hazard_chart",
     "incidence_chart",
     "mean_cumulative_chart",
     "probability_chart",
@@ -48,6 +50,7 @@ _HOME = {
     "comparison_chart": "comparisons",
     "drivers_chart": "comparisons",
     "fleet_age_chart": "fleet",
+    "hazard_chart": "lives",
     "incidence_chart": "incidence",
     "mean_cumulative_chart": "repeats",
     "probability_chart": "weibull",
