@@ -8,7 +8,11 @@ from typing import Any
 
 import altair as alt
 
+from fleetlog.charts.comparisons import comparison_chart, drivers_chart, trend_chart
 from fleetlog.charts.fleet import fleet_age_chart
+from fleetlog.charts.incidence import incidence_chart
+from fleetlog.charts.lives import hazard_chart
+from fleetlog.charts.planning import forecast_chart, plan_chart, replacement_chart
 from fleetlog.charts.repeats import comeback_chart, mean_cumulative_chart
 from fleetlog.charts.survival import survival_chart
 from fleetlog.charts.suspects import reasons_chart, suspects_chart
@@ -22,7 +26,8 @@ class ChartKind:
 
     Attributes:
         finding: which finding it takes: "survival", "repeats", "suspects", "suspect" (one case of the
-            suspects, chosen by --machine), "unit" or "status".
+            suspects, chosen by --machine), "unit", "status", "incidence", "comparison", "drivers", "trend",
+            "forecast", "replacement" or "plan".
         draw: finding -> altair chart; keywords `width` (pixels) and `words` (stored value -> spoken words).
         description: one line for the command's help.
     """
@@ -41,6 +46,7 @@ CHARTS: Mapping[str, ChartKind] = {
     "probability": ChartKind(
         "survival", probability_chart, "failures on Weibull paper, with the fitted lives"
     ),
+    "hazard": ChartKind("survival", hazard_chart, "how the risk moves with age, with the fitted lives"),
     "comebacks": ChartKind(
         "repeats", comeback_chart, "how often the fault came back after each kind of repair"
     ),
@@ -50,5 +56,14 @@ CHARTS: Mapping[str, ChartKind] = {
     "unit": ChartKind(
         "unit", unit_chart, "one machine's faults, repairs and readings over its running hours"
     ),
+    "incidence": ChartKind("incidence", incidence_chart, "in what ways parts' lives end, by age"),
+    "comparison": ChartKind(
+        "comparison", comparison_chart, "failures of each group against what is expected of it"
+    ),
+    "drivers": ChartKind("drivers", drivers_chart, "what makes failures more or less frequent"),
+    "trend": ChartKind("trend", trend_chart, "machines whose faults come ever faster, or ever more rarely"),
+    "forecast": ChartKind("forecast", forecast_chart, "failures expected month by month, with ranges"),
+    "replacement": ChartKind("replacement", replacement_chart, "what replacing ahead saves, by age"),
+    "plan": ChartKind("plan", plan_chart, "the shop's weeks with the visits planned"),
     "fleet-age": ChartKind("status", fleet_age_chart, "machines by build year"),
 }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -26,7 +26,6 @@ from fleetlog.cli.output import say
 from fleetlog.errors import UsageError
 
 if TYPE_CHECKING:
-    from fleetlog.findings.base import Scope
     from fleetlog.findings.fleet import Fleet
 
 
@@ -138,46 +137,14 @@ def chart(
         return
     if name not in CHARTS:
         raise UsageError(f"There is no chart {name!r}; take one of {', '.join(CHARTS)}.")
+    from fleetlog.cli.shown import finding_for
     from fleetlog.findings.fleet import open_fleet
 
     target = out or Path(f"{name}.svg")
     with open_fleet(store_path(context)) as fleet:
         chosen = scope(fault, as_of, site, build_year, machine)
-        finding = _finding(fleet, CHARTS[name].finding, chosen, component, by)
+        finding = finding_for(fleet, CHARTS[name].finding, chosen, component, by)
     say(f"{save(CHARTS[name](finding), target)} is written.")
-
-
-def _finding(fleet: Fleet, kind: str, chosen: Scope, component: str, by: str) -> Any:
-    """The finding that a picture shows."""
-    if kind == "survival":
-        from fleetlog.findings.survival import survival
-
-        columns = tuple(word.strip() for word in by.split(",") if word.strip())
-        return survival(fleet, chosen, component=component, by=columns)
-    if kind == "repeats":
-        from fleetlog.findings.repeats import repeats
-
-        return repeats(fleet, chosen)
-    if kind == "status":
-        from fleetlog.findings.status import status
-
-        return status(fleet, chosen)
-    if kind == "unit":
-        from fleetlog.findings.unit import unit
-
-        if len(chosen.machines) != 1:
-            raise UsageError("This picture shows one machine; name it with --machine.")
-        return unit(fleet, chosen.machines[0], chosen)
-    from fleetlog.findings.suspects import suspects
-
-    found = suspects(fleet, chosen)
-    if kind == "suspects":
-        return found
-    if len(chosen.machines) != 1:
-        raise UsageError("This picture shows the case of one machine; name it with --machine.")
-    if not found.cases:
-        raise UsageError(f"Machine {chosen.machines[0]} has no open or doubtful case as of {found.as_of}.")
-    return found.cases[0]
 
 
 COMMANDS = (demo, report, chart)

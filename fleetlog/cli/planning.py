@@ -1,8 +1,9 @@
-"""Commands that look ahead: forecast."""
+"""Commands that look ahead, and back at how good past looks were."""
 
 from __future__ import annotations
 
-from typing import Annotated
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -19,7 +20,13 @@ from fleetlog.cli.options import (
     scope,
     store_path,
 )
-from fleetlog.cli.output import show
+from fleetlog.cli.output import say, show
+
+if TYPE_CHECKING:
+    import polars as pl
+
+DrawsOption = Annotated[int, typer.Option("--draws", help="Draws of the bootstrap over machines.", min=1)]
+SeedOption = Annotated[int, typer.Option("--seed", help="Seed; same seed, same numbers.")]
 
 
 def forecast(
@@ -31,8 +38,8 @@ def forecast(
     totals: Annotated[
         bool, typer.Option("--totals", help="Print the whole stretch instead of single months.")
     ] = False,
-    draws: Annotated[int, typer.Option("--draws", help="Draws of the bootstrap over machines.", min=1)] = 200,
-    seed: Annotated[int, typer.Option("--seed", help="Seed; same seed, same numbers.")] = 20260101,
+    draws: DrawsOption = 200,
+    seed: SeedOption = 20260101,
     fault: FaultOption = DEFAULT_FAULT,
     as_of: AsOfOption = None,
     site: SiteOption = None,
@@ -54,4 +61,175 @@ def forecast(
     show(found, found.totals if totals else found.frame, form, out)
 
 
-COMMANDS = (forecast,)
+def replacement(
+    context: typer.Context,
+    component: Annotated[
+        str | None, typer.Option("--component", help="Only this component; default: all that are followed.")
+    ] = None,
+    draws: DrawsOption = 200,
+    seed: SeedOption = 20260101,
+    fault: FaultOption = DEFAULT_FAULT,
+    as_of: AsOfOption = None,
+    site: SiteOption = None,
+    build_year: BuildYearOption = None,
+    machine: MachineOption = None,
+    form: FormatOption = Format.TABLE,
+    out: OutOption = None,
+) -> None:
+    """From what age a part is better replaced ahead, what that saves, or why waiting is better.
+
+    Example: fleetlog replacement --component internal_bushing
+    """
+    from fleetlog.findings.fleet import open_fleet
+    from fleetlog.findings.replacement import replacement as ask
+
+    with open_fleet(store_path(context)) as fleet:
+        chosen = scope(fault, as_of, site, build_year, machine)
+        found = ask(fleet, chosen, component=component, draws=draws, seed=seed)
+    short = ["component", "variant", "parts", "failures", "replace_ahead", "best_age_hours", "lower", "upper"]
+    table = found.frame.select(*short, "past_best_age", "saving_per_part", "saving_now", "reason")
+    show(found, table if form is Format.TABLE else found.frame, form, out)
+
+
+def plan(
+    context: typer.Context,
+    weeks: Annotated[int, typer.Option("--weeks", help="How many ISO weeks ahead.", min=1, max=104)] = 26,
+    shop_hours: Annotated[
+        str | None,
+        typer.Option(
+            "--shop-hours",
+            help="Weekly labour hours instead of the setting; several, e.g. 40,60,80, are compared.",
+            metavar="HOURS",
+        ),
+    ] = None,
+    previous: Annotated[
+        Path | None,
+        typer.Option(
+            "--previous", help="The last plan as CSV: a job moves only for a good reason.", metavar="FILE"
+        ),
+    ] = None,
+    must: Annotated[
+        list[str] | None, typer.Option("--must", help="A machine that must have a visit; may be repeated.")
+    ] = None,
+    draws: DrawsOption = 200,
+    seed: SeedOption = 20260101,
+    fault: FaultOption = DEFAULT_FAULT,
+    as_of: AsOfOption = None,
+    site: SiteOption = None,
+    build_year: BuildYearOption = None,
+    machine: MachineOption = None,
+    form: FormatOption = Format.TABLE,
+    out: OutOption = None,
+) -> None:
+    """Which preventive repairs to do in which week, within the shop's hours.
+
+    Example: fleetlog plan --weeks 12 --shop-hours 60
+    """
+    from fleetlog.findings.fleet import open_fleet
+    from fleetlog.findings.plan import plan as ask
+    from fleetlog.findings.plan_hours import compare_shop_hours
+
+    hours = _hours(shop_hours)
+    chosen = scope(fault, as_of, site, build_year, machine)
+    with open_fleet(store_path(context)) as fleet:
+        if len(hours) > 1:
+            compared = compare_shop_hours(fleet, hours, chosen, weeks=weeks, draws=draws, seed=seed)
+            show(compared, compared.frame, form, out)
+            return
+        found = ask(
+            fleet,
+            chosen,
+            weeks=weeks,
+            shop_hours=hours[0] if hours else None,
+            previous=_earlier_plan(previous),
+            must=tuple(must or ()),
+            draws=draws,
+            seed=seed,
+        )
+        cautions = fleet.family(fault).cautions
+    show(found, found.frame, form, out)
+    if form is Format.TABLE and out is None and not found.frame.is_empty():
+        print("\nBefore work on a pump:")
+        for caution in cautions:
+            print(f"- {caution}")
+
+
+def _hours(text: str | None) -> tuple[float, ...]:
+    """Weekly hours written as one number or several with commas."""
+    from fleetlog.errors import UsageError
+
+    try:
+        hours = tuple(float(part) for part in text.split(",")) if text else ()
+    except ValueError as error:
+        raise UsageError(f"--shop-hours cannot be {text!r}; write hours such as 60 or 40,60,80.") from error
+    if any(not hour >= 0 for hour in hours):
+        raise UsageError(f"--shop-hours cannot be {text!r}; hours are not negative.")
+    return hours
+
+
+def _earlier_plan(path: Path | None) -> pl.DataFrame | None:
+    """The rows of a plan written with --format csv --out FILE."""
+    if path is None:
+        return None
+    import polars as pl
+
+    from fleetlog.errors import UsageError
+
+    needed = ["machine_id", "side", "week"]
+    try:
+        rows = pl.read_csv(path, infer_schema=False)
+        return rows.select(pl.col(name).fill_null("") for name in needed)
+    except (OSError, pl.exceptions.PolarsError) as error:
+        raise UsageError(
+            f"{path} is no plan to start from: it must be a CSV file with the columns {', '.join(needed)}."
+        ) from error
+
+
+def backtest(
+    context: typer.Context,
+    months: Annotated[
+        int, typer.Option("--months", help="How many month-ends to look back from.", min=1, max=120)
+    ] = 24,
+    calibration: Annotated[
+        bool, typer.Option("--calibration", help="Print how often it was right by how sure it was.")
+    ] = False,
+    fault: FaultOption = DEFAULT_FAULT,
+    as_of: AsOfOption = None,
+    site: SiteOption = None,
+    build_year: BuildYearOption = None,
+    machine: MachineOption = None,
+    form: FormatOption = Format.TABLE,
+    out: OutOption = None,
+) -> None:
+    """How good past suspicions were, month by month, beside simpler ways of judging.
+
+    Example: fleetlog backtest --months 12
+    """
+    from fleetlog.findings.backtest import backtest as ask
+    from fleetlog.findings.fleet import open_fleet
+
+    with open_fleet(store_path(context)) as fleet:
+        found = ask(fleet, scope(fault, as_of, site, build_year, machine), months=months)
+    show(found, found.calibration if calibration else found.frame, form, out)
+
+
+def simulate(
+    folder: Annotated[
+        Path, typer.Argument(help="Folder for the files, and the truth beside them.", metavar="DIR")
+    ],
+    machines: Annotated[int, typer.Option("--machines", help="How many machines.", min=1)] = 200,
+    years: Annotated[float, typer.Option("--years", help="Over how many years the books are kept.")] = 6.0,
+    seed: Annotated[int, typer.Option("--seed", help="Seed; same seed, same files.")] = 1,
+) -> None:
+    """Write the files of an invented fleet of any size, with the truth beside them.
+
+    Example: fleetlog simulate made-up --machines 1000
+    """
+    from fleetlog.simulate import simulate as make
+
+    made = make(folder, machines=machines, years=years, seed=seed)
+    say(f"{made.machines} machines, {made.cases} true cases (seed {made.seed}).")
+    print(f"Files: {made.files}\nTruth: {made.truth}")
+
+
+COMMANDS = (forecast, replacement, plan, backtest, simulate)

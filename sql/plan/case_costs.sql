@@ -5,6 +5,7 @@
 -- output: cause, cases, labour_hours, parts_cost, visits, shop_days, case_days (means a case: labour hours and parts as
 --   recorded, visits to the shop, days from the opening to the closing of their orders, days from the first report to
 --   the last repair)
+-- Decimal sums are exact, so the order of rows cannot show.
 WITH step AS (
     SELECT DISTINCT
         case_file.machine_id,
@@ -50,7 +51,7 @@ stayed AS (
         side,
         case_no,
         COUNT(*) AS visits,
-        SUM(CASE WHEN closed_at > opened_at THEN EPOCH(closed_at) - EPOCH(opened_at) ELSE 0 END) / 86400 AS shop_days
+        CAST(SUM(CAST(CASE WHEN closed_at > opened_at THEN EPOCH(closed_at) - EPOCH(opened_at) ELSE 0 END AS DECIMAL(28, 8))) AS DOUBLE) / 86400 AS shop_days
     FROM visit
     GROUP BY machine_id, side, case_no
 ),
@@ -59,24 +60,22 @@ effort AS (
         machine_id,
         side,
         case_no,
-        SUM(COALESCE(labour_hours, 0.0)) AS labour_hours,
-        SUM(COALESCE(parts_cost, 0.0)) AS parts_cost
+        CAST(SUM(CAST(COALESCE(labour_hours, 0.0) AS DECIMAL(28, 8))) AS DOUBLE) AS labour_hours,
+        CAST(SUM(CAST(COALESCE(parts_cost, 0.0) AS DECIMAL(28, 8))) AS DOUBLE) AS parts_cost
     FROM step
     GROUP BY machine_id, side, case_no
 )
 SELECT
     found.cause,
     COUNT(*) AS cases,
-    AVG(effort.labour_hours) AS labour_hours,
-    AVG(effort.parts_cost) AS parts_cost,
+    AVG(CAST(effort.labour_hours AS DECIMAL(28, 8))) AS labour_hours,
+    AVG(CAST(effort.parts_cost AS DECIMAL(28, 8))) AS parts_cost,
     AVG(stayed.visits) AS visits,
-    AVG(stayed.shop_days) AS shop_days,
-    AVG(
-        CASE WHEN case_file.last_attempt_at > case_file.first_at
+    AVG(CAST(stayed.shop_days AS DECIMAL(28, 8))) AS shop_days,
+    AVG(CAST(CASE WHEN case_file.last_attempt_at > case_file.first_at
             THEN (EPOCH(case_file.last_attempt_at) - EPOCH(case_file.first_at)) / 86400
             ELSE 0
-        END
-    ) AS case_days
+        END AS DECIMAL(28, 8))) AS case_days
 FROM found
 INNER JOIN effort
     ON effort.machine_id = found.machine_id AND effort.side = found.side AND effort.case_no = found.case_no

@@ -4,6 +4,7 @@
 -- parameters: component, action
 -- output: jobs, labour_hours, shop_days (means an order: all its labour, days from its opening to its closing; NULL = no
 --   such job on record)
+-- Decimal sums are exact, so the order of rows cannot show.
 WITH done AS (
     SELECT DISTINCT work_step.work_order_id
     FROM work_step
@@ -26,10 +27,10 @@ job AS (
     WHERE forced.work_order_id IS NULL AND work_orders.closed_at > work_orders.opened_at
 ),
 effort AS (
-    SELECT work_step.work_order_id, SUM(COALESCE(work_step.labour_hours, 0.0)) AS labour_hours
+    SELECT work_step.work_order_id, CAST(SUM(CAST(COALESCE(work_step.labour_hours, 0.0) AS DECIMAL(28, 8))) AS DOUBLE) AS labour_hours
     FROM work_step
     GROUP BY work_step.work_order_id
 )
-SELECT COUNT(*) AS jobs, AVG(effort.labour_hours) AS labour_hours, AVG(job.shop_days) AS shop_days
+SELECT COUNT(*) AS jobs, AVG(CAST(effort.labour_hours AS DECIMAL(28, 8))) AS labour_hours, AVG(CAST(job.shop_days AS DECIMAL(28, 8))) AS shop_days
 FROM job
 INNER JOIN effort ON effort.work_order_id = job.work_order_id

@@ -3,6 +3,7 @@
 -- inputs: calendar_month (handed over: month since 1970-01, begin_at, end_at), machine, rentals
 -- parameters: as_of_end
 -- output: site ('' = not told), calendar_month (1 to 12), out_days, machine_days
+-- Decimal sums are exact, so the order of rows cannot show.
 WITH stay AS (
     SELECT
         machine.machine_id,
@@ -18,10 +19,8 @@ out_time AS (
     SELECT
         stay.machine_id,
         stay.month,
-        SUM(
-            EPOCH(LEAST(stay.to_at, COALESCE(rentals.in_at, $as_of_end)))
-            - EPOCH(GREATEST(stay.from_at, rentals.out_at))
-        ) / 86400 AS days
+        CAST(SUM(CAST(EPOCH(LEAST(stay.to_at, COALESCE(rentals.in_at, $as_of_end)))
+            - EPOCH(GREATEST(stay.from_at, rentals.out_at)) AS DECIMAL(28, 8))) AS DOUBLE) / 86400 AS days
     FROM stay
     INNER JOIN rentals
         ON rentals.machine_id = stay.machine_id
@@ -33,8 +32,8 @@ out_time AS (
 SELECT
     stay.site,
     CAST(stay.month % 12 + 1 AS BIGINT) AS calendar_month,
-    SUM(COALESCE(out_time.days, 0.0)) AS out_days,
-    SUM(EPOCH(stay.to_at) - EPOCH(stay.from_at)) / 86400 AS machine_days
+    CAST(SUM(CAST(COALESCE(out_time.days, 0.0) AS DECIMAL(28, 8))) AS DOUBLE) AS out_days,
+    CAST(SUM(CAST(EPOCH(stay.to_at) - EPOCH(stay.from_at) AS DECIMAL(28, 8))) AS DOUBLE) / 86400 AS machine_days
 FROM stay
 LEFT JOIN out_time ON out_time.machine_id = stay.machine_id AND out_time.month = stay.month
 GROUP BY stay.site, stay.month % 12 + 1

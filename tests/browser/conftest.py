@@ -1,11 +1,13 @@
 """A Chromium, and the invented month's report to show it.
 
-A missing browser is an error and never a reason to skip: the report is made to be read in one.
+Where continuous integration runs (CI is set) a missing browser fails. On a machine of yours without one these
+tests are passed over, and say how to get it: the README's test command must not need root rights.
 """
 
 from __future__ import annotations
 
 import importlib.util
+import os
 import sys
 from collections.abc import Iterator
 from datetime import datetime
@@ -37,7 +39,9 @@ def browser() -> Iterator[Any]:
     try:
         chromium.program()
     except chromium.BrowserMissing as missing:
-        pytest.fail(str(missing), pytrace=False)
+        if os.environ.get("CI"):
+            pytest.fail(str(missing), pytrace=False)
+        pytest.skip(str(missing))
     with chromium.browser() as running:
         yield running
 

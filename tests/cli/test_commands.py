@@ -292,12 +292,20 @@ def test_export(fleetlog: Command, demo_store: Path, tmp_path: Path, name: str, 
 CHARTS = [
     "survival",
     "probability",
+    "hazard",
     "comebacks",
     "mean-cumulative",
     "suspects",
     "reasons",
     "unit",
     "fleet-age",
+    "incidence",
+    "comparison",
+    "drivers",
+    "trend",
+    "forecast",
+    "replacement",
+    "plan",
 ]
 
 
@@ -309,6 +317,8 @@ def test_chart_list_is_complete(fleetlog: Command, demo_store: Path) -> None:
 @pytest.mark.parametrize("name", CHARTS)
 def test_chart(fleetlog: Command, demo_store: Path, tmp_path: Path, name: str) -> None:
     machine = ("--machine", "37") if name in ("reasons", "unit") else ()
+    if name in ("comparison", "drivers"):
+        machine = ("--by", "site")
     target = tmp_path / f"{name}.svg"
     done = fleetlog("chart", name, *machine, "--out", str(target), store=demo_store)
     assert done.code == 0, done.err

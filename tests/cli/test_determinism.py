@@ -11,7 +11,10 @@ import pytest
 
 from fleetlog.findings.base import Scope
 from fleetlog.findings.fleet import Fleet, intake_settings, open_fleet
+from fleetlog.findings.forecast import forecast
+from fleetlog.findings.plan import plan
 from fleetlog.findings.repeats import repeats
+from fleetlog.findings.replacement import replacement
 from fleetlog.findings.survival import survival
 from fleetlog.findings.suspects import suspects
 from fleetlog.intake import load_paths
@@ -36,6 +39,21 @@ def test_threads(demo_store: Path, threads: int) -> None:
     with open_fleet(demo_store) as fleet:
         fleet.store.execute(f"SET threads = {threads}")
         assert answers(fleet) == expected
+
+
+def test_looks_ahead_on_any_threads(demo_store: Path) -> None:
+    found = []
+    for threads in (1, 2, 2):
+        with open_fleet(demo_store) as fleet:
+            fleet.store.execute(f"SET threads = {threads}")
+            found.append(
+                (
+                    forecast(fleet, months=3, draws=10).to_dict(),
+                    replacement(fleet, component="internal_bushing", draws=10).to_dict(),
+                    plan(fleet, weeks=6, draws=10).to_dict(),
+                )
+            )
+    assert found[0] == found[1] == found[2]
 
 
 def test_order_of_rows(demo_store: Path, tmp_path: Path) -> None:

@@ -23,3 +23,73 @@ def test_forecast_totals(fleetlog: Command, demo_store: Path) -> None:
     done = fleetlog("forecast", "--months", "2", "--draws", "20", "--totals", store=demo_store)
     assert done.code == 0, done.err
     assert "internal_bushing" in done.out
+
+
+def test_plan_keys(fleetlog: Command, demo_store: Path) -> None:
+    done = fleetlog("plan", "--weeks", "8", "--draws", "20", "--format", "json", store=demo_store)
+    assert done.code == 0, done.err
+    found = json.loads(done.out)
+    keys = {"machine_id", "side", "action", "week", "labour_hours", "saving", "chance_without"}
+    assert found["rows"]
+    assert all(keys <= set(row) for row in found["rows"])
+    weeks: dict[str, float] = {}
+    for row in found["rows"]:
+        weeks[row["week"]] = weeks.get(row["week"], 0.0) + row["labour_hours"]
+    assert max(weeks.values()) <= 120  # the demo shop's weekly hours
+
+
+def test_plan_shows_the_cautions(fleetlog: Command, demo_store: Path) -> None:
+    done = fleetlog("plan", "--weeks", "8", "--draws", "20", store=demo_store)
+    assert "Before work on a pump" in done.out
+    assert "lock out" in done.out
+
+
+def test_plan_compares_shop_hours(fleetlog: Command, demo_store: Path) -> None:
+    arguments = ("plan", "--weeks", "8", "--draws", "20", "--shop-hours", "20,40", "--format", "json")
+    less, more = json.loads(fleetlog(*arguments, store=demo_store).out)["rows"]
+    assert less["saving"] <= more["saving"]
+
+
+def test_a_plan_can_be_taken_up_again(fleetlog: Command, demo_store: Path, tmp_path: Path) -> None:
+    first = tmp_path / "plan.csv"
+    head = ("plan", "--weeks", "8", "--draws", "20", "--format", "csv")
+    assert fleetlog(*head, "--out", str(first), store=demo_store).code == 0
+    again = fleetlog(*head, "--previous", str(first), store=demo_store)
+    assert again.out == first.read_text(encoding="utf-8")
+
+
+def test_plan_mistakes(fleetlog: Command, demo_store: Path, tmp_path: Path) -> None:
+    for arguments in (
+        ("--shop-hours", "many"),
+        ("--shop-hours", "-4"),
+        ("--previous", str(tmp_path / "none.csv")),
+    ):
+        done = fleetlog("plan", *arguments, store=demo_store)
+        assert done.code == 2
+        assert done.err.count("\n") == 1
+
+
+def test_replacement(fleetlog: Command, demo_store: Path) -> None:
+    arguments = ("replacement", "--component", "internal_bushing", "--draws", "20", "--format", "json")
+    rows = json.loads(fleetlog(*arguments, store=demo_store).out)["rows"]
+    by_variant = {row["variant"]: row for row in rows}
+    assert by_variant["original"]["replace_ahead"] is True
+    assert by_variant["improved"]["replace_ahead"] is False
+    assert "too few" in by_variant["improved"]["reason"]
+
+
+def test_backtest(fleetlog: Command, demo_store: Path) -> None:
+    done = fleetlog("backtest", "--months", "9", "--format", "json", store=demo_store)
+    assert done.code == 0, done.err
+    methods = {row["method"] for row in json.loads(done.out)["rows"]}
+    assert {"model", "evidence score", "base rates"} <= methods
+
+
+def test_simulated_files_load(fleetlog: Command, tmp_path: Path) -> None:
+    done = fleetlog("simulate", str(tmp_path / "made"), "--machines", "30", "--years", "2")
+    assert done.code == 0, done.err
+    store = tmp_path / "fleet.duckdb"
+    loaded = fleetlog("load", str(tmp_path / "made" / "files"), "--format", "json", store=store)
+    assert loaded.code == 0, loaded.err
+    assert sum(row["rejected"] for row in json.loads(loaded.out)) == 0
+    assert fleetlog("suspects", store=store).code == 0

@@ -1,0 +1,91 @@
+"""Which finding a picture shows, asked with the options of `fleetlog chart`."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from fleetlog.errors import UsageError
+
+if TYPE_CHECKING:
+    from fleetlog.findings.base import Scope
+    from fleetlog.findings.fleet import Fleet
+
+
+def finding_for(fleet: Fleet, kind: str, scope: Scope, component: str, by: str) -> Any:
+    """The finding of that kind.
+
+    Args:
+        fleet: whom to ask.
+        kind: what the picture takes (`ChartKind.finding`).
+        scope: which part of the fleet, as of when.
+        component: the part whose lives are followed, where the finding is about one.
+        by: columns to split by, separated by commas.
+
+    Raises:
+        UsageError: where the picture needs one machine and none, or several, are named.
+    """
+    columns = tuple(word.strip() for word in by.split(",") if word.strip())
+    match kind:
+        case "survival":
+            from fleetlog.findings.survival import survival
+
+            return survival(fleet, scope, component=component, by=columns)
+        case "incidence":
+            from fleetlog.findings.incidence import incidence
+
+            return incidence(fleet, scope, component=component, by=columns)
+        case "comparison":
+            from fleetlog.findings.comparison import compare
+
+            return compare(fleet, scope, component=component, by=columns[0] if columns else "build_year")
+        case "drivers":
+            from fleetlog.findings.drivers import drivers
+
+            return drivers(fleet, scope, component=component, factors=columns or ("variant", "site"))
+        case "repeats":
+            from fleetlog.findings.repeats import repeats
+
+            return repeats(fleet, scope)
+        case "trend":
+            from fleetlog.findings.trend import trend
+
+            return trend(fleet, scope)
+        case "forecast":
+            from fleetlog.findings.forecast import forecast
+
+            return forecast(fleet, scope)
+        case "replacement":
+            from fleetlog.findings.replacement import replacement
+
+            return replacement(fleet, scope)
+        case "plan":
+            from fleetlog.findings.plan import plan
+
+            return plan(fleet, scope)
+        case "backtest":
+            from fleetlog.findings.backtest import backtest
+
+            return backtest(fleet, scope)
+        case "status":
+            from fleetlog.findings.status import status
+
+            return status(fleet, scope)
+        case "unit":
+            from fleetlog.findings.unit import unit
+
+            return unit(fleet, _one_machine(scope), scope)
+    from fleetlog.findings.suspects import suspects
+
+    found = suspects(fleet, scope)
+    if kind == "suspects":
+        return found
+    machine = _one_machine(scope)
+    if not found.cases:
+        raise UsageError(f"Machine {machine} has no open or doubtful case as of {found.as_of}.")
+    return found.cases[0]
+
+
+def _one_machine(scope: Scope) -> str:
+    if len(scope.machines) != 1:
+        raise UsageError("This picture shows one machine; name it with --machine.")
+    return scope.machines[0]
