@@ -48,9 +48,9 @@ def test_looks_ahead_on_any_threads(demo_store: Path) -> None:
             fleet.store.execute(f"SET threads = {threads}")
             found.append(
                 (
-                    forecast(fleet, months=3, draws=10).to_dict(),
-                    replacement(fleet, component="internal_bushing", draws=10).to_dict(),
-                    plan(fleet, weeks=6, draws=10).to_dict(),
+                    forecast(fleet, months=3, draws=20).to_dict(),
+                    replacement(fleet, component="internal_bushing", draws=20).to_dict(),
+                    plan(fleet, weeks=6, draws=20).to_dict(),
                 )
             )
     assert found[0] == found[1] == found[2]
