@@ -11,6 +11,7 @@ import polars as pl
 from fleetlog.charts.rows import inline
 from fleetlog.charts.theme import ALERT, BAND_OPACITY, INK, MUTED, PAPER, SERIES, WIDE, finish
 from fleetlog.charts.words import NO_WORDS, capital, hours, money, plural, plural_part
+from fleetlog.findings.fleet_figures import FleetFiguresFinding
 from fleetlog.findings.forecast import ForecastFinding
 from fleetlog.findings.forecast_check import ForecastCheck
 from fleetlog.findings.plan import PlanFinding
@@ -382,3 +383,62 @@ def policies_chart(
     picture = alt.vconcat(*panels)
     notes = ["Points: mean of the draws. Lines: 80% of them.", *finding.notes]
     return finish(picture, title=policies_title(finding), notes=notes, width=width)
+
+
+def fleet_figures_title(finding: FleetFiguresFinding) -> str:
+    """Time between failures and cost an hour, of the whole or from best to worst."""
+    rows = [row for row in finding.frame.to_dicts() if row["motbf_hours"] is not None]
+    if not rows:
+        return "No failure on record in this time"
+    if len(rows) == 1:
+        row = rows[0]
+        return (
+            f"{hours(row['motbf_hours'])} of running between failures, "
+            f"{finding.currency} {row['cost_per_hour']:.2f} of maintenance a running hour"
+        )
+    low = min(row["motbf_hours"] for row in rows)
+    high = max(row["motbf_hours"] for row in rows)
+    return f"From {hours(low)} to {hours(high)} of running between failures"
+
+
+def fleet_figures_chart(
+    finding: FleetFiguresFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
+) -> alt.TopLevelMixin:
+    """Time between failures and maintenance cost of each group, with their intervals."""
+    groups = [
+        {"group": ", ".join(str(row[column]) for column in finding.by) or "all", **row}
+        for row in finding.frame.to_dicts()[:40]
+    ]
+    panels = []
+    for column, title, form in (
+        ("motbf_hours", "running hours between failures", ",.0f"),
+        ("cost_per_hour", f"{finding.currency} of maintenance a running hour", ".2f"),
+    ):
+        rows = [
+            {
+                "group": row["group"],
+                "value": row[column],
+                "lower": row[f"{column}_lower"],
+                "upper": row[f"{column}_upper"],
+            }
+            for row in groups
+        ]
+        base = alt.Chart(inline(rows))
+        y = alt.Y("group:N", sort=None, axis=alt.Axis(title=None, domain=False))
+        x = alt.Axis(title=title, format=form, tickCount=4)
+        span = base.mark_rule(strokeWidth=3, color=SERIES[0], opacity=0.45).encode(
+            y=y, x=alt.X("lower:Q", axis=x), x2=alt.X2("upper:Q")
+        )
+        point = base.mark_point(filled=True, size=70, opacity=1, color=SERIES[0]).encode(
+            y=y,
+            x=alt.X("value:Q", axis=x, scale=alt.Scale(zero=True)),
+            tooltip=[
+                alt.Tooltip("group:N"),
+                alt.Tooltip("value:Q", title=title, format=form),
+                alt.Tooltip("lower:Q", format=form),
+                alt.Tooltip("upper:Q", format=form),
+            ],
+        )
+        panels.append(alt.layer(span, point, width=max(width - 230, 160), height=26 * max(len(rows), 1)))
+    notes = ["Points: the figure. Lines: its 95% interval.", *finding.notes]
+    return finish(alt.vconcat(*panels), title=fleet_figures_title(finding), notes=notes, width=width)

@@ -237,7 +237,7 @@ def _answer(question: Question, minimum: int, level: float) -> dict[str, Any]:
     drawn_rates = best_policy(next_law, prices)[1]
     drawn_ages = renewal_age(mine, prices, drawn_rates)
     low, high = np.quantile(drawn_ages, (0.5 - level / 2, 0.5 + level / 2), method="inverted_cdf")
-    no = _why_not(question, age, minimum)
+    no = why_not_ahead(model, costs, age, minimum)
     pays = not no
     shape = model.interval(0, level)
     at = np.array([age if pays else np.inf])
@@ -272,9 +272,15 @@ def _answer(question: Question, minimum: int, level: float) -> dict[str, Any]:
     }
 
 
-def _why_not(question: Question, age: float, minimum: int) -> str:
-    """Why not to replace ahead, "" where it pays."""
-    model, costs = question.model, question.costs
+def why_not_ahead(model: LifeModel, costs: JobCosts, age: float, minimum: int) -> str:
+    """Why a kind of part is not replaced ahead, "" where it pays.
+
+    Args:
+        model: its law.
+        costs: its money.
+        age: from which replacing would pay, by the point estimate.
+        minimum: failures needed before a rise of the hazard is believed.
+    """
     if costs.breakdown <= costs.planned:
         return "a breakdown costs no more than a planned job"
     if model.failures < minimum:
