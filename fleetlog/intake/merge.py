@@ -52,20 +52,26 @@ class Merge:
         if not self.checked.good:
             return Merged(0, 0, 0, 0)
         if not self._repeats_a_key() and not self._overlaps():
-            self._insert("NOT f.bad")
-            waiting = self._waiting("NOT f.bad")
+            good = "NOT f.bad" if self._some_are_bad else "true"
+            self._insert(good)
+            waiting = self._waiting(good)
             return Merged(self.checked.good - waiting, 0, 0, waiting)
         return self._reconcile()
 
     # The usual case: new rows only.
 
+    @property
+    def _some_are_bad(self) -> bool:
+        return bool(self.checked.rejected or self.checked.blank)
+
     def _repeats_a_key(self) -> bool:
         """Whether two good rows may have the same key (a hash tells; a chance collision only costs time)."""
         distinct = self.store.execute(
             compose(
-                "SELECT count(DISTINCT hash(«key»)) FROM «table» WHERE NOT bad",
+                "SELECT count(DISTINCT hash(«key»)) FROM «table» WHERE «good»",
                 key=commas(self._value(name) for name in self.kind.key),
                 table=quoted(self.table),
+                good="NOT bad" if self._some_are_bad else "true",
             )
         )[0][0]
         return bool(distinct != self.checked.good)
