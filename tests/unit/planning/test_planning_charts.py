@@ -1,0 +1,57 @@
+"""Pictures of what lies ahead: every value in them is a value of the table."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+import pytest
+
+from fleetlog.charts.output import spec_of, to_svg
+from fleetlog.charts.planning import forecast_rows, plan_rows
+from fleetlog.findings.fleet import Fleet
+from fleetlog.findings.fleet_figures import fleet_figures
+from fleetlog.findings.forecast import forecast
+from fleetlog.findings.forecast_check import check_forecasts
+from fleetlog.findings.plan import plan
+from fleetlog.findings.policies import compare_policies
+from fleetlog.findings.replacement import replacement
+
+
+def rows_in(spec: dict[str, Any]) -> list[dict[str, Any]]:
+    """All rows of all data in a specification."""
+    return [row for rows in spec["datasets"].values() for row in rows]
+
+
+def test_the_forecast_shows_its_table(demo: Fleet) -> None:
+    found = forecast(demo, draws=20, months=6)
+    shown = rows_in(spec_of(found.chart()))
+    for row in forecast_rows(found):
+        assert row in shown
+    assert [row["month"] for row in forecast_rows(found)] == list(found.months)
+
+
+def test_the_plan_shows_every_visit_once(demo: Fleet) -> None:
+    found = plan(demo, draws=20, weeks=10)
+    bricks = plan_rows(found)
+    assert len(bricks) == found.weeks["visits"].sum()
+    assert sum(brick["saving"] for brick in bricks) == pytest.approx(found.saving)
+    tops = pl.DataFrame(bricks).group_by("week").agg(pl.col("top").max())
+    joined = tops.join(found.weeks, on="week")
+    assert (joined["top"] - joined["labour_hours"]).abs().max() < 1e-9
+    shown = rows_in(spec_of(found.chart()))
+    assert all(any(row.get("machine_id") == brick["machine_id"] for row in shown) for brick in bricks)
+
+
+def test_every_picture_has_a_title_and_an_alternative_text(demo: Fleet) -> None:
+    findings = (
+        replacement(demo, draws=20),
+        compare_policies(demo, draws=20, months=3),
+        fleet_figures(demo, by=("site",)),
+        check_forecasts(demo, forecasts=2, draws=20),
+    )
+    for found in findings:
+        spec = spec_of(found.chart())
+        assert spec["title"]["text"]
+        assert len(spec["description"]) > 40
+        assert to_svg(found.chart()).startswith("<svg")
