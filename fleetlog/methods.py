@@ -43,6 +43,8 @@ ORDER = (
     "forecast",
     "replacement",
     "plan",
+    "policies",
+    "fleet-figures",
     "as-of",
     "costs",
     "data-quality",
