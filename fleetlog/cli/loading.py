@@ -41,6 +41,18 @@ def load(
             "--date-order", help="What comes first in dates like 05/06/2024: day or month.", metavar="ORDER"
         ),
     ] = None,
+    machine: Annotated[
+        str | None,
+        typer.Option("--machine", help="The machine of telematics documents that name none.", metavar="ID"),
+    ] = None,
+    machine_from: Annotated[
+        str | None,
+        typer.Option(
+            "--machine-from",
+            help="A pattern that finds it in file names, e.g. 'unit-(?P<machine>[0-9]+)'.",
+            metavar="PATTERN",
+        ),
+    ] = None,
     form: FormatOption = Format.TABLE,
     out: OutOption = None,
 ) -> None:
@@ -65,6 +77,8 @@ def load(
             kind=kind,
             profiles=profiles,
             date_order=date_order,
+            machine=machine,
+            machine_from=machine_from,
             check_only=check_only,
             progress=progress,
         )

@@ -63,6 +63,8 @@ class Fleet:
         kind: str | None = None,
         profiles: Sequence[Profile] = (),
         date_order: str | None = None,
+        machine: str | None = None,
+        machine_from: str | None = None,
         check_only: bool = False,
         progress: ProgressCallback | None = None,
     ) -> LoadResult:
@@ -77,6 +79,8 @@ class Fleet:
             kind=kind,
             profiles=profiles,
             date_order=date_order,
+            machine=machine,
+            machine_from=machine_from,
             check_only=check_only,
             progress=progress,
         )

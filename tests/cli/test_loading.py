@@ -131,3 +131,29 @@ def test_unknown_suggestion(fleetlog: Command, store: Path) -> None:
     done = fleetlog("suggestions", "--accept", "999999", store=store)
     assert done.code == 2
     assert "999999" in done.err
+
+
+PAGE = """<?xml version="1.0" encoding="UTF-8"?>
+<CumulativeOperatingHoursMessages xmlns="http://standards.iso.org/iso/15143/-3" version="1">
+  <CumulativeOperatingHours datetime="2026-06-30T07:00:00Z"><Hour>4829.5</Hour></CumulativeOperatingHours>
+</CumulativeOperatingHoursMessages>
+"""
+
+
+@pytest.mark.parametrize(
+    "options",
+    [("--machine", "37"), ("--machine-from", r"unit-(?P<machine>\d+)")],
+    ids=["named", "from the file"],
+)
+def test_a_telematics_page_that_names_no_machine(
+    fleetlog: Command, store: Path, tmp_path: Path, options: tuple[str, ...]
+) -> None:
+    """ISO 15143-3 time series are paged; a page may carry no equipment header (structure from memory)."""
+    page = tmp_path / "unit-37.xml"
+    page.write_text(PAGE, encoding="utf-8")
+    alone = fleetlog("load", str(page), store=store)
+    assert alone.code == 2
+    assert "--machine" in alone.err
+    done = fleetlog("load", str(page), *options, "--format", "json", store=store)
+    assert done.code == 0, done.err
+    assert sum(row["new"] for row in json.loads(done.out) if row["kind"] == "meter_readings") == 1
