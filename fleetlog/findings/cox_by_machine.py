@@ -55,11 +55,12 @@ class Counted:
 def counts_by(store: Store, question: Counted, keys: tuple[str, ...]) -> pl.DataFrame:
     """The risk table by keys, their values as text ("unknown" where not on record)."""
     counted = store.run(question.counts, keys, **question.parameters)
-    return (
-        counted.with_columns(pl.col(key).cast(pl.String).fill_null("unknown") for key in keys)
-        .group_by(*keys, "hours")
-        .agg(pl.col("entering", "failed", "leaving").sum())
-        .sort(*keys, "hours")
+    told = counted.with_columns(pl.col(key).cast(pl.String).fill_null("unknown") for key in keys)
+    if counted.select(keys).null_count().sum_horizontal().item() == 0:
+        return told
+    # What is not on record and what is recorded as unknown are one cell, so their rows are added up.
+    return told.group_by(*keys, "hours", maintain_order=True).agg(
+        pl.col("entering", "failed", "leaving").sum()
     )
 
 

@@ -13,13 +13,11 @@ WITH stretch AS (
     FROM recurrence
 ),
 boundary AS (
-    SELECT /*strata*/ entry AS hours, COUNT(*) AS entering, 0 AS failed, 0 AS leaving
+    SELECT /*strata*/ entry AS hours, 1 AS entering, 0 AS failed, 0 AS leaving
     FROM stretch
-    GROUP BY /*strata*/ entry
     UNION ALL
-    SELECT /*strata*/ hours, 0, SUM(failed), COUNT(*)
+    SELECT /*strata*/ hours, 0, failed, 1
     FROM stretch
-    GROUP BY /*strata*/ hours
 )
 SELECT
     /*strata*/
