@@ -12,7 +12,15 @@ from fleetlog.charts.comparisons import comparison_chart, drivers_chart, trend_c
 from fleetlog.charts.fleet import fleet_age_chart
 from fleetlog.charts.incidence import incidence_chart
 from fleetlog.charts.lives import hazard_chart
-from fleetlog.charts.planning import forecast_chart, plan_chart, replacement_chart
+from fleetlog.charts.planning import (
+    fleet_figures_chart,
+    forecast_chart,
+    forecast_check_chart,
+    plan_chart,
+    policies_chart,
+    replacement_chart,
+    shop_hours_chart,
+)
 from fleetlog.charts.repeats import comeback_chart, mean_cumulative_chart
 from fleetlog.charts.survival import survival_chart
 from fleetlog.charts.suspects import reasons_chart, suspects_chart
@@ -27,7 +35,7 @@ class ChartKind:
     Attributes:
         finding: which finding it takes: "survival", "repeats", "suspects", "suspect" (one case of the
             suspects, chosen by --machine), "unit", "status", "incidence", "comparison", "drivers", "trend",
-            "forecast", "replacement" or "plan".
+            "forecast", "forecast-check", "replacement", "plan", "shop-hours", "policies" or "figures".
         draw: finding -> altair chart; keywords `width` (pixels) and `words` (stored value -> spoken words).
         description: one line for the command's help.
     """
@@ -64,6 +72,12 @@ CHARTS: Mapping[str, ChartKind] = {
     "trend": ChartKind("trend", trend_chart, "machines whose faults come ever faster, or ever more rarely"),
     "forecast": ChartKind("forecast", forecast_chart, "failures expected month by month, with ranges"),
     "replacement": ChartKind("replacement", replacement_chart, "what replacing ahead saves, by age"),
+    "forecast-check": ChartKind(
+        "forecast-check", forecast_check_chart, "what past forecasts promised and what came"
+    ),
+    "shop-hours": ChartKind("shop-hours", shop_hours_chart, "what the plan saves with more shop hours"),
+    "policies": ChartKind("policies", policies_chart, "what waiting, swapping and planning cost"),
+    "figures": ChartKind("figures", fleet_figures_chart, "failures, restoration and availability by site"),
     "plan": ChartKind("plan", plan_chart, "the shop's weeks with the visits planned"),
     "fleet-age": ChartKind("status", fleet_age_chart, "machines by build year"),
 }

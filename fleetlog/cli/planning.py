@@ -38,6 +38,9 @@ def forecast(
     totals: Annotated[
         bool, typer.Option("--totals", help="Print the whole stretch instead of single months.")
     ] = False,
+    check: Annotated[
+        bool, typer.Option("--check", help="Print how past forecasts did against what came instead.")
+    ] = False,
     draws: DrawsOption = 200,
     seed: SeedOption = 20260101,
     fault: FaultOption = DEFAULT_FAULT,
@@ -54,9 +57,14 @@ def forecast(
     """
     from fleetlog.findings.fleet import open_fleet
     from fleetlog.findings.forecast import forecast as ask
+    from fleetlog.findings.forecast_check import check_forecasts
 
     with open_fleet(store_path(context)) as fleet:
         chosen = scope(fault, as_of, site, build_year, machine)
+        if check:
+            past = check_forecasts(fleet, chosen, draws=draws, seed=seed)
+            show(past, past.frame, form, out)
+            return
         found = ask(fleet, chosen, months=months, component=component, draws=draws, seed=seed)
     show(found, found.totals if totals else found.frame, form, out)
 
@@ -102,6 +110,14 @@ def plan(
             metavar="HOURS",
         ),
     ] = None,
+    policy: Annotated[
+        str | None,
+        typer.Option(
+            "--policy",
+            help="Compare policies over the coming year instead: all, or names with commas.",
+            metavar="NAMES",
+        ),
+    ] = None,
     previous: Annotated[
         Path | None,
         typer.Option(
@@ -128,10 +144,16 @@ def plan(
     from fleetlog.findings.fleet import open_fleet
     from fleetlog.findings.plan import plan as ask
     from fleetlog.findings.plan_hours import compare_shop_hours
+    from fleetlog.findings.policies import POLICIES, compare_policies
 
     hours = _hours(shop_hours)
     chosen = scope(fault, as_of, site, build_year, machine)
     with open_fleet(store_path(context)) as fleet:
+        if policy is not None:
+            names = POLICIES if policy == "all" else tuple(word.strip() for word in policy.split(","))
+            what_if = compare_policies(fleet, chosen, policies=names, draws=draws, seed=seed)
+            show(what_if, what_if.frame, form, out)
+            return
         if len(hours) > 1:
             compared = compare_shop_hours(fleet, hours, chosen, weeks=weeks, draws=draws, seed=seed)
             show(compared, compared.frame, form, out)
@@ -213,6 +235,36 @@ def backtest(
     show(found, found.calibration if calibration else found.frame, form, out)
 
 
+def figures(
+    context: typer.Context,
+    by: Annotated[
+        str,
+        typer.Option("--by", help="Columns to split by, e.g. site,build_year.", metavar="COLUMNS"),
+    ] = "",
+    days: Annotated[int, typer.Option("--days", help="Length of the stretch that counts.", min=1)] = 365,
+    seed: SeedOption = 20260101,
+    fault: FaultOption = DEFAULT_FAULT,
+    as_of: AsOfOption = None,
+    site: SiteOption = None,
+    build_year: BuildYearOption = None,
+    machine: MachineOption = None,
+    form: FormatOption = Format.TABLE,
+    out: OutOption = None,
+) -> None:
+    """Operating time between failures, time to restoration, availability, maintenance cost, with intervals.
+
+    Example: fleetlog figures --by site
+    """
+    from fleetlog.findings.fleet import open_fleet
+    from fleetlog.findings.fleet_figures import fleet_figures as ask
+
+    columns = tuple(word.strip() for word in by.split(",") if word.strip())
+    with open_fleet(store_path(context)) as fleet:
+        chosen = scope(fault, as_of, site, build_year, machine)
+        found = ask(fleet, chosen, by=columns, days=days, seed=seed)
+    show(found, found.frame, form, out)
+
+
 def simulate(
     folder: Annotated[
         Path, typer.Argument(help="Folder for the files, and the truth beside them.", metavar="DIR")
@@ -232,4 +284,4 @@ def simulate(
     print(f"Files: {made.files}\nTruth: {made.truth}")
 
 
-COMMANDS = (forecast, replacement, plan, backtest, simulate)
+COMMANDS = (forecast, replacement, plan, figures, backtest, simulate)

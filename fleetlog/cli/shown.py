@@ -66,6 +66,23 @@ def finding_for(fleet: Fleet, kind: str, scope: Scope, component: str, by: str) 
             from fleetlog.findings.backtest import backtest
 
             return backtest(fleet, scope)
+        case "forecast-check":
+            from fleetlog.findings.forecast_check import check_forecasts
+
+            return check_forecasts(fleet, scope)
+        case "shop-hours":
+            from fleetlog.findings.plan_hours import compare_shop_hours
+
+            usual = fleet.settings.shop.weekly_hours
+            return compare_shop_hours(fleet, [usual / 2, usual, usual * 1.5], scope)
+        case "policies":
+            from fleetlog.findings.policies import compare_policies
+
+            return compare_policies(fleet, scope)
+        case "figures":
+            from fleetlog.findings.fleet_figures import fleet_figures
+
+            return fleet_figures(fleet, scope, by=("site",))
         case "status":
             from fleetlog.findings.status import status
 

@@ -306,6 +306,9 @@ CHARTS = [
     "forecast",
     "replacement",
     "plan",
+    "shop-hours",
+    "policies",
+    "figures",
 ]
 
 

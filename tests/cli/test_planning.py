@@ -93,3 +93,25 @@ def test_simulated_files_load(fleetlog: Command, tmp_path: Path) -> None:
     assert loaded.code == 0, loaded.err
     assert sum(row["rejected"] for row in json.loads(loaded.out)) == 0
     assert fleetlog("suspects", store=store).code == 0
+
+
+def test_policies(fleetlog: Command, demo_store: Path) -> None:
+    arguments = ("plan", "--policy", "wait,sensor_first", "--draws", "20", "--format", "json")
+    done = fleetlog(*arguments, store=demo_store)
+    assert done.code == 0, done.err
+    assert [row["policy"] for row in json.loads(done.out)["rows"]] == ["wait", "sensor_first"]
+    wrong = fleetlog("plan", "--policy", "hope", store=demo_store)
+    assert wrong.code == 2
+    assert "hope" in wrong.err
+
+
+def test_figures(fleetlog: Command, demo_store: Path) -> None:
+    done = fleetlog("figures", "--by", "site", "--format", "json", store=demo_store)
+    assert done.code == 0, done.err
+    assert json.loads(done.out)["rows"]
+
+
+def test_forecast_check(fleetlog: Command, demo_store: Path) -> None:
+    done = fleetlog("forecast", "--check", "--draws", "20", "--format", "json", store=demo_store)
+    assert done.code == 0, done.err
+    assert len(json.loads(done.out)["rows"]) > 0
