@@ -42,8 +42,8 @@ NEW_FAULT = "new_fault"
 #: are worth. Ours, from memory: as much as a row of the families' evidence tables, some 20 counts.
 CURE_TRIALS = 20.0
 COMEBACKS = 20.0
-#: A repair in vain may have held and the fault be a new one. Below this chance it is not spoken of.
-WORTH_SAYING = 0.02
+#: Another fault may have taken the place of a case's first one. Below this chance it is not spoken of.
+WORTH_SAYING = 0.002
 
 
 @dataclass(frozen=True, eq=False)
@@ -153,7 +153,7 @@ class WeighedCases:
         onset_hours: running hours of each cause's part when the case set in, NaN = not known, shape (N, K).
         onset_variants: its variant, one series a cause, "" = not known.
         age_hours, variants: the same for the part in place when the fault last showed.
-        posterior: what is at the bottom of the fault now.
+        posterior: what was at the bottom of the fault when it last showed.
         of_case: what was at the bottom of the case when it set in, shape (N, K).
         uncured: chance that it still is, after all repairs and the time since, shape (N,).
         fit: the figures learnt, None where the family's own were used.
@@ -394,17 +394,21 @@ def _judged(layout: Layout, told: _Told, model: CauseModel, fit: CauseFit | None
     first = posterior(prior, likelihood, owner)
     uncured = (first.probability * followed.uncured).sum(axis=1)
 
-    # An open case whose last repair may have held: then this is a new fault, and what it is nobody has seen.
-    tried = np.isin(np.arange(rows.height), cases.visit_case)
-    doubted = np.flatnonzero((rows["state"] == "open").to_numpy() & tried & (1.0 - uncured > WORTH_SAYING))
+    # While a case goes on, another fault can take the place of the first: in the hours between its reports,
+    # or because the last repair of an open case has held. What that fault is, its evidence hardly tells.
+    open_case = (rows["state"] == "open").to_numpy()
+    hours = (rows["last_tenths"] - rows["first_tenths"]).to_numpy() / 10
+    kept = np.exp(-hours / model.background_hours)
+    still = np.where(open_case[:, None], followed.uncured, 1.0) * kept[:, None]
+    replaced = 1.0 - (first.probability * still).sum(axis=1)
+    doubted = np.flatnonzero(replaced > WORTH_SAYING)
     log_age = np.log(np.maximum(np.nan_to_num(told.age_hours, nan=1.0), 1.0))
     fresh = np.exp(model.log_hazard(told.hazard_now, log_age)[doubted])
     fresh /= fresh.sum(axis=1, keepdims=True)
-    standing = first.probability[doubted] * followed.uncured[doubted]
-    standing += (1.0 - uncured[doubted])[:, None] * fresh
+    standing = (first.probability * still)[doubted] + replaced[doubted, None] * fresh
     turn = np.log(standing) - np.log(first.probability[doubted])
     news = pl.DataFrame(
-        {"case_id": doubted, "evidence": [NEW_FAULT] * doubted.size, "chance": 1.0 - uncured[doubted]},
+        {"case_id": doubted, "evidence": [NEW_FAULT] * doubted.size, "chance": replaced[doubted]},
         schema={"case_id": pl.Int64, "evidence": pl.String, "chance": pl.Float64},
     )
     evidence = pl.concat([evidence, news], how="diagonal")
@@ -636,7 +640,7 @@ def _wording(family: FaultFamily, row: dict[str, object]) -> str:
     """One piece of evidence in words."""
     name, outcome = str(row["evidence"]), str(row["outcome"])
     if name == NEW_FAULT:
-        return f"the last repair may have held and this be a new fault (chance {row['chance']:.0%})"
+        return f"another fault may have taken the place of the first since (chance {row['chance']:.1%})"
     if name == "failure_mode":
         return f"codes mostly of failure mode '{outcome}' ({row['count']} of {row['total']})"
     if name == "sides":
