@@ -50,13 +50,13 @@ failed <- readBin(f, "integer", n); year <- readBin(f, "integer", n)
 site <- readBin(f, "integer", n); variant <- readBin(f, "integer", n); machine <- readBin(f, "integer", n)
 close(f)
 t <- system.time(fit <- coxph(Surv(entry, exit, failed) ~ factor(year), ties = "efron"))
-cat("cox", t[["elapsed"]], "\\n"); cat("coef", coef(fit)[11], "\\n")
+cat("cox", t[["elapsed"]], "\\n"); cat(sprintf("coef %.15g\\n", coef(fit)[11]))
 t <- system.time(coxph(Surv(entry, exit, failed) ~ factor(year), ties = "breslow", iter.max = 0))
 cat("logrank", t[["elapsed"]], "\\n")
 k <- 1:m
 t <- system.time(fit <- coxph(Surv(entry[k], exit[k], failed[k]) ~ factor(year[k]) + factor(site[k]) +
   factor(variant[k]), ties = "efron", cluster = machine[k]))
-cat("robust", t[["elapsed"]], "\\n"); cat("se", sqrt(diag(vcov(fit)))[17], "\\n")
+cat("robust", t[["elapsed"]], "\\n"); cat(sprintf("se %.15g\\n", sqrt(diag(vcov(fit)))[17]))
 """
 
 
