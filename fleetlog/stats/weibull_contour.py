@@ -91,7 +91,9 @@ class Contour:
     def moments(self, shape: float) -> tuple[float, float]:
         """M(b) and its derivative by log b."""
         weighted = self.exposure * np.exp(shape * self.log_age)
-        return float(weighted.sum()), shape * dot(weighted, self.log_age)
+        # Where everybody entered late the counts sum to zero: exp(x) - 1 keeps what is left for small shapes.
+        moment = float(self.exposure.sum()) + float((self.exposure * np.expm1(shape * self.log_age)).sum())
+        return moment, shape * dot(weighted, self.log_age)
 
     def log_moment(self, log_shape: float) -> float:
         """log M(b), from the smooth curve where there is one."""

@@ -22,7 +22,7 @@ MAY = {
     "intake": {"errors", "resources", "store", "tables", "wording"},
     "history": {"errors", "store", "faults", "settings"},
     "stats": set(),
-    "findings": {"errors", "store", "intake", "faults", "settings", "history", "stats", "charts"},
+    "findings": {"errors", "store", "intake", "wording", "faults", "settings", "history", "stats", "charts"},
     "charts": {"errors", "findings", "stats"},
     "reporting": {"errors", "resources", "faults", "findings", "charts", "methods", "tables"},
     "simulate": {"errors", "faults", "store"},
