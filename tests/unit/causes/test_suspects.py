@@ -224,3 +224,33 @@ def test_everything_tried_in_vain_is_said(tmp_path: Path) -> None:
     assert "maker's service" in case.next_step
     assert case.expected_cost is not None
     assert np.isfinite(case.expected_cost)
+
+
+# ------------------------------------------------------------------ the same digits
+
+
+def test_threads_do_not_move_a_digit(demo: Fleet) -> None:
+    answers = []
+    for threads in (1, 2):
+        demo.store.execute("SET threads = " + str(threads))
+        demo.history(date(2024, 6, 30))  # builds anew
+        demo.history(None)
+        answers.append(suspects(demo).to_dict())
+    assert answers[0] == answers[1]
+
+
+def test_the_order_of_rows_does_not_matter(tmp_path: Path) -> None:
+    def written() -> Yard:
+        yard = worn(worn(Yard(4000), "left"), "right").voltage(102, 2.3).voltage(104.5, 1.8)
+        return (
+            yard.work(105, ("position_sensor", "replace", "no_fault_found"))
+            .code(108, fmi=7)
+            .code(108.1, fmi=2)
+        )
+
+    with written().fleet(tmp_path / "one", RATES) as fleet:
+        expected = suspects(fleet).to_dict()
+    turned = written()
+    turned.tables = {kind: rows[::-1] for kind, rows in turned.tables.items()}
+    with turned.fleet(tmp_path / "two", RATES) as fleet:
+        assert suspects(fleet).to_dict() == expected

@@ -1,0 +1,72 @@
+"""A known truth is recovered: invented fleets judged with learnt figures and with the true ones."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+import pytest
+
+from fleetlog.faults import load_families
+from fleetlog.findings.fleet import intake_settings, open_fleet
+from fleetlog.findings.weighing import WeighedCases, weigh
+from fleetlog.intake import load_paths
+from fleetlog.simulate import SimulatedFleet, another_law, simulate
+from fleetlog.stats.scores import calibration_line, multiclass_log_loss
+
+Judged = dict[int, tuple[npt.NDArray[np.float64], int]]
+
+
+def judged(weighed: WeighedCases, made: SimulatedFleet) -> Judged:
+    """True case -> the probabilities given to it and the position of its cause.
+
+    The fault that stood when a case last reported is the last true one that had begun by then on its side.
+    """
+    true = made.true_cases().select("machine_id", "side", "cause", pl.col("began_at").cast(pl.Datetime("us")))
+    pairs = (
+        weighed.cases.select("case_id", "machine_id", "side", pl.col("last_at") + pl.duration(minutes=1))
+        .join(true.with_row_index("true_id"), on=["machine_id", "side"])
+        .filter(pl.col("began_at") <= pl.col("last_at"))
+        .sort("case_id", "began_at")
+        .group_by("case_id", maintain_order=True)
+        .last()
+        .unique("true_id", keep="last", maintain_order=True)
+    )
+    return {
+        true_id: (weighed.posterior.probability[case], weighed.causes.index(cause))
+        for true_id, case, cause in pairs.select("true_id", "case_id", "cause").iter_rows()
+    }
+
+
+@pytest.mark.slow
+def test_learnt_figures_come_near_the_true_ones(tmp_path: Path) -> None:
+    """1,500 machines whose law differs from the defaults: nearly as good as to know it, and well calibrated."""
+    family = load_families()["neutral-return"]
+    law = another_law(family, 41)
+    made = simulate(tmp_path, machines=1500, years=6, seed=41, law=law)
+    with open_fleet(tmp_path / "store.duckdb", create=True) as fleet:
+        load_paths(fleet.store, [made.files], settings=intake_settings(fleet.settings))
+        history, mine = fleet.history(), fleet.family("neutral-return")
+        knowing = replace(
+            mine, hazards=law.hazards, evidence=law.evidence, steps=law.steps, comeback=law.comeback
+        )
+        model = weigh(fleet.store, history, mine)
+        found = {
+            "model": judged(model, made),
+            "defaults": judged(weigh(fleet.store, history, mine, learn=False), made),
+            "oracle": judged(weigh(fleet.store, history, knowing, learn=False), made),
+        }
+    assert model.fit is not None
+    assert model.fit.converged
+    shared = sorted(set.intersection(*(set(one) for one in found.values())))
+    assert len(shared) > 400
+    true = np.array([found["model"][case][1] for case in shared])
+    given = {name: np.array([one[case][0] for case in shared]) for name, one in found.items()}
+    loss = {name: multiclass_log_loss(probability, true) for name, probability in given.items()}
+    assert loss["model"] < 1.10 * loss["oracle"]
+    assert loss["model"] < loss["defaults"]
+    happened = np.eye(len(model.causes))[true]
+    assert 0.85 < calibration_line(given["model"].ravel(), happened.ravel()).slope < 1.2
