@@ -6,11 +6,14 @@ from datetime import date
 from pathlib import Path
 from types import TracebackType
 
+from fleetlog.findings.backtest import BacktestFinding, backtest
 from fleetlog.findings.base import Scope
 from fleetlog.findings.comparison import ComparisonFinding, compare
 from fleetlog.findings.drivers import DriversFinding, drivers
 from fleetlog.findings.fleet import Fleet, open_fleet
+from fleetlog.findings.forecast import ForecastFinding, forecast
 from fleetlog.findings.incidence import IncidenceFinding, incidence
+from fleetlog.findings.plan import PlanFinding, plan
 from fleetlog.findings.repeats import RepeatsFinding, repeats
 from fleetlog.findings.status import StatusFinding, status
 from fleetlog.findings.survival import SurvivalFinding, survival
@@ -168,6 +171,29 @@ class OpenFleet:
     def unit(self, machine: str, *, fault: str = DEFAULT_FAULT, as_of: date | None = None) -> UnitFinding:
         """One machine's whole story. See `fleetlog.findings.unit.unit`."""
         return unit(self.fleet, machine, Scope(fault, as_of))
+
+    def forecast(
+        self, *, months: int = 12, fault: str = DEFAULT_FAULT, as_of: date | None = None
+    ) -> ForecastFinding:
+        """What will fail over the coming months. See `fleetlog.findings.forecast.forecast`."""
+        return forecast(self.fleet, Scope(fault, as_of), months=months)
+
+    def plan(
+        self,
+        *,
+        weeks: int = 26,
+        shop_hours: float | None = None,
+        fault: str = DEFAULT_FAULT,
+        as_of: date | None = None,
+    ) -> PlanFinding:
+        """Which preventive repairs to do when. See `fleetlog.findings.plan.plan`."""
+        return plan(self.fleet, Scope(fault, as_of), weeks=weeks, shop_hours=shop_hours)
+
+    def backtest(
+        self, *, months: int = 24, fault: str = DEFAULT_FAULT, as_of: date | None = None
+    ) -> BacktestFinding:
+        """How good past suspicions were. See `fleetlog.findings.backtest.backtest`."""
+        return backtest(self.fleet, Scope(fault, as_of), months=months)
 
     def status(self, *, fault: str = DEFAULT_FAULT, as_of: date | None = None) -> StatusFinding:
         """What the store holds. See `fleetlog.findings.status.status`."""

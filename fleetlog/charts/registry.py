@@ -8,6 +8,7 @@ from typing import Any
 
 import altair as alt
 
+from fleetlog.charts.calibration import calibration_chart
 from fleetlog.charts.comparisons import comparison_chart, drivers_chart, trend_chart
 from fleetlog.charts.fleet import fleet_age_chart
 from fleetlog.charts.incidence import incidence_chart
@@ -35,7 +36,8 @@ class ChartKind:
     Attributes:
         finding: which finding it takes: "survival", "repeats", "suspects", "suspect" (one case of the
             suspects, chosen by --machine), "unit", "status", "incidence", "comparison", "drivers", "trend",
-            "forecast", "forecast-check", "replacement", "plan", "shop-hours", "policies" or "figures".
+            "forecast", "forecast-check", "replacement", "plan", "shop-hours", "policies", "figures" or
+            "backtest".
         draw: finding -> altair chart; keywords `width` (pixels) and `words` (stored value -> spoken words).
         description: one line for the command's help.
     """
@@ -79,5 +81,6 @@ CHARTS: Mapping[str, ChartKind] = {
     "policies": ChartKind("policies", policies_chart, "what waiting, swapping and planning cost"),
     "figures": ChartKind("figures", fleet_figures_chart, "failures, restoration and availability by site"),
     "plan": ChartKind("plan", plan_chart, "the shop's weeks with the visits planned"),
+    "calibration": ChartKind("backtest", calibration_chart, "how often past suspicions were right"),
     "fleet-age": ChartKind("status", fleet_age_chart, "machines by build year"),
 }

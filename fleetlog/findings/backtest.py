@@ -92,7 +92,9 @@ class BacktestFinding:
 
     def chart(self) -> alt.TopLevelMixin:
         """How often the likeliest cause was the true one, by how sure the model was."""
-        return _calibration_chart(self)
+        from fleetlog.charts.calibration import calibration_chart
+
+        return calibration_chart(self)
 
 
 def backtest(
@@ -417,33 +419,3 @@ def _notes(invented: bool, unconfirmed: int, model: pl.DataFrame) -> tuple[str, 
     if cases < 30:
         notes.append(f"With {cases} cases, differences between the methods are mostly chance.")
     return tuple(notes)
-
-
-def _calibration_chart(finding: BacktestFinding) -> alt.TopLevelMixin:
-    """Points with intervals around the diagonal."""
-    import altair as alt
-
-    from fleetlog.charts.rows import inline
-    from fleetlog.charts.theme import MUTED, RULE, SERIES, WIDE, finish
-
-    bins = finding.calibration
-    scale = alt.Scale(domain=[0, 1])
-    percent = alt.Axis(format=".0%", values=[0, 0.25, 0.5, 0.75, 1])
-    x = alt.X("mean_probability:Q", scale=scale, axis=alt.Axis(title="how sure it was", format=".0%"))
-    y = alt.Y("share:Q", scale=scale, axis=alt.Axis(title="how often it was right", format=".0%"))
-    diagonal = (
-        alt.Chart(inline([{"a": 0.0, "b": 0.0}, {"a": 1.0, "b": 1.0}]))
-        .mark_line(color=RULE, strokeDash=[4, 4])
-        .encode(x=alt.X("a:Q", scale=scale, axis=percent), y=alt.Y("b:Q", scale=scale))
-    )
-    base = alt.Chart(inline(bins))
-    spans = base.mark_rule(color=MUTED).encode(x=x, y=alt.Y("lower:Q", scale=scale), y2="upper:Q")
-    points = base.mark_point(filled=True, size=90, color=SERIES[0]).encode(
-        x=x, y=y, tooltip=[alt.Tooltip("cases:Q"), alt.Tooltip("share:Q", format=".0%")]
-    )
-    counts = base.mark_text(dx=10, align="left", color=MUTED).encode(x=x, y=y, text="cases:Q")
-    judged, right = int(bins["cases"].sum()), float(bins["happened"].sum())
-    title = f"The likeliest cause was the true one in {right:,.0f} of {judged:,} judgements"
-    notes = ["Numbers: judgements in the bin. On the dashed line it was right as often as it was sure."]
-    picture = alt.layer(diagonal, spans, points, counts).properties(width=WIDE - 80, height=380)
-    return finish(picture, title=title, notes=[*notes, *finding.notes], width=WIDE)

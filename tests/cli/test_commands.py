@@ -307,6 +307,7 @@ CHARTS = [
     "replacement",
     "plan",
     "shop-hours",
+    "calibration",
     "policies",
     "figures",
 ]

@@ -20,8 +20,6 @@ from fleetlog.findings.suspects import suspects
 from fleetlog.intake import load_paths
 from fleetlog.resources import folder
 
-HISTORY = ("reading_verdict", "clock", "spell", "episode", "outcome", "case_file", "case_evidence")
-
 
 def answers(fleet: Fleet) -> list[object]:
     scope = Scope()
