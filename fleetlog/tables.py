@@ -11,7 +11,7 @@ from fleetlog.errors import UsageError
 if TYPE_CHECKING:
     import polars as pl
 
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 """A text that begins so may be taken for a formula by a spreadsheet."""
 
 ENDINGS = (".csv", ".xlsx", ".parquet", ".json")
@@ -28,7 +28,7 @@ def harmless_text(text: str) -> str:
 
 
 def harmless(frame: pl.DataFrame) -> pl.DataFrame:
-    """The table with every text made harmless as by `harmless_text`."""
+    """The table with every text and heading made harmless as by `harmless_text`."""
     import polars as pl
 
     def safe(name: str) -> pl.Expr:
@@ -37,7 +37,8 @@ def harmless(frame: pl.DataFrame) -> pl.DataFrame:
         number = column.str.replace(",", ".", literal=True).cast(pl.Float64, strict=False).is_not_null()
         return pl.when(risky & ~number).then(pl.concat_str(pl.lit("'"), column)).otherwise(column).alias(name)
 
-    return frame.with_columns(safe(name) for name, kind in frame.schema.items() if kind == pl.String)
+    texts = [safe(name) for name, kind in frame.schema.items() if kind == pl.String]
+    return frame.with_columns(texts).rename(harmless_text)
 
 
 def write_table(frame: pl.DataFrame, path: Path) -> None:

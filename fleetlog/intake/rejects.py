@@ -18,6 +18,7 @@ from fleetlog.intake.sqltext import commas, compose
 from fleetlog.store import Store
 from fleetlog.store.connection import quoted
 from fleetlog.store.dictionary import KINDS
+from fleetlog.tables import harmless_text
 
 _COLUMNS = ("reject_id", "kind", "file", "row_no", "column", "value", "reason")
 
@@ -117,10 +118,10 @@ def write_rejects(store: Store, path: Path, kind: str | None = None) -> int:
     try:
         with path.open("w", encoding="utf-8-sig", newline="") as file:
             write = csv.writer(file)
-            write.writerow([neutral(heading) for heading in headings] + [REJECT_ID, REJECT_REASON])
+            write.writerow([harmless_text(heading) for heading in headings] + [REJECT_ID, REJECT_REASON])
             for (reject_id, _, reason, _), raw in zip(rows, raws, strict=True):
-                cells = [neutral(raw.get(heading) or "") for heading in headings]
-                write.writerow([*cells, reject_id, neutral(reason)])
+                cells = [harmless_text(raw.get(heading) or "") for heading in headings]
+                write.writerow([*cells, reject_id, harmless_text(reason)])
     except OSError as error:
         raise InputFileError(f"{path} cannot be written ({error.strerror}); choose another place.") from error
     return len(rows)
@@ -131,27 +132,6 @@ def _headings(kind: str, raws: Sequence[dict[str, str | None]]) -> list[str]:
     seen = dict.fromkeys(name for raw in raws for name in raw)
     known = [c.name for c in KINDS[kind].columns if c.name in seen or c.required]
     return known + [name for name in seen if name not in known]
-
-
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
-
-
-def neutral(text: str) -> str:
-    """Text that no spreadsheet takes for a formula: an apostrophe in front where it might.
-
-    A plain negative or signed number stays as it is.
-    """
-    if text.startswith(_FORMULA) and not _is_number(text):
-        return "'" + text
-    return text
-
-
-def _is_number(text: str) -> bool:
-    try:
-        float(text.replace(",", "."))
-    except ValueError:
-        return False
-    return True
 
 
 def keep_rejected(store: Store, checked: Checked, file_id: int) -> None:

@@ -10,8 +10,8 @@ from pathlib import Path
 import polars as pl
 
 from fleetlog.errors import UsageError
+from fleetlog.tables import harmless
 
-_RUNS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 _RESERVED = frozenset(
     ["con", "prn", "aux", "nul", *(f"com{i}" for i in range(10)), *(f"lpt{i}" for i in range(10))]
 )
@@ -41,19 +41,6 @@ def _plain(name: str) -> str:
 
 def _mark(name: str) -> str:
     return hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()[:8]
-
-
-def harmless(frame: pl.DataFrame) -> pl.DataFrame:
-    """The table with an apostrophe before every text that a spreadsheet would take for a formula."""
-    texts = [name for name, kind in frame.schema.items() if kind == pl.String]
-    starts = [pl.lit(sign) for sign in _RUNS]
-    return frame.with_columns(
-        pl.when(pl.any_horizontal(*(pl.col(name).str.starts_with(sign) for sign in starts)))
-        .then(pl.concat_str(pl.lit("'"), pl.col(name)))
-        .otherwise(pl.col(name))
-        .alias(name)
-        for name in texts
-    )
 
 
 def write_csv(frame: pl.DataFrame, path: Path) -> Path:
