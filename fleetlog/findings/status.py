@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -93,19 +93,19 @@ def status(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> StatusFinding:
         waiting=store.run("fleet/waiting_count")["rows"][0],
         first=ends["first_at"].date() if ends["first_at"] else None,
         last=ends["last_at"].date() if ends["last_at"] else None,
-        quality=_quality(fleet, tables),
+        quality=_quality(fleet, tables, history.as_of_end),
         fleet=store.run("fleet/fleet_by_build_year", as_of_end=history.as_of_end),
     )
 
 
-def _quality(fleet: Fleet, tables: Mapping[str, int]) -> pl.DataFrame:
+def _quality(fleet: Fleet, tables: Mapping[str, int], as_of_end: datetime) -> pl.DataFrame:
     """Every question of sql/checks/: how many rows it finds, out of how many."""
     store = fleet.store
     sizes = {**tables, **dict(store.run("fleet/history_rows").iter_rows())}
     rows = [
         {
             "check": found.name.removeprefix("checks/"),
-            "count": store.run(found.name).height,
+            "count": store.run(found.name, as_of_end=as_of_end).height,
             "of": sizes[found.header["unit"]],
             "meaning": found.header["purpose"],
         }

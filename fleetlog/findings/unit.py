@@ -132,7 +132,7 @@ def unit(
         as_of=history.as_of,
         fault=family.name,
         machine=machine,
-        readings=store.run("unit/readings", machine_id=machine_id),
+        readings=store.run("unit/readings", machine_id=machine_id, as_of_end=history.as_of_end),
         reports=store.run("unit/reports", machine_id=machine_id, fault=family.name),
         attempts=store.run("unit/attempts", machine_id=machine_id, fault=family.name),
         work=store.run("unit/work", machine_id=machine_id),

@@ -7,75 +7,137 @@ readings that contradict another one come here, in blocks that cannot contradict
 
 from __future__ import annotations
 
-from bisect import bisect_left
-
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+Ints = npt.NDArray[np.int64]
+
 # A chain with more readings always wins; trust decides only between chains of the same length.
 _ONE_READING = 1_000_000
+# Weight and place of a chain's end in one number, so that the heaviest of the latest is a plain maximum.
+_PLACES = 1 << 20
+# Blocks worked at a time, by cells of their tables, so that memory stays bounded.
+_CELLS = 1 << 24
 
 
 def set_aside(doubtful: pl.DataFrame) -> pl.DataFrame:
     """The readings that are not on their block's best chain.
 
     Args:
-        doubtful: block, reading_id, whole_hours, spare_hours, trust, in order of block and time.
+        doubtful: machine_id, block, at_seconds, whole_hours, spare_hours, trust, in order of machine and time.
 
     Returns:
-        One column, reading_id.
+        Two columns, machine_id and at_seconds.
     """
+    chosen = doubtful.select("machine_id", "at_seconds")
     if doubtful.is_empty():
-        return pl.DataFrame(schema={"reading_id": pl.Int64})
-    hours = doubtful["whole_hours"].to_numpy()
-    spare = doubtful["spare_hours"].to_numpy()
-    weight = doubtful["trust"].to_numpy().astype(np.int64) + _ONE_READING
-    block = doubtful["block"].to_numpy()
-    starts = np.flatnonzero(np.r_[True, block[1:] != block[:-1]])
-    kept = np.zeros(len(block), dtype=bool)
-    for start, stop in zip(starts, np.r_[starts[1:], len(block)], strict=True):
-        kept[start + best_chain(hours[start:stop], spare[start:stop], weight[start:stop])] = True
-    return doubtful.filter(~pl.Series(kept)).select(pl.col("reading_id").cast(pl.Int64))
+        return chosen
+    block = doubtful.select(pl.struct("machine_id", "block").rle_id()).to_series().to_numpy().astype(np.int64)
+    kept = best_chains(
+        block,
+        doubtful["whole_hours"].to_numpy(),
+        doubtful["spare_hours"].to_numpy(),
+        doubtful["trust"].to_numpy().astype(np.int64) + _ONE_READING,
+    )
+    return chosen.filter(~pl.Series(kept))
 
 
-def best_chain(
-    hours: npt.NDArray[np.int64], spare: npt.NDArray[np.int64], weight: npt.NDArray[np.int64]
-) -> npt.NDArray[np.int64]:
-    """Positions of the heaviest chain along which neither `hours` nor `spare` falls.
+def best_chains(block: Ints, hours: Ints, spare: Ints, weight: Ints) -> npt.NDArray[np.bool_]:
+    """Which readings lie on the heaviest chain of their block along which neither `hours` nor `spare` falls.
 
     Of several heaviest chains the one that ends with, and at each step comes from, the later reading in time
     is taken; ties therefore never depend on the order of rows with equal values.
 
+    All blocks of about one length are worked at once, reading by reading: chains are looked up in, and entered
+    into, a Fenwick tree over the hours, one tree a block.
+
     Args:
-        hours, spare, weight: one value a reading, shape (n,).
+        block: number of the block, 0, 1, …, never falling, shape (n,).
+        hours, spare: of each reading, in order of time within the block, shape (n,).
+        weight: what a reading adds to its chain, above 0, shape (n,).
 
     Returns:
-        Positions in increasing order of time. Takes O(n log n).
+        One flag a reading, shape (n,). Takes O(n log n).
     """
-    order = np.lexsort((hours, spare))  # by spare, then hours: predecessors come first
-    levels = np.unique(hours)
-    # Fenwick tree over the hours: best chain so far that ends at or below a level, as (weight, position).
-    best: list[tuple[int, int]] = [(0, -1)] * (len(levels) + 1)
-    came_from = np.full(len(hours), -1, dtype=np.int64)
-    top = (0, -1)
-    level_list = levels.tolist()
-    for position in order.tolist():
-        level = bisect_left(level_list, int(hours[position])) + 1
-        node, found = level, (0, -1)
-        while node:
-            found = max(found, best[node])
-            node &= node - 1
-        came_from[position] = found[1]
-        here = (found[0] + int(weight[position]), position)
-        top = max(top, here)
-        node = level
-        while node < len(best):
-            best[node] = max(best[node], here)
-            node += node & -node
-    chain = []
-    position = top[1]
-    while position >= 0:
-        chain.append(position)
-        position = int(came_from[position])
-    return np.array(chain[::-1], dtype=np.int64)
+    start = np.flatnonzero(np.diff(block, prepend=-1))
+    length = np.diff(start, append=len(block))
+    if len(length) and int(length.max()) >= _PLACES:
+        raise ValueError("a block of more than a million readings")
+    kept = np.zeros(len(block), dtype=np.bool_)
+    size_class = np.ceil(np.log2(length)).astype(np.int64)
+    for size in np.unique(size_class).tolist():
+        alike = np.flatnonzero(size_class == size)
+        at_a_time = max(1, _CELLS >> size)
+        for first in range(0, len(alike), at_a_time):
+            some = alike[first : first + at_a_time]
+            _mark(kept, start[some], length[some], hours, spare, weight)
+    return kept
+
+
+def _mark(
+    kept: npt.NDArray[np.bool_], start: Ints, length: Ints, hours: Ints, spare: Ints, weight: Ints
+) -> None:
+    """Sets `kept` for the blocks that begin at `start`; all of them are worked side by side."""
+    blocks, longest = len(start), int(length.max())
+    row = np.repeat(np.arange(blocks), length)
+    place = np.arange(len(row)) - np.repeat(np.cumsum(length) - length, length)
+    source = np.repeat(start, length) + place
+    # By spare, then hours: whatever may come before a reading in a chain is met before it.
+    order = np.lexsort((place, hours[source], spare[source], row))
+    turn = np.full((longest, blocks), -1, dtype=np.int64)  # the readings' places, in the order of their turns
+    turn[place, row] = place[order]
+    level = np.zeros((blocks, longest), dtype=np.int64)
+    level[row, place] = _levels(row, hours[source])
+    weighing = np.zeros((blocks, longest), dtype=np.int64)
+    weighing[row, place] = weight[source]
+    came_from = np.full((blocks, longest), -1, dtype=np.int64)
+    tree = np.zeros((blocks, longest + 1), dtype=np.int64)  # weight * _PLACES + place + 1 of a chain's end
+    top = np.zeros(blocks, dtype=np.int64)
+    for here in turn:
+        which = np.flatnonzero(here >= 0)
+        at = here[which]
+        before = _best_up_to(tree, which, level[which, at])
+        came_from[which, at] = before % _PLACES - 1
+        value = (before // _PLACES + weighing[which, at]) * _PLACES + at + 1
+        _enter(tree, which, level[which, at], value)
+        top[which] = np.maximum(top[which], value)
+    at = top % _PLACES - 1
+    which = np.arange(blocks)
+    while len(which):
+        kept[start[which] + at] = True
+        at = came_from[which, at]
+        which, at = which[at >= 0], at[at >= 0]
+
+
+def _levels(row: Ints, hours: Ints) -> Ints:
+    """The rank of each reading's hours within its block, from 1; equal hours have one rank."""
+    order = np.lexsort((hours, row))
+    new_row = np.diff(row[order], prepend=-1) != 0
+    new_level = new_row | (np.diff(hours[order], prepend=-1) != 0)
+    count = np.cumsum(new_level)
+    rank = np.empty(len(row), dtype=np.int64)
+    rank[order] = count - np.repeat(count[new_row] - 1, np.diff(np.flatnonzero(new_row), append=len(row)))
+    return rank
+
+
+def _best_up_to(tree: Ints, which: Ints, level: Ints) -> Ints:
+    """The best chain, of each block, among those that end at or below a level."""
+    found = np.zeros(len(which), dtype=np.int64)
+    node = level.copy()
+    while node.any():
+        # Node 0 holds nothing, so blocks that are through change no more.
+        found = np.maximum(found, tree[which, node])
+        node &= node - 1
+    return found
+
+
+def _enter(tree: Ints, which: Ints, level: Ints, value: Ints) -> None:
+    """Enters a chain at its level of the tree of its block."""
+    last = tree.shape[1] - 1
+    node = level.copy()
+    while len(node):
+        tree[which, node] = np.maximum(tree[which, node], value)
+        node = node + (node & -node)
+        inside = node <= last
+        which, node, value = which[inside], node[inside], value[inside]

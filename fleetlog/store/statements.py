@@ -14,7 +14,7 @@ from pathlib import Path
 
 from fleetlog.resources import folder
 
-_FIELD = re.compile(r"^-- (purpose|grain|inputs|parameters|strata|output|unit): ?(.*)$")
+_FIELD = re.compile(r"^-- (purpose|grain|inputs|parameters|strata|output|unit|held): ?(.*)$")
 _PARAMETER = re.compile(r"\$([a-z_][a-z0-9_]*)")
 _QUIET = re.compile(r"'[^']*'|--[^\n]*")  # string literals and comments
 _STRATA_MARK = re.compile(r"/\*strata(?: of (\w+))?\*/")
@@ -32,6 +32,11 @@ class Statement:
     def parameters(self) -> tuple[str, ...]:
         """Names of the parameters the text binds, in order of first use."""
         return tuple(dict.fromkeys(_PARAMETER.findall(_QUIET.sub("", self.text))))
+
+    @property
+    def is_view(self) -> bool:
+        """Whether the header asks for a view in place of a table: rows too many to hold, and cheap to make."""
+        return self.header.get("held") == "as a view"
 
     @property
     def strata(self) -> tuple[str, ...]:

@@ -1,32 +1,13 @@
 -- purpose: the machines on the list, with their build period and the time over which their history was recorded.
 -- grain: one row a machine that was in the fleet by the as-of date
--- inputs: machines, meter_readings, fault_codes, work_orders, measurements
+-- inputs: machines, record, site_record
 -- parameters: as_of_end (first instant that no longer counts), silence_days (a machine not heard of for longer is
 --   observed no further)
 -- output: machine_id, pin, serial_number, make, model, machine_type, control, site, build_date, build_year,
 --   built_earliest, built_latest (DATE), acquired_on, hours_at_acquisition, disposed_on, hours_at_disposal,
 --   record_begins, record_ends (TIMESTAMP: failures between them would be on record), leaves ('disposed' or
 --   'records_end')
-WITH record AS (
-    SELECT machine_id, read_at AS moment FROM meter_readings WHERE read_at < $as_of_end
-    UNION ALL
-    SELECT machine_id, seen_at FROM fault_codes WHERE seen_at < $as_of_end
-    UNION ALL
-    SELECT machine_id, opened_at FROM work_orders WHERE opened_at < $as_of_end
-    UNION ALL
-    SELECT machine_id, measured_at FROM measurements WHERE measured_at < $as_of_end
-),
-own_record AS (
-    SELECT machine_id, MIN(moment) AS first_at, MAX(moment) AS last_at FROM record GROUP BY machine_id
-),
--- A machine bought long before the yard began to keep records was not under observation all that time.
-site_record AS (
-    SELECT COALESCE(machines.site, '') AS site, MIN(own_record.first_at) AS first_at
-    FROM machines
-    INNER JOIN own_record ON own_record.machine_id = machines.machine_id
-    GROUP BY COALESCE(machines.site, '')
-),
-dated AS (
+WITH dated AS (
     SELECT
         machines.*,
         CAST(SUBSTR(build_date, 1, 4) AS INTEGER) AS build_year,
@@ -60,15 +41,15 @@ SELECT
     CASE WHEN dated.disposed_on < $as_of_end THEN dated.disposed_on END AS disposed_on,
     CASE WHEN dated.disposed_on < $as_of_end THEN dated.hours_at_disposal END AS hours_at_disposal,
     CASE
-        WHEN dated.acquired_on IS NULL THEN own_record.first_at
+        WHEN dated.acquired_on IS NULL THEN record.first_at
         ELSE GREATEST(CAST(dated.acquired_on AS TIMESTAMP), COALESCE(site_record.first_at, CAST(dated.acquired_on AS TIMESTAMP)))
     END AS record_begins,
     LEAST(
         COALESCE(CAST(dated.disposed_on AS TIMESTAMP) + INTERVAL 1 DAY, $as_of_end),
-        COALESCE(own_record.last_at, CAST(dated.acquired_on AS TIMESTAMP)) + $silence_days * INTERVAL 1 DAY,
+        COALESCE(record.last_at, CAST(dated.acquired_on AS TIMESTAMP)) + $silence_days * INTERVAL 1 DAY,
         $as_of_end
     ) AS record_ends,
     CASE WHEN dated.disposed_on < $as_of_end THEN 'disposed' ELSE 'records_end' END AS leaves
 FROM dated
-LEFT JOIN own_record ON own_record.machine_id = dated.machine_id
+LEFT JOIN record ON record.machine_id = dated.machine_id
 LEFT JOIN site_record ON site_record.site = COALESCE(dated.site, '')

@@ -1,97 +1,37 @@
--- purpose: every statement of a machine's running hours, meter changes applied.
--- grain: one row a machine, instant, value and source of the statement
--- inputs: machine, meter_readings, meter_changes, fault_codes, work_orders, measurements
+-- purpose: the statement of running hours that stands for a machine's day: the most trusted one, of those the latest.
+--   The running-hours curve rests on these.
+-- grain: one row a machine and day (UTC) with a statement
+-- inputs: machine, statement
 -- parameters: as_of_end
--- output: reading_id (running number in a fixed order), machine_id, moment, at_seconds (since 1970-01-01 UTC), tenths
---   (running hours since new, in tenths of an hour), meter_hours (as it stood on the meter), source, trust (weight
---   when two statements contradict each other), daily (TRUE: the statement that stands for its day, the most trusted
---   and latest one; the curve rests on these)
-WITH statement AS (
-    SELECT machine_id, read_at AS moment, hours, COALESCE(source, 'reading') AS source FROM meter_readings
-    UNION ALL
-    SELECT machine_id, seen_at, hours, 'fault_code' FROM fault_codes
-    UNION ALL
-    SELECT machine_id, opened_at, hours, 'work_order' FROM work_orders WHERE COALESCE(status, '') <> 'cancelled'
-    UNION ALL
-    SELECT machine_id, measured_at, hours, 'measurement' FROM measurements
-    UNION ALL
-    SELECT machine_id, CAST(acquired_on AS TIMESTAMP), hours_at_acquisition, 'acquisition' FROM machine
-    UNION ALL
-    SELECT machine_id, CAST(disposed_on AS TIMESTAMP), hours_at_disposal, 'disposal' FROM machine
-),
-known AS (
-    SELECT DISTINCT statement.machine_id, statement.moment, statement.hours AS meter_hours, statement.source
+-- output: machine_id, day (since 1970-01-01), at_seconds, tenths, trust, statements (of that day), differ (TRUE: they are
+--   not all of the same running hours)
+WITH dated AS (
+    SELECT machine_id, CAST(FLOOR(at_seconds / 86400.0) AS BIGINT) AS day, at_seconds, tenths, trust
     FROM statement
-    INNER JOIN machine ON machine.machine_id = statement.machine_id
-    WHERE statement.hours IS NOT NULL AND statement.moment < $as_of_end
+    WHERE moment < $as_of_end
 ),
--- What the old meters had counted beyond the new one when it began.
-carried AS (
+-- One number ranks a day's statements: trust, then second of the day, then hours; 2^33 tenths are more than any meter
+-- counts, and the whole stays below 2^53.
+standing AS (
     SELECT
         machine_id,
-        changed_at,
-        old_meter_hours,
-        SUM(old_meter_hours - new_meter_hours) OVER (
-            PARTITION BY machine_id ORDER BY changed_at ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW
-        ) AS carried_hours,
-        LEAD(changed_at) OVER (PARTITION BY machine_id ORDER BY changed_at) AS next_change
-    FROM meter_changes
-    WHERE changed_at < $as_of_end
+        day,
+        MAX((trust * 86400 + at_seconds - day * 86400) * 8589934592 + GREATEST(tenths, 0)) AS ranked,
+        COUNT(*) AS statements,
+        MIN(tenths) < MAX(tenths) AS differ
+    FROM dated
+    GROUP BY machine_id, day
 ),
-total AS (
-    SELECT
-        known.machine_id,
-        known.moment,
-        known.meter_hours,
-        known.source,
-        known.meter_hours + COALESCE(carried.carried_hours, 0.0) AS hours
-    FROM known
-    LEFT JOIN carried
-        ON carried.machine_id = known.machine_id
-        AND carried.changed_at <= known.moment
-        AND (carried.next_change IS NULL OR known.moment < carried.next_change)
-    UNION ALL
-    SELECT
-        carried.machine_id,
-        carried.changed_at,
-        carried.old_meter_hours,
-        'meter_change',
-        carried.old_meter_hours + COALESCE(earlier.carried_hours, 0.0)
-    FROM carried
-    INNER JOIN machine ON machine.machine_id = carried.machine_id
-    LEFT JOIN carried AS earlier
-        ON earlier.machine_id = carried.machine_id AND earlier.next_change = carried.changed_at
-),
-weighed AS (
-    SELECT
-        ROW_NUMBER() OVER (ORDER BY machine_id, moment, hours, source, meter_hours) AS reading_id,
-        machine_id,
-        moment,
-        CAST(FLOOR(EPOCH(moment)) AS BIGINT) AS at_seconds,
-        CAST(ROUND(hours * 10.0) AS BIGINT) AS tenths,
-        meter_hours,
-        source,
-        CASE source
-            WHEN 'telematics' THEN 4
-            WHEN 'meter_change' THEN 4
-            WHEN 'inspection' THEN 3
-            WHEN 'acquisition' THEN 3
-            WHEN 'disposal' THEN 3
-            WHEN 'manual' THEN 1
-            ELSE 2
-        END AS trust
-    FROM total
+unpacked AS (
+    SELECT *, CAST(FLOOR(ranked / 8589934592.0) AS BIGINT) AS trust_and_second FROM standing
 )
 SELECT
-    reading_id,
-    machine_id,
-    moment,
-    at_seconds,
-    tenths,
-    meter_hours,
-    source,
-    trust,
-    ROW_NUMBER() OVER (
-        PARTITION BY machine_id, FLOOR(at_seconds / 86400.0) ORDER BY trust DESC, at_seconds DESC, tenths DESC, reading_id
-    ) = 1 AS daily
-FROM weighed
+    unpacked.machine_id,
+    unpacked.day,
+    unpacked.day * 86400 + MOD(unpacked.trust_and_second, 86400) AS at_seconds,
+    unpacked.ranked - unpacked.trust_and_second * 8589934592 AS tenths,
+    CAST(FLOOR(unpacked.trust_and_second / 86400.0) AS BIGINT) AS trust,
+    unpacked.statements,
+    unpacked.differ
+FROM unpacked
+INNER JOIN machine ON machine.machine_id = unpacked.machine_id

@@ -2,45 +2,39 @@
 --   A reading contradicts another when the hours fall from the earlier to the later, or gain more than the calendar
 --   allows; both counted in whole hours, so that what a meter's rounding explains is no contradiction.
 -- grain: one row a doubtful reading; readings of different blocks never contradict each other
--- inputs: reading
+-- inputs: reading, unsteady_machine
 -- parameters: hours_a_day (most that a meter can gain in a calendar day)
--- output: block, reading_id, whole_hours, spare_hours (what the calendar allowed since 1970 less the hours run),
---   trust; a chain is consistent when neither whole_hours nor spare_hours ever falls
+-- output: machine_id, block (within the machine), at_seconds, whole_hours, spare_hours (what the calendar allowed since
+--   1970 less the hours run), trust; a chain is consistent when neither whole_hours nor spare_hours ever falls
 WITH whole AS (
     SELECT
-        reading_id,
-        machine_id,
-        at_seconds,
-        trust,
-        CAST(FLOOR(tenths / 10.0) AS BIGINT) AS whole_hours,
-        CAST(FLOOR(at_seconds * $hours_a_day / 86400.0) AS BIGINT) - CAST(FLOOR(tenths / 10.0) AS BIGINT) AS spare_hours
+        reading.machine_id,
+        reading.at_seconds,
+        reading.trust,
+        CAST(FLOOR(reading.tenths / 10.0) AS BIGINT) AS whole_hours,
+        CAST(FLOOR(reading.at_seconds * $hours_a_day / 86400.0) AS BIGINT) - CAST(FLOOR(reading.tenths / 10.0) AS BIGINT)
+            AS spare_hours
     FROM reading
-    WHERE daily
+    INNER JOIN unsteady_machine ON unsteady_machine.machine_id = reading.machine_id
 ),
 neighbourhood AS (
     SELECT
         *,
-        MAX(whole_hours) OVER before_it AS most_hours_before,
-        MAX(spare_hours) OVER before_it AS most_spare_before,
-        MIN(whole_hours) OVER after_it AS least_hours_after,
-        MIN(spare_hours) OVER after_it AS least_spare_after
+        MAX(whole_hours) OVER up_to_it AS most_hours_before,
+        MAX(spare_hours) OVER up_to_it AS most_spare_before,
+        MIN(whole_hours) OVER from_it_on AS least_hours_after,
+        MIN(spare_hours) OVER from_it_on AS least_spare_after
     FROM whole
     WINDOW
-        before_it AS (
-            PARTITION BY machine_id ORDER BY at_seconds, whole_hours, reading_id ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING
-        ),
-        after_it AS (
-            PARTITION BY machine_id ORDER BY at_seconds, whole_hours, reading_id ROWS BETWEEN 1 FOLLOWING AND UNBOUNDED FOLLOWING
-        )
+        up_to_it AS (PARTITION BY machine_id ORDER BY at_seconds ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW),
+        from_it_on AS (PARTITION BY machine_id ORDER BY at_seconds ROWS BETWEEN CURRENT ROW AND UNBOUNDED FOLLOWING)
 ),
 judged AS (
     SELECT
         *,
         CASE
-            WHEN whole_hours >= COALESCE(most_hours_before, whole_hours)
-                AND spare_hours >= COALESCE(most_spare_before, spare_hours)
-                AND whole_hours <= COALESCE(least_hours_after, whole_hours)
-                AND spare_hours <= COALESCE(least_spare_after, spare_hours)
+            WHEN whole_hours >= most_hours_before AND spare_hours >= most_spare_before
+                AND whole_hours <= least_hours_after AND spare_hours <= least_spare_after
             THEN 1 ELSE 0
         END AS sound
     FROM neighbourhood
@@ -48,16 +42,11 @@ judged AS (
 blocked AS (
     SELECT
         *,
-        SUM(sound) OVER (ORDER BY machine_id, at_seconds, whole_hours, reading_id ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW)
+        SUM(sound) OVER (PARTITION BY machine_id ORDER BY at_seconds ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW)
             AS sound_before
     FROM judged
 )
-SELECT
-    CAST(DENSE_RANK() OVER (ORDER BY machine_id, sound_before) AS BIGINT) AS block,
-    reading_id,
-    whole_hours,
-    spare_hours,
-    trust
+SELECT machine_id, CAST(sound_before AS BIGINT) AS block, at_seconds, whole_hours, spare_hours, trust
 FROM blocked
 WHERE sound = 0
-ORDER BY machine_id, at_seconds, whole_hours, reading_id
+ORDER BY machine_id, at_seconds

@@ -14,11 +14,14 @@ WITH ends AS (
     FROM running_hours
     GROUP BY machine_id
 ),
+-- The curve never falls, so the least hours after an instant are those of the first reading after it.
 stretch AS (
     SELECT
         running_hours.machine_id,
         MIN(CASE WHEN at_seconds >= first_seconds + $rate_days * 86400 THEN at_seconds END) AS early_end,
-        MAX(CASE WHEN at_seconds <= last_seconds - $rate_days * 86400 THEN at_seconds END) AS late_begin
+        MIN(CASE WHEN at_seconds >= first_seconds + $rate_days * 86400 THEN tenths END) AS early_end_tenths,
+        MAX(CASE WHEN at_seconds <= last_seconds - $rate_days * 86400 THEN at_seconds END) AS late_begin,
+        MAX(CASE WHEN at_seconds <= last_seconds - $rate_days * 86400 THEN tenths END) AS late_begin_tenths
     FROM running_hours
     INNER JOIN ends ON ends.machine_id = running_hours.machine_id
     GROUP BY running_hours.machine_id
@@ -29,11 +32,9 @@ SELECT
     ends.first_tenths,
     ends.last_seconds,
     ends.last_tenths,
-    COALESCE(early.tenths, ends.last_tenths) - ends.first_tenths AS early_tenths,
-    COALESCE(early.at_seconds, ends.last_seconds) - ends.first_seconds AS early_seconds,
-    ends.last_tenths - COALESCE(late.tenths, ends.first_tenths) AS late_tenths,
-    ends.last_seconds - COALESCE(late.at_seconds, ends.first_seconds) AS late_seconds
+    COALESCE(stretch.early_end_tenths, ends.last_tenths) - ends.first_tenths AS early_tenths,
+    COALESCE(stretch.early_end, ends.last_seconds) - ends.first_seconds AS early_seconds,
+    ends.last_tenths - COALESCE(stretch.late_begin_tenths, ends.first_tenths) AS late_tenths,
+    ends.last_seconds - COALESCE(stretch.late_begin, ends.first_seconds) AS late_seconds
 FROM ends
 INNER JOIN stretch ON stretch.machine_id = ends.machine_id
-LEFT JOIN running_hours AS early ON early.machine_id = ends.machine_id AND early.at_seconds = stretch.early_end
-LEFT JOIN running_hours AS late ON late.machine_id = ends.machine_id AND late.at_seconds = stretch.late_begin

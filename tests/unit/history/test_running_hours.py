@@ -7,12 +7,15 @@ from datetime import date
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from small_fleet import MACHINE, fleet_of, reading, rows
 
-from fleetlog.history.chains import best_chain
+from fleetlog.history.chains import best_chains
+
+Ints = npt.NDArray[np.int64]
 
 MONTHLY = [
     reading("2020-01-31T12:00", 1100),
@@ -38,7 +41,7 @@ MONTHLY = [
 )
 def test_wrong_reading_is_set_aside(tmp_path: Path, wrong: dict[str, object], reason: str) -> None:
     with fleet_of(tmp_path, {"machines": [MACHINE], "meter_readings": [*MONTHLY, wrong]}) as fleet:
-        aside = rows(fleet, "reading_verdict WHERE NOT kept", "meter_hours, reason")
+        aside = rows(fleet, "refused_reading", "meter_hours, reason")
     assert aside == [(wrong["hours"], reason)]
 
 
@@ -71,7 +74,7 @@ def test_replaced_meter(tmp_path: Path) -> None:
     tables = {"machines": [MACHINE], "meter_readings": readings, "meter_changes": [changed]}
     with fleet_of(tmp_path, tables) as fleet:
         tenths = [row[0] for row in rows(fleet, "running_hours", "tenths")]
-        assert rows(fleet, "reading_verdict WHERE NOT kept", "meter_hours") == []
+        assert rows(fleet, "refused_reading", "meter_hours") == []
     assert tenths == [10000, 11000, 12000, 13000, 13500, 14000, 15000]
 
 
@@ -79,8 +82,8 @@ def test_later_readings_do_not_reach_back_before_the_as_of_date(tmp_path: Path) 
     """As of March the high reading is the last word; in May it has been proved wrong."""
     high = reading("2020-03-15T12:00", 1420, source="manual")
     with fleet_of(tmp_path, {"machines": [MACHINE], "meter_readings": [*MONTHLY, high]}) as fleet:
-        in_march = rows(fleet, "reading_verdict WHERE NOT kept", "meter_hours", date(2020, 3, 20))
-        in_may = rows(fleet, "reading_verdict WHERE NOT kept", "meter_hours", date(2020, 5, 31))
+        in_march = rows(fleet, "refused_reading", "meter_hours", date(2020, 3, 20))
+        in_may = rows(fleet, "refused_reading", "meter_hours", date(2020, 5, 31))
     assert (in_march, in_may) == ([], [(1420.0,)])
 
 
@@ -88,25 +91,57 @@ def test_what_rounding_explains_is_no_contradiction(tmp_path: Path) -> None:
     """Two sources on one day, a tenth apart; the more trusted one stands for the day."""
     other = reading("2020-02-29T15:00", 1199.9, source="manual")
     with fleet_of(tmp_path, {"machines": [MACHINE], "meter_readings": [*MONTHLY, other]}) as fleet:
-        assert rows(fleet, "reading_verdict WHERE NOT kept", "meter_hours") == []
+        assert rows(fleet, "refused_reading", "meter_hours") == []
 
 
-@given(st.lists(st.tuples(st.integers(0, 5), st.integers(0, 5), st.integers(1, 4)), min_size=1, max_size=8))
-def test_best_chain_against_every_subset(points: list[tuple[int, int, int]]) -> None:
-    points.sort(key=lambda p: (p[0] + p[1], p[0]))  # in order of time, as the readings come
-    hours, spare, trust = (np.array(values) for values in zip(*points, strict=True))
+POINTS = st.lists(st.tuples(st.integers(0, 5), st.integers(0, 5), st.integers(1, 4)), min_size=1, max_size=8)
+
+
+@given(st.lists(POINTS, min_size=1, max_size=2))
+def test_best_chains_against_every_subset(blocks: list[list[tuple[int, int, int]]]) -> None:
+    for points in blocks:
+        points.sort(key=lambda p: (p[0] + p[1], p[0]))  # in order of time, as the readings come
+    block = np.repeat(np.arange(len(blocks)), [len(points) for points in blocks])
+    hours, spare, trust = (np.array(values) for values in zip(*itertools.chain(*blocks), strict=True))
     weight = trust + 1_000_000
-    chain = best_chain(hours, spare, weight)
-    assert (np.diff(hours[chain]) >= 0).all()
-    assert (np.diff(spare[chain]) >= 0).all()
+    kept = best_chains(block, hours, spare, weight)
+    for number in range(len(blocks)):
+        own = np.flatnonzero(block == number)
+        chain = own[kept[own]]
+        assert (np.diff(hours[chain]) >= 0).all()
+        assert (np.diff(spare[chain]) >= 0).all()
+        assert int(weight[chain].sum()) == heaviest(hours[own], spare[own], weight[own])
+
+
+def heaviest(hours: Ints, spare: Ints, weight: Ints) -> int:
+    """The weight of the best consistent subset, by trying every one."""
 
     def consistent(subset: tuple[int, ...]) -> bool:
         ordered = sorted(subset, key=lambda i: (spare[i], hours[i]))
         return all(hours[a] <= hours[b] for a, b in itertools.pairwise(ordered))
 
-    everything = range(len(points))
+    everything = range(len(hours))
     subsets = itertools.chain.from_iterable(
-        itertools.combinations(everything, size) for size in range(1, len(points) + 1)
+        itertools.combinations(everything, size) for size in range(1, len(hours) + 1)
     )
-    best = max(sum(int(weight[i]) for i in subset) for subset in subsets if consistent(subset))
-    assert int(weight[chain].sum()) == best
+    return max(sum(int(weight[i]) for i in subset) for subset in subsets if consistent(subset))
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_best_chains_against_one_by_one(seed: int) -> None:
+    """Long blocks, where not every subset can be tried: the same chain by a plain search of all predecessors."""
+    dice = np.random.default_rng(seed)
+    lengths = dice.integers(1, 120, 40)
+    block = np.repeat(np.arange(len(lengths)), lengths)
+    hours, spare = dice.integers(0, 40, len(block)), dice.integers(0, 40, len(block))
+    weight = dice.integers(1, 5, len(block)) + 1_000_000
+    kept = best_chains(block, hours, spare, weight)
+    for number in range(len(lengths)):
+        own = np.flatnonzero(block == number)
+        order = np.lexsort((own, hours[own], spare[own]))
+        best: dict[int, tuple[int, int, list[int]]] = {}
+        for position in own[order].tolist():
+            before = [best[p] for p in best if hours[p] <= hours[position] and spare[p] <= spare[position]]
+            weighed, _, chain = max(before, default=(0, -1, []))
+            best[position] = (weighed + int(weight[position]), position, [*chain, position])
+        assert np.flatnonzero(kept[own]).tolist() == sorted(np.searchsorted(own, max(best.values())[2]))
