@@ -25,7 +25,7 @@ def set_aside(doubtful: pl.DataFrame) -> pl.DataFrame:
     """The readings that are not on their block's best chain.
 
     Args:
-        doubtful: machine_id, block, at_seconds, whole_hours, spare_hours, trust, in order of machine and time.
+        doubtful: machine_id, block, at_seconds, whole_hours, spare_hours, trust; ordered by machine and time.
 
     Returns:
         Two columns, machine_id and at_seconds.
@@ -49,8 +49,8 @@ def best_chains(block: Ints, hours: Ints, spare: Ints, weight: Ints) -> npt.NDAr
     Of several heaviest chains the one that ends with, and at each step comes from, the later reading in time
     is taken; ties therefore never depend on the order of rows with equal values.
 
-    All blocks of about one length are worked at once, reading by reading: chains are looked up in, and entered
-    into, a Fenwick tree over the hours, one tree a block.
+    All blocks of about one length are worked at once, reading by reading: chains are looked up in a Fenwick
+    tree over the hours, and entered there, one tree a block.
 
     Args:
         block: number of the block, 0, 1, …, never falling, shape (n,).
