@@ -4,14 +4,15 @@ Machines run at their own pace; faults set in by the hazards of a fault family; 
 tries its cures in about the customary order and writes down what it found. The family is the law of nature
 here: whoever knows it knows the true parameters. Nothing in such a fleet is evidence about real machines.
 
-Everything is drawn for blocks of machines at once, and a seed gives the same files byte for byte.
+Everything is drawn for blocks of machines at once, and a seed gives the same files byte for byte. What is
+written down of it, how tidily, and which stretch of time of it, changes nothing of what happened.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date
 from math import gamma
 from pathlib import Path
@@ -20,6 +21,17 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from fleetlog.books import (
+    DAY,
+    Books,
+    FileForm,
+    Untidy,
+    Window,
+    routine,
+    tidy_meters,
+    untidy_meters,
+)
+from fleetlog.books.files import append_csv
 from fleetlog.errors import UsageError
 from fleetlog.faults import Evidence, FaultFamily, Step, load_families
 from fleetlog.faults.failure_modes import MODES
@@ -31,6 +43,8 @@ Flags = npt.NDArray[np.bool_]
 UNTIL = date(2026, 6, 30)
 #: Machines drawn and written at a time, so that memory stays bounded.
 BLOCK = 5_000
+#: Meter readings written at a time.
+READINGS = 1_000_000
 #: Visits after which a machine that nothing cures is sold.
 MOST_VISITS = 14
 
@@ -56,6 +70,28 @@ class Disorder:
 
 
 ORDER = Disorder()
+
+
+@dataclass(frozen=True)
+class Keeping:
+    """How the books are kept; the world is the same whatever it says.
+
+    Attributes:
+        mess: share of records that are untidy.
+        routine: whether services and codes that have nothing to do with the fault are written too.
+        form: what the files are written as.
+        window: the stretch of time whose records are written. Two windows that meet give together what one
+            window over both gives: what is recorded late stands in the later one, and so does a machine
+            that is sold there.
+    """
+
+    mess: float = 0.0
+    routine: bool = False
+    form: FileForm = FileForm.CSV
+    window: Window = field(default_factory=Window)
+
+
+NEATLY = Keeping()
 
 
 @dataclass(frozen=True)
@@ -97,6 +133,7 @@ def simulate(
     disorder: Disorder = ORDER,
     until: date = UNTIL,
     reading_days: float = 30.0,
+    keeping: Keeping = NEATLY,
 ) -> SimulatedFleet:
     """Writes the files of an invented fleet.
 
@@ -109,11 +146,13 @@ def simulate(
         disorder: in what the world differs from the assumptions.
         until: the last day of the books.
         reading_days: days between two meter readings.
+        keeping: how the books are kept, and which stretch of them is written; the truth is always that of
+            the whole time.
 
     Raises:
         UsageError: for numbers that make no fleet, or a folder that already holds files.
     """
-    _check(machines, years, reading_days, disorder)
+    _check(machines, years, reading_days, disorder, keeping)
     law = law or load_families()["neutral-return"]
     files, truth = Path(folder) / "files", Path(folder) / "truth"
     for place in (files, truth):
@@ -122,19 +161,20 @@ def simulate(
             raise UsageError(f"The folder {place} already holds files; name an empty one.")
     world = _World.of(law, disorder, years, until, reading_days)
     cases = 0
-    for block, begin in enumerate(range(0, machines, BLOCK)):
-        # What is written down has dice of its own, so that untidy books do not change what happened.
-        dice, books = (
-            np.random.Generator(np.random.PCG64(np.random.SeedSequence(seed, spawn_key=(block, stream))))
-            for stream in (0, 1)
-        )
-        fleet = _Block(world, dice, books, begin, min(BLOCK, machines - begin))
-        fleet.live()
-        for kind, frame in fleet.tables().items():
-            _append(files / f"{kind}.csv", frame)
-        true = fleet.true_cases()
-        cases += true.height
-        _append(truth / "cases.csv", true)
+    with Books.open(files, keeping.form) as books:
+        for block, begin in enumerate(range(0, machines, BLOCK)):
+            # What is written down has dice of its own, so that untidy books do not change what happened.
+            happens, told, more, mishaps = (
+                np.random.SeedSequence(seed, spawn_key=(block, stream)) for stream in range(4)
+            )
+            dice, notes = (np.random.Generator(np.random.PCG64(one)) for one in (happens, told))
+            fleet = _Block(world, dice, notes, begin, min(BLOCK, machines - begin))
+            fleet.live()
+            for kind, frame in fleet.tables(keeping, more, mishaps):
+                books.add(kind, frame)
+            true = fleet.true_cases()
+            cases += true.height
+            append_csv(truth / "cases.csv", true)
     figures = {"seed": seed, "disorder": disorder.__dict__, "figures": law.to_rows()}
     (truth / "law.json").write_text(json.dumps(figures, indent=1), encoding="utf-8")
     return SimulatedFleet(files, truth, machines, cases, seed, law)
@@ -185,7 +225,7 @@ def _drawn(dice: np.random.Generator, table: Evidence, counts: tuple[float, ...]
     return tuple(float(share) for share in shares / shares.sum() * sum(counts))
 
 
-def _check(machines: int, years: float, reading_days: float, disorder: Disorder) -> None:
+def _check(machines: int, years: float, reading_days: float, disorder: Disorder, keeping: Keeping) -> None:
     if machines < 1 or not 0 < years <= 40 or reading_days <= 0:
         raise UsageError(
             "An invented fleet needs at least one machine, 0 to 40 years and some days per reading."
@@ -197,12 +237,11 @@ def _check(machines: int, years: float, reading_days: float, disorder: Disorder)
             raise UsageError(
                 f"{name} is a share: it must lie between 0 and 1, not {getattr(disorder, name):g}."
             )
-
-
-def _append(path: Path, frame: pl.DataFrame) -> None:
-    new = not path.exists()
-    with path.open("ab") as file:
-        frame.write_csv(file, include_header=new)
+    if not 0 <= keeping.mess <= 1:
+        raise UsageError(f"mess is a share: it must lie between 0 and 1, not {keeping.mess:g}.")
+    first, last = keeping.window.first, keeping.window.last
+    if first is not None and last is not None and last < first:
+        raise UsageError(f"From {first} to {last} there is no day; the second must not lie before the first.")
 
 
 # --------------------------------------------------------------------------------------- the laws as arrays
@@ -441,6 +480,7 @@ class _Block:
         self.hazard = np.repeat(hazards[:, None, :], self.sides, axis=1)
         self.codes, self.lines, self.readings, self.cases, self.parts = (_Rows() for _ in range(5))
         self.visits = 0
+        self.meters = tidy_meters(size)
 
     # -------------------------------------------------------------------------------- life
 
@@ -699,8 +739,22 @@ class _Block:
 
     # -------------------------------------------------------------------------------- what is handed over
 
-    def tables(self) -> dict[str, pl.DataFrame]:
-        """The files: only what happened while the books were kept and the machine was there."""
+    def tables(
+        self, keeping: Keeping, more: np.random.SeedSequence, mishaps: np.random.SeedSequence
+    ) -> Iterator[tuple[str, pl.DataFrame]]:
+        """The files piece by piece: only what happened while the books were kept and the machine was there.
+
+        Args:
+            keeping: how the books are kept.
+            more: seed of routine work.
+            mishaps: seed of untidiness.
+        """
+        for_meters, for_tables = mishaps.spawn(2)
+        untidy = Untidy(keeping.mess, for_tables) if keeping.mess else None
+        if untidy:
+            self.meters = untidy_meters(
+                np.random.default_rng(for_meters), keeping.mess, *self.kept(), self.built, self.pace
+            )
         lines = self.seen(
             self.lines.frame(
                 _EVENT
@@ -713,15 +767,33 @@ class _Block:
                 }
             )
         )
-        return {
-            "machines": self.machines(),
-            "meter_readings": self.meter_readings(),
-            "components": self.components(),
-            "fault_codes": self.fault_codes(),
-            "work_orders": self.work_orders(lines),
-            "work_lines": self.work_lines(lines),
-            "measurements": self.measurements(),
-        }
+        codes, orders, steps = self.fault_codes(), self.work_orders(lines), self.work_lines(lines)
+        if keeping.routine:
+            codes, orders, steps = self.with_routine(more, codes, orders, steps)
+        machines, components, measured = self.machines(), self.components(), self.measurements()
+        if untidy:
+            machines, components = untidy.machines(machines), untidy.components(components)
+            codes, orders, steps = untidy.codes(codes), untidy.orders(orders), untidy.lines(steps)
+            measured = untidy.measurements(measured)
+            # What comes later than the last day of the books is not there yet.
+            codes = codes.filter(pl.col(DAY) < self.world.end_day)
+        rows = keeping.window.rows
+        yield "machines", keeping.window.machines(machines)
+        for readings, machine in self.meter_readings():
+            yield "meter_readings", rows(untidy.readings(readings, machine) if untidy else readings)
+        if untidy:
+            yield "meter_changes", rows(self.meter_changes())
+        yield "components", rows(components)
+        yield "fault_codes", rows(codes)
+        yield "work_orders", rows(orders)
+        yield "work_lines", rows(steps)
+        yield "measurements", rows(measured)
+
+    def kept(self) -> tuple[Floats, Floats]:
+        """The days between which the books of each machine were kept; end before begin is never."""
+        begin: Floats = np.maximum(self.acquired, self.world.begin_day)
+        end: Floats = np.minimum(self.disposed, self.world.end_day)
+        return begin, end
 
     def name(self, column: str = "machine") -> pl.Expr:
         return pl.format("M{}", (pl.col(column) + self.first + 1).cast(pl.String).str.zfill(6))
@@ -738,10 +810,10 @@ class _Block:
         """Events within the books, with their time as `at` and day as `day`, in the order of time."""
         machine, hours = events["machine"].to_numpy(), events["hours"].to_numpy()
         day = self.days(machine, hours)
-        begins = np.maximum(self.acquired, self.world.begin_day)[machine]
-        ends = np.minimum(self.disposed, self.world.end_day)[machine]
+        begins, ends = (each[machine] for each in self.kept())
+        shown = np.round(self.meters.shown(machine, day, hours), 1)
         return (
-            events.with_columns(day=pl.Series(day), hours=pl.Series(np.round(hours, 1)))
+            events.with_columns(day=pl.Series(day), hours=pl.Series(shown))
             .filter(pl.Series((day >= begins) & (day < ends), dtype=pl.Boolean))
             .with_columns(at=_time(pl.col("day")))
             .sort("machine", "day", "side", maintain_order=True)
@@ -749,15 +821,18 @@ class _Block:
 
     def machines(self) -> pl.DataFrame:
         gone = np.isfinite(self.disposed)
+        left = np.where(gone, self.disposed, 0.0)
+        sold = self.meters.shown(np.arange(self.size), left, (left - self.built) * self.pace)
         frame = pl.DataFrame(
             {
                 "machine": np.arange(self.size),
                 "built": self.built,
                 "acquired": self.acquired,
-                "disposed": np.where(gone, self.disposed, 0.0),
+                "disposed": left,
                 "gone": gone,
                 "bought": np.round((self.acquired - self.built) * self.pace, 1),
-                "sold": np.round(np.where(gone, (self.disposed - self.built) * self.pace, 0.0), 1),
+                "sold": np.round(np.where(gone, sold, 0.0), 1),
+                DAY: self.kept()[0],
                 "site": np.array(_SITES)[self.site],
             }
         )
@@ -766,34 +841,130 @@ class _Block:
         return frame.select(
             machine_id=self.name(),
             machine_type=pl.lit(law.machine_types[0] if law.machine_types else "skid_steer_loader"),
-            build_date=_day(pl.col("built")),
+            build_date=_day(pl.col("built")).dt.to_string("%Y-%m-%d"),
             control=pl.lit(control),
             site="site",
             acquired_on=_day(pl.col("acquired")),
             hours_at_acquisition="bought",
             disposed_on=pl.when("gone").then(_day(pl.col("disposed"))),
             hours_at_disposal=pl.when("gone").then("sold"),
+            **{DAY: DAY},
         )
 
-    def meter_readings(self) -> pl.DataFrame:
-        begin = np.maximum(self.acquired, self.world.begin_day)
-        end = np.minimum(self.disposed, self.world.end_day) - 0.01
+    def meter_readings(self) -> Iterator[tuple[pl.DataFrame, Ints]]:
+        """Readings of some machines at a time, and the machine of each."""
+        begin, end = self.kept()
+        end = end - 0.01
         number = np.maximum(np.floor((end - begin) / self.world.reading_days).astype(np.int64) + 2, 0)
         number = np.where(end > begin, number, 0)
-        machine = np.repeat(np.arange(self.size), number)
-        turn = np.arange(machine.size) - np.repeat(np.cumsum(number) - number, number)
-        day = np.minimum(begin[machine] + turn * self.world.reading_days, end[machine])
-        hours = np.round((day - self.built[machine]) * self.pace[machine], 1)
-        frame = pl.DataFrame({"machine": machine, "day": day, "hours": hours})
-        return frame.select(
-            machine_id=self.name(), read_at=_time(pl.col("day")), hours="hours", source=pl.lit("telematics")
+        names = pl.DataFrame({"machine": np.arange(self.size)}).select(self.name()).to_series()
+        total = np.cumsum(number)
+        first = 0
+        while first < self.size:
+            before = total[first - 1] if first else 0
+            after = max(int(np.searchsorted(total, before + READINGS, side="right")), first + 1)
+            of_each = number[first:after]
+            machine = np.repeat(np.arange(first, first + of_each.size), of_each)
+            turn = np.arange(machine.size) - np.repeat(np.cumsum(of_each) - of_each, of_each)
+            day = np.minimum(begin[machine] + turn * self.world.reading_days, end[machine])
+            hours = (day - self.built[machine]) * self.pace[machine]
+            shown = np.round(self.meters.shown(machine, day, hours), 1)
+            frame = pl.DataFrame({"machine_id": names.gather(machine), "day": day, "hours": shown})
+            yield (
+                frame.select(
+                    "machine_id",
+                    read_at=_time(pl.col("day")),
+                    hours="hours",
+                    source=pl.lit("telematics"),
+                    **{DAY: "day"},
+                ),
+                machine,
+            )
+            first += of_each.size
+
+    def meter_changes(self) -> pl.DataFrame:
+        """The meter changes that somebody wrote down."""
+        machine = np.flatnonzero(self.meters.recorded)
+        return pl.DataFrame(
+            {
+                "machine": machine,
+                "day": self.meters.changed[machine],
+                "old": self.meters.old[machine],
+                "new": self.meters.new[machine],
+            }
+        ).select(
+            machine_id=self.name(),
+            changed_at=_time(pl.col("day")),
+            old_meter_hours="old",
+            new_meter_hours="new",
+            **{DAY: "day"},
         )
+
+    def with_routine(
+        self, seed: np.random.SeedSequence, codes: pl.DataFrame, orders: pl.DataFrame, lines: pl.DataFrame
+    ) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+        """Codes, orders and lines with those of every day among them, by machine and time."""
+        begin, end = ((day - self.built) * self.pace for day in self.kept())
+        other = routine(np.random.default_rng(seed), begin, end)
+        number = pl.format("R{}-{}", pl.lit(self.first // BLOCK + 1), pl.col("service") + 1)
+        services = self.seen(other.services.with_columns(side=pl.lit(0)))
+        codes = pl.concat(
+            (
+                codes,
+                self.seen(other.codes.with_columns(side=pl.lit(0))).select(
+                    machine_id=self.name(),
+                    seen_at="at",
+                    hours="hours",
+                    spn=pl.col("spn").cast(codes.schema["spn"]),
+                    fmi=pl.col("fmi").cast(codes.schema["fmi"]),
+                    description="description",
+                    status=pl.lit("stored"),
+                    side=pl.lit(None, dtype=pl.String),
+                    source=pl.lit("telematics"),
+                    **{DAY: "day"},
+                ),
+            )
+        )
+        orders = pl.concat(
+            (
+                orders,
+                services.select(
+                    work_order_id=number,
+                    machine_id=self.name(),
+                    opened_at="at",
+                    closed_at="at",
+                    hours="hours",
+                    complaint=pl.lit("service"),
+                    status=pl.lit("closed"),
+                    **{DAY: "day"},
+                ),
+            )
+        ).sort("machine_id", DAY, maintain_order=True)
+        done = services.join(other.tasks, on="service", maintain_order="left_right").select(
+            work_order_id=number,
+            line_no=pl.col("line_no").cast(lines.schema["line_no"]),
+            done_at="at",
+            component="component",
+            side=pl.lit(None, dtype=pl.String),
+            action="action",
+            result="result",
+            finding="finding",
+            labour_hours="labour_hours",
+            parts_cost="parts_cost",
+            **{DAY: "day"},
+        )
+        # Lines name no machine: they stand in the order of their work orders.
+        lines = pl.concat((lines, done)).join(
+            orders.select("work_order_id").with_row_index("turn"), on="work_order_id", maintain_order="left"
+        )
+        lines = lines.sort("turn", "line_no").drop("turn")
+        return codes.sort("machine_id", DAY, maintain_order=True), orders, lines
 
     def components(self) -> pl.DataFrame:
         parts = self.parts.frame(_EVENT | {"cause": pl.Int64})
         machine, hours = parts["machine"].to_numpy(), parts["hours"].to_numpy()
         day = self.days(machine, hours)
-        before = np.maximum(self.acquired, self.world.begin_day)[machine]
+        before = self.kept()[0][machine]
         law = self.world.law
         component = {k: cause.component for k, cause in enumerate(law.causes)}
         variant = {
@@ -801,7 +972,7 @@ class _Block:
             for k, cause in enumerate(law.causes)
         }
         return (
-            parts.with_columns(day=pl.Series(day))
+            parts.with_columns(pl.Series(DAY, before), day=pl.Series(day))
             .filter(pl.Series(day < before, dtype=pl.Boolean))
             .sort("machine", "day", "side", "cause")
             .select(
@@ -811,6 +982,7 @@ class _Block:
                 variant=pl.col("cause").replace_strict(variant, return_dtype=pl.String),
                 fitted_on=_day(pl.col("day")),
                 fitted_hours=pl.col("hours").round(1),
+                **{DAY: DAY},
             )
         )
 
@@ -826,6 +998,7 @@ class _Block:
             status=pl.lit("stored"),
             side=self.side_name(),
             source=pl.lit("telematics"),
+            **{DAY: "day"},
         ).unique(["machine_id", "seen_at", "side"], keep="first", maintain_order=True)
 
     def order_name(self) -> pl.Expr:
@@ -841,6 +1014,7 @@ class _Block:
             hours="hours",
             complaint=pl.lit("fault code"),
             status=pl.lit("closed"),
+            **{DAY: "day"},
         )
 
     def work_lines(self, lines: pl.DataFrame) -> pl.DataFrame:
@@ -855,7 +1029,9 @@ class _Block:
             }
         )
         return (
-            lines.filter("written")
+            # The lines of an order are recorded with it.
+            lines.with_columns(pl.col("day").first().over("order"))
+            .filter("written")
             .join(table, on="step", maintain_order="left")
             .with_columns(line_no=pl.int_range(1, pl.len() + 1).over("order"))
             .select(
@@ -869,6 +1045,7 @@ class _Block:
                 finding="finding",
                 labour_hours="labour_hours",
                 parts_cost="parts_cost",
+                **{DAY: "day"},
             )
         )
 
@@ -883,6 +1060,7 @@ class _Block:
             side=self.side_name(),
             value="value",
             unit=pl.lit(voltage.unit if voltage else ""),
+            **{DAY: "day"},
         )
 
     def true_cases(self) -> pl.DataFrame:
@@ -917,8 +1095,8 @@ def _unit_weibull(dice: np.random.Generator, shape: float, size: int) -> Floats:
 
 def _time(day: pl.Expr) -> pl.Expr:
     seconds = (day * _DAY).round().cast(pl.Int64)
-    return pl.from_epoch(seconds, time_unit="s").dt.strftime("%Y-%m-%dT%H:%M:%S")
+    return pl.from_epoch(seconds, time_unit="s")
 
 
 def _day(day: pl.Expr) -> pl.Expr:
-    return (pl.lit(_EPOCH) + pl.duration(days=day.floor().cast(pl.Int64))).dt.strftime("%Y-%m-%d")
+    return pl.lit(_EPOCH) + pl.duration(days=day.floor().cast(pl.Int64))

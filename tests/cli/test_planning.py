@@ -95,6 +95,22 @@ def test_simulated_files_load(fleetlog: Command, tmp_path: Path) -> None:
     assert fleetlog("suspects", store=store).code == 0
 
 
+def test_one_more_month_of_an_untidy_fleet(fleetlog: Command, tmp_path: Path) -> None:
+    store = tmp_path / "fleet.duckdb"
+    call = ("--machines", "40", "--years", "2", "--reading-days", "7", "--mess", "0.05", "--routine")
+    for name, part in (("old", ("--to", "2026-05-31")), ("new", ("--from", "2026-06-01"))):
+        done = fleetlog("simulate", str(tmp_path / name), *call, *part, "--format", "parquet")
+        assert done.code == 0, done.err
+        assert fleetlog("load", str(tmp_path / name / "files"), store=store).code == 0
+    told = fleetlog("status", store=store)
+    assert told.code == 0, told.err
+    assert "2026-06-" in told.out.splitlines()[0]
+    for wrong, word in (("--format", "xlsx"), ("--mess", "2"), ("--from", "June")):
+        refused = fleetlog("simulate", str(tmp_path / "wrong"), wrong, word)
+        assert refused.code == 2
+        assert word in refused.err
+
+
 def test_policies(fleetlog: Command, demo_store: Path) -> None:
     arguments = ("plan", "--policy", "wait,sensor_first", "--draws", "20", "--format", "json")
     done = fleetlog(*arguments, store=demo_store)

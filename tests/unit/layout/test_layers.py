@@ -25,7 +25,8 @@ MAY = {
     "findings": {"errors", "store", "intake", "wording", "faults", "settings", "history", "stats", "charts"},
     "charts": {"errors", "findings", "stats"},
     "reporting": {"errors", "resources", "faults", "findings", "charts", "methods", "tables"},
-    "simulate": {"errors", "faults", "store"},
+    "books": {"errors"},
+    "simulate": {"errors", "faults", "store", "books"},
     "api": {"errors", "findings"},
 }
 LIBRARIES = {
