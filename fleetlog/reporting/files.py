@@ -54,9 +54,18 @@ def write_text(path: Path, text: str) -> Path:
     Raises:
         UsageError: when the place cannot be written.
     """
+    return write_bytes(path, text.encode("utf-8", "replace"))
+
+
+def write_bytes(path: Path, content: bytes) -> Path:
+    """Write a file, its folder too.
+
+    Raises:
+        UsageError: when the place cannot be written.
+    """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(text.encode("utf-8", "replace"))
+        path.write_bytes(content)
     except OSError as problem:
         raise UsageError(f"{path} cannot be written: {problem.strerror}; name another folder") from problem
     return path

@@ -13,8 +13,11 @@ from markupsafe import Markup
 from fleetlog.charts.output import spec_of, svg_of
 from fleetlog.charts.theme import INK, MUTED, PAPER, RULE
 
-WIDE = 920
+# The picture for a desk is that for paper, too: at the width of an A4 page its letters are 8 points high, and
+# a desk's page shows it a little larger than drawn.
+WIDE = 760
 NARROW = 310
+_LARGER = 1.2
 _SVG = "http://www.w3.org/2000/svg"
 # On paper as in the picture; on a screen the page's own colours, light or dark.
 _PAGE_COLOURS = {
@@ -35,6 +38,7 @@ class Picture:
         title: the finding in words; notes: how to read it; alt: both, for who cannot see it.
         wide, narrow: the picture for a desk and for a phone, as SVG.
         table: the CSV that it was drawn from, relative to the page.
+        drawn: the picture for a desk as it was drawn, a whole SVG of its own, for paper.
     """
 
     title: str
@@ -43,6 +47,7 @@ class Picture:
     wide: Markup
     narrow: Markup
     table: str
+    drawn: str
 
 
 def picture(draw: Callable[[int], alt.TopLevelMixin], table: str, mark: str) -> Picture:
@@ -61,8 +66,10 @@ def picture(draw: Callable[[int], alt.TopLevelMixin], table: str, mark: str) -> 
         title = _joined(heading["text"])
         notes = tuple(heading.get("subtitle", ()))
         said = str(spec.get("description", title))
-        drawn.append(_inline(svg_of(spec), said, f"{mark}-{name}"))
-    return Picture(title, (_joined(notes),) if notes else (), said, drawn[0], drawn[1], table)
+        whole = svg_of(spec)
+        drawn.append((whole, _inline(whole, said, f"{mark}-{name}")))
+    (desk, wide), (_, narrow) = drawn
+    return Picture(title, (_joined(notes),) if notes else (), said, wide, narrow, table, desk)
 
 
 def _joined(text: Any) -> str:
@@ -76,7 +83,7 @@ def _inline(svg: str, said: str, mark: str) -> Markup:
     _cleaned(root, mark)
     root.attrib.clear()
     root.set("viewBox", f"0 0 {width} {height}")
-    root.set("style", f"max-width:{width}px")
+    root.set("style", f"max-width:{_LARGER * float(width):.0f}px")
     root.set("role", "img")
     root.set("aria-label", said)
     text = ElementTree.tostring(root, encoding="unicode", short_empty_elements=True)

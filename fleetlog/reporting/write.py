@@ -21,10 +21,12 @@ from fleetlog.charts.words import capital, hours, listed, money, percent, plural
 from fleetlog.reporting.files import safe_names, write_csv, write_text
 from fleetlog.reporting.gathered import ReportFindings
 from fleetlog.reporting.month import CaseView, case_views, month_page
+from fleetlog.reporting.pdf import write_pdf
 from fleetlog.reporting.unit_page import unit_page
 from fleetlog.reporting.workbook import write_workbook
 
 WORKBOOK = "tables.xlsx"
+PDF = "report.pdf"
 
 
 def write_report(findings: ReportFindings, folder: Path, *, clock: datetime) -> list[Path]:
@@ -36,7 +38,7 @@ def write_report(findings: ReportFindings, folder: Path, *, clock: datetime) -> 
         clock: the time to print as the time of making; the only thing that may differ between two runs.
 
     Returns:
-        The files written: report.html first, then units/*.html, tables.xlsx, tables/**/*.csv.
+        The files written: report.html first, then report.pdf, units/*.html, tables.xlsx, tables/**/*.csv.
 
     Raises:
         UsageError: when the folder cannot be written.
@@ -54,6 +56,14 @@ def write_report(findings: ReportFindings, folder: Path, *, clock: datetime) -> 
         context, month = month_page(findings, pages)
         tables |= month
         written.append(write_text(folder / "report.html", _render("report.html.j2", context, clock)))
+        written.append(
+            write_pdf(
+                context,
+                lambda printed: _render("report.html.j2", printed, clock),
+                folder / PDF,
+                clock=clock,
+            )
+        )
         cases: dict[str, list[CaseView]] = {}
         for view in case_views(findings, {}):
             cases.setdefault(view.case.machine_id, []).append(view)

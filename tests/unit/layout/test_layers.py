@@ -34,6 +34,7 @@ LIBRARIES = {
     "scipy": {"stats"},
     "altair": {"charts", "findings", "reporting"},
     "jinja2": {"reporting"},
+    "typst": {"reporting"},
 }
 
 
