@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -11,7 +11,7 @@ from typing import Any
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
 from fleetlog.findings.base import Scope
-from fleetlog.history import History, build_history, last_day
+from fleetlog.history import History, build_history, last_day, refresh_history
 from fleetlog.intake import LoadResult, PlainSettings, ProgressCallback, load_paths
 from fleetlog.intake.profiles.profile import Profile
 from fleetlog.intake.suggestions import refresh_suggestions
@@ -42,12 +42,23 @@ class Fleet:
     def __enter__(self) -> Fleet:
         return self
 
-    def __exit__(self, *_: object) -> None:
-        self.close()
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        if kind is None:
+            self.close()
+        else:
+            self.discard()
 
     def close(self) -> None:
-        """Lets the store go."""
+        """Lets the store go; what was written becomes visible to others, all at once.
+
+        Raises:
+            StoreError: when that fails; the store is as it was then.
+        """
         self.store.close()
+
+    def discard(self) -> None:
+        """Lets the store go and drops what was written since it was opened."""
+        self.store.discard()
 
     def history(self, as_of: date | None = None) -> History:
         """The history as of a day (None: the last day on record), kept until another is asked."""
@@ -84,10 +95,34 @@ class Fleet:
             check_only=check_only,
             progress=progress,
         )
+        self._history = None
         if not check_only:
             refresh_suggestions(self.store, load_dictionary(self._own_wording()))
-        self._history = None
+            if self.store.path is not None and self.has_records():
+                self.refresh_history()
         return result
+
+    def refresh_history(
+        self, *, rebuild: bool = False, progress: Callable[[int, int], None] | None = None
+    ) -> History:
+        """Brings the history that the store keeps up to date, so that questions need not build it.
+
+        Args:
+            rebuild: build all machines again, whatever is kept.
+            progress: hears how many of how many machines are done.
+
+        Raises:
+            UsageError: when nothing is on record.
+        """
+        self._history = refresh_history(
+            self.store, self.families, self.settings, rebuild=rebuild, progress=progress
+        )
+        self._asked = None
+        return self._history
+
+    def has_records(self) -> bool:
+        """Whether anything is on record that a history could be made of."""
+        return self.store.run("history/last_record")["last_at"][0] is not None
 
     def _own_wording(self) -> list[Path]:
         """The fleet's own dictionary of workshop words: wording.toml beside the store, if it is there."""
@@ -160,21 +195,31 @@ def intake_settings(settings: Settings) -> PlainSettings:
 
 
 def open_fleet(
-    path: Path | str | None, *, settings: Settings | None = None, writable: bool = False, create: bool = False
+    path: Path | str | None,
+    *,
+    settings: Settings | None = None,
+    writable: bool = False,
+    create: bool = False,
+    wait: float = 0.0,
+    told: Callable[[str], None] | None = None,
 ) -> Fleet:
     """Opens a store for questions.
 
     Args:
         path: the store's file; None opens an empty store in memory.
         settings: what is in force; None reads fleetlog.toml beside the store.
-        writable: open it for loading too.
+        writable: open it for loading too; others see what was loaded when the fleet is closed.
         create: make the store when there is none.
+        wait: for how many seconds to queue behind others who write; 0 asks once.
+        told: hears, in a sentence, for whom we wait.
 
     Raises:
+        StoreBusyError: when another process writes to the store.
         StoreError: when the store cannot be opened.
         SettingsError: when the settings or a fault family do not read.
     """
     store_path = Path(path) if path is not None else None
     in_force = settings if settings is not None else settings_of(store_path)
     families = families_for(in_force)
-    return Fleet(open_store(store_path, writable=writable, create=create), in_force, families)
+    store = open_store(store_path, writable=writable, create=create, wait=wait, told=told)
+    return Fleet(store, in_force, families)

@@ -1,34 +1,50 @@
-"""Builds the history of a store: the steps of sql/history/ in order, and the one step SQL cannot do."""
+"""Builds the history of a store, keeps it there, and rebuilds of it only what changed."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, date, datetime
+from typing import Any
 from zoneinfo import ZoneInfo
+
+import polars as pl
 
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
-from fleetlog.history.chains import set_aside
 from fleetlog.history.families import hand_over
+from fleetlog.history.recipe import Recipe
+from fleetlog.history.steps import SET_ASIDE, Step, steps, take
 from fleetlog.settings import Settings
 from fleetlog.store import Store
-from fleetlog.store.statements import numbered
+from fleetlog.store.shelf import CHOSEN, Shelf
+
+#: Readings worked off at a time, so that memory stays bounded whatever the fleet.
+READINGS_AT_A_TIME = 10_000_000
+
+STATE = "kept_state"
+"""The table that says what a kept history was made by and of."""
+
+# Made for all machines before the others: when a site's records begin shows only over all of its machines.
+_BEFOREHAND = ("record", "site_record")
+_TOLD = ("told_step", "filled_line")
 
 
 @dataclass(frozen=True)
 class History:
-    """A history that has been built into temporary tables of a store's connection.
+    """A history that has been built; its tables answer to their plain names in the store's connection.
 
     Attributes:
         as_of: the last day that counts.
         as_of_end: the first instant (UTC) that no longer does.
         tables: names of the tables.
+        rebuilt: machines whose part was built for it; 0 when what the store kept could be used as it stood.
     """
 
     as_of: date
     as_of_end: datetime
     tables: tuple[str, ...]
+    rebuilt: int
 
 
 def last_day(store: Store, time_zone: str) -> date:
@@ -47,39 +63,204 @@ def last_day(store: Store, time_zone: str) -> date:
 
 
 def build_history(
-    store: Store, families: Mapping[str, FaultFamily], settings: Settings, as_of: date | None = None
+    store: Store,
+    families: Mapping[str, FaultFamily],
+    settings: Settings,
+    as_of: date | None = None,
+    *,
+    anew: bool = False,
 ) -> History:
-    """Makes the history tables as they would have been on that day.
+    """Makes the history as it would have been on a day, or takes the one that the store keeps.
 
     Args:
         store: an open store; its own tables are only read.
         families: the fault families in force.
         settings: meters, windows and the fleet's time zone.
         as_of: the last day that counts; None takes the last day on record.
+        anew: build it whatever the store keeps.
     """
-    zone = settings.fleet.time_zone
-    day = as_of or last_day(store, zone)
-    midnight = datetime.combine(day + timedelta(days=1), time(), ZoneInfo(zone))
-    as_of_end = midnight.astimezone(UTC).replace(tzinfo=None)
+    recipe = Recipe(families, settings, as_of or last_day(store, settings.fleet.time_zone))
+    _hand_over(store, recipe)
+    kept = Shelf(store, "kept")
+    if not anew and _holds(store, kept, recipe):
+        return _shown(store, kept, recipe, 0)
+    passing = Shelf(store, "passing")
+    _choose(store, store.select("SELECT machine_id FROM machines"))
+    return _shown(store, passing, recipe, _build_all(store, passing, recipe, None))
+
+
+def refresh_history(
+    store: Store,
+    families: Mapping[str, FaultFamily],
+    settings: Settings,
+    *,
+    rebuild: bool = False,
+    progress: Callable[[int, int], None] | None = None,
+) -> History:
+    """Brings the history that a store keeps up to date, as of the last day on record.
+
+    Only machines that a load touched, or that the day moved on for, are built again; the rest stays. The
+    tables are the same, row by row, as if all had been built at once.
+
+    Args:
+        store: a store open for writing.
+        families: the fault families in force.
+        settings: meters, windows and the fleet's time zone.
+        rebuild: build all machines again, whatever is kept.
+        progress: hears how many of how many machines are done.
+
+    Raises:
+        UsageError: when nothing is on record.
+    """
+    recipe = Recipe(families, settings, last_day(store, settings.fleet.time_zone))
+    _hand_over(store, recipe)
+    kept = Shelf(store, "kept")
+    state = _state(store, kept)
+    if not rebuild and state is not None and _holds(store, kept, recipe):
+        return _shown(store, kept, recipe, 0)
+    rebuild = (
+        rebuild
+        or state is None
+        or state["fingerprint"] != recipe.fingerprint
+        or state["as_of_end"] > recipe.as_of_end
+    )
+    marks = store.run("refresh/marks").row(0, named=True)
+    if rebuild or state is None:
+        _choose(store, store.select("SELECT machine_id FROM machines"))
+        machines = _build_all(store, kept, recipe, progress)
+    else:
+        kept.show()
+        _choose(store, _touched(store, kept, recipe, state))
+        _forget(store, kept)
+        machines = _build_chosen(store, kept, recipe, progress)
+    store.register(
+        STATE, pl.DataFrame([{"fingerprint": recipe.fingerprint, "as_of_end": recipe.as_of_end, **marks}])
+    )
+    kept.put(STATE, per_machine=False)
+    return _shown(store, kept, recipe, machines)
+
+
+def _hand_over(store: Store, recipe: Recipe) -> None:
     types = [
         row[0]
         for row in store.execute("SELECT DISTINCT machine_type FROM machines WHERE machine_type IS NOT NULL")
     ]
-    hand_over(store, families.values(), types)
-    parameters = {
-        "as_of_end": as_of_end,
-        "silence_days": settings.meters.silence_days,
-        "hours_a_day": settings.meters.max_hours_per_day,
-        "rate_days": settings.meters.recent_rate_days,
-        "count_unjudged": settings.wording.count_unjudged,
-        "least_confidence": settings.wording.least_confidence,
+    hand_over(store, recipe.families.values(), types)
+
+
+def _state(store: Store, kept: Shelf) -> dict[str, Any] | None:
+    """What a kept history was made by and of; None where none is kept, or one was left half built."""
+    if STATE not in kept.tables():
+        return None
+    kept.show()
+    found = store.select("FROM kept_state")
+    return None if found.is_empty() else found.row(0, named=True)
+
+
+def _holds(store: Store, kept: Shelf, recipe: Recipe) -> bool:
+    """Whether the kept history is the one that is asked for."""
+    state = _state(store, kept)
+    return state is not None and state == {
+        "fingerprint": recipe.fingerprint,
+        "as_of_end": recipe.as_of_end,
+        **store.run("refresh/marks").row(0, named=True),
     }
-    tables = []
-    for step in numbered("history"):
-        table = step.name.split("_", 1)[1]
-        store.create(table, step, temporary=True, **parameters)
-        tables.append(table)
-        if table == "doubtful_reading":
-            store.register("set_aside_reading", set_aside(store.select("FROM doubtful_reading")))
-            tables.append("set_aside_reading")
-    return History(day, as_of_end, tuple(tables))
+
+
+def _shown(store: Store, shelf: Shelf, recipe: Recipe, rebuilt: int) -> History:
+    shelf.show()
+    for step in steps():
+        if step.statement.is_view:
+            take(store, step, recipe.parameters)
+    tables = tuple(name for name in shelf.tables() if name != STATE)
+    return History(recipe.as_of, recipe.as_of_end, tables, rebuilt)
+
+
+def _choose(store: Store, machines: pl.DataFrame) -> None:
+    store.register(CHOSEN, machines.select("machine_id").unique().sort("machine_id"))
+
+
+def _touched(store: Store, kept: Shelf, recipe: Recipe, state: Mapping[str, Any]) -> pl.DataFrame:
+    """The machines whose kept part may no longer hold."""
+    now = [(step, f"{step.table}_now") for step in steps() if step.table in _TOLD]
+    for step, name in now:
+        store.create(name, step.statement, temporary=True, **recipe.parameters)
+    touched = store.run(
+        "refresh/touched_machine",
+        last_file=state["last_file"],
+        kept_end=state["as_of_end"],
+        as_of_end=recipe.as_of_end,
+    )
+    kept.drop(name for _, name in now)
+    return touched
+
+
+def _forget(store: Store, kept: Shelf) -> None:
+    """From here until the end nothing is kept: an interrupted work leaves no half a history in use."""
+    store.register(STATE, store.select("FROM kept_state LIMIT 0"))
+    kept.put(STATE, per_machine=False)
+
+
+def _build_all(
+    store: Store, shelf: Shelf, recipe: Recipe, progress: Callable[[int, int], None] | None
+) -> int:
+    shelf.clear()
+    shelf.show()
+    return _build_chosen(store, shelf, recipe, progress, fresh=True)
+
+
+def _build_chosen(
+    store: Store,
+    shelf: Shelf,
+    recipe: Recipe,
+    progress: Callable[[int, int], None] | None,
+    *,
+    fresh: bool = False,
+) -> int:
+    """Builds the chosen machines' part; returns how many machines that were."""
+    narrowed = store.tables()
+    by_name = {step.table: step for step in steps()}
+    record, site_record = (by_name[name] for name in _BEFOREHAND)
+    try:
+        shelf.narrow(narrowed)
+        take(store, record, recipe.parameters)
+        shelf.put(record.table, fresh=fresh)
+    finally:
+        shelf.widen(narrowed)
+    chosen = store.select("FROM chosen_machine")
+    if not fresh:
+        store.create("site_record_now", site_record.statement, temporary=True, **recipe.parameters)
+        chosen = pl.concat([chosen, store.run("refresh/moved_site")]).unique()
+        shelf.drop(["site_record_now"])
+    take(store, site_record, recipe.parameters)
+    shelf.put(site_record.table, per_machine=False)
+    rest = [step for name, step in by_name.items() if name not in _BEFOREHAND]
+    done = 0
+    for part in chosen.sort("machine_id").iter_slices(_machines_at_a_time(store)):
+        _choose(store, part)
+        try:
+            shelf.narrow(narrowed)
+            _build_part(store, shelf, rest, recipe, fresh=fresh)
+        finally:
+            shelf.widen(narrowed)
+        done += part.height
+        if progress:
+            progress(done, chosen.height)
+    return done
+
+
+def _build_part(store: Store, shelf: Shelf, rest: list[Step], recipe: Recipe, *, fresh: bool) -> None:
+    made: list[str] = []
+    for step in rest:
+        made += take(store, step, recipe.parameters)
+    passing = {step.table for step in rest if step.passing} | {SET_ASIDE}
+    for table in made:
+        if table in passing:
+            shelf.drop([table])
+        else:
+            shelf.put(table, fresh=fresh)
+
+
+def _machines_at_a_time(store: Store) -> int:
+    size = store.run("refresh/machines_by_size").row(0, named=True)
+    return max(1, int(size["machines"]) * READINGS_AT_A_TIME // max(1, int(size["readings"])))

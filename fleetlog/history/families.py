@@ -16,13 +16,18 @@ _TEXT = pl.String
 
 
 def hand_over(store: Store, families: Iterable[FaultFamily], machine_types: Iterable[str]) -> None:
-    """Registers the families as tables that SQL can join.
+    """Registers the families as tables that SQL can join; arguments are those of `family_tables`."""
+    for name, frame in family_tables(families, machine_types).items():
+        store.register(name, frame)
+
+
+def family_tables(families: Iterable[FaultFamily], machine_types: Iterable[str]) -> dict[str, pl.DataFrame]:
+    """The families as tables.
 
     They are family_rule, family_unless, family_side_word, family_side, family_machine, family_part,
     part_variant, part_failure, family_step, family_confirm, family_voltage, failure_mode and family_window.
 
     Args:
-        store: where to.
         families: the families in force.
         machine_types: every machine type on the fleet's list ("" is always known).
     """
@@ -165,8 +170,7 @@ def hand_over(store: Store, families: Iterable[FaultFamily], machine_types: Iter
             ],
         ),
     }
-    for name, (schema, rows) in tables.items():
-        store.register(name, pl.DataFrame(rows, schema=schema, orient="row"))
+    return {name: pl.DataFrame(rows, schema=schema, orient="row") for name, (schema, rows) in tables.items()}
 
 
 def _distinct(rows: Iterable[tuple[object, ...]]) -> list[tuple[object, ...]]:

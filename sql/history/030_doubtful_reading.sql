@@ -4,6 +4,7 @@
 -- grain: one row a doubtful reading; readings of different blocks never contradict each other
 -- inputs: reading, unsteady_machine
 -- parameters: hours_a_day (most that a meter can gain in a calendar day)
+-- held: while building
 -- output: machine_id, block (within the machine), at_seconds, whole_hours, spare_hours (what the calendar allowed since
 --   1970 less the hours run), trust; a chain is consistent when neither whole_hours nor spare_hours ever falls
 WITH whole AS (

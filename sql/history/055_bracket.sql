@@ -2,6 +2,7 @@
 -- grain: one row a machine and second
 -- inputs: instant, running_hours, statement, reading, set_aside_reading
 -- parameters: as_of_end
+-- held: while building
 -- output: machine_id, at_seconds, before_seconds, before_tenths (last reading up to it; NULL = none), after_seconds,
 --   after_tenths (first reading beyond it; NULL = none)
 -- Asked about are the instants of events, and the statements of days that hold one not to be believed, or two that differ.

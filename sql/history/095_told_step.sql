@@ -1,9 +1,9 @@
 -- purpose: steps that only the texts of a work order tell of, as far as suggestions count.
 -- grain: one row a work order, component, action and side told of
--- inputs: suggestion, work_lines
+-- inputs: suggestion, work_lines, work_orders
 -- parameters: count_unjudged (BOOLEAN: suggestions that nobody has judged count too), least_confidence (of those)
--- output: work_order_id, line_no (from 1000001 on, beyond the typed lines), component, side (NULL = not told), action,
---   result, finding, words, suggestion_id, accepted
+-- output: machine_id, work_order_id, line_no (from 1000001 on, beyond the typed lines), component, side (NULL = not
+--   told), action, result, finding, words, suggestion_id, accepted
 -- A step that a typed line tells of is left out: what is typed always goes before what is read.
 WITH counting AS (
     SELECT *
@@ -47,15 +47,17 @@ ranked AS (
     FROM sided
 )
 SELECT
-    work_order_id,
-    1000000 + ROW_NUMBER() OVER (PARTITION BY work_order_id ORDER BY suggestion_id) AS line_no,
-    component,
-    side,
-    action,
-    result,
-    finding,
-    words,
-    suggestion_id,
-    accepted
+    work_orders.machine_id,
+    ranked.work_order_id,
+    1000000 + ROW_NUMBER() OVER (PARTITION BY ranked.work_order_id ORDER BY ranked.suggestion_id) AS line_no,
+    ranked.component,
+    ranked.side,
+    ranked.action,
+    ranked.result,
+    ranked.finding,
+    ranked.words,
+    ranked.suggestion_id,
+    ranked.accepted
 FROM ranked
-WHERE rank_no = 1
+INNER JOIN work_orders ON work_orders.work_order_id = ranked.work_order_id
+WHERE ranked.rank_no = 1

@@ -1,9 +1,9 @@
 -- purpose: what the texts tell of typed lines that leave side, finding or result empty, as far as suggestions count.
 -- grain: one row a work line with something to fill in
--- inputs: suggestion, work_lines
+-- inputs: suggestion, work_lines, work_orders
 -- parameters: count_unjudged (BOOLEAN: suggestions that nobody has judged count too), least_confidence (of those)
--- output: work_order_id, line_no, side, finding, result (each NULL where the line has its own, or nothing or different
---   things are told)
+-- output: machine_id, work_order_id, line_no, side, finding, result (each NULL where the line has its own, or nothing
+--   or different things are told)
 WITH counting AS (
     SELECT *
     FROM suggestion
@@ -35,6 +35,7 @@ agreed AS (
     FROM told
     GROUP BY work_order_id, line_no
 )
-SELECT work_order_id, line_no, side, finding, result
+SELECT work_orders.machine_id, agreed.work_order_id, agreed.line_no, agreed.side, agreed.finding, agreed.result
 FROM agreed
-WHERE side IS NOT NULL OR finding IS NOT NULL OR result IS NOT NULL
+INNER JOIN work_orders ON work_orders.work_order_id = agreed.work_order_id
+WHERE agreed.side IS NOT NULL OR agreed.finding IS NOT NULL OR agreed.result IS NOT NULL

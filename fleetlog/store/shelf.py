@@ -1,0 +1,110 @@
+"""A shelf: a schema of its own in which derived tables stand, and the narrowing of tables to some machines.
+
+The history's steps name their inputs plainly. While some machines are worked on, temporary views of the same
+names show the steps only those machines' rows; a finished table is then put on the shelf, in place of what it
+held of them. So the same text builds a whole history, a part of it, or one machine's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+
+from fleetlog.store.connection import Store, quoted
+
+CHOSEN = "chosen_machine"
+"""The temporary table of the machines that are worked on: one column, machine_id."""
+
+# Tables whose rows belong to a machine through their work order.
+_BY_ORDER = ("work_lines", "suggestion")
+
+
+class Shelf:
+    """A schema for derived tables.
+
+    Args:
+        store: an open store.
+        place: "kept" for a schema of the store's own file; "passing" for one in memory.
+    """
+
+    def __init__(self, store: Store, place: str) -> None:
+        self._store = store
+        home = store.execute("SELECT current_database()")[0][0]
+        self._main = f"{quoted(home)}.main"
+        self._catalog = home if place == "kept" else "passing"
+        self._schema = f"{quoted(self._catalog)}.{quoted('history')}"
+
+    def clear(self) -> None:
+        """Makes the shelf empty."""
+        if self._catalog == "passing" and not self._attached():
+            self._store.execute("ATTACH ':memory:' AS passing")
+        self._store.execute(f"DROP SCHEMA IF EXISTS {self._schema} CASCADE")
+        self._store.execute(f"CREATE SCHEMA {self._schema}")
+
+    def show(self) -> None:
+        """From here on the shelf's tables answer to their plain names."""
+        path = f"{self._main},{self._schema}"
+        self._store.execute(f"SET search_path = '{path}'")
+
+    def tables(self) -> tuple[str, ...]:
+        """Names of what stands on the shelf."""
+        return tuple(
+            row[0]
+            for row in self._store.execute(
+                "SELECT table_name FROM duckdb_tables() WHERE database_name = $catalog "
+                "AND schema_name = 'history' ORDER BY table_name",
+                {"catalog": self._catalog},
+            )
+        )
+
+    def put(self, table: str, *, per_machine: bool = True, fresh: bool = False) -> None:
+        """Moves a temporary table to the shelf, in place of what stood there of the chosen machines.
+
+        Args:
+            table: its name, the same here and there.
+            per_machine: False replaces all that stood there.
+            fresh: nothing stands there of the chosen machines.
+        """
+        source, target = f"temp.main.{quoted(table)}", f"{self._schema}.{quoted(table)}"
+        if per_machine and table in self.tables():
+            if not fresh:
+                self._store.execute(
+                    f"DELETE FROM {target} WHERE machine_id IN (SELECT machine_id FROM {CHOSEN})"  # noqa: S608
+                )
+            self._store.execute(f"INSERT INTO {target} FROM {source}")
+        else:
+            self._store.execute(f"CREATE OR REPLACE TABLE {target} AS FROM {source}")
+        self.drop([table])
+
+    def drop(self, tables: Iterable[str]) -> None:
+        """Drops temporary tables."""
+        for table in tables:
+            self._store.execute(f"DROP TABLE IF EXISTS temp.main.{quoted(table)}")
+
+    def narrow(self, tables: Mapping[str, Sequence[str]]) -> None:
+        """Shows of the store's own tables only the rows of the chosen machines.
+
+        Args:
+            tables: name -> columns, as `Store.tables` gives them; what no machine owns stays as it is.
+        """
+        for name, columns in tables.items():
+            whole = f"{self._main}.{quoted(name)}"
+            if "machine_id" in columns:
+                owned = f"machine_id IN (SELECT machine_id FROM {CHOSEN})"  # noqa: S608
+            elif name in _BY_ORDER:
+                owned = (
+                    f"work_order_id IN (SELECT work_order_id FROM {self._main}.work_orders "  # noqa: S608
+                    f"WHERE machine_id IN (SELECT machine_id FROM {CHOSEN}))"
+                )
+            else:
+                continue
+            self._store.execute(
+                f"CREATE OR REPLACE TEMPORARY VIEW {quoted(name)} AS FROM {whole} WHERE {owned}"
+            )
+
+    def widen(self, tables: Iterable[str]) -> None:
+        """Shows the store's own tables whole again."""
+        for name in tables:
+            self._store.execute(f"DROP VIEW IF EXISTS temp.main.{quoted(name)}")
+
+    def _attached(self) -> bool:
+        return bool(self._store.execute("SELECT 1 FROM duckdb_databases() WHERE database_name = 'passing'"))
