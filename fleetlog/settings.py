@@ -79,6 +79,13 @@ def _currency(section: Section, key: str) -> Any:
     return code
 
 
+def _paper(section: Section, key: str) -> Any:
+    name = section.text(key)
+    if name not in ("a4", "letter"):
+        raise section.problem(key, f'must be "a4" or "letter", not {shown(name)}')
+    return name
+
+
 def _words(section: Section, key: str) -> Any:
     words = section.texts(key)
     for word in words:
@@ -110,6 +117,7 @@ class Fleet:
     name: str = _value("", "", "Name of the fleet, shown on reports", _text, memory=False)
     time_zone: str = _value("UTC", "", "Zone of times that carry none (IANA name)", _time_zone, memory=False)
     currency: str = _value("USD", "", "Currency of every amount of money (ISO 4217)", _currency, memory=False)
+    paper: str = _value("a4", "", "Paper of the printed report: a4 or letter", _paper, memory=False)
 
 
 @dataclass(frozen=True)

@@ -64,6 +64,7 @@ def gather(fleet: Fleet, month: date, fault: str = "neutral-return") -> ReportFi
         words=_words(family),
         voltage=_sound_range(family),
         time_zone=fleet.settings.fleet.time_zone,
+        paper=fleet.settings.fleet.paper,
     )
 
 

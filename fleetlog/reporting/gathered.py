@@ -66,6 +66,7 @@ class ReportFindings:
         units: the machines to give a page each, those of `suspects` at least.
         words: stored value -> what a reader would say.
         time_zone: of the yard, an IANA name; the times of `units` are UTC and are shown in it.
+        paper: of the printed report, "a4" or "letter".
         voltage: quantity and the range (from, to) of a sound reading, if the fault has one.
     """
 
@@ -88,3 +89,4 @@ class ReportFindings:
     words: Mapping[str, str] = field(default_factory=dict)
     voltage: tuple[str, float, float] | None = None
     time_zone: str = "UTC"
+    paper: str = "a4"

@@ -62,6 +62,7 @@ def write_report(findings: ReportFindings, folder: Path, *, clock: datetime) -> 
                 lambda printed: _render("report.html.j2", printed, clock),
                 folder / PDF,
                 clock=clock,
+                paper=findings.paper,
             )
         )
         cases: dict[str, list[CaseView]] = {}

@@ -96,6 +96,7 @@ def test_defaults_need_no_file() -> None:
     assert settings == Settings()
     assert settings.fleet.time_zone == "UTC"
     assert settings.fleet.currency == "USD"
+    assert settings.fleet.paper == "a4"
     assert settings.meters.max_hours_per_day == 24.0
     assert settings.meters.recent_rate_days == 90
     assert settings.meters.silence_days == 180
@@ -258,6 +259,7 @@ def test_a_default_written_out_is_the_same_setting(tmp_path: Path) -> None:
         ("[fleet]\ntime_zone = 1", "fleet.time_zone must be a text in quotes, not 1"),
         ('[fleet]\ncurrency = "usd"', "must be an ISO 4217 code of three capitals such as USD"),
         ('[fleet]\ncurrency = "€"', "must be an ISO 4217 code"),
+        ('[fleet]\npaper = "A3"', 'fleet.paper must be "a4" or "letter", not'),
         ("[meters]\nmax_hours_per_day = 25", "at most 24, not 25"),
         ("[meters]\nrecent_rate_days = 1.5", "must be a whole number of at least 1, not 1.5"),
         ("[survival]\nconfidence = 1", "must be a number above 0 and below 1, not 1"),

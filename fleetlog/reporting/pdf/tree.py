@@ -144,7 +144,7 @@ def _every(node: dict[str, Any], *tags: str) -> Iterator[dict[str, Any]]:
 def _tidied(node: dict[str, Any]) -> None:
     """Collapses white space as a browser would, and turns tables into head and rows."""
     if node["tag"] == "pre":
-        node["kids"] = ["".join(texts(node["kids"])).rstrip("\n")]
+        node["kids"] = [broken("".join(texts(node["kids"])).rstrip("\n"), _LONGEST_WORD)]
     elif node["tag"] == "table":
         _tabled(node)
     else:

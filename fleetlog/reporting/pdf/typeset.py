@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import textwrap
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -17,18 +18,20 @@ from markupsafe import Markup, escape
 
 from fleetlog import resources
 from fleetlog.reporting.files import write_bytes
-from fleetlog.reporting.pdf.columns import TEXT_WIDTH
+from fleetlog.reporting.pdf.columns import TEXT_WIDTH, broken
 from fleetlog.reporting.pdf.tree import tree_of
 from fleetlog.reporting.pictures import WIDE, Picture
 from fleetlog.reporting.tables import Table
 
 #: Rows of a table on paper; the page shows more, the CSV all.
 MOST_ROWS = 100
-PAPERS = ("a4", "us-letter")
+#: Paper as a setting names it -> as the typesetter does.
+PAPERS = {"a4": "a4", "letter": "us-letter"}
 _HIGHEST = 580.0  # points: what a page has for a picture beside its title and notes
 _FONT_PACKAGE = "font_source_sans_pro"
 _FACES = ("Regular", "It", "Semibold", "Bold")
 _Standard = Literal["ua-1"]
+_NOT_ACCESSIBLE = "PDF/UA-1 error"
 _SIZE = re.compile(r'<svg[^>]*? width="([\d.]+)" height="([\d.]+)"')
 _FAMILY = re.compile(r'font-family="[^"]*"')
 
@@ -39,7 +42,7 @@ def write_pdf(
     path: Path,
     *,
     clock: datetime,
-    paper: str = PAPERS[0],
+    paper: str = "a4",
 ) -> Path:
     """Write the month's report as a PDF.
 
@@ -51,7 +54,7 @@ def write_pdf(
         render: context -> the page as HTML.
         path: of the file.
         clock: the time of making; without a zone it is taken as UTC.
-        paper: one of PAPERS.
+        paper: a key of PAPERS.
 
     Raises:
         UsageError: when the file cannot be written.
@@ -65,10 +68,10 @@ def write_pdf(
     findings = context["f"]
     report = {
         "title": f"{context['title']}: {findings.fault_title}",
-        "running": context["title"],
+        "running": broken(textwrap.shorten(context["title"], 110, placeholder=" …"), 40),
         "author": "fleetlog",
         "keywords": [findings.fleet, findings.fault_title],
-        "paper": paper,
+        "paper": PAPERS[paper],
         "body": tree_of(render(printed)),
         "pictures": {name: {key: one[key] for key in ("width", "height")} for name, one in pictures.items()},
     }
@@ -110,15 +113,15 @@ def typeset(report: Mapping[str, Any], drawn: Mapping[str, str], clock: datetime
         assert isinstance(done, bytes)
         return done
 
-    try:
-        return made(["ua-1"], False)
-    except typst.TypstError:
-        # The standard for accessible PDF forbids a letter that no font can show. The computer's fonts may
-        # have it. If none has, a box is shown and the letter stays in the text; the rest is as ever, tagged.
+    # The standard for accessible PDF forbids a letter that no font can show. The computer's fonts may have
+    # it. If none has, a box stands in its place, and the file, tagged as ever, no longer claims the standard.
+    for system_fonts in (False, True):
         try:
-            return made(["ua-1"], True)
-        except typst.TypstError:
-            return made([], True)
+            return made(["ua-1"], system_fonts)
+        except typst.TypstError as problem:
+            if not problem.message.startswith(_NOT_ACCESSIBLE):
+                raise
+    return made([], True)
 
 
 def _put_fonts(folder: Path) -> None:
