@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 from types import TracebackType
@@ -20,6 +21,7 @@ from fleetlog.findings.survival import SurvivalFinding, survival
 from fleetlog.findings.suspects import SuspectsFinding, suspects
 from fleetlog.findings.trend import TrendFinding, trend
 from fleetlog.findings.unit import UnitFinding, unit
+from fleetlog.intake import LoadResult
 
 DEFAULT_FAULT = "neutral-return"
 
@@ -33,8 +35,10 @@ class OpenFleet:
 
     fleet: Fleet
 
-    def __init__(self, path: Path | str) -> None:
-        self.fleet = open_fleet(path)
+    def __init__(
+        self, path: Path | str, *, writable: bool = False, create: bool = False, wait: float = 0.0
+    ) -> None:
+        self.fleet = open_fleet(path, writable=writable, create=create, wait=wait)
 
     def __enter__(self) -> OpenFleet:
         return self
@@ -42,11 +46,45 @@ class OpenFleet:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self.close()
+        if kind is None:
+            self.close()
+        else:
+            self.discard()
 
     def close(self) -> None:
-        """Lets the store go."""
+        """Lets the store go; what was loaded becomes visible to others, all at once.
+
+        Raises:
+            StoreError: when that fails; the store is as it was then.
+        """
         self.fleet.close()
+
+    def discard(self) -> None:
+        """Lets the store go and drops what was loaded since it was opened."""
+        self.fleet.discard()
+
+    def load(
+        self,
+        paths: Sequence[Path | str],
+        *,
+        kind: str | None = None,
+        date_order: str | None = None,
+        machine: str | None = None,
+        machine_from: str | None = None,
+        check_only: bool = False,
+    ) -> LoadResult:
+        """Loads files and folders into a store opened with `writable` or `create`.
+
+        Arguments and errors are those of `fleetlog.intake.load_paths`.
+        """
+        return self.fleet.load(
+            [Path(path) for path in paths],
+            kind=kind,
+            date_order=date_order,
+            machine=machine,
+            machine_from=machine_from,
+            check_only=check_only,
+        )
 
     def survival(
         self,

@@ -29,3 +29,13 @@ class StoreError(FleetlogError):
     """The store is missing, busy, damaged, of another version, or no store at all."""
 
     exit_code = 3
+
+
+class EngineError(FleetlogError):
+    """Another engine than the store's own is missing, out of reach, or gave up."""
+
+    exit_code = 3
+
+
+class StoreBusyError(StoreError):
+    """The store is held by another process; the same again may succeed later."""

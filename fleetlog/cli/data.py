@@ -16,6 +16,7 @@ from fleetlog.cli.options import (
     Format,
     FormatOption,
     OutOption,
+    WaitOption,
     scope,
     store_path,
 )
@@ -149,6 +150,7 @@ def backup(
 def restore(
     context: typer.Context,
     copy: Annotated[Path, typer.Argument(help="A copy made by 'fleetlog backup'.", metavar="FILE")],
+    wait: WaitOption = 0.0,
 ) -> None:
     """Put a copy in the place of the store; what stood there is kept beside it.
 
@@ -156,7 +158,7 @@ def restore(
     """
     from fleetlog.store.copies import restore as put_back
 
-    aside = put_back(store_path(context), copy)
+    aside = put_back(store_path(context), copy, wait=wait, told=say)
     kept = f" The old store is kept as {aside}." if aside else ""
     say(f"{store_path(context)} is restored from {copy}.{kept}")
 

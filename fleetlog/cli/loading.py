@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from fleetlog.cli.options import Format, FormatOption, OutOption, store_path
+from fleetlog.cli.options import Format, FormatOption, OutOption, WaitOption, store_path
 from fleetlog.cli.output import say, show_frame
 
 if TYPE_CHECKING:
@@ -53,14 +53,16 @@ def load(
             metavar="PATTERN",
         ),
     ] = None,
+    wait: WaitOption = 0.0,
     form: FormatOption = Format.TABLE,
     out: OutOption = None,
 ) -> None:
     """Read files or folders into the store.
 
-    A file is loaded whole or not at all; loading it again changes nothing; a row that fails a check is kept
-    aside and can be listed with 'fleetlog rejects'. For a file of unknown columns a mapping is proposed and
-    written to the folder profiles/ beside the store, whose profiles are in force from then on.
+    A file is loaded whole or not at all; loading it again changes nothing; others see what was loaded when
+    all of it is done. A row that fails a check is kept aside and can be listed with 'fleetlog rejects'. For a
+    file of unknown columns a mapping is proposed and written to the folder profiles/ beside the store, whose
+    profiles are in force from then on.
 
     Example: fleetlog load machines.csv readings/
     """
@@ -71,7 +73,10 @@ def load(
     folder = store_path(context).resolve().parent / PROFILES
     profiles = [read_profile(one) for one in profile or []]
     profiles += read_profiles(folder) if folder.is_dir() else []
-    with open_fleet(store_path(context), create=True) as fleet, load_progress() as progress:
+    with (
+        open_fleet(store_path(context), create=True, wait=wait, told=say) as fleet,
+        load_progress() as progress,
+    ):
         result = fleet.load(
             paths,
             kind=kind,
@@ -83,6 +88,8 @@ def load(
             progress=progress,
         )
         proposed = [] if check_only else _propose(fleet, result, profiles, kind, folder)
+        if check_only:
+            fleet.discard()
     show_load(result, form, out, also=proposed)
 
 
@@ -256,6 +263,7 @@ def suggestions(
     ] = "open",
     machine: Annotated[str | None, typer.Option("--machine", help="Only those of this machine.")] = None,
     order: Annotated[str | None, typer.Option("--order", help="Only those of this work order.")] = None,
+    wait: WaitOption = 0.0,
     form: FormatOption = Format.TABLE,
     out: OutOption = None,
 ) -> None:
@@ -273,7 +281,7 @@ def suggestions(
     if state not in ("open", "accepted", "declined", "all"):
         raise UsageError(f"There is no state {state!r}; take open, accepted, declined or all.")
     if accept or decline:
-        with open_store(store_path(context), writable=True) as store:
+        with open_store(store_path(context), writable=True, wait=wait, told=say) as store:
             accepted = told.accept(store, accept) if accept else 0
             declined = told.decline(store, decline) if decline else 0
         say(f"{accepted} accepted, {declined} declined.")

@@ -58,7 +58,7 @@ def run() -> None:
     except FleetlogError as error:
         _leave(str(error), error.exit_code)
     except KeyboardInterrupt:
-        _leave("Stopped; what had been completed is kept.", 130)
+        _leave("Stopped; the store is as it was.", 130)
     except BrokenPipeError:
         # The reader of our output has left, as `head` does; nothing is wrong.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

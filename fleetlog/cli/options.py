@@ -45,6 +45,15 @@ OutOption = Annotated[
     Path | None,
     typer.Option("--out", help="Write to this file instead of the screen.", metavar="FILE"),
 ]
+WaitOption = Annotated[
+    float,
+    typer.Option(
+        "--wait",
+        min=0.0,
+        help="Queue for so long behind another command that writes to the store; 0 leaves at once.",
+        metavar="SECONDS",
+    ),
+]
 AsOfOption = Annotated[
     date | None,
     typer.Option(

@@ -1,4 +1,4 @@
-"""A store: one DuckDB file with the tables of the data dictionary and the history built from them."""
+"""An open store: one DuckDB file with the tables of the data dictionary and the history built from them."""
 
 from __future__ import annotations
 
@@ -10,19 +10,14 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from fleetlog.errors import StoreError
-from fleetlog.store.statements import Statement, numbered, statement
+from fleetlog.store.draft import Draft
+from fleetlog.store.statements import Statement, statement
 
-FORMAT = "fleetlog"
-"""What `store_info` says in a file that is ours."""
+CATALOG = "fleetlog"
+"""What a store's file is called within its connection, whatever its own name."""
 
 DatabaseError = duckdb.Error
 """What the engine raises; for callers that try one way and then another."""
-
-_DUCKDB_MAGIC = b"DUCK"  # bytes 8 to 11 of every DuckDB file
-
-# No query may fetch an extension, and none is needed: what we use is linked in.
-_CLOSED = {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
 
 
 class _ArrowStream:
@@ -38,13 +33,23 @@ class _ArrowStream:
 class Store:
     """An open store. Use it as a context manager, or close it.
 
+    One that is open for writing works on a draft (`fleetlog.store.draft`): others see what it did, all at
+    once, when it is closed; never, when its block is left by an error or its process dies.
+
     Attributes:
         path: the store's file, or None for a store in memory.
         writable: whether it was opened for writing.
     """
 
-    def __init__(self, connection: duckdb.DuckDBPyConnection, path: Path | None, writable: bool) -> None:
+    def __init__(
+        self,
+        connection: duckdb.DuckDBPyConnection,
+        path: Path | None,
+        writable: bool,
+        draft: Draft | None = None,
+    ) -> None:
         self._connection = connection
+        self._draft = draft
         self.path = path
         self.writable = writable
         connection.execute("SET TimeZone = 'UTC'")
@@ -52,12 +57,39 @@ class Store:
     def __enter__(self) -> Store:
         return self
 
-    def __exit__(self, *_: object) -> None:
-        self.close()
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        if kind is None:
+            self.close()
+        else:
+            self.discard()
 
     def close(self) -> None:
-        """Lets the file go; other processes can open it from then on."""
+        """Lets the file go; what was written becomes visible to others.
+
+        Raises:
+            StoreError: when it cannot be put in place; the store is as it was then.
+        """
+        draft, self._draft = self._draft, None
+        if draft is None:
+            self._connection.close()
+            return
+        try:
+            # Closing alone would write the log into the file too, but say nothing where that fails.
+            self._connection.execute(f"CHECKPOINT {CATALOG}")
+            self._connection.close()
+            draft.publish()
+        except duckdb.Error as error:
+            raise draft.failed(error) from error
+        finally:
+            self._connection.close()
+            draft.discard()
+
+    def discard(self) -> None:
+        """Lets the file go and drops what was written since it was opened."""
+        draft, self._draft = self._draft, None
         self._connection.close()
+        if draft is not None:
+            draft.discard()
 
     def execute(self, sql: str, parameters: Mapping[str, Any] | None = None) -> list[tuple[Any, ...]]:
         """Runs one SQL text with bound parameters and returns its rows."""
@@ -80,10 +112,14 @@ class Store:
         return self.select(found.split_by(strata), self._bound(found, parameters))
 
     def create(self, table: str, found: Statement, *, temporary: bool, **parameters: Any) -> None:
-        """Makes the table `table` from a SELECT file (a temporary one lives as long as this connection)."""
+        """Makes the table `table`, or the view, from a SELECT file.
+
+        A temporary one lives as long as this connection.
+        """
         scope = "TEMPORARY " if temporary else ""
+        what = "VIEW" if found.is_view else "TABLE"
         self.execute(
-            f"CREATE OR REPLACE {scope}TABLE {quoted(table)} AS {found.text}",
+            f"CREATE OR REPLACE {scope}{what} {quoted(table)} AS {found.text}",
             self._bound(found, parameters),
         )
 
@@ -130,6 +166,15 @@ class Store:
             for name in self.tables()
         }
 
+    def copy_to(self, target: Path) -> None:
+        """Writes all of the store, as this connection sees it, into a new database file."""
+        here = self.execute("SELECT current_database()")[0][0]
+        self.execute(f"ATTACH {literal(target)} AS copy_of_all")
+        try:
+            self.execute(f"COPY FROM DATABASE {quoted(here)} TO copy_of_all")
+        finally:
+            self.execute("DETACH copy_of_all")
+
     def close_doors(self) -> None:
         """From here on no statement can reach files, the network or other databases, nor undo this."""
         for setting in ("SET enable_external_access = false", "SET lock_configuration = true"):
@@ -148,140 +193,6 @@ def quoted(identifier: str) -> str:
     return '"' + identifier.replace('"', '""') + '"'
 
 
-def copy_database(source: Path, target: Path) -> None:
-    """Writes all of one database file into a new one; the source is only read.
-
-    Raises:
-        StoreError: when the source is held by a writer or cannot be read.
-    """
-    with _told(source), duckdb.connect(":memory:", config=dict(_CLOSED)) as connection:
-        connection.execute(f"ATTACH {_literal(source)} AS source (READ_ONLY)")
-        connection.execute(f"ATTACH {_literal(target)} AS target")
-        connection.execute("COPY FROM DATABASE source TO target")
-        connection.execute("DETACH target")
-
-
-def _literal(path: Path) -> str:
-    """A path as an SQL string; ATTACH takes no bound parameter."""
+def literal(path: Path) -> str:
+    """A path as an SQL string, for ATTACH, which takes no bound parameter."""
     return "'" + str(path).replace("'", "''") + "'"
-
-
-def open_store(path: Path | str | None, *, writable: bool = False, create: bool = False) -> Store:
-    """Opens the store at `path` (None: a new one in memory), making or migrating it where that is asked for.
-
-    Args:
-        path: the file.
-        writable: open for writing; a store of an older version is migrated then.
-        create: make the file when it is not there (implies `writable`).
-
-    Raises:
-        StoreError: no such file, no store, of a newer version, damaged, or held by another process. The file
-            is left untouched.
-    """
-    if path is None:
-        store = Store(duckdb.connect(":memory:", config=dict(_CLOSED)), None, True)
-        _migrate(store, 0)
-        return store
-    path = Path(path)
-    if not path.exists():
-        if not create:
-            raise StoreError(
-                f"There is no store at {path}; make one with 'fleetlog load FILES' or 'fleetlog demo'."
-            )
-        return _make(path)
-    _refuse_other_files(path)
-    version = _version_of(path)
-    newest = len(numbered("schema"))
-    if version > newest:
-        raise StoreError(
-            f"The store {path} was made by a newer fleetlog (layout {version}, this one reads up to "
-            f"{newest}); update fleetlog and try again."
-        )
-    if version < newest:
-        with Store(_connect(path, read_only=False), path, True) as older:
-            _migrate(older, version)
-    return Store(_connect(path, read_only=not (writable or create)), path, writable or create)
-
-
-def _make(path: Path) -> Store:
-    if not path.parent.is_dir():
-        raise StoreError(
-            f"The folder {path.parent} does not exist; make it first, or name another place with --store."
-        )
-    # Made beside its place and moved there when whole: a process killed meanwhile leaves no half a store.
-    beside = path.with_name(path.name + ".new")
-    for left_over in (beside, beside.with_name(beside.name + ".wal")):
-        left_over.unlink(missing_ok=True)
-    with Store(_connect(beside, read_only=False), beside, True) as made:
-        _migrate(made, 0)
-    beside.replace(path)
-    return Store(_connect(path, read_only=False), path, True)
-
-
-def _refuse_other_files(path: Path) -> None:
-    if path.is_dir():
-        raise StoreError(f"{path} is a folder, not a store; name the store's file with --store.")
-    try:
-        with path.open("rb") as file:
-            head = file.read(12)
-    except OSError as error:
-        raise StoreError(f"The store {path} cannot be read: {error.strerror}.") from error
-    if head[8:12] != _DUCKDB_MAGIC:
-        raise StoreError(f"{path} is not a fleetlog store; name the store's file with --store.")
-
-
-def _connect(path: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
-    with _told(path):
-        return duckdb.connect(str(path), read_only=read_only, config=dict(_CLOSED))
-    raise AssertionError  # the block above returns or raises
-
-
-@contextmanager
-def _told(path: Path) -> Iterator[None]:
-    """What the engine says of a file, in a sentence for the user."""
-    try:
-        yield
-    except duckdb.IOException as error:
-        if "lock" in str(error).lower():
-            raise StoreError(
-                f"The store {path} is in use by another program; wait for it to finish, then try again."
-            ) from error
-        raise StoreError(
-            f"The store {path} cannot be opened ({_first_line(error)}); restore it from a copy."
-        ) from error
-    except duckdb.Error as error:
-        raise StoreError(
-            f"The store {path} is damaged or of another kind ({_first_line(error)}); restore it from a copy."
-        ) from error
-
-
-def _first_line(error: Exception) -> str:
-    return str(error).splitlines()[0].rstrip(". ")
-
-
-def _version_of(path: Path) -> int:
-    connection = _connect(path, read_only=True)
-    try:
-        found = dict(connection.execute("SELECT key, value FROM store_info").fetchall())
-    except duckdb.CatalogException:
-        found = {}
-    finally:
-        connection.close()
-    if found.get("format") != FORMAT:
-        raise StoreError(
-            f"{path} is a database, but not a fleetlog store; name the store's file with --store."
-        )
-    return int(found["layout"])
-
-
-def _migrate(store: Store, version: int) -> None:
-    """Runs the schema files after number `version`, all or none."""
-    steps = numbered("schema")
-    with store.transaction():
-        for step in steps[version:]:
-            store.execute(step.text)
-        store.execute("DELETE FROM store_info")
-        store.execute(
-            "INSERT INTO store_info VALUES ('format', $format), ('layout', $layout)",
-            {"format": FORMAT, "layout": str(len(steps))},
-        )

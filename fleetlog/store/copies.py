@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import os
 import shutil
+from contextlib import suppress
 from pathlib import Path
 
-from fleetlog.errors import StoreError, UsageError
-from fleetlog.store.connection import copy_database, open_store
+from fleetlog.errors import StoreBusyError, StoreError, UsageError
+from fleetlog.store.connection import DatabaseError, Store
+from fleetlog.store.draft import Draft, copy_file, log_of, settle
 from fleetlog.store.integrity import broken_invariants
+from fleetlog.store.lock import Told
+from fleetlog.store.opening import open_store
 
 SET_ASIDE = ".before-restore"
 
@@ -17,7 +21,8 @@ def backup(store: Path, copy: Path) -> int:
     """Writes a verified copy of a store; an older copy gives way only once the new one is good.
 
     Args:
-        store: the store's file; it may be read by others meanwhile.
+        store: the store's file; it may be read, and written to, by others meanwhile: the copy is of what was
+            published when it began.
         copy: where the copy goes.
 
     Returns:
@@ -31,60 +36,70 @@ def backup(store: Path, copy: Path) -> int:
         raise UsageError(f"{copy} is a folder; name a file for the copy.")
     if copy.resolve() == store.resolve():
         raise UsageError("The copy would overwrite the store itself; name another file.")
-    open_store(store).close()  # refuses what is no store, before anything is written
     written = copy.with_name(copy.name + ".writing")
     try:
-        written.unlink(missing_ok=True)
-        copy_database(store, written)
-        rows = _same(store, written)
-        _settle(written)
+        with open_store(store) as source:
+            written.unlink(missing_ok=True)
+            source.copy_to(written)
+            rows = _same(source, written)
+        settle(written)
         os.replace(written, copy)
     except OSError as error:
         raise UsageError(f"{copy} cannot be written: {error.strerror or error}.") from error
+    except DatabaseError as error:
+        first = str(error).splitlines()[0].rstrip(". ")
+        raise StoreError(f"{store} could not be copied to {copy} ({first}).") from error
     finally:
-        for rest in (written, written.with_name(written.name + ".wal")):
-            rest.unlink(missing_ok=True)
+        for rest in (written, log_of(written)):
+            with suppress(OSError):
+                rest.unlink()
     return rows
 
 
-def restore(store: Path, copy: Path) -> Path | None:
+def restore(store: Path, copy: Path, *, wait: float = 0.0, told: Told | None = None) -> Path | None:
     """Puts a copy in the place of a store; what stood there is kept beside it.
+
+    Readers are not disturbed: those that have the old store open go on reading it.
 
     Args:
         store: the store's file, which may be missing or damaged.
         copy: a copy made by `backup`, or another store.
+        wait: for how many seconds to queue behind writers; 0 asks once.
+        told: hears, in a sentence, for whom we wait.
 
     Returns:
         Where the old store now stands, None if there was none.
 
     Raises:
-        StoreError: when the copy is no whole store, or the store is in use.
-        UsageError: when the file cannot be written.
+        StoreError: when the copy is no whole store, or the store is being written to.
+        UsageError: when there is no such copy.
     """
     if not copy.is_file():
         raise UsageError(f"There is no file {copy} to restore from.")
+    if not Path(os.path.realpath(store)).parent.is_dir():
+        raise UsageError(f"The folder {store.parent} does not exist; make it first, or name another place.")
     with open_store(copy) as source:
         broken = broken_invariants(source)
     if broken:
         raise StoreError(f"{copy} is not whole ({broken[0][0]}); restore from another copy.")
-    _refuse_while_used(store)
-    written = store.with_name(store.name + ".writing")
+    draft = Draft(store, wait=wait, told=told)
     try:
-        shutil.copyfile(copy, written)
-        _settle(written)
-        aside = _set_aside(store)
-        os.replace(written, store)
+        _refuse_while_used(store)
+        copy_file(copy, draft.path)
+        draft.expect()
+        aside = _set_aside(draft.published)
+        draft.publish()
     except OSError as error:
-        raise UsageError(f"{store} cannot be written: {error.strerror or error}.") from error
+        raise draft.failed(error) from error
     finally:
-        written.unlink(missing_ok=True)
+        draft.discard()
     return aside
 
 
-def _same(store: Path, copy: Path) -> int:
+def _same(source: Store, copy: Path) -> int:
     """Rows of both, which must be equal table by table; the copy must be whole."""
-    with open_store(store) as one, open_store(copy) as other:
-        rows, copied = one.table_rows(), other.table_rows()
+    with open_store(copy) as other:
+        rows, copied = source.table_rows(), other.table_rows()
         if rows != copied:
             raise StoreError("The copy differs from the store; the disk may be faulty, try another place.")
         broken = broken_invariants(other)
@@ -95,17 +110,18 @@ def _same(store: Path, copy: Path) -> int:
 
 
 def _refuse_while_used(store: Path) -> None:
-    """A store that opens is let go again; one that is damaged may be replaced; one in use may not."""
-    if not store.exists():
-        return
-    try:
-        open_store(store, writable=True).close()
-    except StoreError as error:
-        if "in use" in str(error):
+    """A store that opens may be replaced, a damaged one too; one that a foreign program writes to may not."""
+    if store.exists():
+        try:
+            open_store(store).close()
+        except StoreBusyError:
             raise
+        except StoreError:
+            pass
 
 
 def _set_aside(store: Path) -> Path | None:
+    """Gives the old store a second name; its own name never points to nothing."""
     if not store.exists():
         return None
     aside = store.with_name(store.name + SET_ASIDE)
@@ -113,14 +129,10 @@ def _set_aside(store: Path) -> Path | None:
     while aside.exists():
         number += 1
         aside = store.with_name(f"{store.name}{SET_ASIDE}-{number}")
-    os.replace(store, aside)
-    log = store.with_name(store.name + ".wal")
-    if log.exists():
-        os.replace(log, aside.with_name(aside.name + ".wal"))
+    try:
+        os.link(store, aside)
+    except OSError:  # a file system without second names
+        shutil.copyfile(store, aside)
+    with suppress(FileNotFoundError):
+        os.replace(log_of(store), log_of(aside))
     return aside
-
-
-def _settle(path: Path) -> None:
-    """Waits until the file is on the disk, not only on its way there."""
-    with path.open("rb") as file:
-        os.fsync(file.fileno())

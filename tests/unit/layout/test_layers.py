@@ -27,7 +27,7 @@ MAY = {
     "reporting": {"errors", "resources", "faults", "findings", "charts", "methods", "tables"},
     "books": {"errors"},
     "simulate": {"errors", "faults", "store", "books"},
-    "api": {"errors", "findings"},
+    "api": {"errors", "findings", "intake"},
 }
 LIBRARIES = {
     "duckdb": {"store"},

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
+import os
 from pathlib import Path
 
 import pytest
 
-from fleetlog.errors import StoreError, UsageError
+from fleetlog.errors import StoreBusyError, StoreError, UsageError
 from fleetlog.store import open_store
 from fleetlog.store.copies import backup, restore
 from fleetlog.store.integrity import broken_invariants
+
+from .foreign import leave_a_log
 
 
 @pytest.fixture
@@ -69,7 +70,7 @@ def test_a_failed_backup_leaves_the_older_copy(store: Path, tmp_path: Path) -> N
     with pytest.raises(StoreError, match="not whole"):
         backup(store, copy)
     assert copy.read_bytes() == before
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["copy.duckdb", "fleet.duckdb"]
+    assert sorted(path.name for path in tmp_path.glob("[!.]*")) == ["copy.duckdb", "fleet.duckdb"]
 
 
 def test_backup_over_itself(store: Path) -> None:
@@ -85,23 +86,51 @@ def test_restore_from_something_else(store: Path, tmp_path: Path) -> None:
     assert machines(store) == ["A", "B"]
 
 
-def test_restore_while_the_store_is_used(store: Path, tmp_path: Path) -> None:
+def test_while_somebody_writes(store: Path, tmp_path: Path) -> None:
+    """A backup takes what is published; a restore waits its turn, or is refused."""
+    copy = tmp_path / "copy.duckdb"
+    with open_store(store, writable=True) as writer:
+        writer.execute("DELETE FROM machines")
+        backup(store, copy)
+        assert machines(copy) == ["A", "B"]
+        with pytest.raises(StoreBusyError, match=f"being written to by process {os.getpid()};"):
+            restore(store, copy)
+    assert machines(store) == []
+    aside = restore(store, copy)
+    assert machines(store) == ["A", "B"]
+    assert aside is not None
+    assert machines(aside) == []
+
+
+def test_restore_under_a_reader(store: Path, tmp_path: Path) -> None:
     copy = tmp_path / "copy.duckdb"
     backup(store, copy)
-    script = (
-        "import sys\nfrom fleetlog.store import open_store\n"
-        "store = open_store(sys.argv[1], writable=True)\nprint('open', flush=True)\nsys.stdin.read()\n"
-    )
-    with subprocess.Popen(
-        [sys.executable, "-c", script, str(store)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-    ) as other:
-        assert other.stdout is not None
-        assert other.stdin is not None
-        other.stdout.readline()
-        try:
-            for act in (lambda: restore(store, copy), lambda: backup(store, tmp_path / "second.duckdb")):
-                with pytest.raises(StoreError, match="in use by another program"):
-                    act()
-        finally:
-            other.stdin.close()
+    with open_store(store, writable=True) as opened:
+        opened.execute("DELETE FROM machines WHERE machine_id = 'A'")
+    with open_store(store) as reader:
+        restore(store, copy)
+        assert reader.execute("SELECT machine_id FROM machines") == [("B",)]
+        assert machines(store) == ["A", "B"]
+
+
+def test_restore_takes_the_log_aside_too(store: Path, tmp_path: Path) -> None:
+    """What a foreign program left in the log belongs to the old store, not to the restored one."""
+    copy = tmp_path / "copy.duckdb"
+    backup(store, copy)
+    leave_a_log(store, "DELETE FROM machines WHERE machine_id = 'B'")
+    aside = restore(store, copy)
+    assert machines(store) == ["A", "B"]
+    assert aside is not None
+    assert machines(aside) == ["A"]
+
+
+def test_backup_of_a_store_with_a_log(store: Path, tmp_path: Path) -> None:
+    leave_a_log(store, "DELETE FROM machines WHERE machine_id = 'B'")
+    backup(store, tmp_path / "copy.duckdb")
+    assert machines(tmp_path / "copy.duckdb") == ["A"]
+
+
+def test_backup_to_no_folder(store: Path) -> None:
+    with pytest.raises(UsageError, match="cannot be written: Not a directory"):
+        backup(store, store / "copy.duckdb")
     assert machines(store) == ["A", "B"]

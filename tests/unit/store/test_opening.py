@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
-import subprocess
-import sys
+import os
 from pathlib import Path
 
 import duckdb
 import pytest
 
-from fleetlog.errors import StoreError
+from fleetlog.errors import StoreBusyError, StoreError
 from fleetlog.store import open_store
+from fleetlog.store.draft import log_of
 from fleetlog.store.statements import numbered
+
+from .foreign import held_for_writing, leave_a_log
 
 
 def digest(path: Path) -> str:
@@ -76,33 +79,85 @@ def test_damaged(store: Path) -> None:
     assert "restore it from a copy" in refused(store)
 
 
-def test_held_by_another_process(store: Path) -> None:
-    script = (
-        "import sys\nfrom fleetlog.store import open_store\n"
-        "store = open_store(sys.argv[1], writable=True)\nprint('open', flush=True)\nsys.stdin.read()\n"
-    )
-    with subprocess.Popen(
-        [sys.executable, "-c", script, str(store)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-    ) as other:
-        assert other.stdout is not None
-        assert other.stdin is not None
-        assert other.stdout.readline() == "open\n"
-        try:
-            assert "in use by another program" in refused(store)
-        finally:
-            other.stdin.close()
+def test_held_by_a_foreign_program(store: Path) -> None:
+    """One that knows nothing of our lock and has the file itself open for writing."""
+    with held_for_writing(store):
+        assert "in use by another program" in refused(store)
+        with pytest.raises(StoreBusyError, match="in use by another program"):
+            open_store(store)
 
 
-def test_older_version_is_migrated(tmp_path: Path) -> None:
+def test_changed_by_a_foreign_program_meanwhile(store: Path) -> None:
+    writer = open_store(store, writable=True)
+    writer.execute("INSERT INTO machines (machine_id, file_id, row_no) VALUES ('ours', 1, 1)")
+    with duckdb.connect(str(store)) as foreign:
+        foreign.execute("INSERT INTO machines (machine_id, file_id, row_no) VALUES ('theirs', 1, 1)")
+    with pytest.raises(StoreError, match="changed by another program meanwhile"):
+        writer.close()
+    with open_store(store) as reader:
+        assert reader.execute("SELECT machine_id FROM machines") == [("theirs",)]
+
+
+def test_a_log_left_by_a_foreign_program(store: Path) -> None:
+    """What the log holds is seen by readers, and kept by the next writer."""
+    leave_a_log(store, "INSERT INTO machines (machine_id, file_id, row_no) VALUES ('theirs', 1, 1)")
+    with open_store(store) as reader:
+        assert reader.execute("SELECT machine_id FROM machines") == [("theirs",)]
+    with open_store(store, writable=True) as writer:
+        writer.execute("INSERT INTO machines (machine_id, file_id, row_no) VALUES ('ours', 1, 1)")
+    with open_store(store) as reader:
+        assert reader.execute("SELECT machine_id FROM machines ORDER BY 1") == [("ours",), ("theirs",)]
+    assert not log_of(store).exists()
+
+
+@pytest.fixture
+def old(tmp_path: Path) -> Path:
+    """A store of an early version with one machine."""
     path = tmp_path / "old.duckdb"
     steps = numbered("schema")
     with duckdb.connect(str(path)) as connection:
         for step in steps[:5]:
             connection.execute(step.text)
         connection.execute("INSERT INTO store_info VALUES ('format', 'fleetlog'), ('layout', '5')")
+        connection.execute("INSERT INTO machines (machine_id, file_id, row_no) VALUES ('A', 1, 1)")
+    return path
+
+
+def assert_newest(path: Path) -> None:
     with open_store(path) as store:
-        assert store.execute("SELECT value FROM store_info WHERE key = 'layout'") == [(str(len(steps)),)]
+        newest = str(len(numbered("schema")))
+        assert store.execute("SELECT value FROM store_info WHERE key = 'layout'") == [(newest,)]
+        assert store.execute("SELECT machine_id FROM machines") == [("A",)]
         assert "rentals" in store.tables()
+
+
+def test_older_version_is_migrated(old: Path) -> None:
+    before = digest(old)
+    assert_newest(old)
+    migrated = digest(old)
+    assert migrated != before
+    assert_newest(old)
+    assert digest(old) == migrated
+
+
+def test_older_version_is_read_while_somebody_writes(old: Path) -> None:
+    """Readers of an old store wait for nobody: they migrate it for themselves."""
+    before = digest(old)
+    writer = open_store(old, writable=True)
+    assert_newest(old)
+    assert digest(old) == before
+    writer.close()
+    assert_newest(old)
+
+
+def test_older_version_where_nothing_can_be_written(old: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+
+    before = digest(old)
+    monkeypatch.setattr(Path, "mkdir", refuse)
+    assert_newest(old)
+    assert digest(old) == before
 
 
 def test_transaction_is_all_or_nothing(store: Path) -> None:

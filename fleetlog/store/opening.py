@@ -1,0 +1,280 @@
+"""Opening a store: to read what is published, to write on a draft of it, or to make one.
+
+Every file is attached to a connection of its own in memory. Opened by its name alone, the engine would hand
+out the file that this process has open already, which may be one that a writer has replaced since."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import duckdb
+
+from fleetlog.errors import StoreBusyError, StoreError
+from fleetlog.store.connection import CATALOG, Store, literal
+from fleetlog.store.draft import Draft, log_of
+from fleetlog.store.lock import Told
+from fleetlog.store.statements import numbered
+
+FORMAT = "fleetlog"
+"""What `store_info` says in a file that is ours."""
+
+_DUCKDB_MAGIC = b"DUCK"  # bytes 8 to 11 of every DuckDB file
+
+# No query may fetch an extension, and none is needed: what we use is linked in.
+_CLOSED = {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
+
+# Nobody of ours ever bars a reader, but for a moment after a foreign program left a log behind (`_fold`).
+_PATIENCE = 2.0
+_PAUSE = 0.02
+
+
+def open_store(
+    path: Path | str | None,
+    *,
+    writable: bool = False,
+    create: bool = False,
+    wait: float = 0.0,
+    told: Told | None = None,
+) -> Store:
+    """Opens the store at `path` (None: a new one in memory), making or migrating it where that is asked for.
+
+    Readers see the store as it was last published and are never kept waiting by writers. A writer has the
+    store for itself until it closes it; then others see what it did.
+
+    Args:
+        path: the file.
+        writable: open for writing; a store of an older version is migrated then.
+        create: make the file when it is not there (implies `writable`).
+        wait: for how many seconds to queue behind other writers; 0 asks once.
+        told: hears, in a sentence, for whom we wait.
+
+    Raises:
+        StoreBusyError: another process writes to it.
+        StoreError: no such file, no store, of a newer version, damaged. The file is left untouched.
+    """
+    if path is None:
+        store = Store(duckdb.connect(":memory:", config=dict(_CLOSED)), None, True)
+        _migrate(store, 0)
+        return store
+    path = Path(path)
+    if not path.exists():
+        if not create:
+            raise _missing(path)
+        if not Path(os.path.realpath(path)).parent.is_dir():
+            raise StoreError(
+                f"The folder {path.parent} does not exist; make it first, or name another place with --store."
+            )
+    else:
+        _refuse_other_files(path)
+    if writable or create:
+        return _for_writing(path, create, wait, told)
+    connection, version = _published(path)
+    if version == _newest():
+        return Store(connection, path, False)
+    connection.close()
+    return _older(path)
+
+
+def _missing(path: Path) -> StoreError:
+    return StoreError(f"There is no store at {path}; make one with 'fleetlog load FILES' or 'fleetlog demo'.")
+
+
+def _for_writing(path: Path, create: bool, wait: float, told: Told | None) -> Store:
+    draft = Draft(path, wait=wait, told=told)
+    try:
+        if draft.published.exists():
+            _fold(path, max(wait, _PATIENCE))
+            # Kept open while the file is copied: that keeps foreign writers out.
+            connection, version = _published(path)
+            try:
+                draft.copy()
+            finally:
+                connection.close()
+        elif create:
+            version = 0
+        else:
+            raise _missing(path)
+        store = Store(_attached(draft.path, path, draft.spill, read_only=False), path, True, draft)
+        try:
+            if version < _newest():
+                _migrate(store, version)
+        except BaseException:
+            store.discard()
+            raise
+        return store
+    except duckdb.Error as error:  # a new store, or a migration, that does not fit on the disk
+        draft.discard()
+        raise draft.failed(error) from error
+    except BaseException:
+        draft.discard()
+        raise
+
+
+def _published(path: Path) -> tuple[duckdb.DuckDBPyConnection, int]:
+    """The store, opened to read, and its version.
+
+    Raises:
+        StoreError: of a newer version, damaged, no store, or held by a foreign writer.
+    """
+    connection = _patiently(lambda: _attached(path, path, _spill(path), read_only=True), _PATIENCE)
+    try:
+        version = _version_of(connection, path)
+    except BaseException:
+        connection.close()
+        raise
+    if version > _newest():
+        connection.close()
+        raise StoreError(
+            f"The store {path} was made by a newer fleetlog (layout {version}, this one reads up to "
+            f"{_newest()}); update fleetlog and try again."
+        )
+    return connection, version
+
+
+def _older(path: Path) -> Store:
+    """A store of an older version, opened to read.
+
+    It is migrated for everybody; where that cannot be (somebody writes to it just now, the folder may not be
+    written), for this reader alone, in memory.
+    """
+    try:
+        open_store(path, writable=True).close()
+    except StoreError:
+        connection, version = _published(path)
+        if version < _newest():
+            return _in_memory(connection, path, version)
+    else:
+        connection, _ = _published(path)
+    return Store(connection, path, False)
+
+
+def _in_memory(connection: duckdb.DuckDBPyConnection, path: Path, version: int) -> Store:
+    with _explained(path):
+        connection.execute(f"USE memory; COPY FROM DATABASE {CATALOG} TO memory; DETACH {CATALOG}")
+    store = Store(connection, path, False)
+    _migrate(store, version)
+    return store
+
+
+def _fold(path: Path, patience: float) -> None:
+    """Lets the engine bring in the log that a killed foreign writer (or an old fleetlog) left beside the
+    store.
+
+    This is the one time that the store's own file is written to, by the engine's own recovery.
+    """
+    if not log_of(Path(os.path.realpath(path))).exists():
+        return
+    connection = _patiently(lambda: _attached(path, path, _spill(path), read_only=False), patience)
+    try:
+        with _explained(path):
+            connection.execute(f"CHECKPOINT {CATALOG}")
+    finally:
+        connection.close()
+
+
+def _patiently(
+    attempt: Callable[[], duckdb.DuckDBPyConnection], patience: float
+) -> duckdb.DuckDBPyConnection:
+    deadline = time.monotonic() + patience
+    while True:
+        try:
+            return attempt()
+        except StoreBusyError:
+            if time.monotonic() >= deadline:
+                raise
+        time.sleep(_PAUSE)
+
+
+def _attached(file: Path, path: Path, spill: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
+    """A connection of its own to a file; `path` is what messages call it."""
+    connection = duckdb.connect(":memory:", config={**_CLOSED, "temp_directory": str(spill)})
+    try:
+        with _explained(path):
+            # The engine looks for the log beside the name that it is given, not beside a link's target.
+            real = Path(os.path.realpath(file))
+            mode = "READ_ONLY" if read_only else "READ_WRITE"
+            connection.execute(f"ATTACH {literal(real)} AS {CATALOG} ({mode})")
+            connection.execute(f"USE {CATALOG}")
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _spill(path: Path) -> Path:
+    """Where a reader's engine may put what does not fit into memory; it is made only when it is needed."""
+    real = Path(os.path.realpath(path))
+    beside = real.with_name(real.name + ".tmp")
+    if os.access(real.parent, os.W_OK):
+        return beside
+    return Path(tempfile.gettempdir()) / f"{real.name}-{os.getpid()}.tmp"
+
+
+def _refuse_other_files(path: Path) -> None:
+    if path.is_dir():
+        raise StoreError(f"{path} is a folder, not a store; name the store's file with --store.")
+    try:
+        with path.open("rb") as file:
+            head = file.read(12)
+    except OSError as error:
+        raise StoreError(f"The store {path} cannot be read: {error.strerror}.") from error
+    if head[8:12] != _DUCKDB_MAGIC:
+        raise StoreError(f"{path} is not a fleetlog store; name the store's file with --store.")
+
+
+@contextmanager
+def _explained(path: Path) -> Iterator[None]:
+    """What the engine says of a file, in a sentence for the user."""
+    try:
+        yield
+    except duckdb.IOException as error:
+        if "lock" in str(error).lower():
+            raise StoreBusyError(
+                f"The store {path} is in use by another program; wait for it to finish, then try again."
+            ) from error
+        raise StoreError(
+            f"The store {path} cannot be opened ({_first_line(error)}); restore it from a copy."
+        ) from error
+    except duckdb.Error as error:
+        raise StoreError(
+            f"The store {path} is damaged or of another kind ({_first_line(error)}); restore it from a copy."
+        ) from error
+
+
+def _first_line(error: Exception) -> str:
+    return str(error).splitlines()[0].rstrip(". ")
+
+
+def _version_of(connection: duckdb.DuckDBPyConnection, path: Path) -> int:
+    with _explained(path):
+        try:
+            found = dict(connection.execute("SELECT key, value FROM store_info").fetchall())
+        except duckdb.CatalogException:
+            found = {}
+    if found.get("format") != FORMAT:
+        raise StoreError(
+            f"{path} is a database, but not a fleetlog store; name the store's file with --store."
+        )
+    return int(found["layout"])
+
+
+def _newest() -> int:
+    return len(numbered("schema"))
+
+
+def _migrate(store: Store, version: int) -> None:
+    """Runs the schema files after number `version`, all or none."""
+    steps = numbered("schema")
+    with store.transaction():
+        for step in steps[version:]:
+            store.execute(step.text)
+        store.execute("DELETE FROM store_info")
+        store.execute(
+            "INSERT INTO store_info VALUES ('format', $format), ('layout', $layout)",
+            {"format": FORMAT, "layout": str(len(steps))},
+        )
