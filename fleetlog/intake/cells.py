@@ -164,12 +164,12 @@ class Cell:
             value = utc + last
         else:
             value = (
-                f"CASE WHEN regexp_matches(substring(«t», 11), '[-+Z]') THEN {utc} ELSE make_timestamp("
+                f"CASE WHEN suffix(«t», 'Z') OR regexp_matches(substring(«t», 11), '[-+Z]') THEN {utc} "
+                "ELSE make_timestamp("
                 f"epoch_us(timezone(«zone», try_cast(«t» AS TIMESTAMP){last}))) END"
             )
-        iso = (
-            f"CASE WHEN «t» LIKE '____-__-__%' AND try_cast(«t» AS TIMESTAMPTZ) IS NOT NULL THEN {value} END"
-        )
+        # What is no moment is NULL in either branch: every cell is cast once.
+        iso = f"CASE WHEN «t» LIKE '____-__-__%' THEN {value} END"
         other = self._go_by.dates.local(text, self._bound)
         if other is None:
             return compose(iso, t=text, zone=self._bound(zone))

@@ -14,7 +14,7 @@ from fleetlog.errors import InputFileError, UsageError
 from fleetlog.intake.checks import Checked
 from fleetlog.intake.merge import Merge, parent_of
 from fleetlog.intake.names import REJECT_ID, REJECT_REASON
-from fleetlog.intake.sqltext import commas, compose
+from fleetlog.intake.sqltext import Bound, all_of, commas, compose
 from fleetlog.store import Store
 from fleetlog.store.connection import quoted
 from fleetlog.store.dictionary import KINDS
@@ -223,7 +223,9 @@ def worth_another_try(store: Store, checked: Checked, earlier: Sequence[int], ta
     since a word may have been added to the settings. The others are left alone: what other files have
     corrected since is not to be undone.
     """
-    key_is_known = Merge(store, checked, 0).same_key("f", "t")
+    merge = Merge(store, checked, 0)
+    bound = Bound()
+    key_is_known = all_of([merge.same_key("f", "t"), *(merge.span(bound) if checked.good else ())])
     store.execute(
         compose(
             """
@@ -241,7 +243,7 @@ def worth_another_try(store: Store, checked: Checked, earlier: Sequence[int], ta
             target=quoted(checked.source.kind.name),
             key_is_known=key_is_known,
         ),
-        {"kind": checked.source.kind.name, "earlier": list(earlier)},
+        {"kind": checked.source.kind.name, "earlier": list(earlier), **bound.values},
     )
     good = store.execute(compose("SELECT count(*) FROM «part»", part=quoted(table)))[0][0]
     return replace(checked, table=table, numbered=True, good=good, rejected=0, blank=0)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import hashlib
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -78,11 +79,15 @@ def scan(path: Path, where: str) -> Scan:
     ascii_only = True
     last = b""
     try:
-        with path.open("rb") as file:
+        with path.open("rb") as file, ThreadPoolExecutor(1) as beside:
+            hashed: Future[None] | None = None
             while piece := file.read(CHUNK):
                 if not size:
                     encoding = _encoding(piece)
-                digest.update(piece)
+                # Beside the counting; one piece at most is on its way.
+                if hashed is not None:
+                    hashed.result()
+                hashed = beside.submit(digest.update, piece)
                 size += len(piece)
                 feeds = piece.count(b"\n")
                 lines += feeds
