@@ -20,12 +20,13 @@ from typing import Literal, Protocol
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-from scipy import special, stats
+from scipy import special
 
 from fleetlog.stats.arrays import Floats, checked_level, dot, normal_quantile
 from fleetlog.stats.censored_fit import LifeData, Likelihood, ProfileLimits, Rows, life_data, maximise
 from fleetlog.stats.errors import BadArgument, DidNotConverge, LengthMismatch, TooFewFailures
 from fleetlog.stats.families import LOGLOGISTIC, LOGNORMAL, WEIBULL, Family
+from fleetlog.stats.laws import chi2_above, chi2_exceeded, chi2_quantile
 from fleetlog.stats.product_limit import Quantile
 from fleetlog.stats.risk_table import RiskTable
 from fleetlog.stats.weibull_contour import Contour, likelihood_drop
@@ -138,9 +139,9 @@ class _FixedShape:
         return None, None
 
     def log_life(self, z: float, drop: float) -> tuple[float | None, float | None]:
-        tail = 0.5 * float(stats.chi2.sf(2.0 * drop, 1))
-        low = stats.chi2.isf(tail, 2.0 * self.failures + 2.0)
-        high = stats.chi2.ppf(tail, 2.0 * self.failures) if self.failures > 0 else np.nan
+        tail = 0.5 * chi2_above(2.0 * drop, 1)
+        low = chi2_exceeded(tail, 2.0 * self.failures + 2.0)
+        high = chi2_quantile(tail, 2.0 * self.failures) if self.failures > 0 else np.nan
         limits = [
             float(np.log(2.0 * self.exposure / q) / self.known_shape + z / self.known_shape)
             for q in (low, high)
@@ -412,8 +413,8 @@ def fit_exponential(table: RiskTable, *, level: float = 0.95) -> ExponentialFit:
     tail = 0.5 * (1.0 - checked_level(level))
     r, hours = float(table.failures), table.total_hours
     rate = r / hours
-    lower = 2.0 * hours / float(stats.chi2.isf(tail, 2.0 * r + 2.0))
-    upper = 2.0 * hours / float(stats.chi2.ppf(tail, 2.0 * r)) if r > 0 else None
+    lower = 2.0 * hours / chi2_exceeded(tail, 2.0 * r + 2.0)
+    upper = 2.0 * hours / chi2_quantile(tail, 2.0 * r) if r > 0 else None
     return ExponentialFit(
         mean_hours=hours / r if r > 0 else None,
         mean_ci=(lower, upper),
@@ -482,7 +483,7 @@ def compare_fits(table: RiskTable, *, level: float = 0.95) -> FitComparison:
     chi2 = p = None
     if "weibull" in scores:
         chi2 = max(2.0 * (scores["weibull"] - scores["exponential"]), 0.0)
-        p = float(stats.chi2.sf(chi2, 1))
+        p = chi2_above(chi2, 1)
     return FitComparison(frame, chi2, p)
 
 

@@ -13,10 +13,10 @@ from typing import Literal, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
 
 from fleetlog.stats.arrays import Floats, one_of
 from fleetlog.stats.errors import BadArgument, LengthMismatch
+from fleetlog.stats.laws import chi2_above
 from fleetlog.stats.risk_table import RiskTable
 
 Named: TypeAlias = Literal["log-rank", "gehan", "tarone-ware", "peto-peto", "modified-peto"]
@@ -83,7 +83,7 @@ def log_rank(
         o, e, v = _one_stratum(members, weights)
         observed, expected, variance = observed + o, expected + e, variance + v
     chi2, df = quadratic_form(observed - expected, variance)
-    p = float(stats.chi2.sf(chi2, df)) if df else 1.0
+    p = chi2_above(chi2, df) if df else 1.0
     note = None if df else "the groups are never at risk at the same ages, so they cannot be compared"
     return LogRank(names, chi2, df, p, observed, expected, variance, weights, note)
 

@@ -14,10 +14,11 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
 from fleetlog.stats.arrays import checked_level, normal_quantile, one_of
 from fleetlog.stats.errors import BadArgument
+from fleetlog.stats.laws import chi2_above
 from fleetlog.stats.product_limit import product_limit
 from fleetlog.stats.risk_table import RiskTable
 
@@ -60,6 +61,8 @@ def clopper_pearson(successes: float, trials: float, *, level: float = 0.95) -> 
 
 def mid_p(successes: int, trials: int, *, level: float = 0.95) -> Bounds:
     """The exact interval with only half the chance of the observed count in each tail."""
+    from scipy import stats  # slow to import, and only wanted here
+
     x, n = _counts(successes, trials), trials
     tail = 0.5 * (1.0 - checked_level(level))
     at, below = stats.binom.pmf, stats.binom.cdf
@@ -143,6 +146,8 @@ def poisson_upper_limit(events: float, *, level: float = 0.95) -> float:
 
 def poisson_mid_p(events: int, *, level: float = 0.95) -> Bounds:
     """The exact interval of a Poisson mean with only half the chance of the observed count in each tail."""
+    from scipy import stats  # slow to import, and only wanted here
+
     x = _events(events)
     tail = 0.5 * (1.0 - checked_level(level))
 
@@ -229,6 +234,8 @@ def rate_ratio(x1: int, hours1: float, x2: int, hours2: float, *, level: float =
     The interval comes from the exact interval of the first's share; the p value adds up all outcomes no
     more likely than the one observed.
     """
+    from scipy import stats  # slow to import, and only wanted here
+
     a, b = int(_events(x1)), int(_events(x2))
     if a + b == 0:
         raise BadArgument("neither side has a failure, so their rates cannot be compared")
@@ -247,6 +254,8 @@ def mean_life_ratio(
     hours1: float, failures1: int, hours2: float, failures2: int, *, level: float = 0.95
 ) -> Ratio:
     """First mean life over second at constant rates, observation of both ended by a failure (F test)."""
+    from scipy import stats  # slow to import, and only wanted here
+
     r1, r2 = _events(failures1), _events(failures2)
     if not (r1 > 0 and r2 > 0):
         raise BadArgument("both sides need at least one failure to compare mean lives")
@@ -285,7 +294,7 @@ def equal_means(failures: npt.ArrayLike, hours: npt.ArrayLike) -> Homogeneity:
     chi2 = 2.0 * float(total * np.log(t.sum() / total) - (r * np.log(t / r)).sum())
     df = r.size - 1
     corrected = chi2 / (1.0 + float((1.0 / r).sum() - 1.0 / total) / (6.0 * df))
-    p, corrected_p = (float(stats.chi2.sf(value, df)) for value in (chi2, corrected))
+    p, corrected_p = (chi2_above(value, df) for value in (chi2, corrected))
     return Homogeneity(chi2, df, p, corrected, corrected_p)
 
 

@@ -23,7 +23,6 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-from scipy import stats
 
 from fleetlog.stats.arrays import (
     Counts,
@@ -37,6 +36,7 @@ from fleetlog.stats.arrays import (
 )
 from fleetlog.stats.errors import BadArgument, LengthMismatch
 from fleetlog.stats.histories import MachineHistories
+from fleetlog.stats.laws import chi2_above, normal_above, student_quantile
 from fleetlog.stats.log_rank import quadratic_form
 from fleetlog.stats.product_limit import positive_band
 from fleetlog.stats.risk_table import EventTable
@@ -161,7 +161,7 @@ def mean_cumulative(
     width = None
     if few_machines and histories is not None and histories.machines > 1:
         n = histories.machines
-        width = float(stats.t.ppf(0.5 + 0.5 * level, n - 1)) * float(np.sqrt(n / (n - 1)))
+        width = student_quantile(0.5 + 0.5 * level, n - 1) * float(np.sqrt(n / (n - 1)))
     lower, upper = positive_band(count, error, level, interval, width)
     note = None if count.size else "no event has been seen, so there is no curve to draw"
     last = float(table.hours[-1] / table.per_hour) if table.hours.size else 0.0
@@ -288,7 +288,7 @@ def mean_cumulative_difference(
     half = normal_quantile(level) * error
     d = m1 - m2
     z = float(d[-1] / error[-1]) if error[-1] > 0 else 0.0
-    p = float(2.0 * stats.norm.sf(abs(z)))
+    p = float(2.0 * normal_above(abs(z)))
     return MeanCumulativeDifference(hours, d, error, d - half, d + half, level, last, z, p)
 
 
@@ -353,9 +353,7 @@ def compare_event_rates(
             )
         variance += scores @ scores.T
     chi2, df = quadratic_form(observed - expected, variance)
-    return EventRateComparison(
-        labels, chi2, df, float(stats.chi2.sf(chi2, df)) if df else 1.0, observed, expected
-    )
+    return EventRateComparison(labels, chi2, df, chi2_above(chi2, df) if df else 1.0, observed, expected)
 
 
 def _window_count(entry: Ints, exit: Ints, ages: Ints) -> Floats:

@@ -16,11 +16,12 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
 from fleetlog.stats.arrays import Floats, checked_level, normal_quantile
 from fleetlog.stats.errors import BadAge, BadArgument, LengthMismatch, TooFewFailures
 from fleetlog.stats.histories import MachineHistories
+from fleetlog.stats.laws import chi2_above, chi2_below, chi2_exceeded, chi2_quantile, normal_above
 from fleetlog.stats.risk_table import EventTable
 from fleetlog.stats.weibull_contour import Contour, likelihood_drop
 
@@ -87,7 +88,7 @@ def mil_hdbk_189_test(
         raise BadArgument("this test needs machines watched from new; use Laplace's test for later windows")
     statistic = 2.0 * float(np.log(seen.end / seen.ages).sum())
     df = 2 * used
-    worse, better = float(stats.chi2.cdf(statistic, df)), float(stats.chi2.sf(statistic, df))
+    worse, better = chi2_below(statistic, df), chi2_above(statistic, df)
     return TrendTest(
         statistic, df, min(2.0 * min(worse, better), 1.0), worse, better, used, _way(better - worse)
     )
@@ -186,7 +187,7 @@ def power_law(hours: npt.ArrayLike, end_hours: float | None = None, *, level: fl
     unbiased = (n - 1 if truncation == "time" else n - 2) / total
     df = 2 * int(used.size)
     tail = 0.5 * (1.0 - checked_level(level))
-    limits = (float(stats.chi2.ppf(tail, df)), float(stats.chi2.isf(tail, df)))
+    limits = (chi2_quantile(tail, df), chi2_exceeded(tail, df))
     rate, rate_unbiased = n / end**shape, n / end**unbiased
     ranks = (2.0 * np.arange(1, used.size + 1) - 1.0) / (2.0 * used.size)
     cvm = 1.0 / (12.0 * used.size) + float((((used / end) ** unbiased - ranks) ** 2).sum())
@@ -255,7 +256,7 @@ def grouped_power_law(edges: npt.ArrayLike, failures: npt.ArrayLike) -> GroupedP
     expected = total * np.diff(x**shape)
     chi2 = float(((count - expected) ** 2 / expected).sum())
     df = count.size - 2
-    p = float(stats.chi2.sf(chi2, df)) if df > 0 else 1.0
+    p = chi2_above(chi2, df) if df > 0 else 1.0
     return GroupedPowerLaw(shape, rate, tuple(expected.tolist()), chi2, df, p, end / (total * shape))
 
 
@@ -322,7 +323,7 @@ def fleet_power_law(table: EventTable, *, level: float = 0.95) -> FleetPowerLaw:
         level=level,
         log_likelihood=contour.maximum,
         constant_rate_chi2=chi2,
-        constant_rate_p=float(stats.chi2.sf(chi2, 1)),
+        constant_rate_p=chi2_above(chi2, 1),
         events=events,
         machine_hours=machine_hours,
         contour=contour,
@@ -385,7 +386,7 @@ def event_rate(events: npt.ArrayLike, hours: npt.ArrayLike, *, level: float = 0.
         deviance=deviance,
         pearson=pearson,
         df=df,
-        p=float(stats.chi2.sf(pearson, df)) if df else 1.0,
+        p=chi2_above(pearson, df) if df else 1.0,
         dispersion=pearson / df if df else 1.0,
     )
 
@@ -436,7 +437,7 @@ def _ratio(score: float, variance: float, events: int) -> float:
 
 
 def _normal_test(z: float, events: int) -> TrendTest:
-    worse, better = float(stats.norm.sf(z)), float(stats.norm.cdf(z))
+    worse, better = float(normal_above(z)), float(normal_above(-z))
     return TrendTest(z, None, 2.0 * min(worse, better), worse, better, events, _way(z))
 
 

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
 
 from fleetlog.stats.arrays import Floats
 from fleetlog.stats.histories import MachineHistories
+from fleetlog.stats.laws import normal_above
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,4 +40,4 @@ def unit_trends(histories: MachineHistories) -> UnitTrends:
     spread = (histories.exit - histories.entry) * np.sqrt(events / 12.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         statistic = np.where(events > 0, score / spread, np.nan)
-    return UnitTrends(events.astype(np.int64), statistic, 2.0 * stats.norm.sf(np.abs(statistic)))
+    return UnitTrends(events.astype(np.int64), statistic, 2.0 * normal_above(np.abs(statistic)))

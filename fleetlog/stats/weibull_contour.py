@@ -18,10 +18,11 @@ from functools import cached_property
 
 import numpy as np
 from numpy.polynomial import Chebyshev
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
 from fleetlog.stats.arrays import Counts, Floats, binned, checked_level, dot
 from fleetlog.stats.errors import DidNotConverge
+from fleetlog.stats.laws import chi2_quantile
 from fleetlog.stats.risk_table import EventTable, RiskTable
 
 #: Shapes outside this range are no property of a component but a sign that the data do not hold a Weibull.
@@ -220,7 +221,7 @@ class Contour:
 
 def likelihood_drop(level: float) -> float:
     """How far the log-likelihood falls at the limits of a likelihood-ratio interval for one quantity."""
-    return 0.5 * float(stats.chi2.ppf(checked_level(level), 1))
+    return 0.5 * chi2_quantile(checked_level(level), 1)
 
 
 def _ran_away(upwards: bool) -> str:

@@ -1,0 +1,44 @@
+"""Tails and quantiles of the chi-squared, normal and Student laws.
+
+The same special functions stand behind scipy.stats, digit for digit; importing that package takes longer than
+most questions take to answer.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from fleetlog.stats.arrays import Floats
+
+
+def chi2_above(value: float, df: float) -> float:
+    """Chance that a chi-squared variable exceeds `value`; not a number stays so."""
+    return float(special.chdtrc(df, np.maximum(value, 0.0)))
+
+
+def chi2_below(value: float, df: float) -> float:
+    """Chance that a chi-squared variable stays below `value`."""
+    return float(special.chdtr(df, np.maximum(value, 0.0)))
+
+
+def chi2_quantile(chance: float, df: float) -> float:
+    """What a chi-squared variable stays below with this chance."""
+    return float(2.0 * special.gammaincinv(0.5 * df, chance))
+
+
+def chi2_exceeded(chance: float, df: float) -> float:
+    """What a chi-squared variable exceeds with this chance."""
+    return float(special.chdtri(df, chance))
+
+
+def normal_above(value: npt.ArrayLike) -> Floats:
+    """Chance that a standard normal variable exceeds each value."""
+    result: Floats = special.ndtr(-np.asarray(value, dtype=np.float64))
+    return result
+
+
+def student_quantile(chance: float, df: float) -> float:
+    """What a Student variable stays below with this chance."""
+    return float(special.stdtrit(df, chance))
