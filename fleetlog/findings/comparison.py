@@ -11,7 +11,7 @@ import polars as pl
 
 from fleetlog.findings.base import WHOLE_FLEET, Scope, header
 from fleetlog.findings.fleet import Fleet, selection
-from fleetlog.findings.splits import check_apart, check_split, split, weights_named
+from fleetlog.findings.splits import check_apart, check_split, counted_lives, split, weights_named
 from fleetlog.stats.log_rank import holm, log_rank
 from fleetlog.stats.risk_table import RiskTable
 from fleetlog.stats.small_groups import shrink_groups
@@ -105,9 +105,7 @@ def compare(
     check_split(fleet, component, (by, *strata))
     check_apart((by,), strata)
     weights = weights_named(test)
-    counted = fleet.store.run(
-        "risk/survival", (by, *strata), component=component, cause=cause, **selection(scope)
-    )
+    counted = counted_lives(fleet.store, (by, *strata), component=component, cause=cause, **selection(scope))
     parts = split(counted, (by, *strata))
     names = [key[0] for key, _ in parts]
     within = [key[1:] for key, _ in parts]

@@ -18,9 +18,11 @@ from typing import Any, Literal
 import numpy as np
 import polars as pl
 
+from fleetlog.findings.splits import UNKNOWN
 from fleetlog.stats.arrays import Floats, normal_quantile
 from fleetlog.stats.cox import CoxFit, fit_cox_cells
 from fleetlog.stats.cox_cells import CoxCells
+from fleetlog.stats.life_counts import Strata, count_lives
 from fleetlog.store import Store
 
 TOGETHER = 8
@@ -43,19 +45,24 @@ class Counted:
         counts: SQL file that gives the risk table by strata columns.
         sums: SQL file that sums score residuals by machine; it reads the tables cox_cell and cox_step.
         named: value of the column `component` of cox_cell, which the sums match.
-        parameters: of both files.
+        parameters: of these files.
+        lives: SQL file that gives the lives one by one, where counting them here is quicker.
     """
 
     counts: str
     sums: str
     named: str
     parameters: Mapping[str, Any]
+    lives: str | None = None
 
 
 def counts_by(store: Store, question: Counted, keys: tuple[str, ...]) -> pl.DataFrame:
     """The risk table by keys, their values as text ("unknown" where not on record)."""
+    if question.lives:
+        lives = store.run(question.lives, keys, **question.parameters)
+        return count_lives(lives, Strata.of(lives, keys).in_words(UNKNOWN))
     counted = store.run(question.counts, keys, **question.parameters)
-    told = counted.with_columns(pl.col(key).cast(pl.String).fill_null("unknown") for key in keys)
+    told = counted.with_columns(pl.col(key).cast(pl.String).fill_null(UNKNOWN) for key in keys)
     if counted.select(keys).null_count().sum_horizontal().item() == 0:
         return told
     # What is not on record and what is recorded as unknown are one cell, so their rows are added up.

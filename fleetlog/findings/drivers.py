@@ -124,6 +124,7 @@ def drivers(
             "risk/score_sums",
             component,
             {"component": component, "cause": None, **selection(scope)},
+            lives="risk/lives",
         )
     else:
         chosen = {"fault": family.name, **selection(scope)}

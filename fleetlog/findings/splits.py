@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import polars as pl
 
 from fleetlog.errors import UsageError
 from fleetlog.findings.fleet import Fleet
+from fleetlog.stats.life_counts import Strata, count_lives
 from fleetlog.stats.log_rank import WEIGHTS, Weights
 from fleetlog.stats.product_limit import ProductLimit, product_limit
 from fleetlog.stats.risk_table import RiskTable
+from fleetlog.store import Store
 from fleetlog.store.statements import statement
 
 UNKNOWN = "unknown"
@@ -62,6 +66,18 @@ def weights_named(name: str) -> Weights:
         if name == known:
             return known  # type: ignore[return-value]
     raise UsageError(f"There is no test {name!r}; take one of {', '.join(WEIGHTS)}.")
+
+
+def counted_lives(store: Store, by: tuple[str, ...], **parameters: Any) -> pl.DataFrame:
+    """The risk table of one component's lives, as sql/risk/survival.sql makes it, sooner.
+
+    Args:
+        store: where the lives are.
+        by: columns to split by.
+        **parameters: those of the file.
+    """
+    lives = store.run("risk/lives", by, **parameters)
+    return count_lives(lives, Strata.of(lives, by))
 
 
 def split(counted: pl.DataFrame, by: tuple[str, ...]) -> list[tuple[tuple[str, ...], pl.DataFrame]]:

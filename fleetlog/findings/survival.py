@@ -19,6 +19,7 @@ from fleetlog.findings.naive import as_json, ignoring_late_entry, naive_notes, u
 from fleetlog.findings.splits import (
     check_apart,
     check_split,
+    counted_lives,
     curve_of,
     pooled,
     split,
@@ -220,7 +221,7 @@ def survival(
     if interval not in INTERVALS:
         raise UsageError(f"There is no interval {interval!r}; take one of {', '.join(INTERVALS)}.")
     chosen = selection(scope)
-    counted = fleet.store.run("risk/survival", (*by, *strata), component=component, cause=cause, **chosen)
+    counted = counted_lives(fleet.store, (*by, *strata), component=component, cause=cause, **chosen)
     unknown = fleet.store.run("risk/unknown_endings", by, component=component, **chosen)
     silent = dict(split(unknown, by))
     groups = []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any, TypeAlias
 
 import numpy as np
@@ -95,11 +96,26 @@ def weighed(weights: Floats, rows: Floats) -> Floats:
     return np.asarray(np.einsum("i,ij->j", weights, rows), dtype=np.float64)
 
 
+#: Multiplications up to which the matrix libraries do not share a product out among threads.
+_ONE_THREAD = 200_000
+
+
+def short_blocks(rows: int, work: int) -> Iterator[slice]:
+    """Slices of rows so short that a matrix product of that much work a row stays on one thread.
+
+    The digits are then the same on any thread count, what lies in between stays in the processor's cache, and
+    no thread spins while it waits for another on a busy machine.
+    """
+    step = max(_ONE_THREAD // max(work, 1), 1)
+    for start in range(0, rows, step):
+        yield slice(start, start + step)
+
+
 #: Ages up to this many ticks (over 400 years of running) are looked up in a table instead of searched for.
 _TABLED = 40_000_000
 
 
-def _tabled(highest: int, size: int) -> bool:
+def tabled(highest: int, size: int) -> bool:
     """Whether a table over all ticks up to the highest is worth its memory."""
     return highest < _TABLED and highest < 50 * size + 100_000
 
@@ -110,7 +126,7 @@ def distinct_ticks(*ticks: Ints) -> Ints:
     if not together:
         return np.zeros(0, dtype=np.int64)
     highest = max(int(part.max()) for part in together)
-    if not _tabled(highest, sum(part.size for part in together)):
+    if not tabled(highest, sum(part.size for part in together)):
         return np.unique(np.concatenate(together))
     seen = np.zeros(highest + 1, dtype=np.bool_)
     for part in together:
@@ -127,7 +143,7 @@ def tick_positions(jumps: Ints, at: Ints, *, inclusive: bool) -> Ints:
         inclusive: whether a jump counts at its own age.
     """
     highest = int(jumps[-1]) if jumps.size else 0
-    if jumps.size == 0 or not _tabled(highest, at.size):
+    if jumps.size == 0 or not tabled(highest, at.size):
         return step_positions(jumps, at, inclusive=inclusive)
     passed = np.zeros(highest + 2, dtype=np.int64)
     passed[jumps + (0 if inclusive else 1)] = 1
@@ -144,7 +160,7 @@ def tick_counts(ticks: Ints, at: Ints, weight: Counts) -> Counts:
     highest = int(ticks[-1]) if ticks.size else 0
     if (
         weight.dtype == np.int64
-        and _tabled(highest, at.size)
+        and tabled(highest, at.size)
         and float(weight.sum(dtype=np.float64)) < 2.0**53
     ):
         one = weight.size > 0 and int(weight.min()) == 1 == int(weight.max())

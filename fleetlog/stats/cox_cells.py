@@ -139,7 +139,11 @@ class CoxCells:
         keys = [*strata, *covariates]
         cells = frame.select(keys).unique().sort(keys) if keys else pl.DataFrame({"": [0]})
         cells = cells.with_row_index("_cell")
-        rows = frame.join(cells, on=keys, nulls_equal=True) if keys else frame.with_columns(_cell=pl.lit(0))
+        rows = (
+            frame.join(cells, on=keys, nulls_equal=True, maintain_order="left")
+            if keys
+            else frame.with_columns(_cell=pl.lit(0))
+        )
         x, names, terms = design(cells, covariates, reference or {})
         levels, of_stratum = _codes(cells.select(strata).rows() if strata else None, cells.height)
         numbers = [
@@ -231,6 +235,9 @@ def _summed(
 ) -> tuple[Ints, Ints, Floats, Floats, Floats, Floats]:
     """One row a cell and age, sorted so; equal rows are summed by rising weight, not in the order given."""
     key = cell * (int(hours.max(initial=0)) + 1) + hours
+    if (key[1:] > key[:-1]).all():
+        entering, failed, failures, leaving = (column.astype(np.float64) for column in columns)
+        return cell, hours, entering, failed, failures, leaving
     whole = all(np.array_equal(column, np.rint(column)) for column in columns)
     order = np.argsort(key, kind="stable") if whole else np.lexsort((*columns, key))
     key = key[order]

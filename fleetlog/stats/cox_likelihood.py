@@ -21,7 +21,16 @@ from typing import NamedTuple
 import numpy as np
 from scipy import sparse
 
-from fleetlog.stats.arrays import Floats, Ints, binned, weighed
+from fleetlog.stats.arrays import (
+    Floats,
+    Ints,
+    binned,
+    distinct_ticks,
+    dot,
+    short_blocks,
+    tick_positions,
+    weighed,
+)
 from fleetlog.stats.cox_cells import CoxCells
 
 #: Up to this many entries the at-risk counts are kept as a matrix of ages by cells.
@@ -63,10 +72,17 @@ class Stratum:
         counts = np.bincount(number)
         return order, self.ages.size - np.cumsum(counts)[:-1]
 
+    @cached_property
+    def failed_by_cell(self) -> Floats:
+        """Weight of failures of each cell, at all ages together, shape (cells,)."""
+        return np.asarray(self.failed.sum(axis=0), dtype=np.float64)
+
     def risk_sums(self, values: Floats) -> Floats:
         """Sum over those at risk at each failure age of a value by cell, shape (t, k)."""
         if self.at_risk is not None:
-            result: Floats = self.at_risk @ values
+            result = np.empty((self.ages.size, values.shape[1]))
+            for block in short_blocks(self.ages.size, values.size):
+                np.matmul(self.at_risk[block], values, out=result[block])
             return result
         assert self.flow is not None
         reach, cell, net = self.flow
@@ -161,7 +177,7 @@ class PartialLikelihood:
         """The log partial likelihood."""
         total = 0.0
         for stratum in self.strata:
-            linear = float((self.failed_x(stratum) @ beta).sum())
+            linear = dot(stratum.failed_by_cell, self.x[stratum.cells] @ beta)
             total += linear - float(self.sums(stratum, beta).log_terms.sum())
         return total
 
@@ -170,25 +186,37 @@ class PartialLikelihood:
         p = beta.size
         value, score, information = 0.0, np.zeros(p), np.zeros((p, p))
         for stratum in self.strata:
-            sums = self.sums(stratum, beta)
-            failed = self.failed_x(stratum)
-            value += float((failed @ beta).sum() - sums.log_terms.sum())
-            score += (failed - expected_x(sums)).sum(axis=0)
-            information += self.information(stratum, beta, sums, np.ones(stratum.ages.size))
+            x, sums = self.x[stratum.cells], self.sums(stratum, beta)
+            value += dot(stratum.failed_by_cell, x @ beta) - float(sums.log_terms.sum())
+            expected = np.exp(x @ beta) * _hazard_faced(stratum, sums.a0, sums.a1)
+            score += weighed(stratum.failed_by_cell - expected, x)
+            information += (x * expected[:, None]).T @ x - _outer_means(sums, sums.b0, sums.b1, sums.b2)
         return value, score, information
 
     def information(self, stratum: Stratum, beta: Floats, sums: AgeSums, by_age: Floats) -> Floats:
         """Sum over failure ages of the information there times a factor by age, shape (p, p)."""
         x = self.x[stratum.cells]
-        r = np.exp(x @ beta)
-        mass = stratum.at_risk_totals(by_age * sums.a0) - (by_age * sums.a1) @ stratum.failed
-        second = (x * (r * mass)[:, None]).T @ x
-        s1, d1 = sums.s1, sums.d1
-        mixed = (s1 * (by_age * sums.b1)[:, None]).T @ d1
-        first = (s1 * (by_age * sums.b0)[:, None]).T @ s1 - mixed - mixed.T
-        first += (d1 * (by_age * sums.b2)[:, None]).T @ d1
-        result: Floats = second - first
+        expected = np.exp(x @ beta) * _hazard_faced(stratum, by_age * sums.a0, by_age * sums.a1)
+        means = _outer_means(sums, by_age * sums.b0, by_age * sums.b1, by_age * sums.b2)
+        result: Floats = (x * expected[:, None]).T @ x - means
         return result
+
+
+def _hazard_faced(stratum: Stratum, a0: Floats, a1: Floats) -> Floats:
+    """Hazard summed over those at risk of each cell, less what tied failures are spared, shape (cells,)."""
+    result: Floats = stratum.at_risk_totals(a0) - a1 @ stratum.failed
+    return result
+
+
+def _outer_means(sums: AgeSums, b0: Floats, b1: Floats, b2: Floats) -> Floats:
+    """Sum over failure ages of the outer product of mean covariates with themselves, shape (p, p)."""
+    p = sums.s1.shape[1]
+    total = np.zeros((p, p))
+    for block in short_blocks(b0.size, p * p):
+        s1, d1 = sums.s1[block], sums.d1[block]
+        mixed = (s1 * b1[block, None]).T @ d1
+        total += (s1 * b0[block, None]).T @ s1 - mixed - mixed.T + (d1 * b2[block, None]).T @ d1
+    return total
 
 
 def _efron_sums(stratum: Stratum, s0: Floats, d0: Floats, each: Floats) -> tuple[Floats, ...]:
@@ -238,22 +266,22 @@ def expected_x(sums: AgeSums) -> Floats:
 
 
 def _stratum(cells: CoxCells, label: int, rows: Ints) -> Stratum:
-    used, cell = np.unique(cells.cell[rows], return_inverse=True)
-    cell = cell.reshape(-1).astype(np.int64)
+    used = distinct_ticks(cells.cell[rows])
+    cell = tick_positions(used, cells.cell[rows], inclusive=True) - 1
     hours, failed = cells.hours[rows], cells.failed[rows]
     died = failed > 0
-    ages = np.unique(hours[died])
-    at = np.searchsorted(ages, hours[died])
+    ages = distinct_ticks(hours[died])
+    # at risk at a failure age: all that leave there or later, less all that enter there or later
+    reach = tick_positions(ages, hours, inclusive=True)
+    at = reach[died] - 1
     size = (ages.size, used.size)
     deaths = binned(at, cells.failures[rows][died], ages.size)
     weight = binned(at, failed[died], ages.size)
     failures = sparse.csr_array((failed[died], (at, cell[died])), shape=size)
     net = cells.leaving[rows] - cells.entering[rows]
-    # at risk at a failure age: all that leave there or later, less all that enter there or later
-    reach = np.searchsorted(ages, hours, side="right").astype(np.int64)
     if size[0] * size[1] <= _DENSE:
-        flow = np.zeros((ages.size + 1, used.size))
-        np.add.at(flow, (reach, cell), net)
+        flow = binned(reach * used.size + cell, net, (ages.size + 1) * used.size)
+        flow = flow.reshape(ages.size + 1, used.size)
         at_risk = np.cumsum(flow[:0:-1], axis=0)[::-1]
         return Stratum(label, used, ages, deaths, weight, failures, np.ascontiguousarray(at_risk), None)
     kept = net != 0

@@ -464,6 +464,14 @@ def _as_ticks(name: str, values: npt.ArrayLike) -> Ints:
         return np.zeros(0, dtype=np.int64)
     if not (np.issubdtype(ages.dtype, np.integer) or np.issubdtype(ages.dtype, np.floating)):
         raise BadAge(f"{name} holds {ages.dtype} values; ages are numbers of ticks")
+    whole: Ints = ages.astype(np.int64) if np.issubdtype(ages.dtype, np.integer) else _rounded(name, ages)
+    if whole.min() < 0:
+        raise BadAge(f"{name} is negative for spell {int(np.flatnonzero(whole < 0)[0])}; ages start at 0")
+    return whole
+
+
+def _rounded(name: str, ages: Floats) -> Ints:
+    """Whole ticks that happen to be written as floats."""
     finite = np.isfinite(ages)
     if not finite.all():
         raise BadAge(
@@ -477,14 +485,12 @@ def _as_ticks(name: str, values: npt.ArrayLike) -> Ints:
             f"{name} is {ages[first]} for spell {first}, which is not a whole number of ticks;"
             " multiply hours by the ticks in an hour and round them once"
         )
-    if (whole < 0).any():
-        raise BadAge(f"{name} is negative for spell {int(np.flatnonzero(whole < 0)[0])}; ages start at 0")
     return whole
 
 
 def _as_ages(hours: npt.ArrayLike) -> Ints:
     ages = _as_ticks("hours", np.atleast_1d(np.asarray(hours)))
-    falling = np.flatnonzero(np.diff(ages) <= 0)
+    falling = np.flatnonzero(ages[1:] <= ages[:-1])
     if falling.size:
         at = int(falling[0]) + 1
         raise BadAge(
@@ -499,7 +505,7 @@ def _as_counts(name: str, values: npt.ArrayLike, size: int) -> Counts:
         raise LengthMismatch(f"{name} has shape {counts.shape} where {size} values are needed")
     exact = np.issubdtype(counts.dtype, np.integer) or counts.dtype == np.bool_
     counts = counts.astype(np.int64 if exact else np.float64)
-    wrong = np.flatnonzero(~(counts >= 0) | ~np.isfinite(counts))
+    wrong = np.flatnonzero((counts < 0) if exact else (~(counts >= 0) | ~np.isfinite(counts)))
     if wrong.size:
         raise NegativeCount(
             f"{name} is {counts[wrong[0]]} in row {int(wrong[0])}; counts and weights are never negative"
@@ -508,6 +514,8 @@ def _as_counts(name: str, values: npt.ArrayLike, size: int) -> Counts:
 
 
 def _at_risk(entering: Counts, leaving: Counts) -> Counts:
+    if entering.dtype == leaving.dtype == np.int64:
+        return exclusive_cumsum(entering - leaving)
     return _snap(exclusive_cumsum(entering) - exclusive_cumsum(leaving), entering)
 
 
@@ -552,18 +560,27 @@ def _sorted_rows(frame: pl.DataFrame, columns: Sequence[str]) -> dict[str, Count
         raise LengthMismatch(
             f"the risk table lacks the column {', '.join(missing)}; it needs {', '.join(columns)}"
         )
-    rows = frame.select(columns).sort("hours")
+    rows = frame.select(columns)
+    if not rows["hours"].is_sorted():
+        rows = rows.sort("hours")
     if rows.null_count().sum_horizontal().item() > 0:
         raise NegativeCount("the risk table has empty cells; write 0 where nothing happened")
-    repeated = rows.filter(pl.col("hours").is_duplicated())
-    if repeated.height:
+    ages = rows["hours"].to_numpy()
+    repeated = ages[1:][ages[1:] == ages[:-1]]
+    if repeated.size:
         raise BadAge(
-            f"two rows have the age {repeated['hours'][0]}; a risk table has one row an age,"
+            f"two rows have the age {repeated[0]}; a risk table has one row an age,"
             " so split it by group first"
         )
-    whole = [name for name in columns if rows[name].dtype.is_integer() or rows[name].dtype.is_decimal()]
-    exact = [name for name in whole if (rows[name] == rows[name].cast(pl.Int64)).all()]
-    return {name: rows[name].cast(pl.Int64 if name in exact else pl.Float64).to_numpy() for name in columns}
+    return {name: _as_numbers(rows[name]) for name in columns}
+
+
+def _as_numbers(column: pl.Series) -> Counts:
+    """Whole numbers as such, however wide the database made them; others as floats."""
+    whole = column.dtype.is_integer()
+    if column.dtype.is_decimal():
+        whole = bool((column == column.cast(pl.Int64)).all())
+    return column.cast(pl.Int64 if whole else pl.Float64).to_numpy()
 
 
 def _plain(value: Any) -> float:

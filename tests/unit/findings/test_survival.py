@@ -13,7 +13,7 @@ from test_episodes_and_repairs import STEADY, line, order
 from fleetlog.errors import UsageError
 from fleetlog.findings.fleet import Fleet
 from fleetlog.findings.life_fit import LifeFit, fit_life, prior_for
-from fleetlog.findings.splits import pooled, split
+from fleetlog.findings.splits import counted_lives, pooled, split
 from fleetlog.findings.survival import SurvivalGroup, survival
 from fleetlog.stats.lifetimes import fit_weibull_fixed_shape, fit_weibull_prior
 from fleetlog.stats.risk_table import RiskTable
@@ -99,6 +99,18 @@ def test_the_prior_fit_is_that_of_the_risk_table(demo: Fleet) -> None:
     assert improved.weibull is not None
     assert improved.weibull["shape"] == fit.shape
     assert improved.weibull["scale_hours"] == fit.scale_hours
+
+
+@pytest.mark.parametrize("by", [(), ("build_year",), ("variant", "site", "side")])
+@pytest.mark.parametrize("cause", [None, "worn"])
+def test_lives_counted_here_make_the_table_that_the_store_makes(
+    demo: Fleet, by: tuple[str, ...], cause: str | None
+) -> None:
+    demo.history()
+    chosen = {"component": "internal_bushing", "cause": cause, "sites": None, "build_years": None}
+    here = counted_lives(demo.store, by, **chosen, machines=None)
+    assert here.equals(demo.store.run("risk/survival", by, **chosen, machines=None))
+    assert here.height > 100
 
 
 def test_without_a_failure_there_is_a_limit_and_no_estimate(tmp_path: Path) -> None:

@@ -1,0 +1,126 @@
+"""Lives counted into the risk tables of many strata, in a single pass and without sorting them.
+
+Stratum and age together make one whole number. Counting is then adding up in a table over all such numbers;
+where they lie too far apart for a table, it is one sort.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from fleetlog.stats.arrays import Ints, distinct_ticks, tabled, tick_positions
+
+#: Lives counted at a time: the numbers in between then stay in the processor's cache.
+_SLICE = 2**18
+
+
+@dataclass(frozen=True, eq=False)
+class Strata:
+    """The strata of a set of lives.
+
+    Attributes:
+        levels: one row a stratum that occurs, sorted by its columns, empty cells last.
+        of_life: the row of `levels` that each life belongs to, shape (lives,).
+    """
+
+    levels: pl.DataFrame
+    of_life: Ints
+
+    @staticmethod
+    def of(lives: pl.DataFrame, by: Sequence[str]) -> Strata:
+        """The strata made by columns of whole numbers or text."""
+        if not by:
+            return Strata(pl.DataFrame(), np.zeros(lives.height, dtype=np.int64))
+        values, code = _codes(lives[by[0]])
+        levels = pl.DataFrame({by[0]: values})
+        for name in by[1:]:
+            values, own = _codes(lives[name])
+            code *= len(values)
+            code += own
+            used = distinct_ticks(code)
+            code = tick_positions(used, code, inclusive=True) - 1
+            levels = levels[used // len(values)].with_columns(values.gather(used % len(values)).alias(name))
+        return Strata(levels, code)
+
+    def in_words(self, unknown: str) -> Strata:
+        """The same with all values as text, empty cells under a name of their own.
+
+        Strata that read the same afterwards are one.
+        """
+        told = self.levels.with_columns(pl.all().cast(pl.String).fill_null(unknown))
+        merged = Strata.of(told, told.columns)
+        return Strata(merged.levels, merged.of_life[self.of_life] if told.columns else self.of_life)
+
+
+def count_lives(lives: pl.DataFrame, strata: Strata) -> pl.DataFrame:
+    """The risk tables of all strata below each other.
+
+    Args:
+        lives: one row a life, in any order: entry and hours (ages in ticks, at risk on (entry, hours]) and
+            failed (boolean).
+        strata: of these lives.
+
+    Returns:
+        The columns of the strata, hours, entering, failed, leaving; one row a stratum and age, sorted so.
+    """
+    ages = int(lives["hours"].max() or 0) + 1  # type: ignore[arg-type]
+    size = max(strata.levels.height, 1) * ages
+    count = _in_a_table if tabled(size, lives.height) else _by_sorting
+    key, entering, failed, leaving = count(lives, strata.of_life, ages, size)
+    stratum = key // ages
+    return pl.DataFrame(
+        {
+            **{column.name: column.gather(stratum) for column in strata.levels},
+            "hours": key - stratum * ages,
+            "entering": entering,
+            "failed": failed,
+            "leaving": leaving,
+        }
+    )
+
+
+def _in_a_table(lives: pl.DataFrame, of_life: Ints, ages: int, size: int) -> tuple[Ints, Ints, Ints, Ints]:
+    """Distinct keys, sorted, and how many enter, fail and leave at each; lives are taken slice by slice."""
+    entering, failed, leaving = np.zeros((3, size), dtype=np.int64)
+    step = max(_SLICE, size)
+    for start in range(0, lives.height, step):
+        part = lives.slice(start, step)
+        first = of_life[start : start + step] * ages
+        entering += np.bincount(first + part["entry"].to_numpy(), minlength=size)
+        end = first + part["hours"].to_numpy()
+        leaving += np.bincount(end, minlength=size)
+        failed += np.bincount(end[part["failed"].to_numpy()], minlength=size)
+    key = np.flatnonzero(entering + leaving)
+    return key, entering[key], failed[key], leaving[key]
+
+
+def _by_sorting(lives: pl.DataFrame, of_life: Ints, ages: int, size: int) -> tuple[Ints, Ints, Ints, Ints]:
+    """The same where most keys do not occur."""
+    first = of_life * ages
+    begin, end = first + lives["entry"].to_numpy(), first + lives["hours"].to_numpy()
+    key = np.unique(np.concatenate((begin, end)))
+    entering, failed, leaving = (
+        np.bincount(np.searchsorted(key, at), minlength=key.size)
+        for at in (begin, end[lives["failed"].to_numpy()], end)
+    )
+    return key, entering, failed, leaving
+
+
+def _codes(column: pl.Series) -> tuple[pl.Series, Ints]:
+    """The distinct values of a column, sorted, an empty cell last, and which of them each row holds."""
+    if column.dtype == pl.String:
+        values = column.unique().sort(nulls_last=True)
+        known = values.drop_nulls()
+        place = column.cast(pl.Enum(known)).to_physical().cast(pl.Int64).fill_null(known.len())
+        return values, place.to_numpy(writable=True)
+    whole = column.cast(pl.Int64)
+    low, high = int(whole.min() or 0), int(whole.max() or 0)  # type: ignore[arg-type]
+    ticks = (whole.fill_null(high + 1) - low).to_numpy(writable=True)
+    found = distinct_ticks(ticks)
+    told = [value if value <= high else None for value in (found + low).tolist()]
+    code = ticks if found.size > ticks.max(initial=0) else tick_positions(found, ticks, inclusive=True) - 1
+    return pl.Series(column.name, told, dtype=column.dtype), code
