@@ -153,11 +153,18 @@ def forecast(
             know.
     """
     check_numbers(months, draws)
-    family = fleet.family(scope.fault)
-    _check_component(family, component)
+    _check_component(fleet.family(scope.fault), component)
     outlook = look_ahead(fleet, scope, months=months, draws=draws, seed=seed, component=component)
+    return of_outlook(fleet, scope, outlook, component=component, units=units)
+
+
+def of_outlook(
+    fleet: Fleet, scope: Scope, outlook: Outlook, *, component: str | None = None, units: int = 50
+) -> ForecastFinding:
+    """The forecast of an outlook over months that has been made already."""
+    family = outlook.family
     exposed = _exposed(fleet, scope, outlook)
-    ways = _ways(fleet, scope, outlook, component)
+    ways = ways_to_fail(fleet, scope, outlook, component)
     sums = _all_draws(outlook, ways, exposed)
     frames = _Frames(fleet, outlook, ways, sums)
     level = fleet.settings.survival.confidence
@@ -171,8 +178,8 @@ def forecast(
         units=_units(outlook, units),
         laws=laws_frame(outlook, level),
         season=outlook.use_frame(level),
-        seed=seed,
-        draws=draws,
+        seed=outlook.seed,
+        draws=outlook.draw_count,
         currency=fleet.settings.fleet.currency,
         notes=(*_notes(outlook, ways), *outlook.notes),
     )
@@ -204,7 +211,10 @@ def _check_component(family: FaultFamily, component: str | None) -> None:
 # ------------------------------------------------------------------------------------------- ways to fail
 
 
-def _ways(fleet: Fleet, scope: Scope, outlook: Outlook, component: str | None) -> tuple[Way, ...]:
+def ways_to_fail(
+    fleet: Fleet, scope: Scope, outlook: Outlook, component: str | None = None
+) -> tuple[Way, ...]:
+    """Every row of a forecast: the followed parts, then the causes without one."""
     family = outlook.family
     ways = _followed(outlook)
     followed = {part.component for part in family.parts}

@@ -7,10 +7,11 @@ counts cannot hold 80% exactly: the chance each range really had is shown beside
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 import polars as pl
 
@@ -18,7 +19,7 @@ from fleetlog.errors import UsageError
 from fleetlog.findings.base import WHOLE_FLEET, Scope, header
 from fleetlog.findings.fleet import Fleet, selection
 from fleetlog.findings.forecast import INNER, OUTER, followed_counts
-from fleetlog.findings.outlook import SEED, look_ahead
+from fleetlog.findings.outlook import SEED, Outlook, look_ahead
 from fleetlog.stats.counts import CountDistribution
 from fleetlog.stats.proportions import wilson
 
@@ -70,6 +71,26 @@ class ForecastCheck:
         return forecast_check_chart(self)
 
 
+@dataclass(frozen=True, eq=False)
+class PastForecast:
+    """A forecast as a past day would have made it.
+
+    Attributes:
+        asked: the day.
+        until: label of its last month.
+        first, after: the days it reaches over, `after` no longer.
+        watched: the machines it was made for.
+        counts: component ("all" = together) -> how many fail.
+    """
+
+    asked: date
+    until: str
+    first: date
+    after: date
+    watched: pl.DataFrame
+    counts: Mapping[str, CountDistribution]
+
+
 def check_forecasts(
     fleet: Fleet,
     scope: Scope = WHOLE_FLEET,
@@ -91,23 +112,80 @@ def check_forecasts(
     Raises:
         UsageError: when the records are too short for any.
     """
-    if horizon_months < 1 or forecasts < 1:
-        raise UsageError("The number of forecasts and their horizon in months must be 1 at least.")
-    now = fleet.history(scope.as_of)
-    came = fleet.store.run("plan/failed_by_month", **selection(scope))
-    asked = [day for day in _month_ends(now.as_of, horizon_months, forecasts) if day >= _settled(fleet)]
+    asked = days_to_ask(fleet, scope, forecasts=forecasts, horizon_months=horizon_months)
     if not asked:
         raise UsageError(
             f"The records are too short to check forecasts of {horizon_months} months: they must begin "
             f"{_SETTLED_MONTHS} months before the first."
         )
-    rows: list[dict[str, Any]] = []
-    for day in sorted(asked):
+    past = look_back(fleet, scope, asked, horizon_months=horizon_months, draws=draws, seed=seed)
+    return held_against(fleet, scope, past, horizon_months=horizon_months, draws=draws, seed=seed)
+
+
+def days_to_ask(
+    fleet: Fleet, scope: Scope, *, forecasts: int = 24, horizon_months: int = 1
+) -> tuple[date, ...]:
+    """The month ends whose forecasts can be checked, earliest first; none where the records are too short.
+
+    Raises:
+        UsageError: for numbers below 1.
+    """
+    if horizon_months < 1 or forecasts < 1:
+        raise UsageError("The number of forecasts and their horizon in months must be 1 at least.")
+    last = scope.as_of or fleet.last_day()
+    settled = _settled(fleet)
+    return tuple(sorted(day for day in _month_ends(last, horizon_months, forecasts) if day >= settled))
+
+
+def look_back(
+    fleet: Fleet,
+    scope: Scope,
+    days: Sequence[date],
+    *,
+    horizon_months: int = 1,
+    draws: int = 100,
+    seed: int = SEED,
+) -> tuple[PastForecast, ...]:
+    """The forecasts of these past days, each from what was known then; leaves the history of the last."""
+    found = []
+    for day in days:
         then = Scope(scope.fault, day, scope.sites, scope.build_years, scope.machines)
-        rows.extend(_one(fleet, then, came, horizon_months, draws, seed))
-    # leaves the history as it was asked for
-    fleet.history(scope.as_of)
-    frame = pl.DataFrame(rows, infer_schema_length=None)
+        found.append(past_of(look_ahead(fleet, then, months=horizon_months, draws=draws, seed=seed)))
+    return tuple(found)
+
+
+def past_of(outlook: Outlook) -> PastForecast:
+    """What an outlook over months, made for a day now past, expected of all of them together."""
+    return PastForecast(
+        asked=outlook.history.as_of,
+        until=outlook.periods[-1].label,
+        first=outlook.periods[0].first,
+        after=outlook.periods[-1].after,
+        watched=pl.DataFrame({"machine_id": outlook.machines}).filter(pl.Series(outlook.watched)),
+        counts=followed_counts(outlook),
+    )
+
+
+def held_against(
+    fleet: Fleet,
+    scope: Scope,
+    past: Sequence[PastForecast],
+    *,
+    horizon_months: int = 1,
+    draws: int = 100,
+    seed: int = SEED,
+) -> ForecastCheck:
+    """Past forecasts against what has come by the scope's day, as the history knows it now.
+
+    Args:
+        fleet, scope: as of the day up to which failures count.
+        past: forecasts whose time is over by then, one at least.
+        horizon_months, draws, seed: that they were made with.
+    """
+    now = fleet.history(scope.as_of)
+    frame = pl.DataFrame(
+        [row for forecast in past for row in _rows(fleet, scope, forecast)], infer_schema_length=None
+    )
     return ForecastCheck(
         as_of=now.as_of,
         fault=scope.fault,
@@ -142,25 +220,28 @@ def _settled(fleet: Fleet) -> date:
     return days
 
 
-def _one(
-    fleet: Fleet, then: Scope, came: pl.DataFrame, horizon: int, draws: int, seed: int
-) -> list[dict[str, Any]]:
-    outlook = look_ahead(fleet, then, months=horizon, draws=draws, seed=seed)
-    watched = pl.DataFrame({"machine_id": outlook.machines}).filter(pl.Series(outlook.watched))
-    first, after = outlook.periods[0].first, outlook.periods[-1].after
-    months = range((first.year - 1970) * 12 + first.month - 1, (after.year - 1970) * 12 + after.month - 1)
-    seen = came.filter(pl.col("month").is_in(list(months))).join(watched, on="machine_id", how="semi")
-    counts = dict(seen.group_by("component").agg(pl.col("failures").sum()).iter_rows())
-    distributions = followed_counts(outlook)
-    rows = []
-    for component, counted in distributions.items():
-        happened = (
-            sum(counts.get(name, 0) for name in distributions if name != "all")
-            if component == "all"
-            else counts.get(component, 0)
-        )
-        rows.append(_row(then.as_of, outlook.periods[-1].label, component, counted, int(happened)))
-    return rows
+def _rows(fleet: Fleet, scope: Scope, past: PastForecast) -> list[dict[str, Any]]:
+    came = failures_found(fleet, scope, past)
+    followed = {name: came.get(name, 0) for name in past.counts if name != "all"}
+    together = {**followed, "all": sum(followed.values())}
+    return [_row(past.asked, past.until, name, past.counts[name], together[name]) for name in past.counts]
+
+
+def failures_found(fleet: Fleet, scope: Scope, past: PastForecast) -> dict[str, int]:
+    """Failures by component over the days of a forecast, on the machines it was made for."""
+    zone = fleet.settings.fleet.time_zone
+    found = fleet.store.run(
+        "plan/failed_between",
+        from_at=day_begins(past.first, zone),
+        until_at=day_begins(past.after, zone),
+        **selection(scope),
+    ).join(past.watched, on="machine_id", how="semi")
+    return dict(found.group_by("component").agg(pl.col("failures").sum()).iter_rows())
+
+
+def day_begins(day: date, zone: str) -> datetime:
+    """The first instant (UTC, naive) of a day in a zone."""
+    return datetime.combine(day, time(), ZoneInfo(zone)).astimezone(UTC).replace(tzinfo=None)
 
 
 def _row(

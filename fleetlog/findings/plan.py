@@ -23,6 +23,7 @@ from fleetlog.findings.fleet import Fleet
 from fleetlog.findings.outlook import DRAWS, SEED, Outlook, Period
 from fleetlog.findings.plan_candidates import Candidates, gather
 from fleetlog.findings.plan_visits import Offers, ShopLimits, offer
+from fleetlog.findings.suspects import SuspectsFinding
 from fleetlog.stats.arrays import Floats
 from fleetlog.stats.schedule import Schedule, Visits, best_schedule
 
@@ -108,6 +109,8 @@ def plan(
     seconds: float = 60.0,
     draws: int = DRAWS,
     seed: int = SEED,
+    known: SuspectsFinding | None = None,
+    outlook: Outlook | None = None,
 ) -> PlanFinding:
     """The plan of preventive jobs that saves most within the shop's limits.
 
@@ -123,12 +126,13 @@ def plan(
         gap: share below the best at which the search may stop.
         seconds: time for the search; 0 takes the greedy plan.
         draws, seed: of the bootstrap that decides whether a hazard is known to rise.
+        known, outlook: the suspects and an outlook of this scope, where they have been found already.
 
     Raises:
         UsageError: for impossible numbers, unknown machines, or machines that must be visited and cannot.
     """
     check_weeks(weeks)
-    candidates = gather(fleet, scope, weeks=weeks, draws=draws, seed=seed)
+    candidates = gather(fleet, scope, weeks=weeks, draws=draws, seed=seed, known=known, outlook=outlook)
     limits = ShopLimits.of(fleet, shop_hours)
     offers = offer(fleet, candidates, limits, engine_out or {})
     return solve(fleet, candidates, offers, limits, previous=previous, must=must, gap=gap, seconds=seconds)

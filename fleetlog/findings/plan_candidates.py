@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -14,7 +14,7 @@ from fleetlog.findings.fleet import Fleet
 from fleetlog.findings.job_costs import JobCosts, costs_of
 from fleetlog.findings.outlook import DRAWS, SEED, Outlook, look_ahead, service_variant, weeks_after
 from fleetlog.findings.replacement import why_not_ahead
-from fleetlog.findings.suspects import day_rates, suspects
+from fleetlog.findings.suspects import SuspectsFinding, day_rates, suspects
 from fleetlog.stats.arrays import Floats, Ints
 from fleetlog.stats.renewal_value import Lives, Prices, best_policy, discounted_hours, renewal_age
 
@@ -49,22 +49,41 @@ class Candidates:
     why_not: Mapping[tuple[str, str], str]
 
 
-def gather(fleet: Fleet, scope: Scope, *, weeks: int, draws: int = DRAWS, seed: int = SEED) -> Candidates:
+def gather(
+    fleet: Fleet,
+    scope: Scope,
+    *,
+    weeks: int,
+    draws: int = DRAWS,
+    seed: int = SEED,
+    known: SuspectsFinding | None = None,
+    outlook: Outlook | None = None,
+) -> Candidates:
     """The places that a plan may choose from.
 
     A place is a candidate when its kind of part is worth replacing ahead at all (as `replacement` finds), and
     it reaches the best age of its own machine within the plan's weeks; or when an open case is most likely
     this part's.
+
+    Args:
+        fleet, scope: whom to ask about what, as of when.
+        weeks: how many lie ahead.
+        draws, seed: of the outlook's bootstrap.
+        known, outlook: the suspects and an outlook of this scope, where they have been found already.
     """
     history = fleet.history(scope.as_of)
-    outlook = look_ahead(fleet, scope, weeks_after(history.as_of, weeks), draws=draws, seed=seed)
+    ahead = weeks_after(history.as_of, weeks)
+    if outlook is None:
+        outlook = look_ahead(fleet, scope, ahead, draws=draws, seed=seed)
+    else:
+        outlook = replace(outlook, periods=ahead)
     family = outlook.family
     costs = {
         component: found
         for component in dict.fromkeys(model.component for model in outlook.models)
         if (found := costs_of(fleet, history, family, component)) is not None
     }
-    open_cases = _open_cases(fleet, scope)
+    open_cases = _open_cases(fleet, known if known is not None else suspects(fleet, scope))
     chosen, why_not = _chosen(fleet, outlook, costs, open_cases)
     rows = outlook.places.with_row_index("place").filter(pl.Series(chosen))
     rows = rows.join(open_cases, on=["machine_id", "side", "component"], how="left", maintain_order="left")
@@ -75,10 +94,9 @@ def gather(fleet: Fleet, scope: Scope, *, weeks: int, draws: int = DRAWS, seed: 
     return Candidates(outlook, costs, *worth, why_not)
 
 
-def _open_cases(fleet: Fleet, scope: Scope) -> pl.DataFrame:
+def _open_cases(fleet: Fleet, found: SuspectsFinding) -> pl.DataFrame:
     """Open cases whose likeliest cause is a followed part: machine_id, side, component, open_chance, ….."""
-    found = suspects(fleet, scope)
-    family = fleet.family(scope.fault)
+    family = fleet.family(found.fault)
     components = {cause.name: cause.component for cause in family.causes}
     return pl.DataFrame(
         [

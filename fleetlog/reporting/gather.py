@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import calendar
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from datetime import date, timedelta
 
 from fleetlog.faults import FaultFamily
 from fleetlog.findings.base import Scope
 from fleetlog.findings.comparison import compare
 from fleetlog.findings.costs import costs
-from fleetlog.findings.fleet import Fleet
-from fleetlog.findings.forecast import forecast
+from fleetlog.findings.fleet import Fleet, open_fleet
+from fleetlog.findings.forecast import of_outlook
+from fleetlog.findings.forecast_check import PastForecast, days_to_ask, look_back
+from fleetlog.findings.forecast_met import RECORD_DRAWS, RECORD_MONTHS, expected_of, met
+from fleetlog.findings.outlook import look_ahead
+from fleetlog.findings.plan import plan
 from fleetlog.findings.repeats import repeats
 from fleetlog.findings.status import status
 from fleetlog.findings.survival import survival
@@ -33,39 +40,62 @@ def gather(fleet: Fleet, month: date, fault: str = "neutral-return") -> ReportFi
     """
     first = month.replace(day=1)
     last = month.replace(day=calendar.monthrange(month.year, month.month)[1])
+    eve = first - timedelta(days=1)
     family = fleet.family(fault)
-    before_last = first - timedelta(days=1)
-    earlier = suspects(fleet, Scope(fault=fault, as_of=before_last))
-    spent_before = costs(
-        fleet, earlier, before_last.replace(day=1), first, Scope(fault=fault, as_of=before_last)
-    )
-    scope = Scope(fault=fault, as_of=last)
-    now = suspects(fleet, scope)
-    money = costs(fleet, now, first, last + timedelta(days=1), scope)
-    component = _followed(family)
-    concerned = dict.fromkeys(case.machine_id for case in now.cases)
-    return ReportFindings(
-        month=first,
-        fleet=fleet.settings.fleet.name or "The fleet",
-        currency=fleet.settings.fleet.currency,
-        fault_title=family.title,
-        status=status(fleet, scope),
-        suspects=now,
-        suspects_before=earlier,
-        survival_by_variant=survival(fleet, scope, component=component, by=("variant",)),
-        survival_by_build_year=survival(fleet, scope, component=component, by=("build_year",)),
-        repeats=repeats(fleet, scope),
-        comparison=compare(fleet, scope, component=component, by="build_year"),
-        forecast=forecast(fleet, scope, months=_AHEAD),
-        cost=CostSummary(money.spent, spent_before.spent, money.cases, money.assumptions),
-        cautions=family.cautions,
-        methods=tuple(MethodText(one.name, one.title, one.summary, one.body) for one in topics()),
-        units=tuple(unit(fleet, machine, scope, known=now) for machine in concerned),
-        words=_words(family),
-        voltage=_sound_range(family),
-        time_zone=fleet.settings.fleet.time_zone,
-        paper=fleet.settings.fleet.paper,
-    )
+    then, scope = Scope(fault=fault, as_of=eve), Scope(fault=fault, as_of=last)
+    days = days_to_ask(fleet, scope, forecasts=RECORD_MONTHS)
+    with _looking_back(fleet, scope, days[:-1]) as looked_back:
+        # Each day's history is built once: first all that is asked of the eve, then all of the month's end.
+        expected = expected_of(fleet, then) if days else None
+        earlier = suspects(fleet, then)
+        spent_before = costs(fleet, earlier, eve.replace(day=1), first, then)
+        now = suspects(fleet, scope)
+        money = costs(fleet, now, first, last + timedelta(days=1), scope)
+        component = _followed(family)
+        ahead = look_ahead(fleet, scope, months=_AHEAD)
+        concerned = dict.fromkeys(case.machine_id for case in now.cases)
+        return ReportFindings(
+            month=first,
+            fleet=fleet.settings.fleet.name or "The fleet",
+            currency=fleet.settings.fleet.currency,
+            fault_title=family.title,
+            status=status(fleet, scope),
+            suspects=now,
+            suspects_before=earlier,
+            survival_by_variant=survival(fleet, scope, component=component, by=("variant",)),
+            survival_by_build_year=survival(fleet, scope, component=component, by=("build_year",)),
+            repeats=repeats(fleet, scope),
+            comparison=compare(fleet, scope, component=component, by="build_year"),
+            forecast=of_outlook(fleet, scope, ahead),
+            plan=plan(fleet, scope, known=now, outlook=ahead),
+            cost=CostSummary(money.spent, spent_before.spent, money.cases, money.assumptions),
+            cautions=family.cautions,
+            methods=tuple(MethodText(one.name, one.title, one.summary, one.body) for one in topics()),
+            units=tuple(unit(fleet, machine, scope, known=now) for machine in concerned),
+            met=met(fleet, scope, expected, (*looked_back(), expected.for_record())) if expected else None,
+            words=_words(family),
+            voltage=_sound_range(family),
+            time_zone=fleet.settings.fleet.time_zone,
+            paper=fleet.settings.fleet.paper,
+        )
+
+
+@contextmanager
+def _looking_back(
+    fleet: Fleet, scope: Scope, days: Sequence[date]
+) -> Iterator[Callable[[], tuple[PastForecast, ...]]]:
+    """The forecasts of past days, made beside the rest of the report; call what this gives to have them.
+
+    They ask a connection of their own, so that their histories do not get in the way of the report's. A store
+    that is being written to, or that lies in memory, has only one: there they are made at the end.
+    """
+    store = fleet.store
+    if store.path is None or store.writable or not days:
+        yield lambda: look_back(fleet, scope, days, draws=RECORD_DRAWS)
+        return
+    with open_fleet(store.path, settings=fleet.settings) as beside, ThreadPoolExecutor(1) as pool:
+        work = pool.submit(look_back, beside, scope, days, draws=RECORD_DRAWS)
+        yield work.result
 
 
 def _followed(family: FaultFamily) -> str:

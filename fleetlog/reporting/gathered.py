@@ -10,6 +10,8 @@ import polars as pl
 
 from fleetlog.findings.comparison import ComparisonFinding
 from fleetlog.findings.forecast import ForecastFinding
+from fleetlog.findings.forecast_met import ForecastMet
+from fleetlog.findings.plan import PlanFinding
 from fleetlog.findings.repeats import RepeatsFinding
 from fleetlog.findings.status import StatusFinding
 from fleetlog.findings.survival import SurvivalFinding
@@ -63,6 +65,8 @@ class ReportFindings:
         suspects_before: as of the last day of the month before.
         comparison: build years against what their ages let expect, if compared.
         forecast: the coming months, if forecast.
+        met: last month's forecast against what came, if the records reach back for one.
+        plan: the coming weeks in the shop, if planned.
         units: the machines to give a page each, those of `suspects` at least.
         words: stored value -> what a reader would say.
         time_zone: of the yard, an IANA name; the times of `units` are UTC and are shown in it.
@@ -85,6 +89,8 @@ class ReportFindings:
     methods: tuple[MethodText, ...]
     comparison: ComparisonFinding | None = None
     forecast: ForecastFinding | None = None
+    met: ForecastMet | None = None
+    plan: PlanFinding | None = None
     units: tuple[UnitFinding, ...] = ()
     words: Mapping[str, str] = field(default_factory=dict)
     voltage: tuple[str, float, float] | None = None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -10,20 +10,33 @@ import polars as pl
 
 from fleetlog.charts.comparisons import comparison_chart
 from fleetlog.charts.fleet import fleet_age_chart
-from fleetlog.charts.planning import forecast_chart
+from fleetlog.charts.planning import forecast_chart, forecast_check_chart, plan_chart
 from fleetlog.charts.repeats import comeback_chart, mean_cumulative_chart, repair_name
 from fleetlog.charts.survival import FEW_FAILURES, group_name, survival_chart
 from fleetlog.charts.suspects import suspects_chart
 from fleetlog.charts.weibull import probability_chart
 from fleetlog.charts.words import capital, said
 from fleetlog.findings.base import Reason, Suspect
+from fleetlog.findings.forecast_met import ForecastMet
 from fleetlog.findings.survival import SurvivalFinding
 from fleetlog.reporting.changes import Change, as_frame, changes
-from fleetlog.reporting.gathered import ReportFindings
+from fleetlog.reporting.gathered import MethodText, ReportFindings
 from fleetlog.reporting.pictures import Picture, picture
 from fleetlog.reporting.tables import Column, Table, table
 
 _DETAILED = 40
+
+#: The method texts behind each section of the page.
+SECTION_METHODS: Mapping[str, tuple[str, ...]] = {
+    "cases": ("suspects", "confirmation", "episodes", "costs"),
+    "plan": ("plan", "replacement", "costs"),
+    "life": ("spells", "delayed-entry", "survival", "weibull", "few-failures", "small-groups", "log-rank"),
+    "ahead": ("forecast", "weibull", "costs"),
+    "met": ("forecast", "as-of"),
+    "repairs": ("comeback-rate", "mean-cumulative-count", "small-groups"),
+    "money": ("costs", "suspects"),
+    "records": ("data-quality", "running-hours"),
+}
 
 
 @dataclass(frozen=True)
@@ -88,8 +101,18 @@ def month_page(
         "year_notes": group_notes(findings.survival_by_build_year, words),
         "pictures": _pictures(findings),
         "tables": _tables(findings, frames, pages),
+        "section_methods": _section_methods(findings.methods),
+        "surprises": surprises(findings.met) if findings.met is not None else [],
     }
     return context, frames
+
+
+def _section_methods(methods: Sequence[MethodText]) -> dict[str, list[MethodText]]:
+    known = {method.topic: method for method in methods}
+    return {
+        section: [known[topic] for topic in topics if topic in known]
+        for section, topics in SECTION_METHODS.items()
+    }
 
 
 def month_frames(findings: ReportFindings, found: tuple[Change, ...]) -> dict[str, pl.DataFrame]:
@@ -102,6 +125,15 @@ def month_frames(findings: ReportFindings, found: tuple[Change, ...]) -> dict[st
         extra["forecast"] = findings.forecast.totals
         extra["forecast_by_month"] = findings.forecast.by_month
         extra["forecast_units"] = findings.forecast.units.drop("by_month", strict=False)
+    if findings.met is not None:
+        extra["forecast_met"] = findings.met.frame
+        if findings.met.record is not None:
+            extra["forecast_record"] = findings.met.record.summary
+            extra["forecast_record_by_month"] = findings.met.record.frame
+    if findings.plan is not None:
+        extra["plan"] = findings.plan.frame
+        extra["plan_weeks"] = findings.plan.weeks
+        extra["plan_left_out"] = findings.plan.left_out
     return {
         **extra,
         "changes": as_frame(found),
@@ -206,6 +238,18 @@ def _pictures(findings: ReportFindings) -> dict[str, Picture]:
             "tables/forecast_by_month.csv",
             "a",
         )
+    if findings.met is not None and findings.met.record is not None:
+        record = replace(findings.met.record, notes=())
+        extra["record"] = picture(
+            lambda width: forecast_check_chart(record, width=width, words=words),
+            "tables/forecast_record_by_month.csv",
+            "k",
+        )
+    if findings.plan is not None and not findings.plan.frame.is_empty():
+        planned = replace(findings.plan, notes=())
+        extra["plan"] = picture(
+            lambda width: plan_chart(planned, width=width, words=words), "tables/plan.csv", "l"
+        )
     return {
         **extra,
         "suspects": picture(
@@ -242,6 +286,119 @@ def _pictures(findings: ReportFindings) -> dict[str, Picture]:
             lambda width: fleet_age_chart(findings.status, width=width, words=words),
             "tables/fleet.csv",
             "f",
+        ),
+    }
+
+
+def surprises(met: ForecastMet) -> list[dict[str, Any]]:
+    """Rows of a month's forecast that what came lies outside of: failures beyond the 80% range, or more parts
+    used than were to be held. The row of all together stands only where no single one does."""
+    rows = met.frame.to_dicts()
+    found = [row for row in rows[:-1] if _strayed(row)]
+    return found or [row for row in rows[-1:] if row["held"] is False]
+
+
+def _strayed(row: Mapping[str, Any]) -> bool:
+    used, held = row["parts_used"], row["parts_to_hold"]
+    return row["held"] is False or (used is not None and held is not None and used > held)
+
+
+def _met_tables(met: ForecastMet, made: Callable[..., Table]) -> dict[str, Table]:
+    """The month's forecast beside what came, and the record of past forecasts."""
+    ends = [
+        Column("lower_80", "at least", "count", "in 8 of 10 cases it is between these two"),
+        Column("upper_80", "at most", "count"),
+    ]
+    tables = {
+        "forecast_met": made(
+            "forecast_met",
+            "Forecast against what came, by cause",
+            [
+                Column("component", "Part", "value"),
+                Column("cause", "Cause", "word"),
+                Column("expected", "Failures expected", "number"),
+                *ends,
+                Column("came", "Found failed", "count", "– where failures of the cause are not followed"),
+                Column("held", "In the range", "yesno"),
+                Column("parts", "Parts expected", "number"),
+                Column("parts_used", "Parts used", "number", "whether or not the part taken out had failed"),
+                Column("labour_hours", "Labour expected, h", "number"),
+                Column("labour_hours_spent", "Labour spent, h", "number", "on the step that mends the cause"),
+            ],
+        )
+    }
+    if met.record is not None:
+        tables["forecast_record"] = made(
+            "forecast_record",
+            "How past forecasts did, by part",
+            [
+                Column("component", "Part", "value"),
+                Column("forecasts", "Months", "count"),
+                Column("held", "In the range", "count", "months whose 80% range held what came"),
+                Column("held_share", "Share", "percent"),
+                Column("lower", "at least", "percent", "lower end of the 95% interval"),
+                Column("upper", "at most", "percent", "upper end of the 95% interval"),
+                Column(
+                    "chance_80",
+                    "By the forecast",
+                    "percent",
+                    "the chance that the ranges really had: whole counts cannot hold exactly 80%",
+                ),
+                Column("expected", "Failures expected", "number"),
+                Column("came", "Found failed", "count"),
+            ],
+        )
+        tables["forecast_record_by_month"] = made(
+            "forecast_record_by_month",
+            "Past forecasts month by month",
+            [
+                Column("until", "Month"),
+                Column("component", "Part", "value"),
+                Column("expected", "Failures expected", "number"),
+                *ends,
+                Column("came", "Found failed", "count"),
+                Column("held", "In the range", "yesno"),
+            ],
+            met.record.frame.sort("until", descending=True, maintain_order=True),
+        )
+    return tables
+
+
+def _plan_tables(unit: list[Column], made: Callable[..., Table]) -> dict[str, Table]:
+    """The jobs with their weeks, and those without one."""
+    return {
+        "plan": made(
+            "plan",
+            "Jobs by week",
+            [
+                Column("week", "Week"),
+                Column("monday", "From Monday", "date"),
+                *unit,
+                Column("action", "Job", "value"),
+                Column("reason", "Why", "value"),
+                Column("labour_hours", "Labour, h", "number"),
+                Column("cost", "Cost", "money"),
+                Column("saving", "Saves", "money", "against waiting until the part fails"),
+                Column(
+                    "chance_without",
+                    "Chance to fail",
+                    "percent",
+                    "in the weeks of the plan, if nothing is done",
+                ),
+                Column("site", "Site"),
+            ],
+        ),
+        "plan_left_out": made(
+            "plan_left_out",
+            "Jobs without a week",
+            [
+                *unit,
+                Column("component", "Part", "value"),
+                Column("age_hours", "Age, h", "hours"),
+                Column("chance_without", "Chance to fail", "percent"),
+                Column("best_saving", "Would save", "money"),
+                Column("why", "Why not", "sentence"),
+            ],
         ),
     }
 
@@ -344,6 +501,10 @@ def _tables(
                 frames["forecast_units"].head(15),
             ),
         }
+    if findings.met is not None:
+        ahead |= _met_tables(findings.met, made)
+    if findings.plan is not None:
+        ahead |= _plan_tables(unit, made)
     return {
         **ahead,
         "changes": made(

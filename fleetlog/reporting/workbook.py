@@ -220,8 +220,53 @@ def _sheets(findings: ReportFindings, frames: Mapping[str, pl.DataFrame]) -> lis
                 costs | plain,
             ),
             Sheet("Ahead by cause", "What to expect, by cause", frames["forecast"], ranges, costs | plain),
+            *_met_sheets(frames, ranges, plain),
+        ]
+    if "plan" in frames:
+        sheets[3:3] = [
+            Sheet(
+                "Plan",
+                "Jobs by week",
+                frames["plan"],
+                {"monday": "from Monday", "chance_without": "chance to fail if nothing is done"},
+                costs | shares | hours | plain | {"chance_without": "0%"},
+            )
         ]
     return [sheet for sheet in sheets if sheet.frame.height and sheet.frame.width]
+
+
+def _met_sheets(
+    frames: Mapping[str, pl.DataFrame], ranges: Mapping[str, str], plain: Mapping[str, str]
+) -> list[Sheet]:
+    """The last forecast beside what came, and how past ones did."""
+    tables = {
+        "forecast_met": ("Forecast and came", "Last month's forecast against what came, by cause"),
+        "forecast_record": ("Forecast record", "How past forecasts did, by part"),
+        "forecast_record_by_month": ("Forecast record by month", "Past forecasts month by month"),
+    }
+    headings = {
+        **ranges,
+        "came": "found failed",
+        "held": "in the range",
+        "chance_80": "chance of the range by the forecast",
+    }
+    record = {**headings, "held": "months in the range"}
+    shares = dict.fromkeys(("held_share", "held_95_share", "chance_80"), "0%")
+    return [
+        Sheet(
+            name,
+            title,
+            frames[table],
+            record if table == "forecast_record" else headings,
+            {
+                **plain,
+                **shares,
+                **(dict.fromkeys(("lower", "upper"), "0%") if table == "forecast_record" else {}),
+            },
+        )
+        for table, (name, title) in tables.items()
+        if table in frames
+    ]
 
 
 def _renamed_shares(suspects: pl.DataFrame) -> pl.DataFrame:

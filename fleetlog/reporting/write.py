@@ -17,7 +17,7 @@ from markdown_it import MarkdownIt
 from markupsafe import Markup
 
 from fleetlog import resources
-from fleetlog.charts.words import capital, hours, listed, money, percent, plural, printable, said
+from fleetlog.charts.words import capital, hours, listed, money, percent, plural, plural_part, printable, said
 from fleetlog.reporting.files import safe_names, write_csv, write_text
 from fleetlog.reporting.gathered import ReportFindings
 from fleetlog.reporting.month import CaseView, case_views, month_page
@@ -101,6 +101,7 @@ def _environment() -> jinja2.Environment:
         "script_hash": f"sha256-{digest}",
         "said": said,
         "plural": plural,
+        "plural_part": plural_part,
         "listed": listed,
     }
     environment.filters |= {

@@ -12,7 +12,10 @@ import polars as pl
 from fleetlog.findings.base import Reason, Suspect
 from fleetlog.findings.comparison import ComparisonFinding
 from fleetlog.findings.forecast import ForecastFinding
+from fleetlog.findings.forecast_check import ForecastCheck
+from fleetlog.findings.forecast_met import ForecastMet
 from fleetlog.findings.incidence import IncidenceFinding, IncidenceGroup
+from fleetlog.findings.plan import PlanFinding
 from fleetlog.findings.repeats import RepeatsFinding
 from fleetlog.findings.status import StatusFinding
 from fleetlog.findings.survival import SurvivalFinding, SurvivalGroup
@@ -806,4 +809,148 @@ def forecast() -> ForecastFinding:
         draws=200,
         currency="USD",
         notes=("Ranges hold what is not known of lives, use and season.",),
+    )
+
+
+def forecast_check() -> ForecastCheck:
+    """Three past months of one part; the last brought more than its range."""
+    came = (1, 0, 4)
+    months = ("2026-08", "2026-09", "2026-10")
+    asked = (date(2026, 7, 31), date(2026, 8, 31), date(2026, 9, 30))
+    frame = pl.DataFrame(
+        [
+            {
+                "asked": day,
+                "until": month,
+                "component": component,
+                "expected": 1.2,
+                "lower_80": 0,
+                "upper_80": 2,
+                "lower": 0,
+                "upper": 4,
+                "came": found,
+                "held": found <= 2,
+                "held_95": found <= 4,
+                "chance_80": 0.88,
+            }
+            for day, month, found in zip(asked, months, came, strict=True)
+            for component in ("internal_bushing", "all")
+        ]
+    )
+    summary = pl.DataFrame(
+        [
+            {
+                "component": component,
+                "forecasts": 3,
+                "held": 2,
+                "held_share": 2 / 3,
+                "lower": 0.21,
+                "upper": 0.94,
+                "chance_80": 0.88,
+                "held_95_share": 1.0,
+                "expected": 3.6,
+                "came": 5,
+            }
+            for component in ("internal_bushing", "all")
+        ]
+    )
+    return ForecastCheck(AS_OF, FAULT, 1, frame, summary, seed=1, draws=40)
+
+
+def forecast_met() -> ForecastMet:
+    """October as September forecast it: more bushings failed, more sensors were used than were to be held."""
+    numbers = ("expected", "parts", "labour_hours", "labour_hours_upper")
+
+    def row(component: str, cause: str, came: int | None, **more: object) -> dict[str, object]:
+        return {
+            "component": component,
+            "cause": cause,
+            **dict.fromkeys(numbers, 1.2),
+            "lower_80": 0,
+            "upper_80": 2,
+            "lower": 0,
+            "upper": 4,
+            "came": came,
+            "held": None if came is None else came <= 2,
+            "parts_to_hold": 2,
+            "parts_used": 1.0,
+            "labour_hours_spent": 13.5,
+            **more,
+        }
+
+    rows = [
+        row("internal_bushing", "internal_bushing", 4),
+        row("position_sensor", "position_sensor", 0, parts_used=3.0),
+        row("wiring", "wiring", None, parts_used=None),
+        row("all", "followed parts", 4, parts_to_hold=None, parts_used=4.0),
+    ]
+    return ForecastMet(
+        as_of=AS_OF,
+        fault=FAULT,
+        asked=date(2026, 9, 30),
+        month="2026-10",
+        frame=pl.DataFrame(rows, infer_schema_length=None),
+        record=forecast_check(),
+        seed=1,
+        draws=200,
+        notes=("The forecast knows what was known on 2026-09-30, no more.",),
+    )
+
+
+def plan() -> PlanFinding:
+    """Two visits in two weeks, one of a machine whose name would run, were it let."""
+    jobs = [
+        ("2026-W46", date(2026, 11, 9), "SK-104", "left", "open case", 1840.0),
+        ("2026-W47", date(2026, 11, 16), HOSTILE, "right", "ahead of failure", 910.0),
+    ]
+    frame = pl.DataFrame(
+        [
+            {
+                "week": week,
+                "monday": monday,
+                "machine_id": machine,
+                "side": side,
+                "action": "replace internal_bushing",
+                "component": "internal_bushing",
+                "labour_hours": 13.5,
+                "cost": 1310.0,
+                "saving": saving,
+                "chance_without": 0.31,
+                "reason": reason,
+                "together": 1,
+                "site": "North yard",
+                "age_hours": 6100.0,
+            }
+            for week, monday, machine, side, reason, saving in jobs
+        ]
+    )
+    weeks = frame.select(
+        "week",
+        "monday",
+        "labour_hours",
+        labour_hours_limit=pl.lit(120.0),
+        pump_hours=pl.lit(13.5),
+        pump_hours_limit=pl.lit(72.0),
+        engine_out_jobs=pl.lit(0.0),
+        engine_out_limit=pl.lit(4.0),
+        visits=pl.lit(1),
+    )
+    left_out = frame.select(
+        "machine_id", "side", "component", "age_hours", "chance_without", best_saving="saving"
+    ).with_columns(why=pl.lit("no room in the shop"))
+    return PlanFinding(
+        as_of=AS_OF,
+        fault=FAULT,
+        frame=frame,
+        weeks=weeks,
+        left_out=left_out.head(1),
+        changes=pl.DataFrame(),
+        saving=2750.0,
+        bound=2750.0,
+        gap=0.0,
+        method="exact",
+        cautions=CAUTIONS,
+        figures=pl.DataFrame(),
+        currency="USD",
+        notes=("2 of 3 jobs get a week.", "Savings are expected money against waiting."),
     )

@@ -87,6 +87,8 @@ def month() -> ReportFindings:
         ),
         comparison=examples.comparison(),
         forecast=examples.forecast(),
+        met=examples.forecast_met(),
+        plan=examples.plan(),
         units=tuple(examples.unit(case.machine_id) for case in suspects.cases),
         words=examples.WORDS,
         voltage=("sensor_neutral_voltage", 1.9, 2.1),

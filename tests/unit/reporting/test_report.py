@@ -262,6 +262,10 @@ def test_a_quiet_month(months: ModuleType, tmp_path: Path) -> None:
             spent_before=month.cost.spent_before.head(0),
             cases=month.cost.cases.head(0),
         ),
+        met=None,
+        plan=replace(
+            month.plan, frame=month.plan.frame.head(0), notes=("No part is worth replacing ahead.",)
+        ),
         units=(),
         methods=(),
     )
@@ -271,6 +275,7 @@ def test_a_quiet_month(months: ModuleType, tmp_path: Path) -> None:
     assert "no case came, went or turned" in words
     assert "Before anyone opens a pump" not in words
     assert "too few failures to say" in words
+    assert "No part is worth replacing ahead." in words
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,99 @@
+"""Last month's forecast beside what came: the digits that were printed then, and counts by a second road."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import polars as pl
+import pytest
+
+from fleetlog.findings.base import Finding, Scope
+from fleetlog.findings.fleet import Fleet
+from fleetlog.findings.forecast import forecast
+from fleetlog.findings.forecast_check import check_forecasts
+from fleetlog.findings.forecast_met import ForecastMet, forecast_met
+
+END = date(2026, 4, 30)
+
+
+@pytest.fixture(scope="module")
+def april(demo: Fleet) -> ForecastMet:
+    found = forecast_met(demo, Scope(as_of=END), record_months=3, draws=50)
+    assert found is not None
+    return found
+
+
+def test_it_is_the_forecast_that_was_printed_then(april: ForecastMet, demo: Fleet) -> None:
+    assert isinstance(april, Finding)
+    assert (april.asked, april.month) == (date(2026, 3, 31), "2026-04")
+    printed = forecast(demo, Scope(as_of=april.asked), months=6, draws=50).frame.filter(
+        pl.col("month") == april.month
+    )
+    columns = ["component", "cause", "expected", "lower_80", "upper_80", "parts", "labour_hours"]
+    shown = april.frame.filter(pl.col("component") != "all")
+    assert shown.select(columns[:2]).equals(printed.select(columns[:2]))
+    for column in columns[2:]:
+        assert shown[column].to_list() == pytest.approx(printed[column].to_list(), rel=1e-12)
+
+
+def test_what_came_is_what_the_lives_and_the_orders_say(april: ForecastMet, demo: Fleet) -> None:
+    demo.history(END)
+    rows = {row["component"]: row for row in april.frame.to_dicts() if row["cause"] != "calibration"}
+    zone = demo.settings.fleet.time_zone
+    month = f"strftime(timezone('{zone}', timezone('UTC', ended_at)), '%Y-%m') = '2026-04'"
+    for component in ("internal_bushing", "position_sensor", "drive_pump"):
+        (count,) = demo.store.execute(
+            f"SELECT count(*) FROM spell WHERE failed AND component = '{component}' AND {month}"
+        )[0]
+        assert rows[component]["came"] == count
+    assert rows["all"]["came"] == sum(
+        rows[c]["came"] for c in ("internal_bushing", "position_sensor", "drive_pump")
+    )
+    assert rows["internal_bushing"]["came"] == 3 - rows["drive_pump"]["came"]
+    (hours,) = demo.store.execute(
+        "SELECT sum(labour_hours) FROM work_step WHERE component = 'internal_bushing' AND action = 'replace' "
+        f"AND strftime(timezone('{zone}', timezone('UTC', moment)), '%Y-%m') = '2026-04'"
+    )[0]
+    assert rows["internal_bushing"]["labour_hours_spent"] == pytest.approx(hours)
+
+
+def test_causes_without_a_followed_part_have_no_count(april: ForecastMet) -> None:
+    wiring = april.frame.filter(pl.col("component") == "wiring").row(0, named=True)
+    assert wiring["came"] is None
+    assert wiring["held"] is None
+    assert wiring["labour_hours_spent"] is not None
+
+
+def test_no_work_is_counted_twice(april: ForecastMet) -> None:
+    """Two causes that one step mends share its work."""
+    last = april.frame.row(-1, named=True)
+    rows = april.frame.head(-1)
+    assert last["parts_used"] == rows["parts_used"].sum()
+    assert last["labour_hours_spent"] == pytest.approx(rows["labour_hours_spent"].sum())
+    assert rows["labour_hours_spent"].null_count() >= 1
+
+
+def test_the_record_is_that_of_the_check(april: ForecastMet, demo: Fleet) -> None:
+    record = april.record
+    assert record is not None
+    same = check_forecasts(demo, Scope(as_of=END), forecasts=3, draws=record.draws)
+    assert record.frame.equals(same.frame)
+    assert record.summary.equals(same.summary)
+    assert record.draws <= 50
+
+
+def test_the_last_day_of_a_month_belongs_to_it(demo: Fleet) -> None:
+    """In the yard's zone: an order of the last evening is stored as the first of the next month, UTC."""
+    record = check_forecasts(demo, Scope(as_of=END), forecasts=8, draws=20).frame
+    demo.history(END)
+    zone = demo.settings.fleet.time_zone
+    for row in record.filter(pl.col("component") == "internal_bushing").to_dicts():
+        (count,) = demo.store.execute(
+            "SELECT count(*) FROM spell WHERE failed AND component = 'internal_bushing' AND "
+            f"strftime(timezone('{zone}', timezone('UTC', ended_at)), '%Y-%m') = '{row['until']}'"
+        )[0]
+        assert row["came"] == count
+
+
+def test_a_short_record_has_none(demo: Fleet) -> None:
+    assert forecast_met(demo, Scope(as_of=date(2021, 3, 31))) is None

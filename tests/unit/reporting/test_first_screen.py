@@ -1,0 +1,187 @@
+"""Every figure of the first screen leads to a table that holds it, and every link of the pages resolves."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from datetime import datetime
+from html.parser import HTMLParser
+from pathlib import Path
+from types import ModuleType
+
+import polars as pl
+import pytest
+
+from fleetlog.methods import topics
+from fleetlog.reporting import MethodText, write_report
+from fleetlog.reporting.month import SECTION_METHODS, surprises
+from fleetlog.reporting.write import _markdown
+
+Written = tuple[Path, list[Path]]
+CLOCK = datetime(2026, 11, 2, 6, 0)
+DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
+
+
+class FirstScreen(HTMLParser):
+    """The figures of the section "now": text and link of each, and what stands there outside of links."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.figures: list[tuple[str, str]] = []
+        self.loose: list[str] = []
+        self._depth = 0
+        self._figure: str | None = None
+        self._text = ""
+        self._quiet: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        given = dict(attrs)
+        if tag == "section":
+            self._depth += bool(self._depth) or given.get("id") == "now"
+        if not self._depth:
+            return
+        if tag == "a" and given.get("class") == "fig":
+            self._figure, self._text = given["href"], ""
+        if tag == "bdi" or (tag == "a" and self._figure is None):
+            self._quiet.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag == "section" and self._depth:
+            self._depth -= 1
+        if self._quiet and self._quiet[-1] == tag:
+            self._quiet.pop()
+        elif tag == "a" and self._figure is not None:
+            self.figures.append((self._text.replace("\u00a0", " ").strip(), self._figure))
+            self._figure = None
+
+    def handle_data(self, data: str) -> None:
+        if not self._depth:
+            return
+        if self._figure is not None:
+            self._text += data
+        elif not self._quiet:
+            self.loose.append(data)
+
+
+def first_screen(page: Path) -> FirstScreen:
+    reader = FirstScreen()
+    reader.feed(page.read_text(encoding="utf-8"))
+    return reader
+
+
+def holds(table: pl.DataFrame, figure: str) -> bool:
+    """Whether a table holds a figure: in a cell, as its rows, as rows of one kind, or as a column's sum."""
+    numbers = [float(found.replace(",", "")) for found in re.findall(r"\d[\d,]*(?:\.\d+)?", figure)]
+    if not numbers:
+        return figure.startswith(("no ", "–"))
+    if len(numbers) > 1:
+        return any(all(number in row for number in numbers) for row in table.rows())
+    (number,) = numbers
+    counts = {float(table.height)}
+    cells: set[float] = set()
+    for column in table:
+        counts |= {float(count) for count in column.value_counts()["count"]}
+        if column.dtype.is_numeric():
+            known = column.drop_nulls().cast(pl.Float64)
+            cells |= {float(int(value * (100 if "%" in figure else 1) + 0.5)) for value in known}
+            cells.add(float(int(known.sum() + 0.5)))
+    return number in cells or ("%" not in figure and number in counts)
+
+
+def test_every_figure_of_the_first_screen_stands_in_its_table(written: Written) -> None:
+    screen = first_screen(written[0] / "report.html")
+    assert len(screen.figures) > 20
+    tables: dict[str, pl.DataFrame] = {}
+    for text, link in screen.figures:
+        path = written[0] / link
+        assert path.suffix == ".csv"
+        assert path.is_file(), link
+        table = tables.setdefault(link, pl.read_csv(path, infer_schema_length=None))
+        assert holds(table, text), (text, link)
+    assert {"tables/suspects.csv", "tables/changes.csv", "tables/savings.csv", "tables/plan.csv"} <= set(
+        tables
+    )
+
+
+def test_a_table_without_the_figure_does_not_hold_it() -> None:
+    table = pl.DataFrame({"cost": [12.4, 30.0], "share": [0.914, 0.2], "side": ["left", "right"]})
+    assert holds(table, "USD 42")
+    assert holds(table, "91%")
+    assert holds(table, "2 cases")
+    assert not holds(table, "USD 43")
+    assert not holds(table, "92%")
+    assert not holds(table, "3 cases")
+
+
+def test_no_figure_of_the_first_screen_is_without_a_link(written: Written, months: ModuleType) -> None:
+    loose = " ".join(first_screen(written[0] / "report.html").loose)
+    for machine in (case.machine_id for case in months.month().suspects.cases):
+        loose = loose.replace(machine, "")
+    for machine in (case.machine_id for case in months.month().suspects_before.cases):
+        loose = loose.replace(machine, "")
+    assert not re.search(r"\d", DATE.sub("", loose)), loose
+
+
+def test_what_came_otherwise_than_forecast_stands_on_the_first_screen(
+    written: Written, months: ModuleType, tmp_path: Path
+) -> None:
+    page = (written[0] / "report.html").read_text(encoding="utf-8")
+    now = re.sub(r"<[^>]+>", "", page[page.index('id="now"') : page.index('id="cases"')])
+    assert "Not as forecast: 4 internal bushings were found failed, 0 to 2 expected." in re.sub(
+        r"\s+", " ", now
+    )
+    assert "3 position sensors were used, 2 at most expected to be needed; 0 had failed." in re.sub(
+        r"\s+", " ", now
+    )
+    month = months.month()
+    held = month.met.frame.with_columns(
+        came=pl.when(pl.col("came").is_null()).then(None).otherwise(0),
+        held=pl.when(pl.col("came").is_null()).then(None).otherwise(pl.lit(True)),
+        parts_used=pl.lit(0.0),
+    )
+    quiet = replace(month, met=replace(month.met, frame=held))
+    assert surprises(quiet.met) == []
+    write_report(quiet, tmp_path, clock=CLOCK)
+    assert "Not as forecast" not in (tmp_path / "report.html").read_text(encoding="utf-8")
+
+
+def test_all_together_is_told_only_where_no_single_part_strayed(months: ModuleType) -> None:
+    met = months.examples.forecast_met()
+    assert [row["component"] for row in surprises(met)] == ["internal_bushing", "position_sensor"]
+    together = met.frame.with_columns(
+        held=pl.when(pl.col("component") == "all").then(False).otherwise(None), parts_used=pl.lit(0.0)
+    )
+    assert [row["component"] for row in surprises(replace(met, frame=together))] == ["all"]
+
+
+@pytest.fixture(scope="module")
+def explained(months: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> str:
+    """The page of a month with every method text."""
+    texts = tuple(MethodText(one.name, one.title, one.summary, one.body) for one in topics())
+    folder = tmp_path_factory.mktemp("explained")
+    write_report(replace(months.month(), methods=texts), folder, clock=CLOCK)
+    return (folder / "report.html").read_text(encoding="utf-8")
+
+
+def test_every_method_text_stands_in_the_appendix_whole(explained: str) -> None:
+    ids = set(re.findall(r'\bid="([^"]+)"', explained))
+    for text in topics():
+        assert f"method-{text.name}" in ids
+        assert str(_markdown(text.body)) in explained
+
+
+def test_every_section_leads_to_its_methods(explained: str) -> None:
+    known = {text.name for text in topics()}
+    for section, methods in SECTION_METHODS.items():
+        assert set(methods) <= known
+        start = explained.index(f'<section id="{section}"')
+        after = re.search(r'<section id="(?!watch)', explained[start + 10 :])
+        assert after is not None
+        told = explained[start : start + 10 + after.start()]
+        assert re.findall(r'href="#method-([^"]+)"', told) == list(methods), section
+
+
+def test_every_anchor_of_the_whole_page_resolves(explained: str) -> None:
+    ids = re.findall(r'\bid="([^"]+)"', explained)
+    assert len(ids) == len(set(ids))
+    assert set(re.findall(r'href="#([^"]+)"', explained)) <= set(ids)
