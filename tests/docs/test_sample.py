@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import importlib.util
 import re
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
+import pypdf
 import pytest
 
 HERE = Path(__file__).parent
@@ -21,8 +24,29 @@ NUMBER = re.compile(r"-?\d+\.\d+(?:[eE][-+]?\d+)?")
 
 
 def compared(path: Path) -> str:
-    """The text with its decimals to six figures: the last digits of a float may differ between processors."""
+    """The text with its decimals to six figures: the last digits of a float may differ between processors.
+
+    Of the PDF its words page by page, its bookmarks and what it says of itself: in the file those last digits
+    are compressed, where no one can round them.
+    """
+    if path.suffix == ".pdf":
+        return printed(path)
     return NUMBER.sub(lambda found: f"{float(found[0]):.6g}", path.read_text(encoding="utf-8"))
+
+
+def printed(path: Path) -> str:
+    pdf = pypdf.PdfReader(path)
+    pages = [page.extract_text() for page in pdf.pages]
+    marks = [str(mark.title) for mark in flat(pdf.outline)]
+    return "\n".join([str(sorted((pdf.metadata or {}).items())), *marks, *pages])
+
+
+def flat(marks: list[Any]) -> Iterator[Any]:
+    for mark in marks:
+        if isinstance(mark, list):
+            yield from flat(mark)
+        else:
+            yield mark
 
 
 def files(folder: Path) -> list[str]:

@@ -29,6 +29,7 @@ def test_contents(wheel: Path) -> None:
         "fleetlog/py.typed",
         "fleetlog/_data/sql/risk/survival.sql",
         "fleetlog/_data/demo_data/machines.csv",
+        "fleetlog/_data/reports/print/report.typ",
     ):
         assert needed in names
     assert any(name.startswith("fleetlog/_data/reports/methods/") for name in names)
@@ -56,4 +57,5 @@ def test_demo_outside_the_checkout(wheel: Path, tmp_path: Path) -> None:
     )
     assert done.returncode == 0, done.stderr
     assert (tmp_path / "fleetlog-demo" / "report" / "report.html").stat().st_size > 100_000
+    assert (tmp_path / "fleetlog-demo" / "report" / "report.pdf").read_bytes().startswith(b"%PDF-1.7")
     assert "site-packages" in done.stdout

@@ -20,6 +20,8 @@ _SLACK = 1.03  # kerning, bold links
 _WIDEST_WORD = 24  # letters; a longer one is broken
 _WIDEST_TEXT = 60  # letters beyond which a column gains nothing
 _BREAK = "\u200b"
+# Where a line may end: at a space, and after a hyphen between letters.
+_MAY_BREAK = re.compile(r" |(?<=[A-Za-z]-)(?=[A-Za-z])")
 # Widths of the letters from the space to the tilde, in thousandths of an em: the font's own (Source Sans Pro
 # Regular, table hmtx).
 _EM = (
@@ -81,7 +83,7 @@ def fitted(
         for place, text in enumerate(row[:count]):
             cut = text[:_WIDEST_TEXT]
             most[place] = max(most[place], wide(cut))
-            words = [cut] if whole[place] else re.split(r"[ ]|(?<=-)", cut)
+            words = [cut] if whole[place] else _MAY_BREAK.split(cut)
             least[place] = max(least[place], max(wide(word[:_WIDEST_WORD]) for word in words))
     least, most = [_SLACK * one for one in least], [_SLACK * one for one in most]
     room = TEXT_WIDTH - 2 * CELL_PADDING * count
