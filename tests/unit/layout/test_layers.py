@@ -21,8 +21,20 @@ MAY = {
     "settings": {"errors", "faults"},
     "intake": {"errors", "resources", "store", "tables", "wording"},
     "history": {"errors", "store", "faults", "settings"},
+    "engines": {"errors", "store", "faults", "settings", "history"},
     "stats": set(),
-    "findings": {"errors", "store", "intake", "wording", "faults", "settings", "history", "stats", "charts"},
+    "findings": {
+        "errors",
+        "store",
+        "engines",
+        "intake",
+        "wording",
+        "faults",
+        "settings",
+        "history",
+        "stats",
+        "charts",
+    },
     "charts": {"errors", "findings", "stats"},
     "reporting": {"errors", "resources", "faults", "findings", "charts", "methods", "tables"},
     "books": {"errors"},
@@ -35,6 +47,8 @@ LIBRARIES = {
     "altair": {"charts", "findings", "reporting"},
     "jinja2": {"reporting"},
     "typst": {"reporting"},
+    "pyspark": {"engines"},
+    "sqlglot": {"engines"},
 }
 
 

@@ -1,0 +1,177 @@
+"""Shows Spark the yard's tables: one Parquet file or folder a kind, checked against the data dictionary."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import reduce
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from fleetlog.engines.failures import condition, told
+from fleetlog.errors import EngineError, InputFileError
+from fleetlog.store.dictionary import KINDS
+
+if TYPE_CHECKING:
+    from pyspark.sql import Column, DataFrame, SparkSession
+
+ORIGIN = ("file_id", "row_no")
+"""Where a row came from; a lake that was not exported from a store has none, and gets its rows numbered."""
+
+MAY_LACK = ("rentals", "suggestion")
+"""Tables that the history can do without: hires, and what was read from free text."""
+
+_APART = "\x1f"  # between the parts of a key that is one text
+
+EXPORT = "'fleetlog export tables --out DIR' writes them all"
+
+
+def read_lake(session: SparkSession, lake: str, tables: Mapping[str, pl.Schema]) -> dict[str, DataFrame]:
+    """Every table of the lake, with the columns and types of a store's.
+
+    Args:
+        session: where to.
+        lake: folder or URL that holds `<table>.parquet` (a file or a folder of files) or a folder
+            `<table>`; the cluster's machines must reach it by the same name.
+        tables: table -> its columns and types in a store.
+
+    Raises:
+        InputFileError: for a missing table or required column, a value of another type, a key that
+            is not given or comes twice.
+        EngineError: when the lake cannot be read.
+    """
+    views = {}
+    for name, schema in tables.items():
+        found = _read(session, lake, name)
+        if found is None and name not in MAY_LACK:
+            raise InputFileError(f"The lake {lake} holds no {name}.parquet, nor a folder {name}; {EXPORT}.")
+        views[name] = _typed(session, lake, name, found, schema)
+    _check(lake, views)
+    return views
+
+
+def _places(lake: str, name: str) -> tuple[str, ...]:
+    """Where a table may lie; local places that are not there are left out."""
+    base = lake.rstrip("/") or "/"
+    places = (f"{base}/{name}.parquet", f"{base}/{name}")
+    if "://" in lake:
+        return places
+    return tuple(str(Path(place).resolve()) for place in places if Path(place).exists())
+
+
+def _read(session: SparkSession, lake: str, name: str) -> DataFrame | None:
+    for place in _places(lake, name):
+        try:
+            return session.read.parquet(place)
+        except Exception as error:
+            if condition(error) == "PATH_NOT_FOUND":
+                continue
+            if condition(error) == "UNABLE_TO_INFER_SCHEMA":
+                raise InputFileError(
+                    f"{place} holds no Parquet file; put {name} there as Parquet."
+                ) from error
+            if condition(error).startswith(("FAILED_READ_FILE", "CANNOT_READ_FILE_FOOTER")):
+                raise InputFileError(f"{place} does not read as Parquet; write it anew.") from error
+            raise EngineError(f"Spark cannot read {place} ({told(error)}).") from error
+    return None
+
+
+def _typed(
+    session: SparkSession, lake: str, name: str, found: DataFrame | None, schema: pl.Schema
+) -> DataFrame:
+    """The columns of a store's table, in their types; optional ones that are missing are empty."""
+    from pyspark.sql import functions as sf
+
+    if found is None:
+        return session.createDataFrame(pl.DataFrame(schema=schema).to_arrow())
+    there = {column.lower() for column in found.columns}
+    kind = KINDS.get(name)
+    required = kind.required if kind else tuple(schema)
+    missing = [column for column in required if column not in there]
+    if missing:
+        raise InputFileError(
+            f"The table {name} of the lake {lake} lacks the column {', '.join(missing)}; it has "
+            f"{', '.join(found.columns)}."
+        )
+    # Without an origin rows are numbered in the order of their key, within a machine or order: the history
+    # compares no others.
+    numbered = kind is not None and not all(column in there for column in ORIGIN)
+    columns = []
+    for column, type_ in schema.items():
+        as_type = SPARK_TYPES[type_.base_type()]
+        if kind is not None and numbered and column in ORIGIN:
+            made = _number(kind.key) if column == "row_no" else sf.lit(0)
+            columns.append(made.cast(as_type).alias(column))
+        elif column in there:
+            columns.append(sf.col(column).cast(as_type).alias(column))
+        else:
+            columns.append(sf.lit(None).cast(as_type).alias(column))
+    return found.select(*columns)
+
+
+def _number(key: tuple[str, ...]) -> Column:
+    from pyspark.sql import Window
+    from pyspark.sql import functions as sf
+
+    order = Window.partitionBy(key[0]).orderBy(*(sf.col(column) for column in key))
+    return sf.row_number().over(order)
+
+
+def _check(lake: str, views: Mapping[str, DataFrame]) -> None:
+    """Every row has what it must have, and no two the same key: what loading sees to in a store."""
+    from pyspark.sql import functions as sf
+
+    # One table of all keys, so that one pass finds them.
+    keys = [_keys(name, views[name]) for name in KINDS]
+    wrong = (
+        reduce(lambda one, other: one.unionAll(other), keys)
+        .groupBy("kind", "key")
+        .agg(sf.count("*").alias("rows"), sf.max("empty").alias("empty"))
+        .filter("rows > 1 OR empty")
+        .groupBy("kind")
+        .agg(sf.max("empty").alias("empty"), sf.min("key").alias("example"))
+    )
+    try:
+        found = sorted(tuple(row) for row in wrong.collect())
+    except Exception as error:
+        if condition(error).startswith("CAST") or "PARSE" in condition(error):
+            raise InputFileError(
+                f"A value in the lake {lake} is of another type than its column asks for ({told(error)})."
+            ) from error
+        raise EngineError(f"Spark failed while it read the lake {lake} ({told(error)}).") from error
+    for name, empty, example in found:
+        kind = KINDS[name]
+        if empty:
+            raise InputFileError(
+                f"The table {name} of the lake {lake} has rows in which {' or '.join(kind.required)} is "
+                "empty; fill it in or leave the rows out."
+            )
+        raise InputFileError(
+            f"The table {name} of the lake {lake} tells more than once of {', '.join(kind.key)} = "
+            f"{', '.join(example.split(_APART))}; leave one row of each."
+        )
+
+
+def _keys(name: str, view: DataFrame) -> DataFrame:
+    """Of every row the kind, the key as one text, and whether something required is empty."""
+    from pyspark.sql import functions as sf
+
+    kind = KINDS[name]
+    key = (sf.coalesce(sf.col(column).cast("string"), sf.lit("")) for column in kind.key)
+    empty = reduce(lambda one, other: one | other, (sf.col(column).isNull() for column in kind.required))
+    return view.select(
+        sf.lit(name).alias("kind"), sf.concat_ws(_APART, *key).alias("key"), empty.alias("empty")
+    )
+
+
+SPARK_TYPES: Mapping[type[pl.DataType], str] = {
+    pl.String: "string",
+    pl.Date: "date",
+    pl.Datetime: "timestamp_ntz",
+    pl.Float64: "double",
+    pl.Int64: "bigint",
+    pl.Int32: "int",
+    pl.Boolean: "boolean",
+}
+"""What Spark calls the types of a store."""

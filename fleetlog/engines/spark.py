@@ -1,0 +1,197 @@
+"""A store's questions answered by Spark: history and risk tables on the cluster, the rest in memory.
+
+Findings ask a store by the names of files in sql/. Here the files of sql/history/ and sql/risk/ run on the
+cluster, over the Parquet files of a lake; any other file runs in memory, over the tables that its header
+names, brought back once. The executors need neither Python nor fleetlog: all that reaches them is SQL.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from fleetlog.engines.dialect import tables_read, to_spark
+from fleetlog.engines.failures import told
+from fleetlog.engines.lake import read_lake
+from fleetlog.engines.session import Cluster, connect
+from fleetlog.errors import EngineError
+from fleetlog.store import Store, open_store
+from fleetlog.store.dictionary import KINDS
+from fleetlog.store.statements import Statement, statement
+
+if TYPE_CHECKING:
+    from pyspark.sql import DataFrame
+
+ON_SPARK = ("history", "risk")
+"""The rooms of sql/ that run on the cluster."""
+
+
+class SparkStore(Store):
+    """A lake that can be asked like a store. Make one with `open_lake_store`.
+
+    Attributes:
+        lake: folder or URL of the Parquet files.
+        master: where the cluster is.
+    """
+
+    def __init__(self, cluster: Cluster, lake: str) -> None:
+        # An empty store knows the columns and types of every table, and takes what comes back.
+        self._memory = open_store(None)
+        super().__init__(self._memory._connection, None, False)
+        self._cluster = cluster
+        self.lake = lake
+        self.master = cluster.master
+        self._shapes = {name: self._shape(name) for name in (*KINDS, "suggestion")}
+        self._waiting: dict[str, pl.DataFrame] = {}
+        self._brought: set[str] = set()
+        self._lake = read_lake(cluster.session, lake, self._shapes)
+        self._there = set(self._lake)
+        for name, frame in self._lake.items():
+            frame.createOrReplaceTempView(name)
+
+    def close(self) -> None:
+        """Ends the session on the cluster, if it was begun here."""
+        super().close()
+        self._cluster.close()
+
+    def discard(self) -> None:
+        """As `close`: there is nothing to keep."""
+        self.close()
+
+    def select(self, sql: str, parameters: Mapping[str, Any] | None = None) -> pl.DataFrame:
+        """Runs one SELECT: on the cluster when all its tables are there, else in memory."""
+        if tables_read(sql) <= self._there | set(self._waiting):
+            shape = super().select(sql, parameters).schema
+            return self._back(self._ask(sql, parameters), shape)
+        return super().select(sql, parameters)
+
+    def execute(self, sql: str, parameters: Mapping[str, Any] | None = None) -> list[tuple[Any, ...]]:
+        """Runs one SQL text as a store does; a SELECT over tables of the cluster runs there."""
+        if sql.lstrip().upper().startswith(("SELECT", "FROM", "WITH")) and tables_read(sql):
+            return self.select(sql, parameters).rows()
+        return super().execute(sql, parameters)
+
+    def run(self, name: str, strata: Sequence[str] = (), **parameters: Any) -> pl.DataFrame:
+        """Runs the file sql/`name`.sql: on the cluster if it stands in one of its rooms, else in memory."""
+        found = statement(name)
+        if _room(found) not in ON_SPARK:
+            self._bring(found)
+            return super().run(name, strata, **parameters)
+        text, bound = found.split_by(strata), self._bound(found, parameters)
+        shape = Store.select(self, text, bound).schema
+        return self._back(self._ask(text, bound), shape)
+
+    def create(self, table: str, found: Statement, *, temporary: bool, **parameters: Any) -> None:
+        """Makes the table `table` from a SELECT file, where the file runs."""
+        if _room(found) not in ON_SPARK:
+            self._bring(found)
+            super().create(table, found, temporary=temporary, **parameters)
+            return
+        super().create(table, found, temporary=True, **parameters)
+        frame = self._ask(found.split_by(()), self._bound(found, parameters))
+        self._shapes[table] = self._shape(table)
+        self._brought.discard(table)
+        self._waiting.pop(table, None)
+        (frame if found.is_view else self._kept(frame)).createOrReplaceTempView(table)
+        self._there.add(table)
+
+    def register(self, name: str, frame: pl.DataFrame) -> None:
+        """Hands a frame over, to memory now and to the cluster when something there reads it."""
+        super().register(name, frame)
+        self._shapes[name] = frame.schema
+        self._waiting[name] = frame
+        self._there.discard(name)
+        self._brought.add(name)
+
+    @contextmanager
+    def narrowed(self) -> Iterator[None]:
+        """Inside, the lake's tables show only rows of listed machines, as a store's do to its history."""
+        listed = self._lake["machines"].select("machine_id")
+        for name, frame in self._lake.items():
+            if "machine_id" in frame.columns and name != "machines":
+                frame.join(listed, "machine_id", "left_semi").createOrReplaceTempView(name)
+        try:
+            yield
+        finally:
+            for name, frame in self._lake.items():
+                frame.createOrReplaceTempView(name)
+
+    def fetch(self, table: str) -> pl.DataFrame:
+        """The whole of a table of the cluster."""
+        self._hand_over({table})
+        return self._back(self._cluster.session.table(table), self._shapes[table])
+
+    def _shape(self, table: str) -> pl.Schema:
+        return Store.select(self, f"FROM {table} LIMIT 0").schema
+
+    def _ask(self, sql: str, parameters: Mapping[str, Any] | None) -> DataFrame:
+        self._hand_over(tables_read(sql))
+        try:
+            return self._cluster.session.sql(to_spark(sql, parameters))
+        except Exception as error:
+            raise _failed(error) from error
+
+    def _hand_over(self, tables: set[str] | frozenset[str]) -> None:
+        for name in tables & self._waiting.keys():
+            frame = self._cluster.session.createDataFrame(self._waiting.pop(name).to_arrow())
+            frame.createOrReplaceTempView(name)
+            self._there.add(name)
+
+    def _kept(self, frame: DataFrame) -> DataFrame:
+        """Works a table out now, once, and cuts it loose from what it was made of.
+
+        Without the cut the plan of the last step would hold all others many times over. Where the cluster
+        has a folder for it (spark.checkpoint.dir) the rows lie there, and outlive the machine that made them.
+        """
+        folder = self._cluster.session.conf.get("spark.checkpoint.dir", None)
+        try:
+            return frame.checkpoint() if folder else frame.localCheckpoint()
+        except Exception as error:
+            raise _failed(error) from error
+
+    def _bring(self, found: Statement) -> None:
+        """Brings the tables that a file reads into memory, those that are not there yet."""
+        for table in sorted(tables_read(found.split_by(())) & self._there - self._brought):
+            Store.register(self, table, self.fetch(table))
+            self._brought.add(table)
+
+    def _back(self, frame: DataFrame, shape: pl.Schema) -> pl.DataFrame:
+        """The rows, in the types that a store would give."""
+        try:
+            rows = pl.DataFrame(frame.toArrow())
+        except Exception as error:
+            raise _failed(error) from error
+        if rows.columns != shape.names():
+            raise EngineError(f"Spark answers {rows.columns}, a store {shape.names()}.")
+        return rows.cast(shape)
+
+
+def _room(found: Statement) -> str:
+    return found.name.split("/", 1)[0]
+
+
+def _failed(error: Exception) -> EngineError:
+    return EngineError(f"Spark gave up ({told(error)}).")
+
+
+def open_lake_store(lake: str, master: str | None = None) -> SparkStore:
+    """A lake, open for questions.
+
+    Args:
+        lake: folder or URL of the Parquet files; the cluster's machines must reach it by the same name.
+        master: see `fleetlog.engines.session.connect`.
+
+    Raises:
+        UsageError: when libraries are missing, or the URL is none.
+        EngineError: when there is no Java, or the cluster cannot be reached.
+        InputFileError: when the lake lacks a table or a column.
+    """
+    cluster = connect(master)
+    try:
+        return SparkStore(cluster, lake)
+    except BaseException:
+        cluster.close()
+        raise
