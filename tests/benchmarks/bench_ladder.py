@@ -109,12 +109,15 @@ class Ladder:
 class Rung:
     """One size of fleet: its folder, and its steps in order."""
 
-    def __init__(self, ladder: Ladder, machines: int, place: Path, fleetlog: list[str]) -> None:
-        self.ladder, self.machines = ladder, machines
+    def __init__(
+        self, ladder: Ladder, machines: int, place: Path, fleetlog: list[str], only: frozenset[str]
+    ) -> None:
+        self.ladder, self.machines, self.only = ladder, machines, only
         self.place = place / f"{machines}"
         self.place.mkdir(parents=True, exist_ok=True)
         self.store, self.grown = (self.place / name / "fleet.duckdb" for name in ("store", "grown"))
         self.fleetlog = fleetlog
+        self.commit = commit()
 
     @property
     def steps(self) -> dict[str, Any]:
@@ -137,10 +140,10 @@ class Rung:
             self.step(name, self.store, *arguments, *form)
         self.step("unit", self.store, "unit", self.a_machine())
         self.step("report", self.store, "report", "--month", "2026-05", "--out", str(self.place / "report"))
-        if peer and self.machines <= PEER_MOST:
+        if peer and self.machines <= PEER_MOST and self.wanted("peer"):
             self.peer(peer)
         # The month comes to a copy, so that a step above can be run again on what it is meant for.
-        if not (self.done("load month") and self.grown.exists()):
+        if self.wanted("load month") and not (self.done("load month") and self.grown.exists()):
             empty(self.grown.parent)
             shutil.copytree(self.store.parent, self.grown.parent, dirs_exist_ok=True)
             self.forget("load month", "history after month")
@@ -155,6 +158,9 @@ class Rung:
         wanted = ["load", "history", *FINDINGS, "unit", "report", "load month", "history after month"]
         wanted += ["peer"] if peer and self.machines <= PEER_MOST else []
         return all(self.done(step) for step in wanted)
+
+    def wanted(self, step: str) -> bool:
+        return not self.only or step in self.only
 
     def done(self, step: str) -> bool:
         return self.steps.get(step, {"code": 1})["code"] == 0
@@ -184,13 +190,14 @@ class Rung:
 
     def step(self, name: str, store: Path, *arguments: str) -> None:
         """Runs a step unless it is finished, and keeps what it took."""
-        if self.done(name):
+        if self.done(name) or not self.wanted(name):
             return
         out = self.place / f"{name.replace(' ', '-')}.out"
         used = run([*self.fleetlog, "--store", str(store), *arguments], out)
         self.steps[name] = rounded(used) | {
             "command": arguments[0],
             "store_mb": round(size_mb(store.parent), 1),
+            "commit": self.commit,
             "at": datetime.now(UTC).isoformat(timespec="seconds"),
         }
         if used.code:
@@ -221,11 +228,12 @@ class Rung:
         else:
             told = json.loads(out.read_text())
             self.steps["peer"]["phases"] = {name: round(t, 2) for name, t in told["seconds"].items()}
-            self.ladder.rung(self.machines)["beside"] = beside(
-                told,
-                json.loads((self.place / "survival.out").read_text()),
-                json.loads((self.place / "repeats.out").read_text()),
-            )
+            if self.done("survival") and self.done("repeats"):
+                self.ladder.rung(self.machines)["beside"] = beside(
+                    told,
+                    json.loads((self.place / "survival.out").read_text()),
+                    json.loads((self.place / "repeats.out").read_text()),
+                )
         self.ladder.save()
 
     def clean(self) -> None:
@@ -235,6 +243,12 @@ class Rung:
 def empty(folder: Path) -> None:
     shutil.rmtree(folder, ignore_errors=True)
     folder.mkdir()
+
+
+def commit() -> str:
+    """The commit that is measured, "-dirty" if the working copy differs; "" outside of a checkout."""
+    asked = ("git", "-C", str(HERE), "describe", "--always", "--dirty")
+    return subprocess.run(asked, capture_output=True, text=True, check=False).stdout.strip()
 
 
 def rounded(used: Used) -> dict[str, Any]:
@@ -347,6 +361,7 @@ def show(found: dict[str, Any]) -> None:
 def main() -> None:
     asked = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     asked.add_argument("--rungs", default=",".join(map(str, RUNGS)), help="machines, e.g. 1000,10000")
+    asked.add_argument("--steps", default="", help="only these, e.g. load,history,survival (default: all)")
     asked.add_argument("--place", type=Path, help="folder for fleets and stores (default: a temporary one)")
     asked.add_argument("--results", type=Path, default=RESULTS)
     asked.add_argument("--again", action="store_true", help="forget what is finished of these rungs")
@@ -362,7 +377,8 @@ def main() -> None:
         for machines in map(int, given.rungs.split(",")):
             if given.again:
                 ladder.forget(machines)
-            rung = Rung(ladder, machines, place, fleetlog)
+            only = frozenset(filter(None, given.steps.split(",")))
+            rung = Rung(ladder, machines, place, fleetlog, only)
             peer = None if given.no_peer else given.peer_python
             rung.climb(peer)
             if rung.finished(peer) and not given.keep:
