@@ -14,12 +14,17 @@ from fleetlog.cli.options import (
     AsOfOption,
     BuildYearOption,
     ComponentOption,
+    Engine,
+    EngineOption,
     FaultOption,
     Format,
     FormatOption,
+    LakeOption,
     MachineOption,
+    MasterOption,
     OutOption,
     SiteOption,
+    fleet_of,
     scope,
     store_path,
 )
@@ -108,6 +113,9 @@ def survival(
     site: SiteOption = None,
     build_year: BuildYearOption = None,
     machine: MachineOption = None,
+    engine: EngineOption = Engine.DUCKDB,
+    lake: LakeOption = None,
+    master: MasterOption = None,
     form: FormatOption = Format.TABLE,
     out: OutOption = None,
 ) -> None:
@@ -117,10 +125,9 @@ def survival(
     """
     from dataclasses import replace
 
-    from fleetlog.findings.fleet import open_fleet
     from fleetlog.findings.survival import survival as ask
 
-    with open_fleet(store_path(context)) as fleet:
+    with fleet_of(context, engine, lake, master) as fleet:
         found = ask(
             fleet,
             scope(fault, as_of, site, build_year, machine),
@@ -172,6 +179,9 @@ def incidence(
     site: SiteOption = None,
     build_year: BuildYearOption = None,
     machine: MachineOption = None,
+    engine: EngineOption = Engine.DUCKDB,
+    lake: LakeOption = None,
+    master: MasterOption = None,
     form: FormatOption = Format.TABLE,
     out: OutOption = None,
 ) -> None:
@@ -181,10 +191,9 @@ def incidence(
     """
     from dataclasses import replace
 
-    from fleetlog.findings.fleet import open_fleet
     from fleetlog.findings.incidence import incidence as ask
 
-    with open_fleet(store_path(context)) as fleet:
+    with fleet_of(context, engine, lake, master) as fleet:
         chosen = scope(fault, as_of, site, build_year, machine)
         found = ask(fleet, chosen, component=component, by=columns_of(by))
     told = [
@@ -210,6 +219,9 @@ def compare(
     site: SiteOption = None,
     build_year: BuildYearOption = None,
     machine: MachineOption = None,
+    engine: EngineOption = Engine.DUCKDB,
+    lake: LakeOption = None,
+    master: MasterOption = None,
     form: FormatOption = Format.TABLE,
     out: OutOption = None,
 ) -> None:
@@ -220,9 +232,8 @@ def compare(
     from dataclasses import replace
 
     from fleetlog.findings.comparison import compare as ask
-    from fleetlog.findings.fleet import open_fleet
 
-    with open_fleet(store_path(context)) as fleet:
+    with fleet_of(context, engine, lake, master) as fleet:
         found = ask(
             fleet,
             scope(fault, as_of, site, build_year, machine),
@@ -272,6 +283,9 @@ def drivers(
     site: SiteOption = None,
     build_year: BuildYearOption = None,
     machine: MachineOption = None,
+    engine: EngineOption = Engine.DUCKDB,
+    lake: LakeOption = None,
+    master: MasterOption = None,
     form: FormatOption = Format.TABLE,
     out: OutOption = None,
 ) -> None:
@@ -280,9 +294,8 @@ def drivers(
     Example: fleetlog drivers --factors site,side --strata variant
     """
     from fleetlog.findings.drivers import drivers as ask
-    from fleetlog.findings.fleet import open_fleet
 
-    with open_fleet(store_path(context)) as fleet:
+    with fleet_of(context, engine, lake, master) as fleet:
         found = ask(
             fleet,
             scope(fault, as_of, site, build_year, machine),
@@ -305,6 +318,9 @@ def trend(
     site: SiteOption = None,
     build_year: BuildYearOption = None,
     machine: MachineOption = None,
+    engine: EngineOption = Engine.DUCKDB,
+    lake: LakeOption = None,
+    master: MasterOption = None,
     form: FormatOption = Format.TABLE,
     out: OutOption = None,
 ) -> None:
@@ -312,10 +328,9 @@ def trend(
 
     Example: fleetlog trend --units
     """
-    from fleetlog.findings.fleet import open_fleet
     from fleetlog.findings.trend import trend as ask
 
-    with open_fleet(store_path(context)) as fleet:
+    with fleet_of(context, engine, lake, master) as fleet:
         found = ask(fleet, scope(fault, as_of, site, build_year, machine))
     show(found, found.units if units else found.summary, form, out)
 
@@ -348,6 +363,9 @@ def repeats(
     site: SiteOption = None,
     build_year: BuildYearOption = None,
     machine: MachineOption = None,
+    engine: EngineOption = Engine.DUCKDB,
+    lake: LakeOption = None,
+    master: MasterOption = None,
     form: FormatOption = Format.TABLE,
     out: OutOption = None,
 ) -> None:
@@ -357,10 +375,9 @@ def repeats(
     """
     from dataclasses import replace
 
-    from fleetlog.findings.fleet import open_fleet
     from fleetlog.findings.repeats import repeats as ask
 
-    with open_fleet(store_path(context)) as fleet:
+    with fleet_of(context, engine, lake, master) as fleet:
         chosen = scope(fault, as_of, site, build_year, machine)
         found = ask(fleet, chosen, window_hours=window, component=component, by=by)
     tested = _tested("mean cumulative counts, robust by machine", found.group_test)

@@ -12,11 +12,16 @@ from fleetlog.cli.options import (
     DEFAULT_FAULT,
     AsOfOption,
     ComponentOption,
+    Engine,
+    EngineOption,
     FaultOption,
     Format,
     FormatOption,
+    LakeOption,
+    MasterOption,
     OutOption,
     WaitOption,
+    fleet_of,
     scope,
     store_path,
 )
@@ -104,30 +109,42 @@ def export(
     name: Annotated[
         str,
         typer.Argument(
-            help="A table of the store, or one of survival, repeats, units, suspects, status.", metavar="NAME"
+            help="A table of the store or its history, or one of survival, repeats, units, suspects, status; "
+            "'tables' writes all that a yard loads as Parquet files into a folder, for a lake.",
+            metavar="NAME",
         ),
     ],
     out: Annotated[
         Path,
         typer.Option(
             "--out",
-            help="The file; its ending says the format: .csv, .xlsx, .parquet, .json.",
+            help="The file; its ending says the format: .csv, .xlsx, .parquet, .json. For 'tables' a folder.",
             metavar="FILE",
         ),
     ],
     component: ComponentOption = DEFAULT_COMPONENT,
     fault: FaultOption = DEFAULT_FAULT,
     as_of: AsOfOption = None,
+    engine: EngineOption = Engine.DUCKDB,
+    lake: LakeOption = None,
+    master: MasterOption = None,
 ) -> None:
     """A table or finding as CSV, Excel, Parquet or JSON.
 
     Example: fleetlog export suspects --out suspects.xlsx
     """
-    from fleetlog.cli.exports import frame_of
-    from fleetlog.findings.fleet import open_fleet
+    from fleetlog.cli.exports import ALL_TABLES, frame_of
     from fleetlog.tables import write_table
 
-    with open_fleet(store_path(context)) as fleet:
+    if name == ALL_TABLES:
+        from fleetlog.store import open_store
+        from fleetlog.store.lake import write_lake
+
+        with open_store(store_path(context)) as store:
+            written = write_lake(store, out)
+        say(f"{sum(written.values())} rows of {len(written)} tables are in {out}.")
+        return
+    with fleet_of(context, engine, lake, master) as fleet:
         frame = frame_of(fleet, name, scope(fault, as_of), component)
     write_table(frame, out)
     say(f"{frame.height} rows are in {out}.")

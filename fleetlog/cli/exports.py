@@ -13,6 +13,9 @@ if TYPE_CHECKING:
     from fleetlog.findings.base import Scope
     from fleetlog.findings.fleet import Fleet
 
+ALL_TABLES = "tables"
+"""The name by which all tables that a yard loads are written at once."""
+
 FINDINGS = (
     "survival",
     "incidence",
@@ -64,6 +67,10 @@ def frame_of(fleet: Fleet, name: str, scope: Scope, component: str) -> pl.DataFr
     history = () if name in tables else fleet.history(scope.as_of).tables
     if name not in tables and name not in history:
         near = get_close_matches(name, [*FINDINGS, *tables, *history], n=1)
-        hint = f"did you mean {near[0]!r}?" if near else f"take one of {', '.join([*FINDINGS, *tables])}."
+        hint = (
+            f"did you mean {near[0]!r}?"
+            if near
+            else f"take one of {', '.join([*FINDINGS, ALL_TABLES, *tables])}."
+        )
         raise UsageError(f"There is no table or finding {name!r}; {hint}")
     return fleet.store.select(f"FROM {quoted(name)}")

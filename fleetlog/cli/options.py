@@ -13,6 +13,7 @@ from fleetlog.errors import UsageError
 
 if TYPE_CHECKING:
     from fleetlog.findings.base import Scope
+    from fleetlog.findings.fleet import Fleet
 
 
 class Format(StrEnum):
@@ -38,6 +39,13 @@ def a_month(text: str) -> date:
         return date.fromisoformat(f"{text}-01")
     except ValueError as error:
         raise typer.BadParameter(f"{text!r} is not a month; write it as 2026-06.") from error
+
+
+class Engine(StrEnum):
+    """What makes the history and the risk tables."""
+
+    DUCKDB = "duckdb"
+    SPARK = "spark"
 
 
 FormatOption = Annotated[Format, typer.Option("--format", help="How to print: table, csv, json or markdown.")]
@@ -76,6 +84,23 @@ BuildYearOption = Annotated[
 MachineOption = Annotated[
     list[str] | None, typer.Option("--machine", help="Only this machine; may be repeated.")
 ]
+EngineOption = Annotated[
+    Engine,
+    typer.Option("--engine", help="What makes history and risk tables: duckdb, or spark over a --lake."),
+]
+LakeOption = Annotated[
+    str | None,
+    typer.Option("--lake", help="For spark: folder or URL of the tables as Parquet files.", metavar="DIR"),
+]
+MasterOption = Annotated[
+    str | None,
+    typer.Option(
+        "--master",
+        help="For spark: the cluster, e.g. spark://host:7077 or sc://host:15002; default: SPARK_REMOTE, else "
+        "Spark's own settings, else this machine.",
+        metavar="URL",
+    ),
+]
 ComponentOption = Annotated[str, typer.Option("--component", help="The part whose lives are followed.")]
 
 DEFAULT_FAULT = "neutral-return"
@@ -107,3 +132,25 @@ def store_path(context: typer.Context) -> Path:
     if not isinstance(chosen, Path):
         raise UsageError("No store is named; give one with --store.")
     return chosen
+
+
+def fleet_of(context: typer.Context, engine: Engine, lake: str | None, master: str | None) -> Fleet:
+    """The fleet to ask: of the store, or of a lake whose history a cluster makes.
+
+    Raises:
+        UsageError: when the options do not belong together.
+    """
+    if engine is Engine.SPARK:
+        if not lake:
+            raise UsageError(
+                "--engine spark reads a lake; name its folder with --lake DIR ('fleetlog export tables "
+                "--out DIR' writes one)."
+            )
+        from fleetlog.findings.lake import open_lake
+
+        return open_lake(lake, master, store_path=store_path(context))
+    if lake or master:
+        raise UsageError("--lake and --master belong to --engine spark; add it, or leave them out.")
+    from fleetlog.findings.fleet import open_fleet
+
+    return open_fleet(store_path(context))

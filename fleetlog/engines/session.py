@@ -59,6 +59,17 @@ class Cluster:
                 self.session.stop()
 
 
+def require() -> None:
+    """Whether the libraries are installed that a user does without until Spark is asked for.
+
+    Raises:
+        UsageError: when they are not, with the command that installs them.
+    """
+    missing = [name for name in NEEDED if importlib.util.find_spec(name) is None]
+    if missing:
+        raise UsageError(f"The engine spark needs {' and '.join(missing)}; install with: {INSTALL}")
+
+
 def connect(master: str | None = None) -> Cluster:
     """A session on the cluster at `master`.
 
@@ -71,9 +82,7 @@ def connect(master: str | None = None) -> Cluster:
         UsageError: when the libraries are not installed, or the URL is none that Spark knows.
         EngineError: when there is no Java, or the cluster cannot be reached.
     """
-    missing = [name for name in NEEDED if importlib.util.find_spec(name) is None]
-    if missing:
-        raise UsageError(f"The engine spark needs {' and '.join(missing)}; install them with: {INSTALL}")
+    require()
     remote = master or os.environ.get("SPARK_REMOTE", "")
     by_connect = remote.startswith("sc://")
     if not by_connect:

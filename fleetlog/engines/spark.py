@@ -19,7 +19,7 @@ from fleetlog.engines.lake import read_lake
 from fleetlog.engines.session import Cluster, connect
 from fleetlog.errors import EngineError
 from fleetlog.store import Store, open_store
-from fleetlog.store.dictionary import KINDS
+from fleetlog.store.lake import TABLES
 from fleetlog.store.statements import Statement, statement
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ class SparkStore(Store):
         self._cluster = cluster
         self.lake = lake
         self.master = cluster.master
-        self._shapes = {name: self._shape(name) for name in (*KINDS, "suggestion")}
+        self._shapes = {name: self._shape(name) for name in TABLES}
         self._waiting: dict[str, pl.DataFrame] = {}
         self._brought: set[str] = set()
         self._lake = read_lake(cluster.session, lake, self._shapes)
@@ -118,6 +118,10 @@ class SparkStore(Store):
         finally:
             for name, frame in self._lake.items():
                 frame.createOrReplaceTempView(name)
+
+    def tables(self) -> dict[str, list[str]]:
+        """The tables of the lake and their columns."""
+        return {name: frame.columns for name, frame in sorted(self._lake.items())}
 
     def fetch(self, table: str) -> pl.DataFrame:
         """The whole of a table of the cluster."""

@@ -8,8 +8,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from fleetlog.engines.history import build_on_spark
-from fleetlog.engines.spark import SparkStore, open_lake_store
+from fleetlog.engines.session import require
 from fleetlog.errors import UsageError
 from fleetlog.findings.fleet import Fleet, settings_of
 from fleetlog.history import History
@@ -23,6 +22,9 @@ class LakeFleet(Fleet):
     def history(self, as_of: date | None = None) -> History:
         """The history as of a day (None: the last day on record), kept until another is asked."""
         if self._history is None or (as_of != self._asked and as_of != self._history.as_of):
+            from fleetlog.engines.history import build_on_spark
+            from fleetlog.engines.spark import SparkStore
+
             assert isinstance(self.store, SparkStore)
             self._history = build_on_spark(self.store, self.families, self.settings, as_of)
             self._asked = as_of
@@ -61,6 +63,9 @@ def open_lake(
         InputFileError: when the lake lacks a table or a column.
         SettingsError: when the settings or a fault family do not read.
     """
+    require()
+    from fleetlog.engines.spark import open_lake_store
+
     in_force = settings if settings is not None else settings_of(store_path)
     families = families_for(in_force)
     return LakeFleet(open_lake_store(lake, master), in_force, families)
