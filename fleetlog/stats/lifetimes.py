@@ -591,7 +591,7 @@ def _from_contour(
         scale_ci=scale_ci,
         level=level,
         log_likelihood=log_likelihood,
-        covariance=contour.covariance(),
+        covariance=contour.covariance,
         failures=table.failures,
         spells=table.spells,
         total_hours=table.total_hours,

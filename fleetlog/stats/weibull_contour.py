@@ -14,13 +14,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cache, cached_property
 
 import numpy as np
 from numpy.polynomial import Chebyshev
 from scipy import optimize, special
 
-from fleetlog.stats.arrays import Counts, Floats, binned, checked_level, dot
+from fleetlog.stats.arrays import Counts, Floats, binned, checked_level, distinct_ticks, dot
 from fleetlog.stats.errors import DidNotConverge
 from fleetlog.stats.laws import chi2_quantile
 from fleetlog.stats.risk_table import EventTable, RiskTable
@@ -30,6 +30,10 @@ _SHAPES = (0.02, 500.0)
 
 #: Beyond this many ages a table's moments are kept as a smooth curve instead of summed again each time.
 _LONG = 2000
+
+#: Degree that carries such a curve to rounding where it is narrower than this (in log shape); wide ones have
+#: thrice the degree.
+_DEGREE, _NARROW = 8, 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,10 +95,16 @@ class Contour:
 
     def moments(self, shape: float) -> tuple[float, float]:
         """M(b) and its derivative by log b."""
-        weighted = self.exposure * np.exp(shape * self.log_age)
         # Where everybody entered late the counts sum to zero: exp(x) - 1 keeps what is left for small shapes.
-        moment = float(self.exposure.sum()) + float((self.exposure * np.expm1(shape * self.log_age)).sum())
-        return moment, shape * dot(weighted, self.log_age)
+        grown = np.expm1(shape * self.log_age)
+        grown *= self.exposure
+        count, slope = self._at_zero
+        return count + float(grown.sum()), shape * (slope + dot(grown, self.log_age))
+
+    @cached_property
+    def _at_zero(self) -> tuple[float, float]:
+        """M(0) and its derivative by the shape."""
+        return float(self.exposure.sum()), dot(self.exposure, self.log_age)
 
     def log_moment(self, log_shape: float) -> float:
         """log M(b), from the smooth curve where there is one."""
@@ -141,7 +151,8 @@ class Contour:
         peaks = np.flatnonzero((slopes[:-1] > 0) & (slopes[1:] <= 0))
         roots = [_root(rough.slope, grid[i], grid[i + 1]) for i in peaks]
         if long:
-            roots = [_root(self.slope, *_around(self.slope, root)) for root in roots]
+            slope = cache(self.slope)
+            roots = [_root(slope, *_around(slope, root)) for root in roots]
         best = max(roots, key=self.profile, default=None)
         if best is None:
             raise DidNotConverge(_ran_away(bool(slopes[-1] > 0)))
@@ -157,24 +168,26 @@ class Contour:
         edges = np.linspace(float(self.log_age.min()), 0.0, 401)
         at = np.clip(np.searchsorted(edges, self.log_age, side="right") - 1, 0, 399)
         middle = 0.5 * (edges[1:] + edges[:-1])
-        used = np.unique(at)
+        used = distinct_ticks(at)
         exposure, failed = binned(at, self.exposure, 400), binned(at, self.failed, 400)
         return Contour(middle[used], exposure[used], failed[used], self.shift, self.prior)
 
     def _smoothed(self) -> Contour:
         """With log M kept as a polynomial over all shapes that limits may lie at."""
-        width = 6.0 * float(np.sqrt(self.covariance()[0, 0]))
+        width = 6.0 * float(np.sqrt(self.covariance[0, 0]))
         centre = float(np.log(self.best))
         domain = [centre - width, centre + width]
         curve = Chebyshev.interpolate(
-            lambda xs: np.array([self.log_moment(x) for x in xs]), 24, domain=domain
+            lambda xs: np.array([self.log_moment(x) for x in xs]),
+            _DEGREE if width < _NARROW else 3 * _DEGREE,
+            domain=domain,
         )
         return replace(self, smooth=curve)
 
     def shape(self, drop: float) -> tuple[float | None, float | None]:
         """Likelihood-ratio limits of the shape."""
         level = self.maximum - drop
-        first = 2.5 * float(np.sqrt(self.covariance()[0, 0]))
+        first = 2.5 * float(np.sqrt(self.covariance[0, 0]))
         limits: list[float | None] = []
         for edge in _SHAPES:
             inner, outer = float(np.log(self.best)), float(np.log(edge))
@@ -206,6 +219,7 @@ class Contour:
         upper = -_extreme(lambda b: -ends(b)[1], edges)
         return lower, upper
 
+    @cached_property
     def covariance(self) -> Floats:
         """Inverse observed information of (log shape, log scale)."""
         shape = self.best
