@@ -31,6 +31,7 @@ _CLOSED = {"autoinstall_known_extensions": "false", "autoload_known_extensions":
 # Nobody of ours ever bars a reader, but for a moment after a foreign program left a log behind (`_fold`).
 _PATIENCE = 2.0
 _PAUSE = 0.02
+_LONGEST = 30.0  # seconds for a store that is replaced whenever it is opened
 
 
 def open_store(
@@ -121,7 +122,7 @@ def _published(path: Path) -> tuple[duckdb.DuckDBPyConnection, int]:
     Raises:
         StoreError: of a newer version, damaged, no store, or held by a foreign writer.
     """
-    connection = _patiently(lambda: _attached(path, path, _spill(path), read_only=True), _PATIENCE)
+    connection = _patiently(lambda: _steady(path), _PATIENCE)
     try:
         version = _version_of(connection, path)
     except BaseException:
@@ -134,6 +135,34 @@ def _published(path: Path) -> tuple[duckdb.DuckDBPyConnection, int]:
             f"{_newest()}); update fleetlog and try again."
         )
     return connection, version
+
+
+def _steady(path: Path) -> duckdb.DuckDBPyConnection:
+    """Attaches the store to read, again where it was replaced just then.
+
+    The engine opens a file twice, to read its head and to read its blocks. A rename in between would give it
+    the head of one state and the blocks of another.
+    """
+    deadline = time.monotonic() + _LONGEST
+    while True:
+        before = _identity(path)
+        try:
+            connection = _attached(path, path, _spill(path), read_only=True)
+        except StoreError:
+            if _identity(path) == before:
+                raise
+            continue
+        if _identity(path) == before:
+            return connection
+        connection.close()
+        if time.monotonic() >= deadline:
+            raise StoreBusyError(f"The store {path} is replaced again and again; try again in a while.")
+
+
+def _identity(path: Path) -> tuple[int, ...]:
+    """What no other file of that name can share, not even one that was given the same place on the disk."""
+    found = path.stat()
+    return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns
 
 
 def _older(path: Path) -> Store:

@@ -7,13 +7,14 @@ import gc
 import os
 import stat
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 import fleetlog
 from fleetlog.errors import StoreBusyError, StoreError
 from fleetlog.findings.fleet import open_fleet
-from fleetlog.store import Store, draft, open_store
+from fleetlog.store import Store, draft, open_store, opening
 
 
 @pytest.fixture
@@ -63,6 +64,31 @@ def test_readers_keep_the_state_that_they_opened(path: Path) -> None:
                 assert seen(after)[-1] == machine
                 assert seen(before) == []
     assert published(path) == ["A", "B", "C"]
+
+
+@pytest.mark.parametrize("fails", [False, True])
+def test_replaced_while_it_is_being_opened(path: Path, monkeypatch: pytest.MonkeyPatch, fails: bool) -> None:
+    """The engine opens a file twice; what it makes of two files is thrown away, error or not."""
+    attached = opening._attached
+    opened = []
+
+    def late(file: Path, *arguments: Any, read_only: bool) -> Any:
+        connection = attached(file, *arguments, read_only=read_only)
+        if read_only and file == path:
+            opened.append(file)
+            if len(opened) == 1:
+                monkeypatch.setattr(opening, "_attached", attached)
+                with open_store(path, writable=True) as writer:
+                    add(writer, "A")
+                monkeypatch.setattr(opening, "_attached", late)
+                if fails:
+                    connection.close()
+                    raise StoreError("half of one and half of another")
+        return connection
+
+    monkeypatch.setattr(opening, "_attached", late)
+    assert published(path) == ["A"]
+    assert len(opened) == 2
 
 
 def test_a_store_in_the_making_is_not_there_yet(tmp_path: Path) -> None:
