@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import polars as pl
 
@@ -36,6 +36,8 @@ class SparkStore(Store):
         lake: folder or URL of the Parquet files.
         master: where the cluster is.
     """
+
+    near: ClassVar[bool] = False
 
     def __init__(self, cluster: Cluster, lake: str) -> None:
         # An empty store knows the columns and types of every table, and takes what comes back.

@@ -46,7 +46,7 @@ class Counted:
         sums: SQL file that sums score residuals by machine; it reads the tables cox_cell and cox_step.
         named: value of the column `component` of cox_cell, which the sums match.
         parameters: of these files.
-        lives: SQL file that gives the lives one by one, where counting them here is quicker.
+        lives: SQL file that gives the lives one by one, for stores from which counting them here is quicker.
     """
 
     counts: str
@@ -58,7 +58,7 @@ class Counted:
 
 def counts_by(store: Store, question: Counted, keys: tuple[str, ...]) -> pl.DataFrame:
     """The risk table by keys, their values as text ("unknown" where not on record)."""
-    if question.lives:
+    if question.lives and store.near:
         lives = store.run(question.lives, keys, **question.parameters)
         return count_lives(lives, Strata.of(lives, keys).in_words(UNKNOWN))
     counted = store.run(question.counts, keys, **question.parameters)

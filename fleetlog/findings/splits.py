@@ -69,13 +69,18 @@ def weights_named(name: str) -> Weights:
 
 
 def counted_lives(store: Store, by: tuple[str, ...], **parameters: Any) -> pl.DataFrame:
-    """The risk table of one component's lives, as sql/risk/survival.sql makes it, sooner.
+    """The risk table of one component's lives, as sql/risk/survival.sql makes it.
+
+    Where the lives are at hand they are counted here, which is quicker: few of them share an age. An engine
+    that holds them elsewhere makes the table itself.
 
     Args:
         store: where the lives are.
         by: columns to split by.
         **parameters: those of the file.
     """
+    if not store.near:
+        return store.run("risk/survival", by, **parameters)
     lives = store.run("risk/lives", by, **parameters)
     return count_lives(lives, Strata.of(lives, by))
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import duckdb
 import polars as pl
@@ -39,7 +39,10 @@ class Store:
     Attributes:
         path: the store's file, or None for a store in memory.
         writable: whether it was opened for writing.
+        near: whether its rows cost little to hand over, so that some things are sooner counted here.
     """
+
+    near: ClassVar[bool] = True
 
     def __init__(
         self,

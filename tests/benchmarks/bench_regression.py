@@ -16,16 +16,14 @@ import shutil
 import subprocess
 import sys
 import tempfile
-import time
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import polars as pl
+from timing import Took, timed
 
 from fleetlog.findings.cox_by_machine import Counted, counts_by, fit_by_machine
-from fleetlog.findings.splits import split
+from fleetlog.findings.splits import counted_lives, split
 from fleetlog.stats.cox import CoxFit, fit_cox_cells
 from fleetlog.stats.cox_cells import CoxCells
 from fleetlog.stats.lifetimes import fit_weibull
@@ -38,7 +36,7 @@ YEARS = tuple(str(2012 + i) for i in range(12))
 SITES = tuple(f"Site {i}" for i in range(5))
 VARIANTS = ("improved", "original", "rebuilt")
 WHOLE = {"component": "internal_bushing", "cause": None, "sites": None, "build_years": None, "machines": None}
-LIVES = Counted("risk/survival", "risk/score_sums", "internal_bushing", WHOLE)
+LIVES = Counted("risk/survival", "risk/score_sums", "internal_bushing", WHOLE, lives="risk/lives")
 
 R_SCRIPT = """
 suppressMessages(library(survival))
@@ -50,13 +48,13 @@ failed <- readBin(f, "integer", n); year <- readBin(f, "integer", n)
 site <- readBin(f, "integer", n); variant <- readBin(f, "integer", n); machine <- readBin(f, "integer", n)
 close(f)
 t <- system.time(fit <- coxph(Surv(entry, exit, failed) ~ factor(year), ties = "efron"))
-cat("cox", t[["elapsed"]], "\\n"); cat(sprintf("coef %.15g\\n", coef(fit)[11]))
+cat("cox", t[["elapsed"]], t[["user.self"]] + t[["sys.self"]], "\\n"); cat(sprintf("coef %.15g 0\\n", coef(fit)[11]))
 t <- system.time(coxph(Surv(entry, exit, failed) ~ factor(year), ties = "breslow", iter.max = 0))
-cat("logrank", t[["elapsed"]], "\\n")
+cat("logrank", t[["elapsed"]], t[["user.self"]] + t[["sys.self"]], "\\n")
 k <- 1:m
 t <- system.time(fit <- coxph(Surv(entry[k], exit[k], failed[k]) ~ factor(year[k]) + factor(site[k]) +
   factor(variant[k]), ties = "efron", cluster = machine[k]))
-cat("robust", t[["elapsed"]], "\\n"); cat(sprintf("se %.15g\\n", sqrt(diag(vcov(fit)))[17]))
+cat("robust", t[["elapsed"]], t[["user.self"]] + t[["sys.self"]], "\\n"); cat(sprintf("se %.15g 0\\n", sqrt(diag(vcov(fit)))[17]))
 """
 
 
@@ -104,17 +102,6 @@ def into_store(store: Store, frame: pl.DataFrame) -> None:
     store.register("spell", named)
 
 
-def timed(name: str, work: Callable[[], Any], best_of: int = 1) -> tuple[float, Any]:
-    """The best of several runs, because the machine does other things meanwhile."""
-    elapsed, result = np.inf, None
-    for _ in range(best_of):
-        begin = time.perf_counter()
-        result = work()
-        elapsed = min(elapsed, time.perf_counter() - begin)
-    print(f"{name:<64} {elapsed:8.2f} s", flush=True)
-    return elapsed, result
-
-
 def one_factor(store: Store) -> CoxFit:
     counted = counts_by(store, LIVES, ("build_year",))
     return fit_cox_cells(CoxCells.from_frame(counted, ["build_year"]))
@@ -128,7 +115,7 @@ def three_factors(store: Store) -> CoxFit:
 
 
 def by_year(store: Store) -> list[RiskTable]:
-    counted = store.run("risk/survival", ["build_year"], **WHOLE)
+    counted = counted_lives(store, ("build_year",), **WHOLE)
     return [RiskTable.from_frame(rows) for _, rows in split(counted, ("build_year",))]
 
 
@@ -144,7 +131,7 @@ def with_lifelines(frame: pl.DataFrame) -> list[float]:
     return shapes
 
 
-def with_r(frame: pl.DataFrame, clustered: int) -> dict[str, float]:
+def with_r(frame: pl.DataFrame, clustered: int) -> dict[str, Took]:
     with tempfile.TemporaryDirectory() as folder:
         data, script = Path(folder) / "spells.bin", Path(folder) / "bench.R"
         script.write_text(R_SCRIPT, encoding="utf-8")
@@ -155,7 +142,8 @@ def with_r(frame: pl.DataFrame, clustered: int) -> dict[str, float]:
                 frame[name].to_numpy().astype(kind).tofile(file)
         command = ["Rscript", str(script), str(data), str(frame.height), str(clustered)]
         done = subprocess.run(command, capture_output=True, text=True, check=True)
-    return {line.split()[0]: float(line.split()[1]) for line in done.stdout.splitlines() if line.strip()}
+    found = [line.split() for line in done.stdout.splitlines() if line.strip()]
+    return {name: Took(float(clock), float(processor)) for name, clock, processor in found}
 
 
 def main(n: int, for_r: int, clustered: int) -> None:
@@ -163,18 +151,18 @@ def main(n: int, for_r: int, clustered: int) -> None:
     print(f"{n:,} spells of {frame['machine'].n_unique():,} machines, {frame['failed'].mean():.0%} failed")
     with open_store(None) as store:
         into_store(store, frame)
-        cox, _ = timed("fleetlog: Cox, 12-level factor", lambda: one_factor(store), 2)
+        cox, _ = timed("fleetlog: Cox, 12-level factor", lambda: one_factor(store), 3)
         robust, _ = timed("fleetlog: Cox, 3 factors, robust by machine", lambda: three_factors(store))
         tables_time, tables = timed("fleetlog: risk tables of 12 groups", lambda: by_year(store), 3)
         weibull, fits = timed(
-            "fleetlog: 12 Weibull fits with intervals", lambda: [fit_weibull(t) for t in tables]
+            "fleetlog: 12 Weibull fits with intervals", lambda: [fit_weibull(t) for t in tables], 3
         )
         test, _ = timed("fleetlog: log-rank on the risk tables", lambda: log_rank(tables), 3)
     print(f"peak memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6:.1f} GB")
     theirs, shapes = timed("lifelines: 12 WeibullFitter with entry", lambda: with_lifelines(frame))
     worst = max(abs(fit.shape - other) / other for fit, other in zip(fits, shapes, strict=True))
     print(f"largest relative difference of the shapes {worst:.1e}")
-    print(f"Weibull by group: lifelines / fleetlog = {theirs / (tables_time + weibull):.0f}")
+    print(f"Weibull by group: lifelines / fleetlog = {theirs.over(tables_time.and_then(weibull))}")
     if not shutil.which("Rscript"):
         print("R is not here: apt-get install r-base-core r-cran-survival")
         return
@@ -188,16 +176,19 @@ def main(n: int, for_r: int, clustered: int) -> None:
     errors = same_robust.robust_std_errors
     assert errors is not None
     last = dict(zip(same_robust.names, errors, strict=True))[f"variant={VARIANTS[2]}"]
-    print(f"difference of the last coefficient {abs(same.coefficients[-1] - found['coef']):.1e}, ", end="")
-    print(f"of its robust error with 3 factors {abs(last - found['se']):.1e}")
-    for name, ours, size in (("cox", cox, for_r), ("robust", robust, clustered)):
-        scaled = found[name] * n / size
-        note = "" if size == n else f" (of {size:,} spells, scaled to {n:,}: {scaled:.1f} s)"
-        print(f"R coxph, {name}: {found[name]:.1f} s{note}; R / fleetlog = {scaled / ours:.0f}")
-    scaled = found["logrank"] * n / for_r
     print(
-        f"R score test (log-rank with delayed entry): {found['logrank']:.1f} s, scaled {scaled:.1f} s; R / fleetlog "
-        f"= {scaled / (tables_time + test):.0f} with, {scaled / test:.0f} without making the risk tables"
+        f"difference of the last coefficient {abs(same.coefficients[-1] - found['coef'].clock):.1e}, ", end=""
+    )
+    print(f"of its robust error with 3 factors {abs(last - found['se'].clock):.1e}")
+    for name, ours, size in (("cox", cox, for_r), ("robust", robust, clustered)):
+        scaled = found[name].times(n / size)
+        note = "" if size == n else f" (of {size:,} spells, scaled to {n:,}: {scaled.clock:.1f} s)"
+        print(f"R coxph, {name}: {found[name].clock:.1f} s{note}; R / fleetlog = {scaled.over(ours)}")
+    scaled, whole = found["logrank"].times(n / for_r), tables_time.and_then(test)
+    note = "" if for_r == n else f" (scaled to {n:,}: {scaled.clock:.1f} s)"
+    print(
+        f"R score test (log-rank with delayed entry): {found['logrank'].clock:.1f} s{note}; R / fleetlog "
+        f"= {scaled.over(whole)}; without making the risk tables {scaled.over(test)}"
     )
 
 

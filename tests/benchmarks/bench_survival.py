@@ -13,13 +13,13 @@ import shutil
 import subprocess
 import sys
 import tempfile
-import time
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import polars as pl
+from timing import Took, timed
 
+from fleetlog.findings.splits import counted_lives, split
 from fleetlog.stats.log_rank import log_rank
 from fleetlog.stats.product_limit import product_limit
 from fleetlog.stats.risk_table import RiskTable
@@ -27,6 +27,7 @@ from fleetlog.store import open_store
 from fleetlog.store.connection import Store
 
 GROUPS = 12
+WHOLE = {"component": "internal_bushing", "cause": None, "sites": None, "build_years": None, "machines": None}
 
 R_SCRIPT = """
 suppressMessages(library(survival))
@@ -37,11 +38,10 @@ entry <- readBin(f, "double", n); exit <- readBin(f, "double", n)
 failed <- readBin(f, "integer", n); year <- readBin(f, "integer", n)
 close(f)
 t <- system.time(fit <- survfit(Surv(entry, exit, failed) ~ year, conf.type = "log-log"))
-cat("survfit", t[["elapsed"]], "\\n")
-cat("last", fit$surv[fit$strata[1]], "\\n")
+cat("survfit", t[["elapsed"]], t[["user.self"]] + t[["sys.self"]], "\\n")
 if (n <= 2e6) {
   t <- system.time(test <- coxph(Surv(entry, exit, failed) ~ factor(year), ties = "breslow", iter.max = 0))
-  cat("logrank", t[["elapsed"]], "\\n")
+  cat("logrank", t[["elapsed"]], t[["user.self"]] + t[["sys.self"]], "\\n")
 }
 """
 
@@ -69,25 +69,9 @@ def into_store(store: Store, frame: pl.DataFrame) -> None:
     store.execute("DROP TABLE raw")
 
 
-def timed(name: str, work: Callable[[], object]) -> tuple[float, object]:
-    begin = time.perf_counter()
-    result = work()
-    elapsed = time.perf_counter() - begin
-    print(f"{name:<44} {elapsed:8.2f} s", flush=True)
-    return elapsed, result
-
-
 def curves(store: Store) -> tuple[list[RiskTable], list[object]]:
-    counted = store.run(
-        "risk/survival",
-        ["build_year"],
-        component="internal_bushing",
-        cause=None,
-        sites=None,
-        build_years=None,
-        machines=None,
-    )
-    tables = [RiskTable.from_frame(rows) for rows in counted.partition_by("build_year", maintain_order=True)]
+    counted = counted_lives(store, ("build_year",), **WHOLE)
+    tables = [RiskTable.from_frame(rows) for _, rows in split(counted, ("build_year",))]
     return tables, [product_limit(table, minimum_at_risk=0) for table in tables]
 
 
@@ -102,7 +86,7 @@ def with_lifelines(frame: pl.DataFrame) -> list[float]:
     return last
 
 
-def with_r(frame: pl.DataFrame) -> dict[str, float]:
+def with_r(frame: pl.DataFrame) -> dict[str, Took]:
     with tempfile.TemporaryDirectory() as folder:
         data, script = Path(folder) / "spells.bin", Path(folder) / "bench.R"
         script.write_text(R_SCRIPT, encoding="utf-8")
@@ -111,7 +95,8 @@ def with_r(frame: pl.DataFrame) -> dict[str, float]:
                 frame[name].to_numpy().astype(kind).tofile(file)
         command = ["Rscript", str(script), str(data), str(len(frame))]
         done = subprocess.run(command, capture_output=True, text=True, check=True)
-    return {line.split()[0]: float(line.split()[1]) for line in done.stdout.splitlines() if line.strip()}
+    found = [line.split() for line in done.stdout.splitlines() if line.strip()]
+    return {name: Took(float(clock), float(processor)) for name, clock, processor in found}
 
 
 def main(n: int) -> None:
@@ -124,23 +109,25 @@ def main(n: int) -> None:
             lambda: store.execute(
                 "SELECT sum(entry), sum(hours), count_if(failed), sum(build_year) FROM spell"
             ),
+            3,
         )
-        ours, (tables, fits) = timed("fleetlog: risk table and 12 curves", lambda: curves(store))  # type: ignore[misc]
-        test, _ = timed("fleetlog: log-rank on the risk tables", lambda: log_rank(tables))
+        ours, (tables, fits) = timed("fleetlog: risk table and 12 curves", lambda: curves(store), 3)
+        test, _ = timed("fleetlog: log-rank on the risk tables", lambda: log_rank(tables), 3)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
-    print(f"peak memory so far {peak:.1f} GB; {ours / scan:.1f} times the bare scan")
+    print(f"peak memory so far {peak:.1f} GB; times the bare scan: {ours.over(scan)}")
     theirs, last = timed("lifelines: 12 KaplanMeierFitter with entry", lambda: with_lifelines(frame))
     worst = max(abs(float(fit.survival[-1]) - other) for fit, other in zip(fits, last, strict=True))
     print(f"largest difference of the last survival {worst:.1e}")
-    print(f"lifelines / fleetlog = {theirs / ours:.1f}")
+    print(f"lifelines / fleetlog = {theirs.over(ours)}")
     if shutil.which("Rscript"):
         found = with_r(frame)
-        print(f"R survfit {found['survfit']:.2f} s; R / fleetlog = {found['survfit'] / ours:.1f}")
+        theirs = found["survfit"]
+        print(f"R survfit {theirs.clock:.2f} s; R / fleetlog = {theirs.over(ours)}")
         if "logrank" in found:
+            theirs, whole = found["logrank"], ours.and_then(test)
             print(
-                f"R score test (log-rank with delayed entry) {found['logrank']:.2f} s; "
-                f"R / fleetlog = {found['logrank'] / (ours + test):.1f} with, "
-                f"{found['logrank'] / test:.0f} without making the risk table"
+                f"R score test (log-rank with delayed entry) {theirs.clock:.2f} s; "
+                f"R / fleetlog = {theirs.over(whole)}; without making the risk table {theirs.over(test)}"
             )
 
 
