@@ -31,7 +31,8 @@ def wants_bars(stream: TextIO) -> bool:
 def load_progress(stream: TextIO | None = None) -> Iterator[ProgressCallback | None]:
     """A callback for `load_paths` that draws bars while the block runs; None where nobody looks on.
 
-    The bars show files, bytes, rows and the time left, and are gone when the block ends.
+    The bars show what is being done with which file, files, bytes, rows and the time left, move while a long
+    file is read, and are gone when the block ends.
 
     Args:
         stream: where to draw; standard error where left out.
@@ -76,7 +77,7 @@ def bars(console: Console) -> Iterator[ProgressCallback]:
         def show(progress: Progress) -> None:
             drawn.update(
                 task,
-                description=short_name(progress.path),
+                description=" ".join(part for part in (progress.stage, short_name(progress.path)) if part),
                 total=max(progress.bytes, 1),
                 completed=progress.bytes_done,
                 files=f"{progress.files_done}/{progress.files} files",

@@ -8,6 +8,7 @@ and the row as it stood (JSON). Good rows, nearly all, pay for no sentence.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -88,11 +89,13 @@ def check(
     now: datetime,
     table: str,
     date_order: str | None = None,
+    again: Callable[[], None] | None = None,
 ) -> Checked:
     """Reads a source into the temporary table `table`, every row judged.
 
     A file is first taken to write numbers and dates the plain way. Where rows fail, they are searched for
-    what shows another habit (decimal commas, days before months); if there is one, it is read by that again.
+    what shows another habit (decimal commas, days before months); if there is one, it is read by that again,
+    and `again` is called before.
 
     Raises:
         InputFileError: when most of its dates can be read two ways, or rows do not come through.
@@ -104,6 +107,8 @@ def check(
         habits = _habits(store, source, judging, table, everything, date_order)
         if habits != judging:
             judging = habits
+            if again:
+                again()
             everything, bad = _judge(store, source, judging, table)
     notes = [*source.notes]
     if judging.decimal.sign == ",":

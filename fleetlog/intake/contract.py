@@ -97,15 +97,17 @@ class LoadResult:
 
 @dataclass(frozen=True)
 class Progress:
-    """How far a load has come: sent before each file and once at the end.
+    """How far a load has come: sent before each file, while a long one is read, and once at the end.
 
     Attributes:
-        path: the file about to be read, or empty at the end.
+        path: the file that is being read, or empty at the end.
         files_done: files finished, out of `files`.
         files: files to read.
-        bytes_done: bytes of the finished files, out of `bytes`.
+        bytes_done: bytes of the finished files and, by the share of its work that is done, of the one at
+            hand; out of `bytes`.
         bytes: bytes to read.
         rows_done: rows of the finished files.
+        stage: what is being done with the file (`fleetlog.intake.course.STAGES`), or empty.
     """
 
     path: str
@@ -114,9 +116,11 @@ class Progress:
     bytes_done: int
     bytes: int
     rows_done: int
+    stage: str = ""
 
 
 ProgressCallback = Callable[[Progress], None]
+"""Hears how far a load has come; may be called from another thread, but never twice at a time."""
 
 
 def shown(path: Path | str, part: str | None = None) -> str:

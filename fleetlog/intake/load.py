@@ -17,9 +17,9 @@ from fleetlog.intake.contract import (
     IntakeSettings,
     LoadResult,
     PlainSettings,
-    Progress,
     ProgressCallback,
 )
+from fleetlog.intake.course import Course
 from fleetlog.intake.dateforms import ORDERS
 from fleetlog.intake.header import Asked
 from fleetlog.intake.merge import Merge, parent_of
@@ -38,6 +38,11 @@ from fleetlog.intake.sqltext import compose
 from fleetlog.store import DatabaseError, Store
 from fleetlog.store.connection import quoted
 from fleetlog.store.dictionary import KINDS
+from fleetlog.store.watching import within_memory
+
+MOST_MEMORY = 3 << 30
+"""Bytes that the engine may hold while it loads; a file of a hundred million readings takes more, and the
+rest of it waits on the disk."""
 
 
 def load_paths(
@@ -72,7 +77,7 @@ def load_paths(
         machine_from: a pattern with a group "machine" by which the names of such pages tell it.
         check_only: say what a load would do, and change nothing.
         now: the moment after which dates lie in the future, UTC (tests give one).
-        progress: called before each file and at the end.
+        progress: called before each file, now and then while a long one is read, and at the end.
 
     Returns:
         One result a table, in the order of reading.
@@ -87,16 +92,15 @@ def load_paths(
         raise UsageError(f"'{date_order}' is no date order; write one of {', '.join(ORDERS)}.")
     _refuse_pattern(machine_from)
     asked = Asked(kind, tuple(profiles), date_order, machine, machine_from)
-    load = _Load(store, settings, asked, check_only, now or datetime.now(UTC).replace(tzinfo=None))
     wanted = list(_expanded(paths))
-    sizes = [_size(item.path) for item in wanted]
-    for i, item in enumerate(wanted):
-        if progress:
-            progress(Progress(str(item.path), i, len(wanted), sum(sizes[:i]), sum(sizes), load.rows_done))
-        load.file(item)
-    result = load.finish()
-    if progress:
-        progress(Progress("", len(wanted), len(wanted), sum(sizes), sum(sizes), load.rows_done))
+    course = Course(progress, [_size(item.path) for item in wanted])
+    load = _Load(store, settings, asked, check_only, now or datetime.now(UTC).replace(tzinfo=None), course)
+    with within_memory(store, MOST_MEMORY), course.watching(store):
+        for i, item in enumerate(wanted):
+            course.file(i, str(item.path), load.rows_done)
+            load.file(item)
+        result = load.finish()
+    course.end(load.rows_done)
     return result
 
 
@@ -168,14 +172,21 @@ class _Load:
     """One load: holds what has been read until it is merged, and the results."""
 
     def __init__(
-        self, store: Store, settings: IntakeSettings, asked: Asked, check_only: bool, now: datetime
+        self,
+        store: Store,
+        settings: IntakeSettings,
+        asked: Asked,
+        check_only: bool,
+        now: datetime,
+        course: Course,
     ) -> None:
         self.store = store
+        self._course = course
         self.check_only = check_only
         self.rows_done = 0
         self._results: list[FileResult | Ready] = []
         self._file_ids: dict[int, int] = {}  # place in the results -> file_id
-        self._reader = Reader(store, settings, asked, now)
+        self._reader = Reader(store, settings, asked, now, course)
 
     def file(self, item: _Wanted) -> None:
         """Reads one file; merges it too, unless this load only checks."""
@@ -297,7 +308,7 @@ class _Load:
         elif ready.earlier is not None:
             result = self._merge_again(ready.checked, ready.earlier, file_id, result)
         else:
-            merged = Merge(self.store, ready.checked, file_id).run()
+            merged = Merge(self.store, ready.checked, file_id, self._course.stage).run()
             keep_rejected(self.store, ready.checked, file_id)
             resolve(self.store, ready.checked, file_id)
             if ready.source.profile is not None:
@@ -320,7 +331,7 @@ class _Load:
     ) -> FileResult:
         """A file loaded before, some of whose rows were rejected: with other settings they may pass now."""
         part = worth_another_try(self.store, checked, earlier.file_ids, f"{checked.table}_part")
-        merged = Merge(self.store, part, file_id).run()
+        merged = Merge(self.store, part, file_id, self._course.stage).run()
         resolve_rows(self.store, part, earlier.file_ids, file_id)
         self.store.execute(compose("DROP TABLE «part»", part=quoted(part.table)))
         rejected = count_still_rejected(self.store, checked, earlier.file_ids)

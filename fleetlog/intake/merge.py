@@ -7,6 +7,7 @@ store.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from fleetlog.intake.checks import Checked
@@ -18,8 +19,8 @@ from fleetlog.store.dictionary import STORED_AS, Kind
 PARENT = {"work_lines": ("work_orders", "work_order_id")}
 """What a row waits for where it is not the machine."""
 
-_HASHES_AT_ONCE = 1 << 26
-"""Keys whose hashes are held at a time: half a gigabyte."""
+_HASHES_AT_ONCE = 1 << 25
+"""Keys whose hashes are held at a time: a quarter of a gigabyte, and as much again to count them."""
 
 
 @dataclass(frozen=True)
@@ -42,8 +43,11 @@ def parent_of(kind: Kind) -> tuple[str, str] | None:
 class Merge:
     """One file's checked rows on their way into the store; runs inside the file's transaction."""
 
-    def __init__(self, store: Store, checked: Checked, file_id: int) -> None:
+    def __init__(
+        self, store: Store, checked: Checked, file_id: int, stage: Callable[[str], None] | None = None
+    ) -> None:
         self.store = store
+        self._stage = stage or (lambda _: None)
         self.checked = checked
         self.kind = checked.source.kind
         self.table = checked.table
@@ -55,6 +59,7 @@ class Merge:
         """Stores the good rows and returns what they were."""
         if not self.checked.good:
             return Merged(0, 0, 0, 0)
+        self._stage("comparing")
         if not self._repeats_a_key() and not self._overlaps():
             good = "NOT f.bad" if self._some_are_bad else "true"
             self._insert(good)
@@ -144,6 +149,7 @@ class Merge:
         return all_of(parts)
 
     def _insert(self, condition: str) -> None:
+        self._stage("storing")
         self.store.execute(
             compose(
                 "INSERT INTO «target» («columns», file_id, row_no) "

@@ -81,6 +81,18 @@ class Part:
     note: str | None = None
 
 
+def unpacked_bytes(path: Path) -> int | None:
+    """How many bytes the members of an archive say they unpack to; None where there is no telling."""
+    try:
+        with path.open("rb") as file:
+            if file.read(4) != b"PK\x03\x04" or _is_workbook(path):
+                return None
+        with zipfile.ZipFile(path) as archive:
+            return sum(member.file_size for member in archive.infolist()) or None
+    except _DAMAGE:
+        return None
+
+
 def form_of(path: Path, where: str) -> Form:
     """What a file is, by its first bytes and not by its name.
 

@@ -14,9 +14,10 @@ from fleetlog.errors import InputFileError
 from fleetlog.intake import csvfile
 from fleetlog.intake.checks import Checked, check
 from fleetlog.intake.contract import FileResult, IntakeSettings
+from fleetlog.intake.course import Course
 from fleetlog.intake.events import Event, json_events, xml_events
 from fleetlog.intake.header import Asked
-from fleetlog.intake.packed import Form, Part, parts
+from fleetlog.intake.packed import Form, Part, parts, unpacked_bytes
 from fleetlog.intake.scan import Scan, scan
 from fleetlog.intake.source import Source
 from fleetlog.intake.sqltext import compose
@@ -71,8 +72,11 @@ Group = Sequence[Ready | FileResult]
 class Reader:
     """Reads files into temporary tables of the store, outside any transaction."""
 
-    def __init__(self, store: Store, settings: IntakeSettings, asked: Asked, now: datetime) -> None:
+    def __init__(
+        self, store: Store, settings: IntakeSettings, asked: Asked, now: datetime, course: Course
+    ) -> None:
         self._store = store
+        self._course = course
         self._settings = settings
         self._asked = asked
         self._now = now
@@ -85,8 +89,10 @@ class Reader:
         Raises:
             InputFileError: when the file cannot be read at all, or an archive not to its end.
         """
+        whole = unpacked_bytes(path)
         with tempfile.TemporaryDirectory(prefix="fleetlog-") as folder:
             for part in parts(path, where, Path(folder)):
+                self._course.part(part.path.stat().st_size / whole if whole and part.path.exists() else 1.0)
                 if part.refused or part.note:
                     notes = (part.note,) if part.note else ()
                     yield [FileResult(part.where, refused=part.refused, notes=notes)]
@@ -108,7 +114,9 @@ class Reader:
         self._store.execute(compose("DROP TABLE IF EXISTS «table»", table=quoted(name)))
 
     def _part(self, part: Part, folder: Path) -> Group:
-        looked = scan(part.path, part.where)
+        self._course.stage("looking")
+        size = max(part.path.stat().st_size, 1)
+        looked = scan(part.path, part.where, lambda read: self._course.share(read / size))
         match part.form:
             case Form.WORKBOOK:
                 return self._workbook(part, looked)
@@ -239,8 +247,17 @@ class Reader:
             return Ready(source, None, earlier)
         self._tables += 1
         table = f"checked_{self._tables}"
+        self._course.stage("reading")
         order = self._asked.date_order or (source.profile.date_order if source.profile else None)
-        checked = check(self._store, source, self._settings, self._now, table, order)
+        checked = check(
+            self._store,
+            source,
+            self._settings,
+            self._now,
+            table,
+            order,
+            again=lambda: self._course.stage("reading"),
+        )
         return Ready(source, checked, earlier)
 
     def _earlier(self, source: Source) -> Earlier | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import hashlib
+from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +14,8 @@ from fleetlog.errors import InputFileError
 CHUNK = 1 << 20
 LONGEST_LINE = 1 << 20
 """Longest line, in bytes, that is read as a row: beyond it a quotation mark is missing, or it is no table."""
+
+_TELL_EVERY = 32 * CHUNK
 
 _BYTE_ORDER_MARKS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
@@ -65,8 +68,13 @@ class Scan:
         )
 
 
-def scan(path: Path, where: str) -> Scan:
+def scan(path: Path, where: str, told: Callable[[int], None] | None = None) -> Scan:
     """Reads a file once, in pieces.
+
+    Args:
+        path: the file.
+        where: how messages call it.
+        told: hears now and then how many bytes have been read.
 
     Raises:
         InputFileError: when it cannot be read.
@@ -89,6 +97,8 @@ def scan(path: Path, where: str) -> Scan:
                     hashed.result()
                 hashed = beside.submit(digest.update, piece)
                 size += len(piece)
+                if told and not size % _TELL_EVERY:
+                    told(size)
                 feeds = piece.count(b"\n")
                 lines += feeds
                 long_line = long_line or (not feeds and len(piece) == CHUNK)
