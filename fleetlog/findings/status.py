@@ -101,7 +101,7 @@ def status(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> StatusFinding:
 def _quality(fleet: Fleet, tables: Mapping[str, int], as_of_end: datetime) -> pl.DataFrame:
     """Every question of sql/checks/: how many rows it finds, out of how many."""
     store = fleet.store
-    sizes = {**tables, **dict(store.run("fleet/history_rows").iter_rows())}
+    sizes = {**tables, **dict(store.run("fleet/history_rows", as_of_end=as_of_end).iter_rows())}
     rows = [
         {
             "check": found.name.removeprefix("checks/"),

@@ -22,25 +22,45 @@ _CELLS = 1 << 24
 
 
 def set_aside(doubtful: pl.DataFrame) -> pl.DataFrame:
-    """The readings that are not on their block's best chain.
+    """The readings that are not on their machine's best chain.
+
+    A reading that contradicts no other lies on every best chain; those between two of them are a block, which
+    contradicts no other block and is looked at alone.
 
     Args:
-        doubtful: machine_id, block, at_seconds, whole_hours, spare_hours, trust; ordered by machine and time.
+        doubtful: machine_id, at_seconds, whole_hours, spare_hours, trust; ordered by machine and time.
 
     Returns:
         Two columns, machine_id and at_seconds.
     """
-    chosen = doubtful.select("machine_id", "at_seconds")
-    if doubtful.is_empty():
+    blocked = (
+        doubtful.with_columns(pl.col("machine_id").rle_id().alias("machine"))
+        .with_columns(_sound().alias("sound"))
+        .with_columns(pl.struct("machine", pl.col("sound").cum_sum()).rle_id().alias("block"))
+        .filter(~pl.col("sound"))
+    )
+    chosen = blocked.select("machine_id", "at_seconds")
+    if blocked.is_empty():
         return chosen
-    block = doubtful.select(pl.struct("machine_id", "block").rle_id()).to_series().to_numpy().astype(np.int64)
     kept = best_chains(
-        block,
-        doubtful["whole_hours"].to_numpy(),
-        doubtful["spare_hours"].to_numpy(),
-        doubtful["trust"].to_numpy().astype(np.int64) + _ONE_READING,
+        blocked["block"].rle_id().to_numpy().astype(np.int64),
+        blocked["whole_hours"].to_numpy(),
+        blocked["spare_hours"].to_numpy(),
+        blocked["trust"].to_numpy().astype(np.int64) + _ONE_READING,
     )
     return chosen.filter(~pl.Series(kept))
+
+
+def _sound() -> pl.Expr:
+    """Whether a reading contradicts none of its machine's: none before it is above, none after it below."""
+    return pl.all_horizontal(
+        condition
+        for measure in (pl.col("whole_hours"), pl.col("spare_hours"))
+        for condition in (
+            measure >= measure.cum_max().over("machine"),
+            measure <= measure.cum_min(reverse=True).over("machine"),
+        )
+    )
 
 
 def best_chains(block: Ints, hours: Ints, spare: Ints, weight: Ints) -> npt.NDArray[np.bool_]:

@@ -1,27 +1,13 @@
 -- purpose: the two readings of the running-hours curve around each instant that is asked about.
 -- grain: one row a machine and second
--- inputs: instant, running_hours, statement, reading, set_aside_reading
--- parameters: as_of_end
+-- inputs: instant, questionable_statement, running_hours
 -- held: while building
 -- output: machine_id, at_seconds, before_seconds, before_tenths (last reading up to it; NULL = none), after_seconds,
 --   after_tenths (first reading beyond it; NULL = none)
--- Asked about are the instants of events, and the statements of days that hold one not to be believed, or two that differ.
-WITH questionable_day AS (
-    SELECT reading.machine_id, reading.day
-    FROM reading
-    LEFT JOIN set_aside_reading
-        ON set_aside_reading.machine_id = reading.machine_id AND set_aside_reading.at_seconds = reading.at_seconds
-    WHERE reading.differ OR set_aside_reading.machine_id IS NOT NULL
-),
-asked AS (
+WITH asked AS (
     SELECT machine_id, at_seconds FROM instant
     UNION
-    SELECT statement.machine_id, statement.at_seconds
-    FROM statement
-    INNER JOIN questionable_day
-        ON questionable_day.machine_id = statement.machine_id
-        AND questionable_day.day = CAST(FLOOR(statement.at_seconds / 86400.0) AS BIGINT)
-    WHERE statement.moment < $as_of_end
+    SELECT machine_id, at_seconds FROM questionable_statement
 ),
 -- Stretches of thirty days, so that an instant is compared with few readings only.
 placed AS (
