@@ -236,7 +236,10 @@ def _build_chosen(
     shelf.put(site_record.table, per_machine=False)
     rest = [step for name, step in by_name.items() if name not in _BEFOREHAND]
     done = 0
-    for part in chosen.sort("machine_id").iter_slices(_machines_at_a_time(store)):
+    parts = list(chosen.sort("machine_id").iter_slices(_machines_at_a_time(store)))
+    if fresh and not parts:
+        parts = [chosen]  # nobody is listed yet, but every table must be there
+    for part in parts:
         _choose(store, part)
         try:
             shelf.narrow(narrowed)

@@ -58,6 +58,20 @@ def test_dates_that_could_be_either_are_asked_for(fleetlog: Command, store: Path
     assert loaded(fleetlog, store, log, "--date-order", "day")["new"] == 1
 
 
+def test_readings_may_come_before_the_machines(fleetlog: Command, tmp_path: Path) -> None:
+    """A yard's first file may be of any kind: its rows wait, and count once the machine is listed."""
+    store = tmp_path / "new.duckdb"
+    log = tmp_path / "readings.csv"
+    log.write_text("machine_id,read_at,hours\nM1,2024-01-01,5\nM1,2024-02-01,90\n", encoding="utf-8")
+    first = loaded(fleetlog, store, log)
+    assert (first["new"], first["waiting"]) == (0, 2)
+    listed = tmp_path / "machines.csv"
+    listed.write_text("machine_id\nM1\n", encoding="utf-8")
+    assert loaded(fleetlog, store, listed)["new"] == 1
+    shown = fleetlog("unit", "M1", "--format", "json", store=store)
+    assert shown.code == 0, shown.err
+
+
 def test_the_worksheet_loads_back(fleetlog: Command, store: Path, tmp_path: Path) -> None:
     sheet = tmp_path / "week.xlsx"
     assert fleetlog("worksheet", str(sheet), "--kind", "measurements", store=store).code == 0
