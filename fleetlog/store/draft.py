@@ -9,19 +9,20 @@ visible together. A writer that is killed leaves the store as it was; the next w
 
 The price is the copy, which only writers pay. File systems that can share blocks between files (XFS, Btrfs
 and their like) make it in no time, since `copy_file_range` asks them to; others copy at the speed of the
-disk, some 1 to 1.5 seconds a gigabyte where it was tried (ext4; `tests/benchmarks/bench_concurrency.py`), and
-need room for a second copy while the load runs. What would save the copy costs more than it saves: increments
-in a second database would need every query and every correction to look in two places, and a spare copy that
-is brought up to date by changed blocks keeps twice the room for ever, while a load rewrites much of the store
-anyway. Nor is the engine's own log a way out: it replays on every opening, and large inserts go into the file
-past the log.
+disk, some two seconds a gigabyte until it is flushed where it was tried (ext4; see
+`tests/benchmarks/bench_concurrency.py`), and need room for a second copy while the load runs. What would save
+the copy costs more than it saves: increments in a second database would need every query and every correction
+to look in two places, and a spare copy that is brought up to date by changed blocks keeps twice the room for
+ever, while a load rewrites much of the store anyway. Nor is the engine's own log a way out: it replays on
+every opening, and large inserts go into the file past the log.
 
 The store itself may be a link; its target is what is copied and replaced. The file and its folder are flushed
 to the disk around the rename, so that a power cut leaves the old store or the new one.
 
 Beware of the engine's lock on a file (`fcntl`): it is gone as soon as this process closes any other
 descriptor of the same file. Nothing here rests on it, except that a foreign program that writes to the store
-while it is being copied is kept out, or found out before the rename."""
+while it is being copied is kept out, or found out before the rename.
+"""
 
 from __future__ import annotations
 

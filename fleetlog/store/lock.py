@@ -2,9 +2,10 @@
 
 Two files in a folder beside the store carry the locks. Who writes holds `writer`, and has put its process id
 and machine there; who is next holds `queue` while it waits for `writer`. So a writer that comes back at once
-cannot overtake one that waits. The locks are the operating system's (`flock` on Linux): it lets them go when
-their process ends, however that ends, so the files stay where they are and are never a sign that somebody
-writes."""
+cannot overtake the one that waits longest; who is next after that one is whoever tries first. The locks are
+the operating system's (`flock` on Linux): it lets them go when their process ends, however that ends, so the
+files stay where they are and are never a sign that somebody writes.
+"""
 
 from __future__ import annotations
 

@@ -1,7 +1,8 @@
 """Opening a store: to read what is published, to write on a draft of it, or to make one.
 
 Every file is attached to a connection of its own in memory. Opened by its name alone, the engine would hand
-out the file that this process has open already, which may be one that a writer has replaced since."""
+out the file that this process has open already, which may be one that a writer has replaced since.
+"""
 
 from __future__ import annotations
 
