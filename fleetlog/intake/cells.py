@@ -57,13 +57,14 @@ class DecimalSign:
 
 @dataclass(frozen=True)
 class Judging:
-    """What the checks of one file go by."""
+    """What the checks of one file go by, and where the table of its rows lies (empty: a temporary one)."""
 
     settings: IntakeSettings
     now: datetime
     decimal: DecimalSign
     bound: Bound
     dates: DateForms
+    place: str = ""
 
 
 class Cell:

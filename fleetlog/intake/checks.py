@@ -90,8 +90,11 @@ def check(
     table: str,
     date_order: str | None = None,
     again: Callable[[], None] | None = None,
+    place: str = "",
 ) -> Checked:
-    """Reads a source into the temporary table `table`, every row judged.
+    """Reads a source into the table `table`, every row judged.
+
+    The table is a temporary one, or lies where `place` says (`fleetlog.store.scratch`).
 
     A file is first taken to write numbers and dates the plain way. Where rows fail, they are searched for
     what shows another habit (decimal commas, days before months); if there is one, it is read by that again,
@@ -101,7 +104,7 @@ def check(
         InputFileError: when most of its dates can be read two ways, or rows do not come through.
     """
     source = with_trouble_codes(_without_apostrophes(source), source.bare_pairs)
-    judging = Judging(settings, now, DecimalSign(), Bound(), DateForms())
+    judging = Judging(settings, now, DecimalSign(), Bound(), DateForms(), place)
     everything, bad = _judge(store, source, judging, table)
     if bad:
         habits = _habits(store, source, judging, table, everything, date_order)
@@ -248,12 +251,13 @@ def _judged(source: Source, cells: list[Cell], judging: Judging, table: str) -> 
         columns.append(f"try_cast({reject_id} AS BIGINT) AS reject_id")
     return compose(
         """
-        CREATE OR REPLACE TEMPORARY TABLE «table» AS
+        CREATE OR REPLACE «place»«table» AS
         WITH trimmed AS (SELECT *, «trimmed» FROM «relation»),
         typed AS (SELECT *, «typed» FROM trimmed),
         judged AS (SELECT *, coalesce(«bad», false) AS bad FROM typed)
         SELECT «columns», bad, CASE WHEN bad THEN [«kept»] END AS cells FROM judged
         """,
+        place=f"TABLE {judging.place}" if judging.place else "TEMPORARY TABLE ",
         table=quoted(table),
         relation=source.relation,
         trimmed=commas(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import glob
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -38,11 +38,11 @@ from fleetlog.intake.sqltext import compose
 from fleetlog.store import DatabaseError, Store
 from fleetlog.store.connection import quoted
 from fleetlog.store.dictionary import KINDS
+from fleetlog.store.scratch import scratch
 from fleetlog.store.watching import within_memory
 
 MOST_MEMORY = 3 << 30
-"""Bytes that the engine may hold while it loads; a file of a hundred million readings takes more, and the
-rest of it waits on the disk."""
+"""Bytes that the engine may hold while it loads; what takes more waits on the disk."""
 
 
 def load_paths(
@@ -94,8 +94,9 @@ def load_paths(
     asked = Asked(kind, tuple(profiles), date_order, machine, machine_from)
     wanted = list(_expanded(paths))
     course = Course(progress, [_size(item.path) for item in wanted])
-    load = _Load(store, settings, asked, check_only, now or datetime.now(UTC).replace(tzinfo=None), course)
-    with within_memory(store, MOST_MEMORY), course.watching(store):
+    now = now or datetime.now(UTC).replace(tzinfo=None)
+    with within_memory(store, MOST_MEMORY), course.watching(store), scratch(store) as place:
+        load = _Load(store, settings, asked, check_only, now, course, place)
         for i, item in enumerate(wanted):
             course.file(i, str(item.path), load.rows_done)
             load.file(item)
@@ -179,6 +180,7 @@ class _Load:
         check_only: bool,
         now: datetime,
         course: Course,
+        scratch: Callable[[], str],
     ) -> None:
         self.store = store
         self._course = course
@@ -186,7 +188,7 @@ class _Load:
         self.rows_done = 0
         self._results: list[FileResult | Ready] = []
         self._file_ids: dict[int, int] = {}  # place in the results -> file_id
-        self._reader = Reader(store, settings, asked, now, course)
+        self._reader = Reader(store, settings, asked, now, course, scratch)
 
     def file(self, item: _Wanted) -> None:
         """Reads one file; merges it too, unless this load only checks."""

@@ -38,6 +38,10 @@ TABLE_ENDINGS = frozenset(
 """Endings of files that a folder or an archive is searched for; a file named by itself is read anyway."""
 
 
+LONG = 1 << 30
+"""Bytes of a file beyond which its rows wait on the disk and not in memory: some 20 million readings."""
+
+
 @dataclass(frozen=True)
 class Earlier:
     """Earlier loads of the same content: their ids, its rows, and whether any were rejected."""
@@ -73,9 +77,16 @@ class Reader:
     """Reads files into temporary tables of the store, outside any transaction."""
 
     def __init__(
-        self, store: Store, settings: IntakeSettings, asked: Asked, now: datetime, course: Course
+        self,
+        store: Store,
+        settings: IntakeSettings,
+        asked: Asked,
+        now: datetime,
+        course: Course,
+        scratch: Callable[[], str],
     ) -> None:
         self._store = store
+        self._scratch = scratch
         self._course = course
         self._settings = settings
         self._asked = asked
@@ -257,6 +268,7 @@ class Reader:
             table,
             order,
             again=lambda: self._course.stage("reading"),
+            place=self._scratch() if source.bytes > LONG else "",
         )
         return Ready(source, checked, earlier)
 

@@ -1,0 +1,54 @@
+"""A place on the disk for tables that are long and short-lived.
+
+What the engine keeps as a temporary table lies unpacked in memory, some 60 bytes a meter reading, and is
+written out and read back with every pass over it once it does not fit. A table in a file of its own is packed
+to a fifth of that and may leave memory at no cost.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from fleetlog.store.connection import DatabaseError, Store, literal, quoted
+
+_CATALOG = "scratch"
+
+
+@contextmanager
+def scratch(store: Store) -> Iterator[Callable[[], str]]:
+    """A function that says where to put such a table, as the start of its name; all are gone after the block.
+
+    The file is made at the first call, in the folder where the engine puts what does not fit into memory;
+    from then on the tables in it are found by their names alone. Not to be called within a transaction.
+    """
+    path = str(store.execute("SELECT current_setting('search_path')")[0][0])
+    home = str(store.execute("SELECT current_schema()")[0][0])
+    with tempfile.TemporaryDirectory(prefix="fleetlog-") as elsewhere:
+        made: list[Path] = []
+
+        def place() -> str:
+            if not made:
+                folder = Path(str(store.execute("SELECT current_setting('temp_directory')")[0][0]))
+                if store.path is None or not folder.parent.is_dir():
+                    folder = Path(elsewhere)
+                folder.mkdir(exist_ok=True)
+                file = folder / "scratch.duckdb"
+                store.execute(f"ATTACH {literal(file)} AS {_CATALOG}")
+                made.append(file)
+                here = f"{quoted(str(store.execute('SELECT current_database()')[0][0]))}.{home}"
+                store.execute(f"SET search_path = '{here},{_CATALOG}.main'")
+            return f"{_CATALOG}.main."
+
+        try:
+            yield place
+        finally:
+            if made:
+                # A connection that is broken lets the file go by itself.
+                with suppress(DatabaseError):
+                    store.execute(f"SET search_path = '{path}'")
+                    store.execute(f"DETACH {_CATALOG}")
+                for file in (made[0], made[0].with_name(made[0].name + ".wal")):
+                    file.unlink(missing_ok=True)
