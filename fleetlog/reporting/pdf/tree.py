@@ -56,6 +56,7 @@ _HEADINGS = ("h1", "h2", "h3", "h4", "h5", "h6")
 # As HTML counts white space: a space that does not break is none.
 _WHITE = re.compile(r"[ \t\r\n\f]+")
 _LONGEST_WORD = 40
+_UNIT = re.compile(r", (?=\w{1,3}$)")
 
 
 def tree_of(page: str) -> list[Node]:
@@ -202,6 +203,8 @@ def _tabled(table: dict[str, Any]) -> None:
     first = body[0] if body else head
     styles = [next((one for one in cell["class"] if one in ("r", "n", "s")), "") for cell in first]
     styles += [""] * (count - len(styles))
+    for cell in head:
+        _unit_kept(cell["kids"])
     head_texts = ["".join(texts(cell["kids"])) for cell in head] or [""] * count
     row_texts = [["".join(texts(cell["kids"])) for cell in line] for line in body]
     size, widths, letters = fitted(head_texts, row_texts, [style in ("r", "n") for style in styles])
@@ -216,6 +219,15 @@ def _tabled(table: dict[str, Any]) -> None:
         "size": size,
     }
     table["kids"] = []
+
+
+def _unit_kept(kids: list[Node]) -> None:
+    """The unit at the end of a heading stays with its last word."""
+    for place, kid in enumerate(kids):
+        if isinstance(kid, str):
+            kids[place] = _UNIT.sub(",\u00a0", kid)
+        else:
+            _unit_kept(kid["kids"])
 
 
 def _split(kids: list[Node], longest: int) -> None:

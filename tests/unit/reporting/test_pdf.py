@@ -21,7 +21,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fleetlog.reporting import write_report
-from fleetlog.reporting.month import month_page
 from fleetlog.reporting.pdf import columns, typeset, write_pdf
 from fleetlog.reporting.pdf.tree import texts, tree_of
 from fleetlog.reporting.tables import Cell, Column, Table
@@ -230,12 +229,11 @@ def test_cautions_stand_where_work_on_a_pump_is_advised(months: ModuleType, repo
 
 def paper(months: ModuleType, path: Path, clock: datetime = CLOCK, size: str = "a4", **changes: Any) -> bytes:
     """The PDF of a page with the tables given and without pictures: quick to set."""
-    context, _ = month_page(months.month(), {})
     template = jinja2.Environment(autoescape=True).from_string(
         "<body><main><section><h1>{{ title }}</h1>{% for t in tables.values() %}<p>{{ t.rows | length }} of "
         "{{ t.rows | length + t.hidden }}</p>{% endfor %}</section></main></body>"
     )
-    given = {**context, "pictures": {}, **changes}
+    given = {"title": "A month", "f": months.month(), "pictures": {}, "tables": {}, **changes}
     return write_pdf(given, template.render, path, clock=clock, paper=size).read_bytes()
 
 
