@@ -16,7 +16,7 @@ from fleetlog.charts.words import printable
 from fleetlog.errors import UsageError
 
 # The grammar that altair writes; named so that a newer converter cannot change a picture.
-_GRAMMAR = "v" + ".".join(alt.SCHEMA_VERSION.lstrip("v").split(".")[:2])
+GRAMMAR = "v" + ".".join(alt.SCHEMA_VERSION.lstrip("v").split(".")[:2])
 _PNG_SCALE = 2.0
 _NUMBERED = re.compile(r'( id="|url\(#)((?:clip|gradient|pattern)[_-]?\d+)')
 
@@ -48,15 +48,19 @@ def to_svg(chart: alt.TopLevelMixin) -> str:
 
 
 def svg_of(spec: dict[str, Any]) -> str:
-    """A Vega-Lite specification as SVG text; it can reach no address.
+    """A Vega-Lite specification as SVG text; it can reach no address."""
+    return renumbered(vl_convert.vegalite_to_svg(spec, vl_version=GRAMMAR, allowed_base_urls=[]))
 
-    The converter numbers clips and gradients on and on for as long as the program runs; here they count from
-    1 in each picture, so that the same picture has the same bytes.
+
+def renumbered(svg: str) -> str:
+    """The SVG with its clips and gradients counted from 1.
+
+    The converter numbers them on and on for as long as its program runs; so the same picture has the same
+    bytes whatever was drawn before it.
     """
-    drawn = vl_convert.vegalite_to_svg(spec, vl_version=_GRAMMAR, allowed_base_urls=[])
     numbers: dict[str, str] = {}
     return _NUMBERED.sub(
-        lambda found: f"{found[1]}{numbers.setdefault(found[2], f'part{len(numbers) + 1}')}", drawn
+        lambda found: f"{found[1]}{numbers.setdefault(found[2], f'part{len(numbers) + 1}')}", svg
     )
 
 
@@ -70,7 +74,7 @@ def to_html(chart: alt.TopLevelMixin) -> str:
     said = json.dumps(spec, ensure_ascii=True, sort_keys=True, separators=(",", ":"))
     for letter in "<>&":
         said = said.replace(letter, f"\\u{ord(letter):04x}")
-    library = vl_convert.javascript_bundle("window.vegaEmbed = vegaEmbed;", vl_version=_GRAMMAR)
+    library = vl_convert.javascript_bundle("window.vegaEmbed = vegaEmbed;", vl_version=GRAMMAR)
     if "</script" in library.lower():
         library = library.replace("</script", "<\\/script").replace("</SCRIPT", "<\\/SCRIPT")
     title = spec.get("title", {}).get("text", "fleetlog")
@@ -104,12 +108,12 @@ def _json(chart: alt.TopLevelMixin) -> bytes:
 
 def _png(chart: alt.TopLevelMixin) -> bytes:
     return vl_convert.vegalite_to_png(
-        spec_of(chart), vl_version=_GRAMMAR, scale=_PNG_SCALE, allowed_base_urls=[]
+        spec_of(chart), vl_version=GRAMMAR, scale=_PNG_SCALE, allowed_base_urls=[]
     )
 
 
 def _pdf(chart: alt.TopLevelMixin) -> bytes:
-    return vl_convert.vegalite_to_pdf(spec_of(chart), vl_version=_GRAMMAR, allowed_base_urls=[])
+    return vl_convert.vegalite_to_pdf(spec_of(chart), vl_version=GRAMMAR, allowed_base_urls=[])
 
 
 FORMATS: dict[str, Callable[[alt.TopLevelMixin], bytes]] = {

@@ -53,6 +53,7 @@ def demo(
     with open_fleet(store, create=True) as fleet:
         result = fleet.load(sorted(source.glob("*.csv")))
         show_load(result, Format.TABLE, None)
+    with open_fleet(store) as fleet:
         written = _write_report(fleet, date(2026, 6, 1), DEFAULT_FAULT, folder / "report")
     print(
         f"\nThe demo fleet is invented; {source / 'README.md'} tells its story.\n"
@@ -94,10 +95,15 @@ def report(
 def _write_report(fleet: Fleet, month: date, fault: str, folder: Path) -> Path:
     from datetime import UTC, datetime
 
+    from fleetlog.charts.drawer import Drawer
     from fleetlog.reporting.gather import gather
+    from fleetlog.reporting.month_pictures import MonthPictures
     from fleetlog.reporting.write import write_report
 
-    return write_report(gather(fleet, month, fault), folder, clock=datetime.now(UTC))[0]
+    with Drawer() as drawer:
+        pictures = MonthPictures(drawer)
+        findings = gather(fleet, month, fault, early=pictures.begin)
+        return write_report(findings, folder, clock=datetime.now(UTC), pictures=pictures)[0]
 
 
 def chart(

@@ -451,6 +451,7 @@ class _Frames:
         self._sums = sums
         self._labels = [period.label for period in outlook.periods]
         self._settings = fleet.settings
+        self._known: dict[tuple[tuple[int, ...], int], CountDistribution] = {}
 
     def by_way_and_month(self) -> pl.DataFrame:
         rows = [
@@ -510,7 +511,10 @@ class _Frames:
         }
 
     def _counted(self, chosen: list[int], month: int) -> CountDistribution:
-        return mixture([_added([sums[w][month] for w in chosen]) for sums in self._sums])
+        key = (tuple(chosen), month)
+        if key not in self._known:
+            self._known[key] = mixture([_added([sums[w][month] for w in chosen]) for sums in self._sums])
+        return self._known[key]
 
 
 _FIGURES = {

@@ -20,6 +20,7 @@ from fleetlog.findings.base import WHOLE_FLEET, Scope, header
 from fleetlog.findings.fleet import Fleet, selection
 from fleetlog.findings.forecast import INNER, OUTER, followed_counts
 from fleetlog.findings.outlook import SEED, Outlook, look_ahead
+from fleetlog.findings.past import fleet_of_the_past
 from fleetlog.stats.counts import CountDistribution
 from fleetlog.stats.proportions import wilson
 
@@ -146,11 +147,12 @@ def look_back(
     draws: int = 100,
     seed: int = SEED,
 ) -> tuple[PastForecast, ...]:
-    """The forecasts of these past days, each from what was known then; leaves the history of the last."""
+    """The forecasts of these past days, each from what was known then."""
     found = []
-    for day in days:
-        then = Scope(scope.fault, day, scope.sites, scope.build_years, scope.machines)
-        found.append(past_of(look_ahead(fleet, then, months=horizon_months, draws=draws, seed=seed)))
+    with fleet_of_the_past(fleet) as past:
+        for day in days:
+            then = Scope(scope.fault, day, scope.sites, scope.build_years, scope.machines)
+            found.append(past_of(look_ahead(past, then, months=horizon_months, draws=draws, seed=seed)))
     return tuple(found)
 
 

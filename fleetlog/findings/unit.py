@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
@@ -121,28 +121,69 @@ def unit(
     Raises:
         UsageError: when there is no such machine.
     """
-    one = replace(scope, machines=(machine_id,), sites=(), build_years=())
-    history, family = fleet.begin(one)
-    store = fleet.store
-    machine = store.run("unit/machine", machine_id=machine_id).row(0, named=True)
-    impossible = impossible_reports(fleet, family, one)
-    found = None if impossible else known or suspects(fleet, one)
-    cases = tuple(case for case in found.cases if case.machine_id == machine_id) if found else ()
-    return UnitFinding(
-        as_of=history.as_of,
-        fault=family.name,
-        machine=machine,
-        readings=store.run("unit/readings", machine_id=machine_id, as_of_end=history.as_of_end),
-        reports=store.run("unit/reports", machine_id=machine_id, fault=family.name),
-        attempts=store.run("unit/attempts", machine_id=machine_id, fault=family.name),
-        work=store.run("unit/work", machine_id=machine_id),
-        measurements=store.run("unit/measurements", machine_id=machine_id, as_of_end=history.as_of_end),
-        components=store.run("unit/components", machine_id=machine_id),
-        rentals=store.run("unit/rentals", machine_id=machine_id, as_of_end=history.as_of_end),
-        cases=cases,
-        cautions=family.cautions,
-        notes=(*((impossible,) if impossible else ()), *_hours_note(machine)),
-    )
+    (found,) = units(fleet, (machine_id,), scope, known=known)
+    return found
+
+
+def units(
+    fleet: Fleet,
+    machines: Sequence[str],
+    scope: Scope = WHOLE_FLEET,
+    *,
+    known: SuspectsFinding | None = None,
+) -> tuple[UnitFinding, ...]:
+    """The whole stories of several machines, in the order asked; each question is put to the store once.
+
+    Args:
+        fleet: whom to ask.
+        machines: the fleet's own numbers, each once.
+        scope: fault family and as-of date; its filters are not used.
+        known: the suspects of the whole fleet at that date, where they have been found already.
+
+    Raises:
+        UsageError: when there is no such machine.
+    """
+    if not machines:
+        return ()
+    chosen = replace(scope, machines=tuple(machines), sites=(), build_years=())
+    history, family = fleet.begin(chosen)
+    asked: dict[str, Any] = {
+        "machines": list(machines),
+        "fault": family.name,
+        "as_of_end": history.as_of_end,
+    }
+    told = {table: _by_machine(fleet.store.run(f"unit/{table}", **asked), machines) for table in _TABLES}
+    listed = {row["machine_id"]: row for row in fleet.store.run("unit/machine", **asked).to_dicts()}
+    cannot = fleet.store.run("checks/impossible_fault").filter(pl.col("fault") == family.name)
+    doubtful = set(cannot["machine_id"])
+    stories = []
+    for name in machines:
+        one = replace(chosen, machines=(name,))
+        impossible = impossible_reports(fleet, family, one) if name in doubtful else ""
+        found = None if impossible else known or suspects(fleet, one)
+        cases = tuple(case for case in found.cases if case.machine_id == name) if found else ()
+        stories.append(
+            UnitFinding(
+                as_of=history.as_of,
+                fault=family.name,
+                machine=listed[name],
+                **{table: told[table][name] for table in _TABLES},
+                cases=cases,
+                cautions=family.cautions,
+                notes=(*((impossible,) if impossible else ()), *_hours_note(listed[name])),
+            )
+        )
+    return tuple(stories)
+
+
+_TABLES = ("readings", "reports", "attempts", "work", "measurements", "components", "rentals")
+
+
+def _by_machine(rows: pl.DataFrame, machines: Sequence[str]) -> dict[str, pl.DataFrame]:
+    """The rows of each machine, without its name."""
+    none = rows.head(0).drop("machine_id")
+    parts = rows.partition_by("machine_id", as_dict=True, include_key=False, maintain_order=True)
+    return {name: parts.get((name,), none) for name in machines}
 
 
 def _hours_note(machine: Mapping[str, Any]) -> tuple[str, ...]:

@@ -6,13 +6,14 @@ import calendar
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import date, timedelta
 
 from fleetlog.faults import FaultFamily
 from fleetlog.findings.base import Scope
 from fleetlog.findings.comparison import compare
 from fleetlog.findings.costs import costs
-from fleetlog.findings.fleet import Fleet, open_fleet
+from fleetlog.findings.fleet import Fleet
 from fleetlog.findings.forecast import of_outlook
 from fleetlog.findings.forecast_check import PastForecast, days_to_ask, look_back
 from fleetlog.findings.forecast_met import RECORD_DRAWS, RECORD_MONTHS, expected_of, met
@@ -22,21 +23,31 @@ from fleetlog.findings.repeats import repeats
 from fleetlog.findings.status import status
 from fleetlog.findings.survival import survival
 from fleetlog.findings.suspects import suspects
-from fleetlog.findings.unit import unit
+from fleetlog.findings.unit import units
 from fleetlog.methods import topics
 from fleetlog.reporting.gathered import CostSummary, MethodText, ReportFindings
 
+#: Pages for so many units at most, those of the first cases; the others stand in the tables.
+MOST_UNITS = 200
 #: Months that a yard orders parts and plans shop hours for.
 _AHEAD = 6
 
 
-def gather(fleet: Fleet, month: date, fault: str = "neutral-return") -> ReportFindings:
+def gather(
+    fleet: Fleet,
+    month: date,
+    fault: str = "neutral-return",
+    *,
+    early: Callable[[ReportFindings], None] | None = None,
+) -> ReportFindings:
     """The findings of one month, each as of its last day.
 
     Args:
         fleet: whom to ask.
         month: any day of the month.
         fault: the fault family.
+        early: is handed all but the units and the look back as soon as it is there, so that pictures can be
+            begun.
     """
     first = month.replace(day=1)
     last = month.replace(day=calendar.monthrange(month.year, month.month)[1])
@@ -53,8 +64,8 @@ def gather(fleet: Fleet, month: date, fault: str = "neutral-return") -> ReportFi
         money = costs(fleet, now, first, last + timedelta(days=1), scope)
         component = _followed(family)
         ahead = look_ahead(fleet, scope, months=_AHEAD)
-        concerned = dict.fromkeys(case.machine_id for case in now.cases)
-        return ReportFindings(
+        concerned = tuple(dict.fromkeys(case.machine_id for case in now.cases))
+        found = ReportFindings(
             month=first,
             fleet=fleet.settings.fleet.name or "The fleet",
             currency=fleet.settings.fleet.currency,
@@ -71,12 +82,17 @@ def gather(fleet: Fleet, month: date, fault: str = "neutral-return") -> ReportFi
             cost=CostSummary(money.spent, spent_before.spent, money.cases, money.assumptions),
             cautions=family.cautions,
             methods=tuple(MethodText(one.name, one.title, one.summary, one.body) for one in topics()),
-            units=tuple(unit(fleet, machine, scope, known=now) for machine in concerned),
-            met=met(fleet, scope, expected, (*looked_back(), expected.for_record())) if expected else None,
             words=_words(family),
             voltage=_sound_range(family),
             time_zone=fleet.settings.fleet.time_zone,
             paper=fleet.settings.fleet.paper,
+        )
+        if early is not None:
+            early(found)
+        return replace(
+            found,
+            units=units(fleet, concerned[:MOST_UNITS], scope, known=now),
+            met=met(fleet, scope, expected, (*looked_back(), expected.for_record())) if expected else None,
         )
 
 
@@ -86,15 +102,15 @@ def _looking_back(
 ) -> Iterator[Callable[[], tuple[PastForecast, ...]]]:
     """The forecasts of past days, made beside the rest of the report; call what this gives to have them.
 
-    They ask a connection of their own, so that their histories do not get in the way of the report's. A store
-    that is being written to, or that lies in memory, has only one: there they are made at the end.
+    A store that is being written to, or that lies in memory, has one connection only: there they are made at
+    the end.
     """
     store = fleet.store
     if store.path is None or store.writable or not days:
         yield lambda: look_back(fleet, scope, days, draws=RECORD_DRAWS)
         return
-    with open_fleet(store.path, settings=fleet.settings) as beside, ThreadPoolExecutor(1) as pool:
-        work = pool.submit(look_back, beside, scope, days, draws=RECORD_DRAWS)
+    with ThreadPoolExecutor(1) as pool:
+        work = pool.submit(look_back, fleet, scope, days, draws=RECORD_DRAWS)
         yield work.result
 
 

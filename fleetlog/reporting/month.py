@@ -2,26 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import polars as pl
 
-from fleetlog.charts.comparisons import comparison_chart
-from fleetlog.charts.fleet import fleet_age_chart
-from fleetlog.charts.planning import forecast_chart, forecast_check_chart, plan_chart
-from fleetlog.charts.repeats import comeback_chart, mean_cumulative_chart, repair_name
-from fleetlog.charts.survival import FEW_FAILURES, group_name, survival_chart
-from fleetlog.charts.suspects import suspects_chart
-from fleetlog.charts.weibull import probability_chart
+from fleetlog.charts.repeats import repair_name
+from fleetlog.charts.survival import FEW_FAILURES, group_name
 from fleetlog.charts.words import capital, said
 from fleetlog.findings.base import Reason, Suspect
-from fleetlog.findings.forecast_met import ForecastMet
 from fleetlog.findings.survival import SurvivalFinding
+from fleetlog.reporting.ahead import met_tables, plan_tables, surprises
 from fleetlog.reporting.changes import Change, as_frame, changes
 from fleetlog.reporting.gathered import MethodText, ReportFindings
-from fleetlog.reporting.pictures import Picture, picture
+from fleetlog.reporting.pictures import Picture
 from fleetlog.reporting.tables import Column, Table, table
 
 _DETAILED = 40
@@ -68,9 +63,15 @@ class CaseView:
 
 
 def month_page(
-    findings: ReportFindings, pages: Mapping[str, str]
+    findings: ReportFindings, pages: Mapping[str, str], pictures: Mapping[str, Picture]
 ) -> tuple[dict[str, Any], dict[str, pl.DataFrame]]:
-    """The context of report.html.j2, and every table by the name of its CSV."""
+    """The context of report.html.j2, and every table by the name of its CSV.
+
+    Args:
+        findings: the month.
+        pages: machine -> path of its page.
+        pictures: as `month_pictures` names them.
+    """
     words = findings.words
     found = changes(findings.suspects_before, findings.suspects, words)
     frames = month_frames(findings, found)
@@ -86,6 +87,7 @@ def month_page(
         "changes": found,
         "change_counts": _counted(found),
         "cases": open_cases[:_DETAILED],
+        "unpaged": len({view.case.machine_id for view in views} - set(pages)),
         "cases_left": max(0, len(open_cases) - _DETAILED),
         "open_cases": open_cases,
         "jobs": jobs(open_cases),
@@ -99,7 +101,7 @@ def month_page(
         "spent_before": _total(findings.cost.spent_before, "cost") or 0.0,
         "variant_notes": group_notes(findings.survival_by_variant, words),
         "year_notes": group_notes(findings.survival_by_build_year, words),
-        "pictures": _pictures(findings),
+        "pictures": pictures,
         "tables": _tables(findings, frames, pages),
         "section_methods": _section_methods(findings.methods),
         "surprises": surprises(findings.met) if findings.met is not None else [],
@@ -217,192 +219,6 @@ def _total(frame: pl.DataFrame, column: str) -> float | None:
     return float(values.sum()) if len(values) else None
 
 
-def _pictures(findings: ReportFindings) -> dict[str, Picture]:
-    words = findings.words
-    # The notes of a finding stand once under its section, not in each of its pictures.
-    by_variant = replace(findings.survival_by_variant, notes=())
-    by_year = replace(findings.survival_by_build_year, notes=())
-    repeats = replace(findings.repeats, notes=())
-    extra: dict[str, Picture] = {}
-    if findings.comparison is not None:
-        comparison = replace(findings.comparison, notes=())
-        extra["comparison"] = picture(
-            lambda width: comparison_chart(comparison, width=width, words=words),
-            "tables/build_years_compared.csv",
-            "c",
-        )
-    if findings.forecast is not None:
-        ahead = replace(findings.forecast, notes=())
-        extra["forecast"] = picture(
-            lambda width: forecast_chart(ahead, width=width, words=words),
-            "tables/forecast_by_month.csv",
-            "a",
-        )
-    if findings.met is not None and findings.met.record is not None:
-        record = replace(findings.met.record, notes=())
-        extra["record"] = picture(
-            lambda width: forecast_check_chart(record, width=width, words=words),
-            "tables/forecast_record_by_month.csv",
-            "k",
-        )
-    if findings.plan is not None and not findings.plan.frame.is_empty():
-        planned = replace(findings.plan, notes=())
-        extra["plan"] = picture(
-            lambda width: plan_chart(planned, width=width, words=words), "tables/plan.csv", "l"
-        )
-    return {
-        **extra,
-        "suspects": picture(
-            lambda width: suspects_chart(findings.suspects, width=width, words=words),
-            "tables/suspects.csv",
-            "s",
-        ),
-        "by_variant": picture(
-            lambda width: survival_chart(by_variant, width=width, words=words),
-            "tables/survival_by_variant_curve.csv",
-            "v",
-        ),
-        "paper": picture(
-            lambda width: probability_chart(by_variant, width=width, words=words),
-            "tables/survival_by_variant_curve.csv",
-            "p",
-        ),
-        "by_year": picture(
-            lambda width: survival_chart(by_year, width=width, words=words),
-            "tables/survival_by_build_year_curve.csv",
-            "y",
-        ),
-        "repairs": picture(
-            lambda width: comeback_chart(repeats, width=width, words=words),
-            "tables/repairs.csv",
-            "r",
-        ),
-        "cumulative": picture(
-            lambda width: mean_cumulative_chart(repeats, width=width, words=words),
-            "tables/mean_cumulative.csv",
-            "m",
-        ),
-        "fleet": picture(
-            lambda width: fleet_age_chart(findings.status, width=width, words=words),
-            "tables/fleet.csv",
-            "f",
-        ),
-    }
-
-
-def surprises(met: ForecastMet) -> list[dict[str, Any]]:
-    """Rows of a month's forecast that what came lies outside of: failures beyond the 80% range, or more parts
-    used than were to be held. The row of all together stands only where no single one does."""
-    rows = met.frame.to_dicts()
-    found = [row for row in rows[:-1] if _strayed(row)]
-    return found or [row for row in rows[-1:] if row["held"] is False]
-
-
-def _strayed(row: Mapping[str, Any]) -> bool:
-    used, held = row["parts_used"], row["parts_to_hold"]
-    return row["held"] is False or (used is not None and held is not None and used > held)
-
-
-def _met_tables(met: ForecastMet, made: Callable[..., Table]) -> dict[str, Table]:
-    """The month's forecast beside what came, and the record of past forecasts."""
-    ends = [
-        Column("lower_80", "at least", "count", "in 8 of 10 cases it is between these two"),
-        Column("upper_80", "at most", "count"),
-    ]
-    tables = {
-        "forecast_met": made(
-            "forecast_met",
-            "Forecast against what came, by cause",
-            [
-                Column("component", "Part", "value"),
-                Column("cause", "Cause", "word"),
-                Column("expected", "Failures expected", "number"),
-                *ends,
-                Column("came", "Found failed", "count", "– where failures of the cause are not followed"),
-                Column("held", "In the range", "yesno"),
-                Column("parts", "Parts expected", "number"),
-                Column("parts_used", "Parts used", "number", "whether or not the part taken out had failed"),
-                Column("labour_hours", "Labour expected, h", "number"),
-                Column("labour_hours_spent", "Labour spent, h", "number", "on the step that mends the cause"),
-            ],
-        )
-    }
-    if met.record is not None:
-        tables["forecast_record"] = made(
-            "forecast_record",
-            "How past forecasts did, by part",
-            [
-                Column("component", "Part", "value"),
-                Column("forecasts", "Months", "count"),
-                Column("held", "In the range", "count", "months whose 80% range held what came"),
-                Column("held_share", "Share", "percent"),
-                Column("lower", "at least", "percent", "lower end of the 95% interval"),
-                Column("upper", "at most", "percent", "upper end of the 95% interval"),
-                Column(
-                    "chance_80",
-                    "By the forecast",
-                    "percent",
-                    "the chance that the ranges really had: whole counts cannot hold exactly 80%",
-                ),
-                Column("expected", "Failures expected", "number"),
-                Column("came", "Found failed", "count"),
-            ],
-        )
-        tables["forecast_record_by_month"] = made(
-            "forecast_record_by_month",
-            "Past forecasts month by month",
-            [
-                Column("until", "Month"),
-                Column("component", "Part", "value"),
-                Column("expected", "Failures expected", "number"),
-                *ends,
-                Column("came", "Found failed", "count"),
-                Column("held", "In the range", "yesno"),
-            ],
-            met.record.frame.sort("until", descending=True, maintain_order=True),
-        )
-    return tables
-
-
-def _plan_tables(unit: list[Column], made: Callable[..., Table]) -> dict[str, Table]:
-    """The jobs with their weeks, and those without one."""
-    return {
-        "plan": made(
-            "plan",
-            "Jobs by week",
-            [
-                Column("week", "Week"),
-                Column("monday", "From Monday", "date"),
-                *unit,
-                Column("action", "Job", "value"),
-                Column("reason", "Why", "value"),
-                Column("labour_hours", "Labour, h", "number"),
-                Column("cost", "Cost", "money"),
-                Column("saving", "Saves", "money", "against waiting until the part fails"),
-                Column(
-                    "chance_without",
-                    "Chance to fail",
-                    "percent",
-                    "in the weeks of the plan, if nothing is done",
-                ),
-                Column("site", "Site"),
-            ],
-        ),
-        "plan_left_out": made(
-            "plan_left_out",
-            "Jobs without a week",
-            [
-                *unit,
-                Column("component", "Part", "value"),
-                Column("age_hours", "Age, h", "hours"),
-                Column("chance_without", "Chance to fail", "percent"),
-                Column("best_saving", "Would save", "money"),
-                Column("why", "Why not", "sentence"),
-            ],
-        ),
-    }
-
-
 def _told_shapes(summary: pl.DataFrame) -> pl.DataFrame:
     """The summary without the shapes that rest on a prior; the CSV has them, with the note that says so."""
     if not summary.width:
@@ -502,9 +318,9 @@ def _tables(
             ),
         }
     if findings.met is not None:
-        ahead |= _met_tables(findings.met, made)
+        ahead |= met_tables(findings.met, made)
     if findings.plan is not None:
-        ahead |= _plan_tables(unit, made)
+        ahead |= plan_tables(unit, made)
     return {
         **ahead,
         "changes": made(

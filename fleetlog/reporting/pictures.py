@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import xml.etree.ElementTree as ElementTree
 from collections.abc import Callable
+from concurrent.futures import Future
 from dataclasses import dataclass
 from typing import Any
 
 import altair as alt
 from markupsafe import Markup
 
-from fleetlog.charts.output import spec_of, svg_of
+from fleetlog.charts.drawer import Drawer
+from fleetlog.charts.output import spec_of
 from fleetlog.charts.theme import INK, MUTED, PAPER, RULE
 
 # The picture for a desk is that for paper, too: at the width of an A4 page its letters are 8 points high, and
@@ -50,26 +52,51 @@ class Picture:
     drawn: str
 
 
-def picture(draw: Callable[[int], alt.TopLevelMixin], table: str, mark: str) -> Picture:
-    """Draw a chart for both widths.
+@dataclass(frozen=True)
+class Sketch:
+    """A chart that is being drawn for both widths; `finished` waits for it."""
+
+    title: str
+    notes: tuple[str, ...]
+    alt: str
+    table: str
+    mark: str
+    wide: Future[str]
+    narrow: Future[str]
+
+    def finished(self) -> Picture:
+        """The picture, once it is drawn."""
+        desk = self.wide.result()
+        return Picture(
+            title=self.title,
+            notes=self.notes,
+            alt=self.alt,
+            wide=_inline(desk, self.alt, f"{self.mark}-w"),
+            narrow=_inline(self.narrow.result(), self.alt, f"{self.mark}-n"),
+            table=self.table,
+            drawn=desk,
+        )
+
+
+def sketch(draw: Callable[[int], alt.TopLevelMixin], table: str, mark: str, drawer: Drawer) -> Sketch:
+    """Have a chart drawn for both widths.
 
     Args:
         draw: width in pixels -> chart.
         table: the CSV beside the page that the chart was drawn from.
         mark: short name, unique on the page, for ids inside the SVG.
+        drawer: who draws.
     """
     title, notes, said = "", (), ""
     drawn = []
-    for width, name in ((WIDE, "w"), (NARROW, "n")):
+    for width in (WIDE, NARROW):
         spec = spec_of(draw(width))
         heading: dict[str, Any] = spec.pop("title")
         title = _joined(heading["text"])
         notes = tuple(heading.get("subtitle", ()))
         said = str(spec.get("description", title))
-        whole = svg_of(spec)
-        drawn.append((whole, _inline(whole, said, f"{mark}-{name}")))
-    (desk, wide), (_, narrow) = drawn
-    return Picture(title, (_joined(notes),) if notes else (), said, wide, narrow, table, desk)
+        drawn.append(drawer.svg(spec))
+    return Sketch(title, (_joined(notes),) if notes else (), said, table, mark, drawn[0], drawn[1])
 
 
 def _joined(text: Any) -> str:

@@ -10,17 +10,18 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-import altair as alt
 import jinja2
 import polars as pl
 from markdown_it import MarkdownIt
 from markupsafe import Markup
 
 from fleetlog import resources
+from fleetlog.charts.drawer import Drawer
 from fleetlog.charts.words import capital, hours, listed, money, percent, plural, plural_part, printable, said
 from fleetlog.reporting.files import safe_names, write_csv, write_text
 from fleetlog.reporting.gathered import ReportFindings
 from fleetlog.reporting.month import CaseView, case_views, month_page
+from fleetlog.reporting.month_pictures import MonthPictures
 from fleetlog.reporting.pdf import write_pdf
 from fleetlog.reporting.unit_page import unit_page
 from fleetlog.reporting.workbook import write_workbook
@@ -29,13 +30,16 @@ WORKBOOK = "tables.xlsx"
 PDF = "report.pdf"
 
 
-def write_report(findings: ReportFindings, folder: Path, *, clock: datetime) -> list[Path]:
+def write_report(
+    findings: ReportFindings, folder: Path, *, clock: datetime, pictures: MonthPictures | None = None
+) -> list[Path]:
     """Write the report of a month into `folder`.
 
     Args:
         findings: everything it tells, finished; nothing is computed here but how to say it.
         folder: made if missing; files of an earlier report of the same name are overwritten.
         clock: the time to print as the time of making; the only thing that may differ between two runs.
+        pictures: those of this month, where they have been begun already.
 
     Returns:
         The files written: report.html first, then report.pdf, units/*.html, tables.xlsx, tables/**/*.csv.
@@ -43,39 +47,40 @@ def write_report(findings: ReportFindings, folder: Path, *, clock: datetime) -> 
     Raises:
         UsageError: when the folder cannot be written.
     """
+    if pictures is None:
+        with Drawer() as drawer:
+            return write_report(findings, folder, clock=clock, pictures=MonthPictures(drawer))
+    pictures.begin(findings)
     names = safe_names(
         [str(unit.machine["machine_id"]) for unit in findings.units]
         + [case.machine_id for case in findings.suspects.cases]
     )
     paged = {str(unit.machine["machine_id"]) for unit in findings.units}
     pages = {machine: f"units/{name}.html" for machine, name in names.items() if machine in paged}
-    written: list[Path] = []
     tables: dict[str, pl.DataFrame] = {}
-    # The pictures are checked by tests; checking every part again for every page would take half of the time.
-    with alt.utils.schemapi.debug_mode(False):
-        context, month = month_page(findings, pages)
-        tables |= month
-        written.append(write_text(folder / "report.html", _render("report.html.j2", context, clock)))
-        written.append(
-            write_pdf(
-                context,
-                lambda printed: _render("report.html.j2", printed, clock),
-                folder / PDF,
-                clock=clock,
-                paper=findings.paper,
-            )
-        )
-        cases: dict[str, list[CaseView]] = {}
-        for view in case_views(findings, {}):
-            cases.setdefault(view.case.machine_id, []).append(view)
-        for unit in findings.units:
-            machine = str(unit.machine["machine_id"])
-            context, frames = unit_page(unit, findings, names[machine], cases.get(machine, []))
-            tables |= frames
-            written.append(write_text(folder / pages[machine], _render("unit.html.j2", context, clock)))
-    written.append(write_workbook(findings, month, folder / WORKBOOK, clock=clock))
-    written += [write_csv(frame, folder / "tables" / f"{name}.csv") for name, frame in tables.items()]
-    return written
+    units: list[Path] = []
+    cases: dict[str, list[CaseView]] = {}
+    for view in case_views(findings, {}):
+        cases.setdefault(view.case.machine_id, []).append(view)
+    for unit in findings.units:
+        machine = str(unit.machine["machine_id"])
+        context, frames = unit_page(unit, findings, names[machine], cases.get(machine, []))
+        tables |= frames
+        units.append(write_text(folder / pages[machine], _render("unit.html.j2", context, clock)))
+    # The month's page comes last: its pictures are drawn meanwhile.
+    context, month = month_page(findings, pages, pictures.finished())
+    page = write_text(folder / "report.html", _render("report.html.j2", context, clock))
+    paper = write_pdf(
+        context,
+        lambda printed: _render("report.html.j2", printed, clock),
+        folder / PDF,
+        clock=clock,
+        paper=findings.paper,
+    )
+    book = write_workbook(findings, month, folder / WORKBOOK, clock=clock)
+    tables = month | tables
+    sheets = [write_csv(frame, folder / "tables" / f"{name}.csv") for name, frame in tables.items()]
+    return [page, paper, *units, book, *sheets]
 
 
 def _render(template: str, context: Mapping[str, Any], clock: datetime) -> str:

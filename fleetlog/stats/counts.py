@@ -155,6 +155,10 @@ class CountSums:
 
     def __add__(self, other: CountSums) -> CountSums:
         """Both groups together."""
+        if not self.powers.size and self.rest.size == 1:
+            return other
+        if not other.powers.size and other.rest.size == 1:
+            return self
         powers = np.zeros(max(self.powers.size, other.powers.size))
         powers[: self.powers.size] += self.powers
         powers[: other.powers.size] += other.powers
@@ -168,7 +172,9 @@ class CountSums:
         """The same with an independent Poisson count added."""
         if mean < 0:
             raise BadArgument(f"a Poisson mean cannot be negative: {mean}")
-        return self + CountSums(np.array([mean]), np.ones(1))
+        powers = self.powers.copy() if self.powers.size else np.zeros(1)
+        powers[0] += mean
+        return CountSums(powers, self.rest)
 
 
 #: No units at all.

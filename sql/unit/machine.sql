@@ -1,7 +1,7 @@
--- purpose: what the machine list says of one machine, and its running hours.
--- grain: one row
+-- purpose: what the machine list says of each machine, and its running hours.
+-- grain: one row a machine
 -- inputs: machine, clock
--- parameters: machine_id
+-- parameters: machines (list)
 -- output: machine_id, pin, serial_number, make, model, machine_type, control, site, build_date, build_year, acquired_on, disposed_on, record_begins, record_ends, running_hours, hours_estimated (TRUE: beyond the last reading)
 SELECT
     machine.machine_id,
@@ -22,4 +22,5 @@ SELECT
     clock.estimated = 'after' AS hours_estimated
 FROM machine
 LEFT JOIN clock ON clock.machine_id = machine.machine_id AND clock.moment = machine.record_ends
-WHERE machine.machine_id = $machine_id
+WHERE ARRAY_CONTAINS($machines, machine.machine_id)
+ORDER BY machine.machine_id

@@ -1,9 +1,10 @@
--- purpose: what was measured on one machine.
+-- purpose: what was measured on each machine.
 -- grain: one row a measurement
 -- inputs: measurements, clock
--- parameters: machine_id, as_of_end
--- output: at, hours, side, quantity, value, unit
+-- parameters: machines (list), as_of_end
+-- output: machine_id, at, hours, side, quantity, value, unit
 SELECT
+    measurements.machine_id,
     measurements.measured_at AS "at",
     clock.tenths / 10.0 AS hours,
     COALESCE(measurements.side, '') AS side,
@@ -12,5 +13,5 @@ SELECT
     measurements.unit
 FROM measurements
 LEFT JOIN clock ON clock.machine_id = measurements.machine_id AND clock.moment = measurements.measured_at
-WHERE measurements.machine_id = $machine_id AND measurements.measured_at < $as_of_end
-ORDER BY measurements.measured_at, measurements.side, measurements.quantity
+WHERE ARRAY_CONTAINS($machines, measurements.machine_id) AND measurements.measured_at < $as_of_end
+ORDER BY measurements.machine_id, measurements.measured_at, measurements.side, measurements.quantity

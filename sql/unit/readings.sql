@@ -1,9 +1,10 @@
--- purpose: every statement of one machine's running hours.
+-- purpose: every statement of each machine's running hours.
 -- grain: one row a statement
 -- inputs: statement, refused_reading
--- parameters: machine_id, as_of_end
--- output: at, hours, meter_hours, source, kept, reason ('' when kept)
+-- parameters: machines (list), as_of_end
+-- output: machine_id, at, hours, meter_hours, source, kept, reason ('' when kept)
 SELECT
+    statement.machine_id,
     statement.moment AS "at",
     statement.tenths / 10.0 AS hours,
     statement.meter_hours,
@@ -16,7 +17,7 @@ LEFT JOIN refused_reading
     AND refused_reading.moment = statement.moment
     AND refused_reading.meter_hours = statement.meter_hours
     AND refused_reading.source = statement.source
-WHERE statement.machine_id = $machine_id AND statement.moment < $as_of_end
+WHERE ARRAY_CONTAINS($machines, statement.machine_id) AND statement.moment < $as_of_end
 -- The same said twice of one instant by one source is one statement.
-GROUP BY statement.moment, statement.tenths, statement.meter_hours, statement.source
-ORDER BY statement.moment, statement.tenths, statement.source, statement.meter_hours
+GROUP BY statement.machine_id, statement.moment, statement.tenths, statement.meter_hours, statement.source
+ORDER BY statement.machine_id, statement.moment, statement.tenths, statement.source, statement.meter_hours

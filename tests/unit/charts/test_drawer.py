@@ -1,0 +1,43 @@
+"""Pictures drawn in other processes are those drawn here, whatever happens to the processes."""
+
+from __future__ import annotations
+
+from types import ModuleType
+
+import pytest
+
+from fleetlog import charts
+from fleetlog.charts.drawer import Drawer
+from fleetlog.charts.output import spec_of, svg_of
+
+
+def specs(examples: ModuleType) -> list[dict[str, object]]:
+    return [
+        spec_of(charts.survival_chart(examples.survival_by_variant())),
+        spec_of(charts.suspects_chart(examples.suspects())),
+        spec_of(charts.comeback_chart(examples.repeats())),
+    ]
+
+
+@pytest.mark.parametrize("processes", [0, 1, 2])
+def test_the_same_bytes_wherever_drawn(processes: int, examples: ModuleType) -> None:
+    with Drawer(processes) as drawer:
+        drawn = [drawer.svg(spec) for spec in specs(examples)]
+    assert [one.result() for one in drawn] == [svg_of(spec) for spec in specs(examples)]
+
+
+def test_a_process_that_dies_loses_no_picture(examples: ModuleType) -> None:
+    with Drawer(1) as drawer:
+        for process in drawer._started:
+            process.kill()
+            process.wait()
+        drawn = [drawer.svg(spec).result() for spec in specs(examples)]
+    assert drawn == [svg_of(spec) for spec in specs(examples)]
+
+
+def test_what_cannot_be_drawn_is_told() -> None:
+    with Drawer(1) as drawer:
+        wrong = drawer.svg({"mark": "no such mark", "encoding": {"x": 3}})
+        with pytest.raises(ValueError, match=r"."):
+            wrong.result()
+        assert drawer.svg({"data": {"values": []}, "mark": "point"}).result().startswith("<svg")
