@@ -188,6 +188,7 @@ class PartialLikelihood:
         for stratum in self.strata:
             x, sums = self.x[stratum.cells], self.sums(stratum, beta)
             value += dot(stratum.failed_by_cell, x @ beta) - float(sums.log_terms.sum())
+            # expected failures by cell, not by age: the score needs no matrix of ages by covariates
             expected = np.exp(x @ beta) * _hazard_faced(stratum, sums.a0, sums.a1)
             score += weighed(stratum.failed_by_cell - expected, x)
             information += (x * expected[:, None]).T @ x - _outer_means(sums, sums.b0, sums.b1, sums.b2)
