@@ -13,20 +13,16 @@ import polars as pl
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
 from fleetlog.history.families import hand_over
+from fleetlog.history.parts import Builder
 from fleetlog.history.recipe import Recipe
-from fleetlog.history.steps import SET_ASIDE, Step, steps, take
+from fleetlog.history.steps import steps, take
 from fleetlog.settings import Settings
 from fleetlog.store import Store
-from fleetlog.store.shelf import CHOSEN, Shelf
-
-#: Readings worked off at a time, so that memory stays bounded whatever the fleet.
-READINGS_AT_A_TIME = 10_000_000
+from fleetlog.store.shelf import Shelf
 
 STATE = "kept_state"
 """The table that says what a kept history was made by and of."""
 
-# Made for all machines before the others: when a site's records begin shows only over all of its machines.
-_BEFOREHAND = ("record", "site_record")
 _TOLD = ("told_step", "filled_line")
 
 
@@ -85,8 +81,7 @@ def build_history(
     if not anew and _holds(store, kept, recipe):
         return _shown(store, kept, recipe, 0)
     passing = Shelf(store, "passing")
-    _choose(store, store.select("SELECT machine_id FROM machines"))
-    return _shown(store, passing, recipe, _build_all(store, passing, recipe, None))
+    return _shown(store, passing, recipe, Builder(store, passing, recipe).build_all())
 
 
 def refresh_history(
@@ -125,14 +120,13 @@ def refresh_history(
         or state["as_of_end"] > recipe.as_of_end
     )
     marks = store.run("refresh/marks").row(0, named=True)
+    builder = Builder(store, kept, recipe, progress)
     if rebuild or state is None:
-        _choose(store, store.select("SELECT machine_id FROM machines"))
-        machines = _build_all(store, kept, recipe, progress)
+        machines = builder.build_all()
     else:
-        kept.show()
-        _choose(store, _touched(store, kept, recipe, state))
+        touched = _touched(store, kept, recipe, state)
         _forget(store, kept)
-        machines = _build_chosen(store, kept, recipe, progress)
+        machines = builder.build_some(touched, state["last_file"], state["as_of_end"])
     store.register(
         STATE, pl.DataFrame([{"fingerprint": recipe.fingerprint, "as_of_end": recipe.as_of_end, **marks}])
     )
@@ -176,10 +170,6 @@ def _shown(store: Store, shelf: Shelf, recipe: Recipe, rebuilt: int) -> History:
     return History(recipe.as_of, recipe.as_of_end, tables, rebuilt)
 
 
-def _choose(store: Store, machines: pl.DataFrame) -> None:
-    store.register(CHOSEN, machines.select("machine_id").unique().sort("machine_id"))
-
-
 def _touched(store: Store, kept: Shelf, recipe: Recipe, state: Mapping[str, Any]) -> pl.DataFrame:
     """The machines whose kept part may no longer hold."""
     now = [(step, f"{step.table}_now") for step in steps() if step.table in _TOLD]
@@ -199,71 +189,3 @@ def _forget(store: Store, kept: Shelf) -> None:
     """From here until the end nothing is kept: an interrupted work leaves no half a history in use."""
     store.register(STATE, store.select("FROM kept_state LIMIT 0"))
     kept.put(STATE, per_machine=False)
-
-
-def _build_all(
-    store: Store, shelf: Shelf, recipe: Recipe, progress: Callable[[int, int], None] | None
-) -> int:
-    shelf.clear()
-    shelf.show()
-    return _build_chosen(store, shelf, recipe, progress, fresh=True)
-
-
-def _build_chosen(
-    store: Store,
-    shelf: Shelf,
-    recipe: Recipe,
-    progress: Callable[[int, int], None] | None,
-    *,
-    fresh: bool = False,
-) -> int:
-    """Builds the chosen machines' part; returns how many machines that were."""
-    narrowed = store.tables()
-    by_name = {step.table: step for step in steps()}
-    record, site_record = (by_name[name] for name in _BEFOREHAND)
-    try:
-        shelf.narrow(narrowed)
-        take(store, record, recipe.parameters)
-        shelf.put(record.table, fresh=fresh)
-    finally:
-        shelf.widen(narrowed)
-    chosen = store.select("FROM chosen_machine")
-    if not fresh:
-        store.create("site_record_now", site_record.statement, temporary=True, **recipe.parameters)
-        chosen = pl.concat([chosen, store.run("refresh/moved_site")]).unique()
-        shelf.drop(["site_record_now"])
-    take(store, site_record, recipe.parameters)
-    shelf.put(site_record.table, per_machine=False)
-    rest = [step for name, step in by_name.items() if name not in _BEFOREHAND]
-    done = 0
-    parts = list(chosen.sort("machine_id").iter_slices(_machines_at_a_time(store)))
-    if fresh and not parts:
-        parts = [chosen]  # nobody is listed yet, but every table must be there
-    for part in parts:
-        _choose(store, part)
-        try:
-            shelf.narrow(narrowed)
-            _build_part(store, shelf, rest, recipe, fresh=fresh)
-        finally:
-            shelf.widen(narrowed)
-        done += part.height
-        if progress:
-            progress(done, chosen.height)
-    return done
-
-
-def _build_part(store: Store, shelf: Shelf, rest: list[Step], recipe: Recipe, *, fresh: bool) -> None:
-    made: list[str] = []
-    for step in rest:
-        made += take(store, step, recipe.parameters)
-    passing = {step.table for step in rest if step.passing} | {SET_ASIDE}
-    for table in made:
-        if table in passing:
-            shelf.drop([table])
-        else:
-            shelf.put(table, fresh=fresh)
-
-
-def _machines_at_a_time(store: Store) -> int:
-    size = store.run("refresh/machines_by_size").row(0, named=True)
-    return max(1, int(size["machines"]) * READINGS_AT_A_TIME // max(1, int(size["readings"])))

@@ -31,7 +31,7 @@ def set_aside(doubtful: pl.DataFrame) -> pl.DataFrame:
         doubtful: machine_id, at_seconds, whole_hours, spare_hours, trust; ordered by machine and time.
 
     Returns:
-        Two columns, machine_id and at_seconds.
+        machine_id, at_seconds, whole_hours, spare_hours.
     """
     blocked = (
         doubtful.with_columns(pl.col("machine_id").rle_id().alias("machine"))
@@ -39,7 +39,7 @@ def set_aside(doubtful: pl.DataFrame) -> pl.DataFrame:
         .with_columns(pl.struct("machine", pl.col("sound").cum_sum()).rle_id().alias("block"))
         .filter(~pl.col("sound"))
     )
-    chosen = blocked.select("machine_id", "at_seconds")
+    chosen = blocked.select("machine_id", "at_seconds", "whole_hours", "spare_hours")
     if blocked.is_empty():
         return chosen
     kept = best_chains(

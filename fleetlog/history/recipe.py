@@ -41,20 +41,22 @@ class Recipe:
     @property
     def parameters(self) -> dict[str, Any]:
         """What the steps bind."""
-        return {"as_of_end": self.as_of_end, **self._fixed()}
+        return {"as_of_end": self.as_of_end, **self.fixed}
 
     @property
     def fingerprint(self) -> str:
         """The same for histories that are made the same way, whatever the day."""
         parts = [
-            repr(sorted(self._fixed().items())),
+            repr(sorted(self.fixed.items())),
             *(step.name + step.text for step in numbered("history")),
             Path(chains.__file__).read_text(encoding="utf-8"),
             *(f"{name} {frame.rows()}" for name, frame in family_tables(self.families.values(), ()).items()),
         ]
         return sha256("\n".join(parts).encode()).hexdigest()
 
-    def _fixed(self) -> dict[str, Any]:
+    @property
+    def fixed(self) -> dict[str, Any]:
+        """What the steps bind whatever the day."""
         meters, wording = self.settings.meters, self.settings.wording
         return {
             "silence_days": meters.silence_days,

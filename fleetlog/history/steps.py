@@ -14,6 +14,10 @@ SET_ASIDE = "set_aside_reading"
 """What `set_aside` makes of the table doubtful_reading."""
 
 
+_FIRST_OF_FAULTS = 70
+"""Number of the first step that is not about running hours."""
+
+
 @dataclass(frozen=True)
 class Step:
     """One step of the history.
@@ -22,18 +26,20 @@ class Step:
         table: the name of what it makes.
         statement: the SELECT that makes it.
         passing: only later steps read it, nobody else.
+        of_hours: it belongs to the running hours, on which the steps that tell of faults and parts rest.
     """
 
     table: str
     statement: Statement
     passing: bool
+    of_hours: bool
 
 
 def steps() -> Iterator[Step]:
     """Every step, in order."""
     for found in numbered("history"):
-        held = found.header.get("held", "")
-        yield Step(found.name.split("_", 1)[1], found, held == "while building")
+        number, table = found.name.removeprefix("history/").split("_", 1)
+        yield Step(table, found, found.header.get("held") == "while building", int(number) < _FIRST_OF_FAULTS)
 
 
 def take(store: Store, step: Step, parameters: Mapping[str, Any]) -> list[str]:

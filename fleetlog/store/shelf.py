@@ -14,6 +14,10 @@ from fleetlog.store.connection import Store, quoted
 CHOSEN = "chosen_machine"
 """The temporary table of the machines that are worked on: one column, machine_id."""
 
+RESUMED = "resumed"
+"""The temporary table of the machines that are taken up again from a day on: machine_id, from_day,
+from_seconds (of the reading from which on)."""
+
 # Tables whose rows belong to a machine through their work order.
 _BY_ORDER = ("work_lines", "suggestion")
 
@@ -56,17 +60,26 @@ class Shelf:
             )
         )
 
-    def put(self, table: str, *, per_machine: bool = True, fresh: bool = False) -> None:
+    def put(
+        self, table: str, *, per_machine: bool = True, fresh: bool = False, since: str | None = None
+    ) -> None:
         """Moves a temporary table to the shelf, in place of what stood there of the chosen machines.
 
         Args:
             table: its name, the same here and there.
             per_machine: False replaces all that stood there.
             fresh: nothing stands there of the chosen machines.
+            since: a column of seconds since 1970, or an expression of its columns, by which only what stood
+                there from the reading of resuming on is replaced.
         """
         source, target = f"temp.main.{quoted(table)}", f"{self._schema}.{quoted(table)}"
         if per_machine and table in self.tables():
-            if not fresh:
+            if since:
+                self._store.execute(
+                    f"DELETE FROM {target} AS part USING {RESUMED} "  # noqa: S608
+                    f"WHERE part.machine_id = {RESUMED}.machine_id AND {since} >= {RESUMED}.from_seconds"
+                )
+            elif not fresh:
                 self._store.execute(
                     f"DELETE FROM {target} WHERE machine_id IN (SELECT machine_id FROM {CHOSEN})"  # noqa: S608
                 )
@@ -79,6 +92,43 @@ class Shelf:
         """Drops temporary tables."""
         for table in tables:
             self._store.execute(f"DROP TABLE IF EXISTS temp.main.{quoted(table)}")
+
+    def trim(self, table: str, second: str) -> None:
+        """Takes out of a temporary table what lies before the reading of resuming.
+
+        Args:
+            table: a table with machine_id.
+            second: its column of seconds since 1970, or an expression of its columns.
+        """
+        self._store.execute(
+            f"DELETE FROM temp.main.{quoted(table)} AS part USING {RESUMED} "  # noqa: S608
+            f"WHERE part.machine_id = {RESUMED}.machine_id AND {second} < {RESUMED}.from_seconds"
+        )
+
+    def narrow_own(self, tables: Iterable[str]) -> None:
+        """Shows of the shelf's own tables only the rows of the chosen machines."""
+        for name in tables:
+            whole = f"{self._schema}.{quoted(name)}"
+            self._store.execute(
+                f"CREATE OR REPLACE TEMPORARY VIEW {quoted(name)} AS FROM {whole} "  # noqa: S608
+                f"WHERE machine_id IN (SELECT machine_id FROM {CHOSEN})"
+            )
+
+    def narrow_in_time(self, table: str, column: str) -> None:
+        """Shows of one of the store's own tables only what lies beyond the day of resuming.
+
+        Args:
+            table: its name.
+            column: its column of instants.
+        """
+        whole = f"{self._main}.{quoted(table)}"
+        self._store.execute(
+            f"CREATE OR REPLACE TEMPORARY VIEW {quoted(table)} AS "  # noqa: S608
+            f"SELECT part.* FROM {whole} AS part "
+            f"INNER JOIN {RESUMED} ON part.machine_id = {RESUMED}.machine_id "
+            f"WHERE EPOCH(part.{column}) >= {RESUMED}.from_day * 86400 "
+            f"AND part.{column} >= (SELECT MAKE_TIMESTAMP(MIN(from_day) * 86400000000) FROM {RESUMED})"
+        )
 
     def narrow(self, tables: Mapping[str, Sequence[str]]) -> None:
         """Shows of the store's own tables only the rows of the chosen machines.

@@ -35,7 +35,7 @@ class Statement:
 
     @property
     def is_view(self) -> bool:
-        """Whether the header asks for a view in place of a table: rows too many to hold, and cheap to make."""
+        """Whether the header asks for a view in place of a table: rows too many to hold, cheap to make."""
         return self.header.get("held") == "as a view"
 
     @property

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from fleetlog.findings.fleet import Fleet, open_fleet
-from fleetlog.history import build, build_history, refresh_history
+from fleetlog.history import build_history, parts, refresh_history
 from fleetlog.intake.suggestions import accept, decline
 from fleetlog.resources import folder
 from fleetlog.settings import load_settings
@@ -78,7 +78,7 @@ def test_pieces_in_any_order_give_the_history_built_at_once(
 ) -> None:
     dice = np.random.default_rng(seed)
     # Few readings at a time, so that a fleet this small is worked off in several parts.
-    monkeypatch.setattr(build, "READINGS_AT_A_TIME", int(dice.choice([300, 1500, 10_000_000])))
+    monkeypatch.setattr(parts, "READINGS_AT_A_TIME", int(dice.choice([300, 1500, 10_000_000])))
     machines = pl.read_csv(DEMO / "machines.csv", infer_schema=False)["machine_id"].to_list()
     machines = sorted(dice.choice(machines, 16, replace=False).tolist())
     pieces = int(dice.integers(3, 7))
@@ -171,7 +171,7 @@ def test_an_interrupted_refresh_is_not_taken_for_a_history(
             raise KeyboardInterrupt
 
         with monkeypatch.context() as patch:
-            patch.setattr(build, "_build_part", stop)
+            patch.setattr(parts.Builder, "_build_part", stop)
             with pytest.raises(KeyboardInterrupt):
                 refresh_history(fleet.store, fleet.families, fleet.settings)
         again = refresh_history(fleet.store, fleet.families, fleet.settings)

@@ -1,0 +1,211 @@
+"""Builds the parts of a history: of all machines or of some, and from where nothing before changed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+import polars as pl
+
+from fleetlog.history.recipe import Recipe
+from fleetlog.history.steps import SET_ASIDE, Step, steps, take
+from fleetlog.store import Store
+from fleetlog.store.shelf import CHOSEN, RESUMED, Shelf
+
+#: Readings worked off at a time, so that memory stays bounded whatever the fleet.
+READINGS_AT_A_TIME = 10_000_000
+
+# Made for all machines before the others: when a site's records begin shows only over all of its machines.
+_BEFOREHAND = ("record", "site_record")
+
+# Of the running hours, what the later steps read.
+_READ_LATER = ("machine", "clock")
+
+# With these it shows whether readings that came since throw doubt on earlier ones.
+_UP_TO_DOUBT = ("machine", "statement", "reading", "unsteady_machine")
+
+
+@dataclass(frozen=True)
+class Builder:
+    """Builds a history onto a shelf.
+
+    Attributes:
+        store: an open store.
+        shelf: where the finished tables go.
+        recipe: by what, and as of when, it is made.
+        progress: hears how many of how many machines are done.
+    """
+
+    store: Store
+    shelf: Shelf
+    recipe: Recipe
+    progress: Callable[[int, int], None] | None = None
+
+    def build_all(self) -> int:
+        """Builds it for all machines on an empty shelf; returns how many they are."""
+        self.shelf.clear()
+        self.shelf.show()
+        machines = self.store.select("SELECT machine_id FROM machines ORDER BY machine_id")
+        self._choose(machines)
+        self._records(fresh=True)
+        self._in_parts(machines, self._steps(), fresh=True)
+        return machines.height
+
+    def build_some(self, touched: pl.DataFrame, last_file: int, kept_end: datetime) -> int:
+        """Builds it again for some machines, and leaves the others' part as it stands.
+
+        Args:
+            touched: machine_id, of machines whose part may no longer hold.
+            last_file: the last file that the kept history has seen.
+            kept_end: the first instant beyond what it was built for.
+
+        Returns:
+            How many machines were built: those, and those whose site has other first records now.
+        """
+        self.shelf.show()
+        self._choose(touched)
+        moved = self._records(fresh=False)
+        resumed = self._resume(touched.join(moved, on="machine_id", how="anti"), last_file, kept_end)
+        machines = pl.concat([touched, moved]).unique().sort("machine_id")
+        self._in_parts(machines.join(resumed, on="machine_id", how="anti"), self._steps())
+        later = [step for step in self._steps() if not step.of_hours]
+        self._in_parts(resumed, later, also=_READ_LATER)
+        return machines.height
+
+    def _steps(self) -> list[Step]:
+        return [step for step in steps() if step.table not in _BEFOREHAND]
+
+    def _choose(self, machines: pl.DataFrame) -> None:
+        self.store.register(CHOSEN, machines.select("machine_id"))
+
+    def _take(self, step: Step) -> list[str]:
+        return take(self.store, step, self.recipe.parameters)
+
+    def _records(self, *, fresh: bool) -> pl.DataFrame:
+        """Over which time the chosen machines and all sites have records.
+
+        Returns:
+            machine_id, of machines whose observation begins elsewhere now, because their site's does.
+        """
+        record, site_record = (step for step in steps() if step.table in _BEFOREHAND)
+        narrowed = self.store.tables()
+        try:
+            self.shelf.narrow(narrowed)
+            self._take(record)
+            self.shelf.put(record.table, fresh=fresh)
+        finally:
+            self.shelf.widen(narrowed)
+        moved = pl.DataFrame(schema={"machine_id": pl.String})
+        if not fresh:
+            self.store.create("site_record_now", site_record.statement, temporary=True)
+            moved = self.store.run("refresh/moved_site")
+            self.shelf.drop(["site_record_now"])
+        self._take(site_record)
+        self.shelf.put(site_record.table, per_machine=False)
+        return moved
+
+    def _in_parts(
+        self, machines: pl.DataFrame, some: list[Step], *, also: Iterable[str] = (), fresh: bool = False
+    ) -> None:
+        """Takes some steps for some machines, so many at a time that memory holds them.
+
+        Args:
+            machines: machine_id, in order.
+            some: the steps.
+            also: tables of the shelf that the steps read.
+            fresh: nothing stands on the shelf of these machines.
+        """
+        parts = list(machines.iter_slices(self._machines_at_a_time()))
+        if fresh and not parts:
+            parts = [machines]  # nobody is listed yet, but every table must be there
+        narrowed = self.store.tables()
+        done = 0
+        for part in parts:
+            self._choose(part)
+            try:
+                self.shelf.narrow(narrowed)
+                self.shelf.narrow_own(also)
+                self._build_part(some, fresh=fresh)
+            finally:
+                self.shelf.widen([*narrowed, *also])
+            done += part.height
+            if self.progress:
+                self.progress(done, machines.height)
+
+    def _build_part(self, some: list[Step], *, fresh: bool) -> None:
+        """Takes the steps for the chosen machines, and puts on the shelf what is to stay."""
+        made = [table for step in some for table in self._take(step)]
+        passing = {step.table for step in some if step.passing}
+        for table in made:
+            if table in passing:
+                self.shelf.drop([table])
+            else:
+                self.shelf.put(table, fresh=fresh)
+
+    def _machines_at_a_time(self) -> int:
+        size = self.store.run("refresh/machines_by_size").row(0, named=True)
+        return max(1, int(size["machines"]) * READINGS_AT_A_TIME // max(1, int(size["readings"])))
+
+    def _resume(self, touched: pl.DataFrame, last_file: int, kept_end: datetime) -> pl.DataFrame:
+        """Takes up the running hours again from where nothing before changed: the usual month.
+
+        Args:
+            touched: machine_id, of machines to look at.
+            last_file, kept_end: as for `build_some`.
+
+        Returns:
+            machine_id, in order, of the machines whose running hours are done by that.
+        """
+        self._choose(touched)
+        resumed = self.store.run(
+            "refresh/resumable", last_file=last_file, kept_end=kept_end, **self.recipe.fixed
+        )
+        narrowed = self.store.tables()
+        hours = {step.table: step for step in self._steps() if step.of_hours}
+        try:
+            while not resumed.is_empty():
+                self._choose(resumed)
+                self.store.register(RESUMED, resumed)
+                self.shelf.narrow(narrowed)
+                self.shelf.narrow_in_time("meter_readings", "read_at")
+                for table in _UP_TO_DOUBT:
+                    self._take(hours[table])
+                    if table == "reading":
+                        self.shelf.trim("reading", "at_seconds")
+                refused = self.store.run("refresh/not_resumable", **self.recipe.fixed)
+                if refused.is_empty():
+                    self._take_up(hours)
+                    break
+                resumed = resumed.join(refused, on="machine_id", how="anti")
+        finally:
+            self.shelf.widen(narrowed)
+            self.shelf.drop([name for name, step in hours.items() if not step.statement.is_view])
+            self.shelf.drop([SET_ASIDE])
+        return resumed.select("machine_id")
+
+    def _take_up(self, hours: Mapping[str, Step]) -> None:
+        """Replaces the end of the resumed machines' running hours, and what rests on it.
+
+        Args:
+            hours: the steps of the running hours by their tables; those up to `_UP_TO_DOUBT` are taken.
+        """
+        self._take(hours["doubtful_reading"])
+        self._take(hours["running_hours"])
+        self.shelf.put("running_hours", since="at_seconds")
+        try:
+            self.shelf.narrow_own(["running_hours"])
+            self._take(hours["usage"])
+        finally:
+            self.shelf.widen(["running_hours"])
+        self._take(hours["running_hours"])  # the end alone, for the instants that lie in it
+        self._take(hours["instant"])
+        self.shelf.trim("instant", "at_seconds")
+        self._take(hours["questionable_statement"])
+        self.shelf.trim("questionable_statement", "at_seconds")
+        for table in ("bracket", "clock", "refused_reading"):
+            self._take(hours[table])
+        self.shelf.put("clock", since="EPOCH(moment)")
+        self.shelf.put("refused_reading", since="at_seconds")
+        for table in ("usage", "machine"):
+            self.shelf.put(table)

@@ -1,0 +1,63 @@
+-- purpose: from which day on a touched machine's running hours can be taken up again, because nothing before it changed.
+-- grain: one row a chosen machine of which that holds as far as the new rows tell
+-- inputs: chosen_machine, machines, meter_readings, meter_changes, fault_codes, work_orders, work_lines, measurements,
+--   components, change_log, running_hours, usage
+-- parameters: last_file (the last file that the kept history has seen), kept_end (first instant beyond what it was built
+--   for), rate_days (length of the stretch that an early rate is taken from)
+-- output: machine_id, from_day (since 1970-01-01 UTC), from_seconds: of the last kept reading before anything new
+WITH new_record AS (
+    SELECT machine_id, read_at AS moment FROM meter_readings WHERE file_id > $last_file
+    UNION ALL
+    SELECT machine_id, seen_at FROM fault_codes WHERE file_id > $last_file
+    UNION ALL
+    SELECT machine_id, LEAST(opened_at, closed_at) FROM work_orders WHERE file_id > $last_file
+    UNION ALL
+    SELECT work_orders.machine_id, LEAST(work_orders.opened_at, work_orders.closed_at, work_lines.done_at)
+    FROM work_lines
+    INNER JOIN work_orders ON work_orders.work_order_id = work_lines.work_order_id
+    WHERE work_lines.file_id > $last_file
+    UNION ALL
+    SELECT machine_id, measured_at FROM measurements WHERE file_id > $last_file
+    UNION ALL
+    SELECT machine_id, LEAST(fitted_on, removed_on) FROM components WHERE file_id > $last_file
+    UNION ALL
+    SELECT machine_id, $kept_end FROM chosen_machine
+),
+earliest AS (
+    SELECT machine_id, FLOOR(EPOCH(MIN(moment)) / 86400.0) * 86400 AS at_seconds FROM new_record GROUP BY machine_id
+),
+-- What changed otherwise than by a new row, or moves every reading after it.
+changed AS (
+    SELECT machine_id FROM machines WHERE file_id > $last_file OR disposed_on >= $kept_end OR acquired_on >= $kept_end
+    UNION
+    SELECT machine_id FROM meter_changes WHERE file_id > $last_file OR changed_at >= $kept_end
+    UNION
+    SELECT json_extract_string(old_row, '$.machine_id') FROM change_log WHERE new_file_id > $last_file
+    UNION
+    SELECT json_extract_string(new_row, '$.machine_id') FROM change_log WHERE new_file_id > $last_file
+    UNION
+    SELECT work_orders.machine_id
+    FROM change_log
+    INNER JOIN work_orders ON work_orders.work_order_id = json_extract_string(change_log.row_key, '$.work_order_id')
+    WHERE change_log.new_file_id > $last_file
+),
+last_kept AS (
+    SELECT running_hours.machine_id, MAX(running_hours.at_seconds) AS at_seconds
+    FROM running_hours
+    INNER JOIN earliest ON earliest.machine_id = running_hours.machine_id
+    WHERE running_hours.at_seconds < earliest.at_seconds
+    GROUP BY running_hours.machine_id
+)
+SELECT
+    last_kept.machine_id,
+    CAST(FLOOR(last_kept.at_seconds / 86400.0) AS BIGINT) AS from_day,
+    last_kept.at_seconds AS from_seconds
+FROM chosen_machine
+INNER JOIN last_kept ON last_kept.machine_id = chosen_machine.machine_id
+INNER JOIN usage ON usage.machine_id = chosen_machine.machine_id
+LEFT JOIN changed ON changed.machine_id = chosen_machine.machine_id
+WHERE changed.machine_id IS NULL
+    AND usage.first_seconds + $rate_days * 86400 <= FLOOR(last_kept.at_seconds / 86400.0) * 86400
+    -- Taking up again from long ago costs as much as building anew.
+    AND last_kept.at_seconds >= EPOCH($kept_end) - 400 * 86400
+ORDER BY last_kept.machine_id
