@@ -11,7 +11,7 @@ import polars as pl
 
 from fleetlog.engines.failures import condition, told
 from fleetlog.errors import EngineError, InputFileError
-from fleetlog.store.dictionary import KINDS
+from fleetlog.store.dictionary import KINDS, Kind
 
 if TYPE_CHECKING:
     from pyspark.sql import Column, DataFrame, SparkSession
@@ -71,7 +71,8 @@ def _read(session: SparkSession, lake: str, name: str) -> DataFrame | None:
                 raise InputFileError(
                     f"{place} holds no Parquet file; put {name} there as Parquet."
                 ) from error
-            if condition(error).startswith(("FAILED_READ_FILE", "CANNOT_READ_FILE_FOOTER")):
+            unreadable = condition(error).startswith(("FAILED_READ_FILE", "CANNOT_READ_FILE_FOOTER"))
+            if unreadable or "is not a Parquet file" in str(error):
                 raise InputFileError(f"{place} does not read as Parquet; write it anew.") from error
             raise EngineError(f"Spark cannot read {place} ({told(error)}).") from error
     return None
@@ -94,14 +95,14 @@ def _typed(
             f"The table {name} of the lake {lake} lacks the column {', '.join(missing)}; it has "
             f"{', '.join(found.columns)}."
         )
-    # Without an origin rows are numbered in the order of their key, within a machine or order: the history
+    # Without an origin rows are numbered in the order of their key, within a machine or an order: the history
     # compares no others.
     numbered = kind is not None and not all(column in there for column in ORIGIN)
     columns = []
     for column, type_ in schema.items():
         as_type = SPARK_TYPES[type_.base_type()]
         if kind is not None and numbered and column in ORIGIN:
-            made = _number(kind.key) if column == "row_no" else sf.lit(0)
+            made = _number(kind) if column == "row_no" else sf.lit(0)
             columns.append(made.cast(as_type).alias(column))
         elif column in there:
             columns.append(sf.col(column).cast(as_type).alias(column))
@@ -110,11 +111,13 @@ def _typed(
     return found.select(*columns)
 
 
-def _number(key: tuple[str, ...]) -> Column:
+def _number(kind: Kind) -> Column:
     from pyspark.sql import Window
     from pyspark.sql import functions as sf
 
-    order = Window.partitionBy(key[0]).orderBy(*(sf.col(column) for column in key))
+    owned = any(column.name == "machine_id" for column in kind.columns)
+    whose = "machine_id" if owned else kind.key[0]
+    order = Window.partitionBy(whose).orderBy(*(sf.col(column) for column in kind.key))
     return sf.row_number().over(order)
 
 

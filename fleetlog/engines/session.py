@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import os
+import re
 import shutil
 import socket
 import sys
@@ -26,6 +27,9 @@ JAVA = "install one (Debian: apt-get install default-jre-headless) or set JAVA_H
 NEEDED = ("pyspark", "sqlglot", "pyarrow")
 PATIENCE = 10.0
 """Seconds that a cluster has to take up a connection."""
+
+# Spark's own forms of a master.
+_MASTER = re.compile(r"(local(-cluster)?(\[[^\]]*\])?|yarn|(spark|sc|k8s)://\S+)")
 
 # What decides the meaning of our statements; everything else is the cluster's own business.
 MEANING = {
@@ -84,6 +88,10 @@ def connect(master: str | None = None) -> Cluster:
     """
     require()
     remote = master or os.environ.get("SPARK_REMOTE", "")
+    if remote and not _MASTER.fullmatch(remote):
+        raise UsageError(
+            f"Spark knows no master {remote!r}; give one like spark://host:7077, sc://host:15002 or local[4]."
+        )
     by_connect = remote.startswith("sc://")
     if not by_connect:
         _find_java()
@@ -107,10 +115,6 @@ def connect(master: str | None = None) -> Cluster:
                 session.sparkContext.setLogLevel("OFF")
         except Exception as error:
             said = _told(error, heard)
-            if "Could not parse Master URL" in said:
-                raise UsageError(
-                    f"Spark knows no master {remote!r}; give one like spark://host:7077 or sc://host:15002."
-                ) from error
             raise EngineError(
                 f"Spark cannot be started on {remote or 'this machine'} ({said}); look whether the cluster "
                 "runs and has room, then try again."

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from functools import reduce
 from typing import TYPE_CHECKING, Any, ClassVar
 
 import polars as pl
@@ -24,6 +25,8 @@ from fleetlog.store.statements import Statement, statement
 
 if TYPE_CHECKING:
     from pyspark.sql import DataFrame
+
+_FEW = 1_000  # machines without an entry on the list
 
 ON_SPARK = ("history", "risk")
 """The rooms of sql/ that run on the cluster."""
@@ -112,8 +115,21 @@ class SparkStore(Store):
     def narrowed(self) -> Iterator[None]:
         """Inside, the lake's tables show only rows of listed machines, as a store's do to its history."""
         listed = self._lake["machines"].select("machine_id")
-        for name, frame in self._lake.items():
-            if "machine_id" in frame.columns and name != "machines":
+        owned = {
+            name: frame
+            for name, frame in self._lake.items()
+            if "machine_id" in frame.columns and name != "machines"
+        }
+        told_of = reduce(
+            lambda one, other: one.union(other), (frame.select("machine_id") for frame in owned.values())
+        )
+        unlisted = self._rows(told_of.distinct().join(listed, "machine_id", "left_anti").limit(_FEW + 1))
+        for name, frame in owned.items():
+            if (
+                0 < len(unlisted) <= _FEW
+            ):  # as a rule: a list is cheaper than a join wherever the table is read
+                frame.filter(~frame["machine_id"].isin(unlisted)).createOrReplaceTempView(name)
+            elif unlisted:
                 frame.join(listed, "machine_id", "left_semi").createOrReplaceTempView(name)
         try:
             yield
@@ -163,6 +179,13 @@ class SparkStore(Store):
         for table in sorted(tables_read(found.split_by(())) & self._there - self._brought):
             Store.register(self, table, self.fetch(table))
             self._brought.add(table)
+
+    def _rows(self, frame: DataFrame) -> list[Any]:
+        """The values of a frame of one column."""
+        try:
+            return [row[0] for row in frame.collect()]
+        except Exception as error:
+            raise _failed(error) from error
 
     def _back(self, frame: DataFrame, shape: pl.Schema) -> pl.DataFrame:
         """The rows, in the types that a store would give."""

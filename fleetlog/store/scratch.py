@@ -24,12 +24,12 @@ def scratch(store: Store) -> Iterator[Callable[[], str]]:
     The file is made at the first call, in the folder where the engine puts what does not fit into memory;
     from then on the tables in it are found by their names alone. Not to be called within a transaction.
     """
-    path = str(store.execute("SELECT current_setting('search_path')")[0][0])
-    home = str(store.execute("SELECT current_schema()")[0][0])
+    path = ""
     with tempfile.TemporaryDirectory(prefix="fleetlog-") as elsewhere:
         made: list[Path] = []
 
         def place() -> str:
+            nonlocal path
             if not made:
                 folder = Path(str(store.execute("SELECT current_setting('temp_directory')")[0][0]))
                 if store.path is None or not folder.parent.is_dir():
@@ -38,8 +38,10 @@ def scratch(store: Store) -> Iterator[Callable[[], str]]:
                 file = folder / "scratch.duckdb"
                 store.execute(f"ATTACH {literal(file)} AS {_CATALOG}")
                 made.append(file)
-                here = f"{quoted(str(store.execute('SELECT current_database()')[0][0]))}.{home}"
-                store.execute(f"SET search_path = '{here},{_CATALOG}.main'")
+                path, database, schema = store.execute(
+                    "SELECT current_setting('search_path'), current_database(), current_schema()"
+                )[0]
+                store.execute(f"SET search_path = '{quoted(database)}.{quoted(schema)},{_CATALOG}.main'")
             return f"{_CATALOG}.main."
 
         try:
