@@ -16,12 +16,16 @@ import pytest
 MASTER = "local-cluster[2,1,1024]"
 """A master, and two workers with an executor each: processes of their own, one core and 1024 MB each."""
 
-# Short runs gain nothing from Java's second compiler, nor from plans that are mended while they run.
+# Short runs gain nothing from Java's second compiler, from plans that are mended while they run, nor from code
+# made for each of them.
 CONF = """
 spark.driver.memory 1g
 spark.driver.extraJavaOptions -XX:TieredStopAtLevel=1 -XX:+UseSerialGC
 spark.executor.extraJavaOptions -XX:TieredStopAtLevel=1 -XX:+UseSerialGC
 spark.sql.adaptive.enabled false
+spark.sql.codegen.wholeStage false
+spark.sql.codegen.factoryMode NO_CODEGEN
+spark.sql.shuffle.partitions 2
 """
 
 
