@@ -81,6 +81,26 @@ def check(context: typer.Context) -> None:
     print(f"{store_path(context)} is whole.")
 
 
+def history(
+    context: typer.Context,
+    rebuild: Annotated[
+        bool, typer.Option("--rebuild", help="Build all machines again, not only those that changed.")
+    ] = False,
+    wait: WaitOption = 0.0,
+) -> None:
+    """Bring the history that the store keeps up to date; every load does so by itself.
+
+    Needed after a change of settings or fault families, so that questions do not build it each time anew.
+
+    Example: fleetlog history --rebuild
+    """
+    from fleetlog.findings.fleet import open_fleet
+
+    with open_fleet(store_path(context), writable=True, wait=wait, told=say) as fleet:
+        found = fleet.refresh_history(rebuild=rebuild)
+    print(f"The history is kept as of {found.as_of}; {found.rebuilt} machines were built.")
+
+
 def query(
     context: typer.Context,
     sql: Annotated[str, typer.Argument(help="One SELECT statement.", metavar="SQL")],
@@ -180,4 +200,4 @@ def restore(
     say(f"{store_path(context)} is restored from {copy}.{kept}")
 
 
-COMMANDS = (status, check, query, export, backup, restore)
+COMMANDS = (status, check, history, query, export, backup, restore)

@@ -275,15 +275,17 @@ def suggestions(
     Example: fleetlog suggestions --machine 37
     """
     from fleetlog.errors import UsageError
+    from fleetlog.findings.fleet import open_fleet
     from fleetlog.intake import suggestions as told
     from fleetlog.store import open_store
 
     if state not in ("open", "accepted", "declined", "all"):
         raise UsageError(f"There is no state {state!r}; take open, accepted, declined or all.")
     if accept or decline:
-        with open_store(store_path(context), writable=True, wait=wait, told=say) as store:
-            accepted = told.accept(store, accept) if accept else 0
-            declined = told.decline(store, decline) if decline else 0
+        with open_fleet(store_path(context), writable=True, wait=wait, told=say) as fleet:
+            accepted = told.accept(fleet.store, accept) if accept else 0
+            declined = told.decline(fleet.store, decline) if decline else 0
+            fleet.keep_history()
         say(f"{accepted} accepted, {declined} declined.")
         return
     with open_store(store_path(context)) as store:

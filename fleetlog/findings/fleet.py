@@ -98,9 +98,13 @@ class Fleet:
         self._history = None
         if not check_only:
             refresh_suggestions(self.store, load_dictionary(self._own_wording()))
-            if self.store.path is not None and self.has_records():
-                self.refresh_history()
+            self.keep_history()
         return result
+
+    def keep_history(self) -> None:
+        """Brings what the store keeps of its history up to date, where it has a file and records."""
+        if self.store.path is not None and self.has_records():
+            self.refresh_history()
 
     def refresh_history(
         self, *, rebuild: bool = False, progress: Callable[[int, int], None] | None = None

@@ -340,6 +340,21 @@ def test_chart_formats(
     assert target.read_bytes().startswith(begins)
 
 
+def test_history_is_kept_by_loads_and_rebuilt_on_demand(
+    fleetlog: Command, demo_store: Path, tmp_path: Path
+) -> None:
+    own = tmp_path / "fleetlog.duckdb"
+    fleetlog("backup", str(own), store=demo_store)
+    (tmp_path / "fleetlog.toml").write_bytes((demo_store.parent / "fleetlog.toml").read_bytes())
+    listed = fleetlog("query", "SELECT count(*) AS n FROM machines", "--format", "json", store=own)
+    machines = json.loads(listed.out)[0]["n"]
+    assert fleetlog("history", store=own).out.endswith("; 0 machines were built.\n")
+    assert fleetlog("history", "--rebuild", store=own).out.endswith(f"; {machines} machines were built.\n")
+    with (tmp_path / "fleetlog.toml").open("a") as settings:
+        settings.write("\n[meters]\nsilence_days = 100\n")
+    assert fleetlog("history", store=own).out.endswith(f"; {machines} machines were built.\n")
+
+
 def test_check_finds_a_whole_store(fleetlog: Command, demo_store: Path) -> None:
     done = fleetlog("check", store=demo_store)
     assert (done.code, done.err) == (0, "")
