@@ -274,7 +274,7 @@ def plan_chart(
         color=alt.Color(
             "kind:N",
             scale=alt.Scale(domain=list(_KINDS), range=[ALERT, SERIES[0], SERIES[2]]),
-            legend=alt.Legend(title=None),
+            legend=alt.Legend(title=None, columns=1 if width < 500 else len(_KINDS)),
         ),
         tooltip=[
             alt.Tooltip("machine_id:N", title="machine"),
@@ -291,10 +291,10 @@ def plan_chart(
     )
     layers: list[alt.Chart] = [bricks, limit]
     room = plot / max(len(names), 1)
-    if room >= 20:
+    if room >= 26:  # below that a number would be too small to read
         layers.append(
             base.transform_calculate(middle="(datum.base + datum.top) / 2")
-            .mark_text(color=PAPER, fontSize=min(11.0, room * 0.42), fontWeight="bold")
+            .mark_text(color=PAPER, fontSize=min(11.0, room * 0.42), fontWeight="bold", limit=room)
             .encode(x=x, y=alt.Y("middle:Q", axis=y_axis), text=alt.Text("machine_id:N"))
         )
     picture = alt.layer(*layers, width=plot, height=280)

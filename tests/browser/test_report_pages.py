@@ -28,7 +28,23 @@ TOO_FAINT = """
     const linear = (c) => ((c /= 255) <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4);
     return 0.2126 * linear(r) + 0.7152 * linear(g) + 0.0722 * linear(b);
   };
+  // Text in a picture may stand on a mark: the last one drawn before it that its middle lies in.
+  const mark = (element) => {
+    const box = element.getBoundingClientRect();
+    const [x, y] = [box.left + box.width / 2, box.top + box.height / 2];
+    let found = null;
+    for (const drawn of element.closest("svg").querySelectorAll("path, rect")) {
+      if (!(element.compareDocumentPosition(drawn) & Node.DOCUMENT_POSITION_PRECEDING)) break;
+      const style = getComputedStyle(drawn), colour = parse(style.fill);
+      if (!colour || colour[3] < 1 || style.fillOpacity < 1 || style.opacity < 1) continue;
+      const own = new DOMPoint(x, y).matrixTransform(drawn.getScreenCTM().inverse());
+      if (drawn.isPointInFill(own)) found = colour;
+    }
+    return found;
+  };
   const behind = (element) => {
+    const under = element.closest("svg") ? mark(element) : null;
+    if (under) return under;
     for (let at = element; at; at = at.parentElement) {
       const colour = parse(getComputedStyle(at).backgroundColor);
       if (colour && colour[3] === 1) return colour;

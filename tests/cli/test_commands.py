@@ -398,6 +398,10 @@ def test_load_reject_correct_load(fleetlog: Command, tmp_path: Path) -> None:
 def test_load_check_only_changes_nothing(fleetlog: Command, tmp_path: Path) -> None:
     store = tmp_path / "fleet.duckdb"
     (tmp_path / "machines.csv").write_text("machine_id\n1\n", encoding="utf-8")
+    (tmp_path / "more.csv").write_text("machine_id\n2\n", encoding="utf-8")
     fleetlog("load", "--check-only", str(tmp_path / "machines.csv"), store=store)
-    done = fleetlog("query", "SELECT count(*) AS machines FROM machines", "--format", "json", store=store)
-    assert json.loads(done.out) == [{"machines": 0}]
+    assert not store.exists()
+    fleetlog("load", str(tmp_path / "machines.csv"), store=store)
+    fleetlog("load", "--check-only", str(tmp_path / "more.csv"), store=store)
+    done = fleetlog("query", "SELECT machine_id FROM machines", "--format", "json", store=store)
+    assert json.loads(done.out) == [{"machine_id": "1"}]
