@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 LONGEST_NAME = 32
 """Characters of a file's name that are shown; the middle of a longer one is left out."""
 
+LONG_FILE = 1_000_000
+"""Bytes of a file, on average, from which each of its stages is drawn."""
+
 
 def wants_bars(stream: TextIO) -> bool:
     """Whether someone looks on: the stream is a terminal that can move its cursor."""
@@ -73,10 +76,16 @@ def bars(console: Console) -> Iterator[ProgressCallback]:
         transient=True,
     ) as drawn:
         task = drawn.add_task("", total=None, files="", rows="")
+        stage = ""
 
         def show(progress: Progress) -> None:
+            nonlocal stage
+            # Every stage of a long file is drawn, however short; with many small files drawing would cost more.
+            turned = progress.stage != stage and progress.bytes >= LONG_FILE * progress.files
+            stage = progress.stage
             drawn.update(
                 task,
+                refresh=turned,
                 description=" ".join(part for part in (progress.stage, short_name(progress.path)) if part),
                 total=max(progress.bytes, 1),
                 completed=progress.bytes_done,

@@ -52,7 +52,7 @@ class Course:
     def part(self, share: float) -> None:
         """Says that the next part of the file is at hand, and which share of the file it is."""
         with self._lock:
-            self._done = self._part_ends  # those before are done
+            self._done = self._stage_ends = self._part_ends  # those before are done
             self._part_ends = min(self._done + share, 1.0)
 
     def stage(self, name: str) -> None:
@@ -60,6 +60,7 @@ class Course:
         names = list(STAGES)
         left = [STAGES[each] for each in names[names.index(name) :]]
         with self._lock:
+            self._done = max(self._done, self._stage_ends)  # the stage before is over
             self._stage = name
             self._stage_begins = self._done
             self._stage_ends = self._done + (self._part_ends - self._done) * left[0] / sum(left)
