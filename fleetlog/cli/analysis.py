@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from enum import StrEnum
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -29,6 +29,9 @@ from fleetlog.cli.options import (
     store_path,
 )
 from fleetlog.cli.output import show
+
+if TYPE_CHECKING:
+    from fleetlog.findings.incidence import EndingTest
 
 
 class Interval(StrEnum):
@@ -157,7 +160,7 @@ def _tested(test: str, result: Mapping[str, float] | None, strata: tuple[str, ..
     """The test between the groups as a sentence, none where there was nothing to test."""
     if result is None:
         return []
-    p = "p < 0.0001" if result["p"] < 0.0001 else f"p = {result['p']:.2g}"
+    p = _p(result["p"])
     within = f" within {', '.join(strata)}" if strata else ""
     chi2 = f"chi-square {result['chi2']:.4g}, {result['df']} df"
     return [f"Test that no group differs ({test}{within}): {chi2}, {p}."]
@@ -201,8 +204,19 @@ def incidence(
         for group in found.groups
         if group.note
     ]
-    shown = replace(found, notes=(*told, *found.notes)) if form is Format.TABLE else found
+    tested = [_compared(test) for test in found.tests]
+    shown = replace(found, notes=(*tested, *told, *found.notes)) if form is Format.TABLE else found
     show(shown, found.frame if curve else found.summary, form, out)
+
+
+def _compared(test: EndingTest) -> str:
+    """Gray's test of one ending as a sentence."""
+    found = f"chi-square {test.chi2:.4g}, {test.df} df, {_p(test.p)}"
+    return f"Test that no group differs in {test.ending} (Gray): {found} ({_p(test.p_holm)} after Holm)."
+
+
+def _p(value: float) -> str:
+    return "p < 0.0001" if value < 0.0001 else f"p = {value:.2g}"
 
 
 def compare(

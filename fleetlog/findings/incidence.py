@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
@@ -44,8 +44,31 @@ class IncidenceGroup:
 
 
 @dataclass(frozen=True)
+class EndingTest:
+    """Gray's test that the groups share one cumulative incidence of an ending.
+
+    Attributes:
+        ending: the ending compared.
+        chi2: the statistic.
+        df: its degrees of freedom.
+        p: its p value.
+        p_holm: the p value after Holm's correction for as many looks as there are endings.
+    """
+
+    ending: str
+    chi2: float
+    df: int
+    p: float
+    p_holm: float
+
+
+@dataclass(frozen=True)
 class IncidenceFinding:
-    """Cumulative incidence of every way a component's life ends (Aalen–Johansen)."""
+    """Cumulative incidence of every way a component's life ends (Aalen–Johansen).
+
+    Attributes:
+        tests: one an ending that came to pass, when split into groups that can be compared.
+    """
 
     as_of: date
     fault: str
@@ -53,6 +76,7 @@ class IncidenceFinding:
     by: tuple[str, ...]
     groups: tuple[IncidenceGroup, ...]
     notes: tuple[str, ...] = ()
+    tests: tuple[EndingTest, ...] = ()
 
     @property
     def frame(self) -> pl.DataFrame:
@@ -67,7 +91,7 @@ class IncidenceFinding:
         return pl.concat(parts) if parts else pl.DataFrame()
 
     def to_dict(self) -> dict[str, Any]:
-        """Rows: group, spells, and for each ending hours, incidence, lower, upper."""
+        """Rows: group, spells, and for each ending hours, incidence, lower, upper; `tests` between the groups."""
         rows = [
             {
                 "group": dict(group.group),
@@ -87,7 +111,8 @@ class IncidenceFinding:
             }
             for group in self.groups
         ]
-        return header(self, rows, by=list(self.by), component=self.component)
+        tests = [asdict(test) for test in self.tests]
+        return header(self, rows, by=list(self.by), component=self.component, tests=tests)
 
     def chart(self) -> alt.TopLevelMixin:
         """The curves, one colour an ending."""
@@ -107,7 +132,7 @@ def incidence(
 
     A part replaced while still sound can no longer fail: one minus the survival curve of a single ending
     would overstate it, so the endings compete. A replacement that says nothing of the old part is an ending
-    of its own, `replaced_unknown`.
+    of its own, `replaced_unknown`. Groups are compared by Gray's test, ending by ending.
 
     Args:
         fleet: whom to ask.
@@ -121,7 +146,8 @@ def incidence(
     history, family = fleet.begin(scope)
     check_split(fleet, component, by)
     counted = _endings(fleet, component, by, selection(scope))
-    groups = [_group(dict(zip(by, key, strict=True)), rows, fleet) for key, rows in split(counted, by)]
+    parts = split(counted, by)
+    groups = [_group(dict(zip(by, key, strict=True)), rows, fleet) for key, rows in parts]
     return IncidenceFinding(
         as_of=history.as_of,
         fault=family.name,
@@ -129,6 +155,7 @@ def incidence(
         by=by,
         groups=tuple(groups),
         notes=() if groups else (f"No life of {component} is under observation in this part of the fleet.",),
+        tests=_tests(groups, parts),
     )
 
 
@@ -156,20 +183,57 @@ def _endings(fleet: Fleet, component: str, by: tuple[str, ...], chosen: Mapping[
     )
 
 
-def _group(group: Mapping[str, str], rows: pl.DataFrame, fleet: Fleet) -> IncidenceGroup:
-    endings = tuple(sorted(set(rows["ending"]) - {""}))
+def _endings_of(rows: pl.DataFrame) -> tuple[str, ...]:
+    return tuple(sorted(set(rows["ending"]) - {""}))
+
+
+def _tests(
+    groups: Sequence[IncidenceGroup], parts: Sequence[tuple[tuple[str, ...], pl.DataFrame]]
+) -> tuple[EndingTest, ...]:
+    """Gray's test of each ending, from the age on at which every group has enough at risk.
+
+    Before it a group of one or two under watch could end at once, and its whole weight would be lost.
+    """
+    if len(groups) < 2:
+        return ()
+    from fleetlog.stats.incidence_comparison import compare_incidence
+    from fleetlog.stats.log_rank import holm
+
+    start = max(group.from_hours for group in groups)
+    endings = tuple(sorted({name for _, rows in parts for name in _endings_of(rows)}))
+    tables = [_table(rows, endings).conditional_on(start) for _, rows in parts]
+    tables = [table for table in tables if table.hours.size]
+    came = [name for k, name in enumerate(endings) if any(table.failed[:, k].any() for table in tables)]
+    if len(tables) < 2 or not came:
+        return ()
+    found = [compare_incidence(tables, name) for name in came]
+    corrected = holm([test.p for test in found])
+    return tuple(
+        EndingTest(test.cause, test.chi2, test.df, test.p, float(p))
+        for test, p in zip(found, corrected, strict=True)
+        if test.df
+    )
+
+
+def _table(rows: pl.DataFrame, endings: tuple[str, ...]) -> CausesTable:
+    """The counts of one group, one column of `failed` an ending."""
     wide = rows.group_by("hours", maintain_order=True).agg(
         pl.col("entering", "leaving").sum(),
         *(pl.col("leaving").filter(pl.col("ending") == name).sum().alias(f"_{name}") for name in endings),
     )
     failed = [wide[f"_{name}"].to_numpy() for name in endings]
-    table = CausesTable(
+    return CausesTable(
         hours=wide["hours"].to_numpy(),
         entering=wide["entering"].to_numpy(),
         failed=np.column_stack(failed) if failed else np.zeros((wide.height, 0), dtype=np.int64),
         leaving=wide["leaving"].to_numpy(),
         causes=endings,
     )
+
+
+def _group(group: Mapping[str, str], rows: pl.DataFrame, fleet: Fleet) -> IncidenceGroup:
+    endings = _endings_of(rows)
+    table = _table(rows, endings)
     found = _curves(table, fleet)
     curve = pl.DataFrame(
         {

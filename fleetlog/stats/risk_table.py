@@ -9,7 +9,7 @@ Ages are whole ticks, by default tenths of a running hour, so that ties are ties
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -236,6 +236,27 @@ class CausesTable:
     def any_cause(self) -> RiskTable:
         """The risk table in which every cause is a failure."""
         return self._single(self.failed.sum(axis=1))
+
+    def conditional_on(self, hours: float) -> CausesTable:
+        """The table of the spells still at risk just after an age in hours, watched from that age on."""
+        start = round(hours * self.per_hour)
+        before, after = self.hours <= start, self.hours > start
+        under_way = self.entering[before].sum() - self.leaving[before].sum()
+        if not under_way and not after.any():
+            return replace(
+                self,
+                hours=self.hours[after],
+                entering=self.entering[after],
+                failed=self.failed[after],
+                leaving=self.leaving[after],
+            )
+        return replace(
+            self,
+            hours=np.concatenate(([start], self.hours[after])),
+            entering=np.concatenate(([under_way], self.entering[after])),
+            failed=np.concatenate((np.zeros_like(self.failed[:1]), self.failed[after])),
+            leaving=np.concatenate(([0], self.leaving[after])),
+        )
 
     def _single(self, failed: Counts) -> RiskTable:
         return RiskTable(self.hours, self.entering, failed, self.leaving, self.per_hour)

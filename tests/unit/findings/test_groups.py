@@ -121,6 +121,24 @@ def test_incidences_add_up_to_all_that_ended(demo: Fleet) -> None:
         assert (int(found.summary["count"].sum()), spells) == ended
 
 
+def test_endings_are_compared_from_where_every_group_is_watched(tmp_path: Path) -> None:
+    """One pump watched early fails at once; the test begins where five are watched, like the curve."""
+    late = [Pump(500.0 + i, 900.0 + 40 * i, "worn" if i % 2 else "sound", "B") for i in range(10)]
+    others = [Pump(0.0, 600.0 + 60 * i, "worn" if i % 3 else "sound", "A") for i in range(20)]
+    tested = []
+    for early in ([], [Pump(100.0, 300.0, "worn", "B")]):
+        place = tmp_path / str(len(early))
+        place.mkdir()
+        with fleet_of_pumps(place, [*others, *late, *early]) as fleet:
+            found = incidence(fleet, component="drive_pump", by=("site",))
+        assert [test.ending for test in found.tests] == ["replaced_sound", "worn"]
+        assert found.to_dict()["tests"][0]["ending"] == "replaced_sound"
+        tested.append(found.tests)
+    assert tested[0] == tested[1]
+    with fleet_of_pumps(tmp_path, others) as fleet:
+        assert incidence(fleet, component="drive_pump", by=("site",)).tests == ()
+
+
 def test_a_group_in_which_nothing_ended(tmp_path: Path) -> None:
     with fleet_of_pumps(tmp_path, [Pump(0, 10), Pump(0, 20)]) as fleet:
         found = incidence(fleet, component="drive_pump", by=("site",))

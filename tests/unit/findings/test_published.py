@@ -179,6 +179,25 @@ def test_competing_endings(case_id: str, tmp_path: Path) -> None:
         assert errors == pytest.approx(known, rel=TOLERANCE, abs=1e-9)
 
 
+def test_endings_of_groups_compared(tmp_path: Path) -> None:
+    """Gray's test, ending by ending: an R program's answer, reached from machines and repairs at two sites."""
+    case = all_cases()["gray.mgus2.sex"]
+    lives = [
+        Pump(0.0, float(row["time"]), ("", "worn", "broken")[row["event"]], row["sex"])
+        for row in data("mgus2_competing.csv").to_dicts()
+    ]
+    with fleet_of_pumps(tmp_path, lives) as fleet:
+        found = incidence(fleet, component="drive_pump", by=("site",))
+    tests = {test.ending: test for test in found.tests}
+    assert list(tests) == ["broken", "worn"]
+    for ending, cause in (("worn", "cause1"), ("broken", "cause2")):
+        expected = case["expected"][cause]
+        got = tests[ending]
+        assert (got.chi2, got.p) == pytest.approx((expected["stat"], expected["p"]), rel=TOLERANCE)
+        assert got.df == expected["df"]
+    assert tests["broken"].p_holm == pytest.approx(2 * case["expected"]["cause2"]["p"], rel=TOLERANCE)
+
+
 def test_trend_of_one_machine(tmp_path: Path) -> None:
     """A machine watched from new to 1,500 h with ten faults."""
     expected = all_cases()["nhpp.nist8452"]["expected"]
