@@ -80,7 +80,7 @@ def bars(console: Console) -> Iterator[ProgressCallback]:
 
         def show(progress: Progress) -> None:
             nonlocal stage
-            # Every stage of a long file is drawn, however short; with many small files drawing would cost more.
+            # Each stage of a long file is drawn, however short; with many small ones that would cost more.
             turned = progress.stage != stage and progress.bytes >= LONG_FILE * progress.files
             stage = progress.stage
             drawn.update(

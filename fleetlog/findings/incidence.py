@@ -91,7 +91,7 @@ class IncidenceFinding:
         return pl.concat(parts) if parts else pl.DataFrame()
 
     def to_dict(self) -> dict[str, Any]:
-        """Rows: group, spells, and for each ending hours, incidence, lower, upper; `tests` between the groups."""
+        """Rows: group, spells, for each ending hours, incidence, lower, upper; `tests` between groups."""
         rows = [
             {
                 "group": dict(group.group),
