@@ -80,7 +80,7 @@ def report(
     ] = Path("report"),
     fault: FaultOption = DEFAULT_FAULT,
 ) -> None:
-    """The monthly report: a page that opens without a network, and the tables behind it.
+    """The monthly report: a page that opens without a network, the same as a PDF, and a workbook of its tables.
 
     Example: fleetlog report --month 2026-06 --out june
     """
