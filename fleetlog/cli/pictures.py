@@ -80,7 +80,7 @@ def report(
     ] = Path("report"),
     fault: FaultOption = DEFAULT_FAULT,
 ) -> None:
-    """The monthly report: a page that opens without a network, the same as a PDF, and a workbook of its tables.
+    """The monthly report: a page that opens without a network, as a PDF too, and a workbook of its tables.
 
     Example: fleetlog report --month 2026-06 --out june
     """
@@ -124,6 +124,15 @@ def chart(
         str,
         typer.Option("--by", help="Columns to split survival by, separated by commas.", metavar="COLUMNS"),
     ] = "variant",
+    months: Annotated[
+        int | None,
+        typer.Option(
+            "--months",
+            min=1,
+            help="Months to look ahead (forecast) or back (calibration, forecast-check); "
+            "default: as many as the command looks.",
+        ),
+    ] = None,
     fault: FaultOption = DEFAULT_FAULT,
     as_of: AsOfOption = None,
     site: SiteOption = None,
@@ -149,7 +158,7 @@ def chart(
     target = out or Path(f"{name}.svg")
     with open_fleet(store_path(context)) as fleet:
         chosen = scope(fault, as_of, site, build_year, machine)
-        finding = finding_for(fleet, CHARTS[name].finding, chosen, component, by)
+        finding = finding_for(fleet, CHARTS[name].finding, chosen, component, by, months)
     say(f"{save(CHARTS[name](finding), target)} is written.")
 
 

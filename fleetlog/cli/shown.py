@@ -11,7 +11,9 @@ if TYPE_CHECKING:
     from fleetlog.findings.fleet import Fleet
 
 
-def finding_for(fleet: Fleet, kind: str, scope: Scope, component: str, by: str) -> Any:
+def finding_for(
+    fleet: Fleet, kind: str, scope: Scope, component: str, by: str, months: int | None = None
+) -> Any:
     """The finding of that kind.
 
     Args:
@@ -20,6 +22,7 @@ def finding_for(fleet: Fleet, kind: str, scope: Scope, component: str, by: str) 
         scope: which part of the fleet, as of when.
         component: the part whose lives are followed, where the finding is about one.
         by: columns to split by, separated by commas.
+        months: how many to look ahead (forecast) or back (backtest, forecast-check); None: as many as usual.
 
     Raises:
         UsageError: where the picture needs one machine and none, or several, are named.
@@ -53,7 +56,7 @@ def finding_for(fleet: Fleet, kind: str, scope: Scope, component: str, by: str) 
         case "forecast":
             from fleetlog.findings.forecast import forecast
 
-            return forecast(fleet, scope)
+            return forecast(fleet, scope, **_given(months=months))
         case "replacement":
             from fleetlog.findings.replacement import replacement
 
@@ -65,11 +68,11 @@ def finding_for(fleet: Fleet, kind: str, scope: Scope, component: str, by: str) 
         case "backtest":
             from fleetlog.findings.backtest import backtest
 
-            return backtest(fleet, scope)
+            return backtest(fleet, scope, **_given(months=months))
         case "forecast-check":
             from fleetlog.findings.forecast_check import check_forecasts
 
-            return check_forecasts(fleet, scope)
+            return check_forecasts(fleet, scope, **_given(forecasts=months))
         case "shop-hours":
             from fleetlog.findings.plan_hours import compare_shop_hours
 
@@ -100,6 +103,11 @@ def finding_for(fleet: Fleet, kind: str, scope: Scope, component: str, by: str) 
     if not found.cases:
         raise UsageError(f"Machine {machine} has no open or doubtful case as of {found.as_of}.")
     return found.cases[0]
+
+
+def _given(**options: Any) -> dict[str, Any]:
+    """The options that somebody chose; the others keep the finding's own default."""
+    return {name: value for name, value in options.items() if value is not None}
 
 
 def _one_machine(scope: Scope) -> str:

@@ -34,8 +34,11 @@ from fleetlog.findings.outlook import DRAWS, SEED, Outlook, look_ahead
 if TYPE_CHECKING:
     import altair as alt
 
-#: So many past months are looked back on.
-RECORD_MONTHS = 12
+#: So many past months are looked back on: a quarter. 'fleetlog forecast --check' looks back further.
+RECORD_MONTHS = 3
+#: Machines whose history is made anew for it at most, all months together: a great fleet's single month tells
+#: as much as many months of a small one, and its history takes long to make.
+RECORD_MACHINES = 6_000
 #: Draws of each forecast of the record: enough for ranges of whole counts, and nobody is kept waiting.
 RECORD_DRAWS = 40
 FOLLOWED = "followed parts"
@@ -102,6 +105,12 @@ class Expected:
     def for_record(self) -> PastForecast:
         """The same forecast with the draws of the record: a draw does not depend on how many there are."""
         return past_of(replace(self.outlook, draw_count=min(RECORD_DRAWS, self.outlook.draw_count)))
+
+
+def record_length(fleet: Fleet) -> int:
+    """How many past months a report looks back on, the month's own forecast among them."""
+    machines = int(fleet.store.execute("SELECT count(*) FROM machines")[0][0])
+    return max(1, min(RECORD_MONTHS, RECORD_MACHINES // max(machines, 1)))
 
 
 def expected_of(fleet: Fleet, scope: Scope, *, draws: int = DRAWS, seed: int = SEED) -> Expected:
@@ -239,7 +248,7 @@ def _notes(expected: Expected, record: ForecastCheck | None) -> tuple[str, ...]:
     if record is not None and record.draws != expected.forecast.draws:
         notes.append(
             f"The past months are forecast with {record.draws} draws each, so that a range may differ by a "
-            "failure from the one printed then."
+            "failure from the one printed then; 'fleetlog forecast --check' looks back further."
         )
     return tuple(notes)
 

@@ -16,7 +16,7 @@ from fleetlog.findings.costs import costs
 from fleetlog.findings.fleet import Fleet
 from fleetlog.findings.forecast import of_outlook
 from fleetlog.findings.forecast_check import PastForecast, days_to_ask, look_back
-from fleetlog.findings.forecast_met import RECORD_DRAWS, RECORD_MONTHS, expected_of, met
+from fleetlog.findings.forecast_met import RECORD_DRAWS, expected_of, met, record_length
 from fleetlog.findings.outlook import look_ahead
 from fleetlog.findings.plan import plan
 from fleetlog.findings.repeats import repeats
@@ -54,7 +54,7 @@ def gather(
     eve = first - timedelta(days=1)
     family = fleet.family(fault)
     then, scope = Scope(fault=fault, as_of=eve), Scope(fault=fault, as_of=last)
-    days = days_to_ask(fleet, scope, forecasts=RECORD_MONTHS)
+    days = days_to_ask(fleet, scope, forecasts=record_length(fleet))
     with _looking_back(fleet, scope, days[:-1]) as looked_back:
         # Each day's history is built once: first all that is asked of the eve, then all of the month's end.
         expected = expected_of(fleet, then) if days else None

@@ -79,7 +79,7 @@ def test_replacement(fleetlog: Command, demo_store: Path) -> None:
 
 
 def test_backtest(fleetlog: Command, demo_store: Path) -> None:
-    done = fleetlog("backtest", "--months", "9", "--format", "json", store=demo_store)
+    done = fleetlog("backtest", "--months", "6", "--format", "json", store=demo_store)
     assert done.code == 0, done.err
     methods = {row["method"] for row in json.loads(done.out)["rows"]}
     assert {"model", "evidence score", "base rates"} <= methods
@@ -128,6 +128,8 @@ def test_figures(fleetlog: Command, demo_store: Path) -> None:
 
 
 def test_forecast_check(fleetlog: Command, demo_store: Path) -> None:
-    done = fleetlog("forecast", "--check", "--draws", "20", "--format", "json", store=demo_store)
+    done = fleetlog(
+        "forecast", "--check", "--as-of", "2022-03-31", "--draws", "20", "--format", "json", store=demo_store
+    )
     assert done.code == 0, done.err
     assert len(json.loads(done.out)["rows"]) > 0

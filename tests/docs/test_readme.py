@@ -61,6 +61,11 @@ def test_examples_run(line: str, demo_store: Path, tmp_path: Path) -> None:
     done = subprocess.run(command, capture_output=True, text=True, cwd=tmp_path, check=False)
     assert done.returncode == 0, done.stderr
     assert done.stdout.strip()
+    if arguments[0] == "report":
+        page = tmp_path / "june" / "report.html"
+        assert done.stdout.strip() == str(page.relative_to(tmp_path))
+        assert "June 2026" in page.read_text(encoding="utf-8")
+        assert list((tmp_path / "june" / "tables").glob("*.csv"))
 
 
 def test_python_example_runs(demo_store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

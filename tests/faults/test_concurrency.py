@@ -23,8 +23,8 @@ from fleetlog.store.integrity import broken_invariants
 
 READINGS_A_MACHINE = 3
 MACHINES_A_LOAD = 40
-LOADS = 12
-READERS = 4
+LOADS = 8
+READERS = 3
 
 # The files are loaded machines first, so a state between two files has machines without readings; the notes
 # are read after that, so one between data and suggestions has orders without suggestions; the history last.

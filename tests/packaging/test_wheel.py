@@ -42,7 +42,7 @@ def test_demo_outside_the_checkout(wheel: Path, tmp_path: Path) -> None:
     venv = tmp_path / "venv"
     subprocess.run([sys.executable, "-m", "venv", str(venv)], check=True)
     python = venv / "bin" / "python"
-    pip = [str(python), "-m", "pip", "install", "-q", "--disable-pip-version-check"]
+    pip = [str(python), "-m", "pip", "install", "-q", "--no-compile", "--disable-pip-version-check"]
     lock = ["-c", str(ROOT / "requirements.lock")]
     done = subprocess.run([*pip, *lock, str(wheel)], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
@@ -58,4 +58,6 @@ def test_demo_outside_the_checkout(wheel: Path, tmp_path: Path) -> None:
     assert done.returncode == 0, done.stderr
     assert (tmp_path / "fleetlog-demo" / "report" / "report.html").stat().st_size > 100_000
     assert (tmp_path / "fleetlog-demo" / "report" / "report.pdf").read_bytes().startswith(b"%PDF-1.7")
+    assert (tmp_path / "fleetlog-demo" / "fleetlog.duckdb").is_file()
+    assert str(Path("fleetlog-demo") / "report") in done.stdout
     assert "site-packages" in done.stdout

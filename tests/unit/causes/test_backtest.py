@@ -48,7 +48,7 @@ def test_month_ends() -> None:
 
 @pytest.mark.slow
 def test_the_demo_fleets_past(demo: Fleet) -> None:
-    found = backtest(demo, months=12)
+    found = backtest(demo, months=7)
     assert found.scores["method"].to_list() == [MODEL, SCORE, RULE, BASE]
     assert loss(found, MODEL) < loss(found, BASE)
     assert found.months[-1] <= found.as_of

@@ -11,7 +11,7 @@ from fleetlog.findings.base import Finding, Scope
 from fleetlog.findings.fleet import Fleet
 from fleetlog.findings.forecast import forecast
 from fleetlog.findings.forecast_check import check_forecasts
-from fleetlog.findings.forecast_met import ForecastMet, forecast_met
+from fleetlog.findings.forecast_met import RECORD_MONTHS, ForecastMet, forecast_met, record_length
 
 END = date(2026, 4, 30)
 
@@ -97,3 +97,13 @@ def test_the_last_day_of_a_month_belongs_to_it(demo: Fleet) -> None:
 
 def test_a_short_record_has_none(demo: Fleet) -> None:
     assert forecast_met(demo, Scope(as_of=date(2021, 3, 31))) is None
+
+
+def test_a_great_fleet_is_looked_back_on_for_fewer_months(
+    demo: Fleet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    machines = demo.store.execute("SELECT count(*) FROM machines")[0][0]
+    assert record_length(demo) == RECORD_MONTHS
+    for room, months in ((2 * machines, 2), (machines - 1, 1)):
+        monkeypatch.setattr("fleetlog.findings.forecast_met.RECORD_MACHINES", room)
+        assert record_length(demo) == months
