@@ -113,7 +113,7 @@ def prior_for(fleet: Fleet, family: FaultFamily, component: str, variant: str) -
 
 def _free(table: RiskTable, level: float) -> LifeFit:
     fit = fit_weibull(table, level=level)
-    compared = compare_fits(table, level=level)
+    compared = compare_fits(table, level=level, weibull=fit)
     fits = tuple(compared.frame.to_dicts())
     constant = {"chi2": compared.rising_hazard_chi2, "p": compared.rising_hazard_p}
     notes = [fit.note] if fit.note else []

@@ -14,6 +14,7 @@ fixed shape); Epstein & Sobel 1953 (exponential).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
@@ -444,29 +445,41 @@ class FitComparison:
     rising_hazard_p: float | None
 
 
-def compare_fits(table: RiskTable, *, level: float = 0.95) -> FitComparison:
-    """Weibull, lognormal, log-logistic and exponential side by side; a fit that fails says why."""
+def compare_fits(
+    table: RiskTable, *, level: float = 0.95, weibull: WeibullFit | None = None
+) -> FitComparison:
+    """Weibull, lognormal, log-logistic and exponential side by side; a fit that fails says why.
+
+    Of the lognormal and the log-logistic only the greatest likelihood is sought: intervals, which take far
+    longer, are not compared.
+
+    Args:
+        table: one group's risk table.
+        level: confidence level of what the notes say.
+        weibull: the Weibull fit to the same table, where it is there already.
+    """
     rows: list[dict[str, object]] = []
     scores: dict[str, float] = {}
-    for name, fit in (
-        ("weibull", fit_weibull),
-        ("lognormal", fit_lognormal),
-        ("loglogistic", fit_loglogistic),
-        ("exponential", fit_exponential),
-    ):
+    fits: tuple[tuple[str, Callable[[], tuple[int, float, str | None]]], ...] = (
+        ("weibull", lambda: _told(weibull or fit_weibull(table, level=level))),
+        ("lognormal", lambda: _greatest(LOGNORMAL, table)),
+        ("loglogistic", lambda: _greatest(LOGLOGISTIC, table)),
+        ("exponential", lambda: _told(fit_exponential(table, level=level))),
+    )
+    for name, fit in fits:
         try:
-            result = fit(table, level=level)
+            parameters, score, note = fit()
         except (TooFewFailures, DidNotConverge) as reason:
             rows.append({"distribution": name, "note": str(reason)})
             continue
-        scores[name] = result.log_likelihood
+        scores[name] = score
         rows.append(
             {
                 "distribution": name,
-                "parameters": result.parameters,
-                "log_likelihood": result.log_likelihood,
-                "aic": result.aic,
-                "note": getattr(result, "note", None),
+                "parameters": parameters,
+                "log_likelihood": score,
+                "aic": 2.0 * parameters - 2.0 * score,
+                "note": note,
             }
         )
     schema = {
@@ -487,11 +500,25 @@ def compare_fits(table: RiskTable, *, level: float = 0.95) -> FitComparison:
     return FitComparison(frame, chi2, p)
 
 
-def _fit_log_life(family: Family, table: RiskTable, level: float) -> LogLifeFit:
+def _told(fit: WeibullFit | ExponentialFit) -> tuple[int, float, str | None]:
+    """What a comparison takes of a fit: parameters, log-likelihood, note."""
+    return fit.parameters, fit.log_likelihood, getattr(fit, "note", None)
+
+
+def _greatest(family: Family, table: RiskTable) -> tuple[int, float, str | None]:
+    """The same of a life on the scale of the logarithm, without its intervals."""
+    return LogLifeFit.parameters, _fit_of_log_life(family, table).maximum, None
+
+
+def _fit_of_log_life(family: Family, table: RiskTable) -> ProfileLimits:
     _enough(table.failures)
     with np.errstate(divide="ignore"):
         log_hours = np.log(table.hours / table.per_hour)
-    fit = _fit_location_scale(family, life_data(log_hours, table.failed, table.leaving, table.entering))
+    return _fit_location_scale(family, life_data(log_hours, table.failed, table.leaving, table.entering))
+
+
+def _fit_log_life(family: Family, table: RiskTable, level: float) -> LogLifeFit:
+    fit = _fit_of_log_life(family, table)
     mu, log_sigma = (float(value) for value in fit.theta)
     drop = likelihood_drop(level)
     mu_ci = fit.log_quantile(0.0, drop)

@@ -2,7 +2,8 @@
 -- grain: one row a refused statement
 -- inputs: questionable_statement, bracket
 -- parameters: hours_a_day
--- output: machine_id, moment, at_seconds, tenths, meter_hours, source, reason
+-- output: machine_id, moment, at_seconds, tenths, meter_hours, source, reason, before_seconds (the last believed statement
+--   before it, null where there is none: those between the same two have the same)
 WITH compared AS (
     SELECT
         questionable_statement.*,
@@ -33,6 +34,6 @@ judged AS (
         END AS reason
     FROM compared
 )
-SELECT machine_id, moment, at_seconds, tenths, meter_hours, source, reason
+SELECT machine_id, moment, at_seconds, tenths, meter_hours, source, reason, before_seconds
 FROM judged
 WHERE reason <> ''

@@ -306,3 +306,11 @@ def test_mean_hours_by_integration() -> None:
     fit = fit_weibull(RiskTable.from_spells(*fleet(11, 50)))
     area, _ = integrate.quad(fit.survival, 0, np.inf)
     assert fit.mean_hours == pytest.approx(area, rel=1e-6)
+
+
+def test_a_comparison_scores_fits_as_they_score_themselves() -> None:
+    table = RiskTable.from_spells(*fleet(11, 120, shape=2.0))
+    rows = {row["distribution"]: row for row in compare_fits(table).frame.to_dicts()}
+    for fit in (fit_lognormal(table), fit_loglogistic(table)):
+        assert (rows[fit.distribution]["parameters"], rows[fit.distribution]["aic"]) == (2, fit.aic)
+    assert compare_fits(table, weibull=fit_weibull(table)).frame.equals(compare_fits(table).frame)
