@@ -20,6 +20,7 @@ from fleetlog.store.connection import CATALOG, Store, literal
 from fleetlog.store.draft import Draft, log_of
 from fleetlog.store.lock import Told
 from fleetlog.store.statements import numbered
+from fleetlog.store.watching import in_bytes
 
 FORMAT = "fleetlog"
 """What `store_info` says in a file that is ours."""
@@ -28,6 +29,10 @@ _DUCKDB_MAGIC = b"DUCK"  # bytes 8 to 11 of every DuckDB file
 
 # No query may fetch an extension, and none is needed: what we use is linked in.
 _CLOSED = {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
+
+# The engine would take four fifths of the machine's memory; a store leaves room for other programs, and what
+# does not fit goes to the spill folder. On a small machine it may have what it would take, up to this.
+_SMALL = 4 << 30
 
 # Nobody of ours ever bars a reader, but for a moment after a foreign program left a log behind (`_fold`).
 _PATIENCE = 2.0
@@ -230,10 +235,18 @@ def _attached(file: Path, path: Path, spill: Path, *, read_only: bool) -> duckdb
             mode = "READ_ONLY" if read_only else "READ_WRITE"
             connection.execute(f"ATTACH {literal(real)} AS {CATALOG} ({mode})")
             connection.execute(f"USE {CATALOG}")
+            connection.execute(f"SET memory_limit = '{_room(connection)} B'")
     except BaseException:
         connection.close()
         raise
     return connection
+
+
+def _room(connection: duckdb.DuckDBPyConnection) -> int:
+    """Bytes that the engine may hold: a quarter of the machine's memory, or 4 GiB where it has that much."""
+    (shown,) = connection.execute("SELECT current_setting('memory_limit')").fetchall()[0]
+    usual = in_bytes(str(shown))  # four fifths
+    return int(max(usual / 0.8 / 4, min(usual, _SMALL)))
 
 
 def _spill(path: Path) -> Path:

@@ -41,7 +41,7 @@ def within_memory(store: Store, most: int) -> Iterator[None]:
     Stores in memory are left alone, since they have nowhere to put it; so is a limit that is lower already.
     """
     before = str(store.execute("SELECT current_setting('memory_limit')")[0][0])
-    if store.path is None or _bytes(before) <= most:
+    if store.path is None or in_bytes(before) <= most:
         yield
         return
     store.execute(f"SET memory_limit = '{most} B'")
@@ -51,7 +51,7 @@ def within_memory(store: Store, most: int) -> Iterator[None]:
         store.execute(f"SET memory_limit = '{before}'")
 
 
-def _bytes(shown: str) -> float:
+def in_bytes(shown: str) -> float:
     """A size as the engine shows it, such as "18.6 GiB"."""
     number, unit = shown.split()
     power: int = ("bytes", "KiB", "MiB", "GiB", "TiB").index(unit)

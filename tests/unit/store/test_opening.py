@@ -14,6 +14,7 @@ from fleetlog.errors import StoreBusyError, StoreError
 from fleetlog.store import open_store
 from fleetlog.store.draft import log_of
 from fleetlog.store.statements import numbered
+from fleetlog.store.watching import in_bytes
 
 from .foreign import held_for_writing, leave_a_log
 
@@ -166,3 +167,15 @@ def test_transaction_is_all_or_nothing(store: Path) -> None:
             opened.execute("INSERT INTO store_info VALUES ('a', 'b')")
             raise ZeroDivisionError
         assert opened.execute("SELECT count(*) FROM store_info") == [(2,)]
+
+
+def test_a_store_leaves_memory_to_other_programs(tmp_path: Path) -> None:
+    asked = "SELECT current_setting('memory_limit')"
+    usual = in_bytes(str(duckdb.connect().execute(asked).fetchall()[0][0]))
+    path = tmp_path / "fleet.duckdb"
+    open_store(path, create=True).close()
+    for writable in (False, True):
+        with open_store(path, writable=writable) as store:
+            held = in_bytes(str(store.execute(asked)[0][0]))
+        assert held <= max(usual / 3.2, 4 << 30) * 1.01
+        assert held >= min(usual, 4 << 30) * 0.99
