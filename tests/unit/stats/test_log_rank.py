@@ -135,3 +135,20 @@ def test_incidence_comparison_without_other_causes_is_a_log_rank_test_in_spirit(
     assert plain.p < 1e-4
     with pytest.raises(LengthMismatch, match="cause"):
         compare_incidence([CausesTable.from_spells(0, x, ones) for x in (fast, slow)], "2")
+
+
+def test_causes_from_an_age_on_are_those_of_the_spells_still_there() -> None:
+    """The counts after an age are those of spells cut off at it, counted anew."""
+    random = np.random.default_rng(3)
+    entry = random.integers(0, 400, 200)
+    leave = entry + random.integers(1, 600, 200)
+    cause = random.integers(0, 3, 200)
+    whole = CausesTable.from_spells(entry, leave, cause, causes=(1, 2), per_hour=1.0)
+    for age in (0, 150, 990):
+        there = leave > age
+        cut = CausesTable.from_spells(
+            np.maximum(entry[there], age), leave[there], cause[there], causes=(1, 2), per_hour=1.0
+        )
+        found = whole.conditional_on(age).for_cause(whole.causes[0])
+        assert found.at_risk_at(cut.hours).tolist() == cut.any_cause().at_risk_at(cut.hours).tolist()
+        assert found.failures_only()[0].tolist() == cut.for_cause(cut.causes[0]).failures_only()[0].tolist()
