@@ -8,7 +8,6 @@ started, or one dies, the picture is drawn here.
 from __future__ import annotations
 
 import json
-import os
 import subprocess
 import sys
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -27,13 +26,12 @@ class Drawer:
     """Processes that draw. Use it as a context manager.
 
     Args:
-        processes: how many, 0 to draw in this process; None: as many as there are cores, two at most.
+        processes: how many; 0 to draw in this process. A second one takes as long to begin as it saves.
     """
 
-    def __init__(self, processes: int | None = None) -> None:
-        count = min(2, os.cpu_count() or 1) if processes is None else processes
+    def __init__(self, processes: int = 1) -> None:
         self._idle: SimpleQueue[subprocess.Popen[bytes] | None] = SimpleQueue()
-        self._started = [started for _ in range(count) if (started := _start()) is not None]
+        self._started = [started for _ in range(processes) if (started := _start()) is not None]
         for process in self._started:
             self._idle.put(process)
         if not self._started:

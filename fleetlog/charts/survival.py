@@ -410,8 +410,12 @@ def _small_multiples(
             subtitleLineHeight=14,
         )
         pictures.append(
-            alt.layer(*layers)
-            .resolve_scale(color="independent")
-            .properties(width=plot, height=round(plot * 0.62), title=head)
+            alt.layer(
+                *layers,
+                width=plot,
+                height=round(plot * 0.62),
+                title=head,
+                resolve=alt.Resolve(scale={"color": "independent"}),
+            )
         )
     return alt.concat(*pictures, columns=columns, spacing=18)

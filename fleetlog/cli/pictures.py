@@ -96,13 +96,15 @@ def _write_report(fleet: Fleet, month: date, fault: str, folder: Path) -> Path:
     from datetime import UTC, datetime
 
     from fleetlog.charts.drawer import Drawer
-    from fleetlog.reporting.gather import gather
-    from fleetlog.reporting.month_pictures import MonthPictures
-    from fleetlog.reporting.write import write_report
 
+    # The drawing processes get ready while this one still reads its own modules.
     with Drawer() as drawer:
+        from fleetlog.reporting.gather import gather
+        from fleetlog.reporting.month_pictures import MonthPictures
+        from fleetlog.reporting.write import write_report
+
         pictures = MonthPictures(drawer)
-        findings = gather(fleet, month, fault, early=pictures.begin)
+        findings = gather(fleet, month, fault, begin=pictures.begin)
         return write_report(findings, folder, clock=datetime.now(UTC), pictures=pictures)[0]
 
 

@@ -3,29 +3,33 @@
 from __future__ import annotations
 
 import calendar
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from typing import Protocol, TypeVar
 
 from fleetlog.faults import FaultFamily
 from fleetlog.findings.base import Scope
 from fleetlog.findings.comparison import compare
-from fleetlog.findings.costs import costs
+from fleetlog.findings.costs import CostFinding, costs
 from fleetlog.findings.fleet import Fleet
 from fleetlog.findings.forecast import of_outlook
-from fleetlog.findings.forecast_check import PastForecast, days_to_ask, look_back
-from fleetlog.findings.forecast_met import RECORD_DRAWS, expected_of, met, record_length
+from fleetlog.findings.forecast_check import days_to_ask, look_back
+from fleetlog.findings.forecast_met import RECORD_DRAWS, Expected, expected_of, met, record_length
 from fleetlog.findings.outlook import look_ahead
 from fleetlog.findings.plan import plan
 from fleetlog.findings.repeats import repeats
 from fleetlog.findings.status import status
 from fleetlog.findings.survival import survival
-from fleetlog.findings.suspects import suspects
+from fleetlog.findings.suspects import SuspectsFinding, suspects
 from fleetlog.findings.unit import units
 from fleetlog.methods import topics
 from fleetlog.reporting.gathered import CostSummary, MethodText, ReportFindings
+from fleetlog.store import open_store
+
+Found = TypeVar("Found")
 
 #: Pages for so many units at most, those of the first cases; the others stand in the tables.
 MOST_UNITS = 200
@@ -38,7 +42,7 @@ def gather(
     month: date,
     fault: str = "neutral-return",
     *,
-    early: Callable[[ReportFindings], None] | None = None,
+    begin: Callable[[ReportFindings], None] = lambda found: None,
 ) -> ReportFindings:
     """The findings of one month, each as of its last day.
 
@@ -46,8 +50,7 @@ def gather(
         fleet: whom to ask.
         month: any day of the month.
         fault: the fault family.
-        early: is handed all but the units and the look back as soon as it is there, so that pictures can be
-            begun.
+        begin: is handed what is there already, each time there is more of it, so that pictures can be begun.
     """
     first = month.replace(day=1)
     last = month.replace(day=calendar.monthrange(month.year, month.month)[1])
@@ -55,15 +58,12 @@ def gather(
     family = fleet.family(fault)
     then, scope = Scope(fault=fault, as_of=eve), Scope(fault=fault, as_of=last)
     days = days_to_ask(fleet, scope, forecasts=record_length(fleet))
-    with _looking_back(fleet, scope, days[:-1]) as looked_back:
-        # Each day's history is built once: first all that is asked of the eve, then all of the month's end.
-        expected = expected_of(fleet, then) if days else None
-        earlier = suspects(fleet, then)
-        spent_before = costs(fleet, earlier, eve.replace(day=1), first, then)
+    with _beside(fleet) as beside:
+        looked_back = beside(lambda own: look_back(own, scope, days[:-1], draws=RECORD_DRAWS))
+        before = beside(lambda own: _before(own, then, first, forecast=bool(days)))
         now = suspects(fleet, scope)
-        money = costs(fleet, now, first, last + timedelta(days=1), scope)
+        spent = costs(fleet, now, first, last + timedelta(days=1), scope)
         component = _followed(family)
-        ahead = look_ahead(fleet, scope, months=_AHEAD)
         concerned = tuple(dict.fromkeys(case.machine_id for case in now.cases))
         found = ReportFindings(
             month=first,
@@ -72,23 +72,28 @@ def gather(
             fault_title=family.title,
             status=status(fleet, scope),
             suspects=now,
-            suspects_before=earlier,
             survival_by_variant=survival(fleet, scope, component=component, by=("variant",)),
             survival_by_build_year=survival(fleet, scope, component=component, by=("build_year",)),
             repeats=repeats(fleet, scope),
             comparison=compare(fleet, scope, component=component, by="build_year"),
-            forecast=of_outlook(fleet, scope, ahead),
-            plan=plan(fleet, scope, known=now, outlook=ahead),
-            cost=CostSummary(money.spent, spent_before.spent, money.cases, money.assumptions),
             cautions=family.cautions,
             methods=tuple(MethodText(one.name, one.title, one.summary, one.body) for one in topics()),
             words=_words(family),
             voltage=_sound_range(family),
             time_zone=fleet.settings.fleet.time_zone,
             paper=fleet.settings.fleet.paper,
+            suspects_before=before().suspects,
+            cost=CostSummary(spent.spent, before().costs.spent, spent.cases, spent.assumptions),
         )
-        if early is not None:
-            early(found)
+        begin(found)
+        ahead = look_ahead(fleet, scope, months=_AHEAD)
+        found = replace(
+            found,
+            forecast=of_outlook(fleet, scope, ahead),
+            plan=plan(fleet, scope, known=now, outlook=ahead),
+        )
+        begin(found)
+        expected = before().expected
         return replace(
             found,
             units=units(fleet, concerned[:MOST_UNITS], scope, known=now),
@@ -96,22 +101,50 @@ def gather(
         )
 
 
-@contextmanager
-def _looking_back(
-    fleet: Fleet, scope: Scope, days: Sequence[date]
-) -> Iterator[Callable[[], tuple[PastForecast, ...]]]:
-    """The forecasts of past days, made beside the rest of the report; call what this gives to have them.
+@dataclass(frozen=True)
+class _Before:
+    """What the last day of the month before knew, and what it expected of the month."""
 
-    A store that is being written to, or that lies in memory, has one connection only: there they are made at
-    the end.
+    suspects: SuspectsFinding
+    costs: CostFinding
+    expected: Expected | None
+
+
+def _before(fleet: Fleet, scope: Scope, month: date, *, forecast: bool) -> _Before:
+    expected = expected_of(fleet, scope) if forecast else None
+    known = suspects(fleet, scope)
+    last_month = (month - timedelta(days=1)).replace(day=1)
+    return _Before(known, costs(fleet, known, last_month, month, scope), expected)
+
+
+class _Beside(Protocol):
+    def __call__(self, work: Callable[[Fleet], Found]) -> Callable[[], Found]: ...
+
+
+@contextmanager
+def _beside(fleet: Fleet) -> Iterator[_Beside]:
+    """Has work done beside other work, on a connection of its own; call what that gives to have the result.
+
+    A store that is being written to, or that lies in memory, has one connection only: there the work is done
+    at once.
     """
     store = fleet.store
-    if store.path is None or store.writable or not days:
-        yield lambda: look_back(fleet, scope, days, draws=RECORD_DRAWS)
+    path = store.path
+    if path is None or store.writable:
+
+        def at_once(work: Callable[[Fleet], Found]) -> Callable[[], Found]:
+            found = work(fleet)
+            return lambda: found
+
+        yield at_once
         return
-    with ThreadPoolExecutor(1) as pool:
-        work = pool.submit(look_back, fleet, scope, days, draws=RECORD_DRAWS)
-        yield work.result
+
+    def apart(work: Callable[[Fleet], Found]) -> Found:
+        with open_store(path) as own:
+            return work(Fleet(own, fleet.settings, fleet.families))
+
+    with ThreadPoolExecutor(2) as pool:
+        yield lambda work: pool.submit(apart, work).result
 
 
 def _followed(family: FaultFamily) -> str:

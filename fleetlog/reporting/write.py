@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 from functools import cache
 from pathlib import Path
@@ -70,17 +71,20 @@ def write_report(
     # The month's page comes last: its pictures are drawn meanwhile.
     context, month = month_page(findings, pages, pictures.finished())
     page = write_text(folder / "report.html", _render("report.html.j2", context, clock))
-    paper = write_pdf(
-        context,
-        lambda printed: _render("report.html.j2", printed, clock),
-        folder / PDF,
-        clock=clock,
-        paper=findings.paper,
-    )
-    book = write_workbook(findings, month, folder / WORKBOOK, clock=clock)
-    tables = month | tables
-    sheets = [write_csv(frame, folder / "tables" / f"{name}.csv") for name, frame in tables.items()]
-    return [page, paper, *units, book, *sheets]
+    # The typesetter works beside the tables: it lets go of Python's lock.
+    with ThreadPoolExecutor(1) as pool:
+        paper = pool.submit(
+            write_pdf,
+            context,
+            lambda printed: _render("report.html.j2", printed, clock),
+            folder / PDF,
+            clock=clock,
+            paper=findings.paper,
+        )
+        book = write_workbook(findings, month, folder / WORKBOOK, clock=clock)
+        tables = month | tables
+        sheets = [write_csv(frame, folder / "tables" / f"{name}.csv") for name, frame in tables.items()]
+    return [page, paper.result(), *units, book, *sheets]
 
 
 def _render(template: str, context: Mapping[str, Any], clock: datetime) -> str:
