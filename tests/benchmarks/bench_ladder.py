@@ -56,6 +56,8 @@ FINDINGS: dict[str, tuple[str, ...]] = {
 }
 #: What the peer's script does too.
 PEER_STEPS = ("load", "history", "survival", "repeats")
+#: The two ways to write the peer's script; both give the same answers.
+PEERS = {"peer": ("--way", "columns"), "peer by machine": ("--way", "machines")}
 
 
 @dataclass(frozen=True)
@@ -140,8 +142,10 @@ class Rung:
             self.step(name, self.store, *arguments, *form)
         self.step("unit", self.store, "unit", self.a_machine())
         self.step("report", self.store, "report", "--month", "2026-05", "--out", str(self.place / "report"))
-        if peer and self.machines <= PEER_MOST and self.wanted("peer"):
-            self.peer(peer)
+        if peer and self.machines <= PEER_MOST:
+            for name in PEERS:
+                if self.wanted(name) and not self.done(name):
+                    self.peer(name, peer)
         # The month comes to a copy, so that a step above can be run again on what it is meant for.
         if self.wanted("load month") and not (self.done("load month") and self.grown.exists()):
             empty(self.grown.parent)
@@ -156,7 +160,7 @@ class Rung:
 
     def finished(self, peer: str | None) -> bool:
         wanted = ["load", "history", *FINDINGS, "unit", "report", "load month", "history after month"]
-        wanted += ["peer"] if peer and self.machines <= PEER_MOST else []
+        wanted += list(PEERS) if peer and self.machines <= PEER_MOST else []
         return all(self.done(step) for step in wanted)
 
     def wanted(self, step: str) -> bool:
@@ -215,19 +219,17 @@ class Rung:
             column = next(file).strip().split(",").index("machine_id")
             return next(file).split(",")[column]
 
-    def peer(self, python: str) -> None:
+    def peer(self, name: str, python: str) -> None:
         """The other script over the same files, and its answers beside ours."""
-        if self.done("peer"):
-            return
-        out = self.place / "peer.out"
+        out = self.place / f"{name.replace(' ', '-')}.out"
         call = (str(HERE / "peer_pandas.py"), str(self.files("years")), "--part", PART, "--age", f"{AGE:g}")
-        used = run([python, *call], out)
-        self.steps["peer"] = rounded(used) | {"command": "peer_pandas.py"}
+        used = run([python, *call, *PEERS[name]], out)
+        self.steps[name] = rounded(used) | {"command": " ".join(("peer_pandas.py", *PEERS[name]))}
         if used.code:
-            self.steps["peer"]["said"] = used.said
+            self.steps[name]["said"] = used.said
         else:
             told = json.loads(out.read_text())
-            self.steps["peer"]["phases"] = {name: round(t, 2) for name, t in told["seconds"].items()}
+            self.steps[name]["phases"] = {phase: round(t, 2) for phase, t in told["seconds"].items()}
             if self.done("survival") and self.done("repeats"):
                 self.ladder.rung(self.machines)["beside"] = beside(
                     told,
@@ -313,17 +315,18 @@ def exponents(found: dict[str, Any]) -> dict[str, dict[str, float]]:
     return grown
 
 
-def ratios(found: dict[str, Any]) -> dict[str, dict[str, float]]:
-    """The peer's time over ours, for the same answers from the same files; above 1 we are faster."""
-    told = {}
+def ratios(found: dict[str, Any]) -> dict[str, dict[str, dict[str, float]]]:
+    """Each peer's time over ours, for the same answers from the same files; above 1 we are faster."""
+    told: dict[str, dict[str, dict[str, float]]] = {}
     for rung, one in found["rungs"].items():
-        steps = [one["steps"].get(name) for name in (*PEER_STEPS, "peer")]
-        if all(step and step["code"] == 0 for step in steps):
-            *ours, peer = steps
-            told[rung] = {
-                what: round(peer[what] / sum(step[what] for step in ours), 2)
-                for what in ("seconds", "cpu_seconds")
-            }
+        for name in PEERS:
+            steps = [one["steps"].get(step) for step in (*PEER_STEPS, name)]
+            if all(step and step["code"] == 0 for step in steps):
+                *ours, peer = steps
+                told.setdefault(rung, {})[name] = {
+                    what: round(peer[what] / sum(step[what] for step in ours), 2)
+                    for what in ("seconds", "cpu_seconds")
+                }
     return told
 
 
@@ -339,11 +342,12 @@ def show(found: dict[str, Any]) -> None:
                 f"{int(rung):>8,}  {name:20} {step['seconds']:8.1f} {step['cpu_seconds']:12.1f} "
                 f"{step['peak_mb']:8,.0f} {step.get('store_mb', 0.0):9,.0f}  {power}{told}"
             )
-    for rung, one in found.get("peer_over_ours", {}).items():
-        print(
-            f"\n{int(rung):,} machines: pandas and lifelines took {one['seconds']:g} times our seconds, "
-            f"{one['cpu_seconds']:g} times our processor seconds ({' + '.join(PEER_STEPS)})."
-        )
+    for rung, peers in found.get("peer_over_ours", {}).items():
+        for name, one in peers.items():
+            print(
+                f"\n{int(rung):,} machines: pandas and lifelines ({name}) took {one['seconds']:g} times our seconds, "
+                f"{one['cpu_seconds']:g} times our processor seconds ({' + '.join(PEER_STEPS)})."
+            )
         told = found["rungs"][rung]["beside"]
         print(f"  build year: lives, failures, survival at {AGE:,.0f} h (ours | theirs)")
         for row in told["by_build_year"]:
