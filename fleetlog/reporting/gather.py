@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import calendar
-from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from typing import Protocol, TypeVar
 
 from fleetlog.faults import FaultFamily
 from fleetlog.findings.base import Scope
+from fleetlog.findings.beside import work_beside
 from fleetlog.findings.comparison import compare
 from fleetlog.findings.costs import CostFinding, costs
 from fleetlog.findings.fleet import Fleet
@@ -27,9 +25,6 @@ from fleetlog.findings.suspects import SuspectsFinding, suspects
 from fleetlog.findings.unit import units
 from fleetlog.methods import topics
 from fleetlog.reporting.gathered import CostSummary, MethodText, ReportFindings
-from fleetlog.store import open_store
-
-Found = TypeVar("Found")
 
 #: Pages for so many units at most, those of the first cases; the others stand in the tables.
 MOST_UNITS = 200
@@ -58,7 +53,7 @@ def gather(
     family = fleet.family(fault)
     then, scope = Scope(fault=fault, as_of=eve), Scope(fault=fault, as_of=last)
     days = days_to_ask(fleet, scope, forecasts=record_length(fleet))
-    with _beside(fleet) as beside:
+    with work_beside(fleet) as beside:
         looked_back = beside(lambda own: look_back(own, scope, days[:-1], draws=RECORD_DRAWS))
         before = beside(lambda own: _before(own, then, first, forecast=bool(days)))
         now = suspects(fleet, scope)
@@ -115,36 +110,6 @@ def _before(fleet: Fleet, scope: Scope, month: date, *, forecast: bool) -> _Befo
     known = suspects(fleet, scope)
     last_month = (month - timedelta(days=1)).replace(day=1)
     return _Before(known, costs(fleet, known, last_month, month, scope), expected)
-
-
-class _Beside(Protocol):
-    def __call__(self, work: Callable[[Fleet], Found]) -> Callable[[], Found]: ...
-
-
-@contextmanager
-def _beside(fleet: Fleet) -> Iterator[_Beside]:
-    """Has work done beside other work, on a connection of its own; call what that gives to have the result.
-
-    A store that is being written to, or that lies in memory, has one connection only: there the work is done
-    at once.
-    """
-    store = fleet.store
-    path = store.path
-    if path is None or store.writable:
-
-        def at_once(work: Callable[[Fleet], Found]) -> Callable[[], Found]:
-            found = work(fleet)
-            return lambda: found
-
-        yield at_once
-        return
-
-    def apart(work: Callable[[Fleet], Found]) -> Found:
-        with open_store(path) as own:
-            return work(Fleet(own, fleet.settings, fleet.families))
-
-    with ThreadPoolExecutor(2) as pool:
-        yield lambda work: pool.submit(apart, work).result
 
 
 def _followed(family: FaultFamily) -> str:
