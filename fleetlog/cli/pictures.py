@@ -97,7 +97,7 @@ def _write_report(fleet: Fleet, month: date, fault: str, folder: Path) -> Path:
 
     from fleetlog.charts.drawer import Drawer
 
-    # The drawing processes get ready while this one still reads its own modules.
+    # The drawing process gets ready while this one still reads its own modules.
     with Drawer() as drawer:
         from fleetlog.reporting.gather import gather
         from fleetlog.reporting.month_pictures import MonthPictures
