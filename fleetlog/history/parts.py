@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -12,6 +12,7 @@ from fleetlog.history.recipe import Recipe
 from fleetlog.history.steps import SET_ASIDE, Step, steps, take
 from fleetlog.store import Store
 from fleetlog.store.shelf import CHOSEN, RESUMED, Shelf
+from fleetlog.store.statements import statement
 
 #: Readings worked off at a time, so that memory stays bounded whatever the fleet.
 READINGS_AT_A_TIME = 10_000_000
@@ -22,8 +23,11 @@ _BEFOREHAND = ("record", "site_record")
 # Of the running hours, what the later steps read.
 _READ_LATER = ("machine", "clock")
 
-# With these it shows whether readings that came since throw doubt on earlier ones.
-_UP_TO_DOUBT = ("machine", "statement", "reading", "unsteady_machine")
+# Tables of the running hours since a machine's reading of resuming, once it shows what to set aside of them.
+_TAKEN_SINCE = ("machine", "reading", "unsteady_machine", "doubtful_reading")
+
+# The temporary table of earlier readings by way of which that reading could be passed by.
+_STANDING_OUT = "standing_out"
 
 
 @dataclass(frozen=True)
@@ -161,36 +165,45 @@ class Builder:
         resumed = self.store.run(
             "refresh/resumable", last_file=last_file, kept_end=kept_end, **self.recipe.fixed
         )
+        if resumed.is_empty():
+            return resumed.select("machine_id")
         narrowed = self.store.tables()
         hours = {step.table: step for step in self._steps() if step.of_hours}
         try:
-            while not resumed.is_empty():
-                self._choose(resumed)
-                self.store.register(RESUMED, resumed)
-                self.shelf.narrow(narrowed)
-                self.shelf.narrow_in_time("meter_readings", "read_at")
-                for table in _UP_TO_DOUBT:
-                    self._take(hours[table])
-                    if table == "reading":
-                        self.shelf.trim("reading", "at_seconds")
-                refused = self.store.run("refresh/not_resumable", **self.recipe.fixed)
-                if refused.is_empty():
-                    self._take_up(hours)
-                    break
-                resumed = resumed.join(refused, on="machine_id", how="anti")
+            self._resume_from(resumed, narrowed)
+            self._take_since(hours)
+            refused = self.store.run("refresh/not_resumable", **self.recipe.fixed)
+            resumed = resumed.join(refused, on="machine_id", how="anti")
+            self._resume_from(resumed, narrowed)
+            self.shelf.keep_chosen([*_TAKEN_SINCE, SET_ASIDE])
+            self._take_up(hours)
         finally:
             self.shelf.widen(narrowed)
             self.shelf.drop([name for name, step in hours.items() if not step.statement.is_view])
-            self.shelf.drop([SET_ASIDE])
+            self.shelf.drop([SET_ASIDE, _STANDING_OUT])
         return resumed.select("machine_id")
+
+    def _resume_from(self, resumed: pl.DataFrame, narrowed: Mapping[str, Sequence[str]]) -> None:
+        self._choose(resumed)
+        self.store.register(RESUMED, resumed)
+        self.shelf.narrow(narrowed)
+        self.shelf.narrow_in_time("meter_readings", "read_at")
+
+    def _take_since(self, hours: Mapping[str, Step]) -> None:
+        """Takes the readings since those resumed from, and finds which of them to set aside."""
+        for table in ("machine", "statement", "reading"):
+            self._take(hours[table])
+        self.store.create("reading", statement("refresh/reading_since"), temporary=True)
+        self.store.register(_STANDING_OUT, self.store.run("refresh/standing_out", **self.recipe.fixed))
+        self._take(hours["unsteady_machine"])
+        self._take(hours["doubtful_reading"])
 
     def _take_up(self, hours: Mapping[str, Step]) -> None:
         """Replaces the end of the resumed machines' running hours, and what rests on it.
 
         Args:
-            hours: the steps of the running hours by their tables; those up to `_UP_TO_DOUBT` are taken.
+            hours: the steps of the running hours by their tables; `_TAKEN_SINCE` are taken.
         """
-        self._take(hours["doubtful_reading"])
         self._take(hours["running_hours"])
         self.shelf.put("running_hours", since="at_seconds")
         try:
@@ -207,5 +220,6 @@ class Builder:
             self._take(hours[table])
         self.shelf.put("clock", since="EPOCH(moment)")
         self.shelf.put("refused_reading", since="at_seconds")
+        self.shelf.put(SET_ASIDE, since="at_seconds")
         for table in ("usage", "machine"):
             self.shelf.put(table)

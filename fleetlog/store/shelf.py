@@ -15,8 +15,8 @@ CHOSEN = "chosen_machine"
 """The temporary table of the machines that are worked on: one column, machine_id."""
 
 RESUMED = "resumed"
-"""The temporary table of the machines that are taken up again from a day on: machine_id, from_day,
-from_seconds (of the reading from which on)."""
+"""The temporary table of the machines that are taken up again from a reading on: machine_id, and of that
+reading from_day, from_seconds, from_tenths."""
 
 # Tables whose rows belong to a machine through their work order.
 _BY_ORDER = ("work_lines", "suggestion")
@@ -104,6 +104,14 @@ class Shelf:
             f"DELETE FROM temp.main.{quoted(table)} AS part USING {RESUMED} "  # noqa: S608
             f"WHERE part.machine_id = {RESUMED}.machine_id AND {second} < {RESUMED}.from_seconds"
         )
+
+    def keep_chosen(self, tables: Iterable[str]) -> None:
+        """Takes out of temporary tables what is not the chosen machines'."""
+        for table in tables:
+            self._store.execute(
+                f"DELETE FROM temp.main.{quoted(table)} "  # noqa: S608
+                f"WHERE machine_id NOT IN (SELECT machine_id FROM {CHOSEN})"
+            )
 
     def narrow_own(self, tables: Iterable[str]) -> None:
         """Shows of the shelf's own tables only the rows of the chosen machines."""

@@ -1,62 +1,56 @@
 -- purpose: of the machines whose running hours were to be taken up again, those whose readings since then throw doubt on
 --   what was decided before.
 -- grain: one row a machine
--- inputs: resumed, reading, unsteady_machine (both since the day of resuming), running_hours, set_aside_reading (as kept)
+-- inputs: resumed, reading, set_aside_reading (both since the reading of resuming on), standing_out, running_hours (as
+--   kept)
 -- parameters: hours_a_day
 -- output: machine_id
--- The reading resumed from stands above all kept ones before it. A reading set aside before it stays so when it lies
--- below that reading in hours and in spare hours, or contradicts every new one: no chain through it gains anything then.
-WITH whole AS (
-    SELECT
-        machine_id,
-        day,
-        CAST(FLOOR(tenths / 10.0) AS BIGINT) AS whole_hours,
-        CAST(FLOOR(at_seconds * $hours_a_day / 86400.0) AS BIGINT) - CAST(FLOOR(tenths / 10.0) AS BIGINT) AS spare_hours
+-- The best chain of all readings is the kept one up to the reading resumed from, and goes on as the best chain from
+-- there, where
+-- 1. every chain that leaves that reading out is lighter: then it lies on the best chain although it weighs one less;
+-- 2. no chain by way of an earlier reading that stands out gains enough: with the kept readings above that one it was no
+--   heavier than the kept chain, and now it goes on at most with all readings above it.
+WITH chain AS (
+    SELECT reading.machine_id, COUNT(*) AS readings, MIN(reading.at_seconds) AS first_seconds
     FROM reading
+    LEFT JOIN set_aside_reading
+        ON set_aside_reading.machine_id = reading.machine_id AND set_aside_reading.at_seconds = reading.at_seconds
+    WHERE set_aside_reading.machine_id IS NULL
+    GROUP BY reading.machine_id
 ),
-since AS (
-    SELECT
-        resumed.machine_id,
-        resumed.from_day,
-        COUNT(whole.day) AS readings,
-        MIN(whole.day) AS first_day,
-        MIN(whole.whole_hours) AS first_whole,
-        MIN(whole.spare_hours) AS first_spare,
-        MAX(whole.whole_hours) AS last_whole,
-        MAX(whole.spare_hours) AS last_spare
-    FROM resumed
-    LEFT JOIN whole ON whole.machine_id = resumed.machine_id
-    GROUP BY resumed.machine_id, resumed.from_day
+above AS (
+    SELECT standing_out.machine_id, standing_out.whole_hours, standing_out.spare_hours, COUNT(reading.day) AS readings
+    FROM standing_out
+    LEFT JOIN reading
+        ON reading.machine_id = standing_out.machine_id
+        AND FLOOR(reading.tenths / 10.0) >= standing_out.whole_hours
+        AND FLOOR(reading.at_seconds * $hours_a_day / 86400.0) - FLOOR(reading.tenths / 10.0) >= standing_out.spare_hours
+    GROUP BY standing_out.machine_id, standing_out.whole_hours, standing_out.spare_hours
 ),
-kept AS (
-    SELECT running_hours.machine_id, COUNT(*) AS readings
-    FROM running_hours
-    INNER JOIN resumed ON resumed.machine_id = running_hours.machine_id
-    WHERE running_hours.at_seconds >= resumed.from_day * 86400
-    GROUP BY running_hours.machine_id
-),
-standing_out AS (
-    SELECT
-        since.machine_id,
-        since.readings,
-        MAX(CASE
-            WHEN set_aside_reading.at_seconds >= since.from_day * 86400 THEN 1
-            WHEN set_aside_reading.whole_hours <= since.last_whole AND set_aside_reading.spare_hours <= since.last_spare THEN 1
-            ELSE 0
-        END) AS overtaken
-    FROM since
-    INNER JOIN set_aside_reading ON set_aside_reading.machine_id = since.machine_id
-    WHERE set_aside_reading.at_seconds >= since.from_day * 86400
-        OR set_aside_reading.whole_hours > since.first_whole
-        OR set_aside_reading.spare_hours > since.first_spare
-    GROUP BY since.machine_id, since.readings
+kept_elsewhere AS (
+    SELECT standing_out.machine_id, standing_out.whole_hours, standing_out.spare_hours, COUNT(*) AS readings
+    FROM standing_out
+    INNER JOIN resumed ON resumed.machine_id = standing_out.machine_id
+    INNER JOIN running_hours
+        ON running_hours.machine_id = standing_out.machine_id
+        AND running_hours.at_seconds >= resumed.from_seconds
+        AND NOT (
+            FLOOR(running_hours.tenths / 10.0) >= standing_out.whole_hours
+            AND FLOOR(running_hours.at_seconds * $hours_a_day / 86400.0) - FLOOR(running_hours.tenths / 10.0)
+                >= standing_out.spare_hours
+        )
+    GROUP BY standing_out.machine_id, standing_out.whole_hours, standing_out.spare_hours
 )
-SELECT machine_id FROM unsteady_machine
+SELECT resumed.machine_id
+FROM resumed
+LEFT JOIN chain ON chain.machine_id = resumed.machine_id
+WHERE chain.machine_id IS NULL OR chain.first_seconds <> resumed.from_seconds
 UNION
-SELECT machine_id FROM since WHERE first_day IS NULL OR first_day <> from_day
-UNION
-SELECT standing_out.machine_id
-FROM standing_out
-LEFT JOIN kept ON kept.machine_id = standing_out.machine_id
--- Fewer readings than before would let another chain win.
-WHERE standing_out.overtaken = 1 OR standing_out.readings <= COALESCE(kept.readings, 0)
+SELECT above.machine_id
+FROM above
+INNER JOIN chain ON chain.machine_id = above.machine_id
+INNER JOIN kept_elsewhere
+    ON kept_elsewhere.machine_id = above.machine_id
+    AND kept_elsewhere.whole_hours = above.whole_hours
+    AND kept_elsewhere.spare_hours = above.spare_hours
+WHERE chain.readings <= kept_elsewhere.readings + above.readings

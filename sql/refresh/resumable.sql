@@ -4,7 +4,8 @@
 --   components, change_log, running_hours, usage
 -- parameters: last_file (the last file that the kept history has seen), kept_end (first instant beyond what it was built
 --   for), rate_days (length of the stretch that an early rate is taken from)
--- output: machine_id, from_day (since 1970-01-01 UTC), from_seconds: of the last kept reading before anything new
+-- output: machine_id, from_day (since 1970-01-01 UTC), from_seconds, from_tenths: of the last kept reading before anything
+--   new
 WITH new_record AS (
     SELECT machine_id, read_at AS moment FROM meter_readings WHERE file_id > $last_file
     UNION ALL
@@ -42,7 +43,10 @@ changed AS (
     WHERE change_log.new_file_id > $last_file
 ),
 last_kept AS (
-    SELECT running_hours.machine_id, MAX(running_hours.at_seconds) AS at_seconds
+    SELECT
+        running_hours.machine_id,
+        MAX(running_hours.at_seconds) AS at_seconds,
+        MAX(running_hours.tenths) AS tenths -- the curve never falls
     FROM running_hours
     INNER JOIN earliest ON earliest.machine_id = running_hours.machine_id
     WHERE running_hours.at_seconds < earliest.at_seconds
@@ -51,7 +55,8 @@ last_kept AS (
 SELECT
     last_kept.machine_id,
     CAST(FLOOR(last_kept.at_seconds / 86400.0) AS BIGINT) AS from_day,
-    last_kept.at_seconds AS from_seconds
+    last_kept.at_seconds AS from_seconds,
+    last_kept.tenths AS from_tenths
 FROM chosen_machine
 INNER JOIN last_kept ON last_kept.machine_id = chosen_machine.machine_id
 INNER JOIN usage ON usage.machine_id = chosen_machine.machine_id
