@@ -72,9 +72,10 @@ class Builder:
         moved = self._records(fresh=False)
         resumed = self._resume(touched.join(moved, on="machine_id", how="anti"), last_file, kept_end)
         machines = pl.concat([touched, moved]).unique().sort("machine_id")
-        self._in_parts(machines.join(resumed, on="machine_id", how="anti"), self._steps())
+        hours = [step for step in self._steps() if step.of_hours]
         later = [step for step in self._steps() if not step.of_hours]
-        self._in_parts(resumed, later, also=_READ_LATER)
+        self._in_parts(machines.join(resumed, on="machine_id", how="anti"), hours)
+        self._in_parts(machines, later, also=_READ_LATER)
         return machines.height
 
     def _steps(self) -> list[Step]:

@@ -34,6 +34,12 @@ _CLOSED = {"autoinstall_known_extensions": "false", "autoload_known_extensions":
 # does not fit goes to the spill folder. On a small machine it may have what it would take, up to this.
 _SMALL = 4 << 30
 
+# How a file is attached. A draft needs no log: nobody goes on with it after its process died.
+_READ_ONLY, _LOGGED, _UNLOGGED = "READ_ONLY", "READ_WRITE", "READ_WRITE, RECOVERY_MODE 'no_wal_writes'"
+
+# How much may be changed before the engine works it into the file: each time costs a pass over what it touched.
+_UNSETTLED = "1 GB"
+
 # Nobody of ours ever bars a reader, but for a moment after a foreign program left a log behind (`_fold`).
 _PATIENCE = 2.0
 _PAUSE = 0.02
@@ -106,7 +112,7 @@ def _for_writing(path: Path, create: bool, wait: float, told: Told | None) -> St
             version = 0
         else:
             raise _missing(path)
-        store = Store(_attached(draft.path, path, draft.spill, read_only=False), path, True, draft)
+        store = Store(_attached(draft.path, path, draft.spill, _UNLOGGED), path, True, draft)
         try:
             if version < _newest():
                 _migrate(store, version)
@@ -153,7 +159,7 @@ def _steady(path: Path) -> duckdb.DuckDBPyConnection:
     while True:
         before = _identity(path)
         try:
-            connection = _attached(path, path, _spill(path), read_only=True)
+            connection = _attached(path, path, _spill(path), _READ_ONLY)
         except StoreError:
             if _identity(path) == before:
                 raise
@@ -204,7 +210,7 @@ def _fold(path: Path, patience: float) -> None:
     """
     if not log_of(Path(os.path.realpath(path))).exists():
         return
-    connection = _patiently(lambda: _attached(path, path, _spill(path), read_only=False), patience)
+    connection = _patiently(lambda: _attached(path, path, _spill(path), _LOGGED), patience)
     try:
         with _explained(path):
             connection.execute(f"CHECKPOINT {CATALOG}")
@@ -225,16 +231,16 @@ def _patiently(
         time.sleep(_PAUSE)
 
 
-def _attached(file: Path, path: Path, spill: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
+def _attached(file: Path, path: Path, spill: Path, mode: str) -> duckdb.DuckDBPyConnection:
     """A connection of its own to a file; `path` is what messages call it."""
     connection = duckdb.connect(":memory:", config={**_CLOSED, "temp_directory": str(spill)})
     try:
         with _explained(path):
             # The engine looks for the log beside the name that it is given, not beside a link's target.
             real = Path(os.path.realpath(file))
-            mode = "READ_ONLY" if read_only else "READ_WRITE"
             connection.execute(f"ATTACH {literal(real)} AS {CATALOG} ({mode})")
             connection.execute(f"USE {CATALOG}")
+            connection.execute(f"SET checkpoint_threshold = '{_UNSETTLED}'")
             connection.execute(f"SET memory_limit = '{_room(connection)} B'")
     except BaseException:
         connection.close()

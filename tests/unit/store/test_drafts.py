@@ -72,9 +72,9 @@ def test_replaced_while_it_is_being_opened(path: Path, monkeypatch: pytest.Monke
     attached = opening._attached
     opened = []
 
-    def late(file: Path, *arguments: Any, read_only: bool) -> Any:
-        connection = attached(file, *arguments, read_only=read_only)
-        if read_only and file == path:
+    def late(file: Path, *arguments: Any) -> Any:
+        connection = attached(file, *arguments)
+        if file == path:
             opened.append(file)
             if len(opened) == 1:
                 monkeypatch.setattr(opening, "_attached", attached)
