@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from typing import Protocol, TypeVar
 
 from fleetlog.findings.fleet import Fleet
-from fleetlog.store import open_store
+from fleetlog.store import Store
 
 Found = TypeVar("Found")
 
@@ -32,8 +32,7 @@ def work_beside(fleet: Fleet, threads: int = 2) -> Iterator[Beside]:
         fleet: whose store, settings and fault families the questions are put to.
         threads: how many questions at once.
     """
-    path = fleet.store.path
-    if path is None or fleet.store.writable:
+    if fleet.store.path is None or fleet.store.writable:
 
         def at_once(work: Callable[[Fleet], Found]) -> Callable[[], Found]:
             found = work(fleet)
@@ -42,9 +41,9 @@ def work_beside(fleet: Fleet, threads: int = 2) -> Iterator[Beside]:
         yield at_once
         return
 
-    def apart(work: Callable[[Fleet], Found]) -> Found:
-        with open_store(path) as own:
+    def apart(own: Store, work: Callable[[Fleet], Found]) -> Found:
+        with own:
             return work(Fleet(own, fleet.settings, fleet.families))
 
     with ThreadPoolExecutor(threads) as pool:
-        yield lambda work: pool.submit(apart, work).result
+        yield lambda work: pool.submit(apart, fleet.store.beside(), work).result

@@ -16,7 +16,6 @@ from fleetlog.history import History
 from fleetlog.history.families import hand_over
 from fleetlog.history.recipe import Recipe
 from fleetlog.history.steps import SET_ASIDE, Step, steps, take
-from fleetlog.store import open_store
 
 #: What a look ahead reads of the history.
 NEEDED = ("spell", "machine", "running_hours")
@@ -63,5 +62,5 @@ def fleet_of_the_past(fleet: Fleet) -> Iterator[Fleet]:
     if store.path is None or store.writable:
         yield fleet
         return
-    with open_store(store.path) as own:
+    with store.beside() as own:
         yield PastFleet(own, fleet.settings, fleet.families)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from itertools import count
 from pathlib import Path
 from typing import Any, ClassVar
 
@@ -18,6 +19,10 @@ CATALOG = "fleetlog"
 
 DatabaseError = duckdb.Error
 """What the engine raises; for callers that try one way and then another."""
+
+
+# What is attached by one connection is seen by those beside it, so what is a connection's own has a number.
+_NUMBERS = count(1)
 
 
 class _ArrowStream:
@@ -39,6 +44,7 @@ class Store:
     Attributes:
         path: the store's file, or None for a store in memory.
         writable: whether it was opened for writing.
+        passing: the name of a database in memory that this connection may attach for tables of its own.
         near: whether its rows cost little to hand over, so that some things are sooner counted here.
     """
 
@@ -55,6 +61,7 @@ class Store:
         self._draft = draft
         self.path = path
         self.writable = writable
+        self.passing = f"passing_{next(_NUMBERS)}"
         connection.execute("SET TimeZone = 'UTC'")
 
     def __enter__(self) -> Store:
@@ -66,6 +73,16 @@ class Store:
         else:
             self.discard()
 
+    def beside(self) -> Store:
+        """Another connection to what this one has open, for a question asked at the same time.
+
+        Both see the same state of the store, whatever is published meanwhile. It is to be closed before this
+        one, and made by the thread that uses this one.
+        """
+        connection = self._connection.cursor()
+        connection.execute(f"USE {CATALOG}")
+        return Store(connection, self.path, False)
+
     def close(self) -> None:
         """Lets the file go; what was written becomes visible to others.
 
@@ -74,6 +91,8 @@ class Store:
         """
         draft, self._draft = self._draft, None
         if draft is None:
+            with suppress(duckdb.Error):  # a broken connection lets go of everything by itself
+                self._connection.execute(f"DETACH DATABASE IF EXISTS {self.passing}")
             self._connection.close()
             return
         try:

@@ -37,7 +37,7 @@ _SMALL = 4 << 30
 # How a file is attached. A draft needs no log: nobody goes on with it after its process died.
 _READ_ONLY, _LOGGED, _UNLOGGED = "READ_ONLY", "READ_WRITE", "READ_WRITE, RECOVERY_MODE 'no_wal_writes'"
 
-# How much may be changed before the engine works it into the file: each time costs a pass over what it touched.
+# How much may be changed before the engine works it into the file; each time costs a pass over what changed.
 _UNSETTLED = "1 GB"
 
 # Nobody of ours ever bars a reader, but for a moment after a foreign program left a log behind (`_fold`).

@@ -34,13 +34,13 @@ class Shelf:
         self._store = store
         home = store.execute("SELECT current_database()")[0][0]
         self._main = f"{quoted(home)}.main"
-        self._catalog = home if place == "kept" else "passing"
+        self._catalog = home if place == "kept" else store.passing
         self._schema = f"{quoted(self._catalog)}.{quoted('history')}"
 
     def clear(self) -> None:
         """Makes the shelf empty."""
-        if self._catalog == "passing" and not self._attached():
-            self._store.execute("ATTACH ':memory:' AS passing")
+        if self._catalog == self._store.passing and not self._attached():
+            self._store.execute(f"ATTACH ':memory:' AS {self._catalog}")
         self._store.execute(f"DROP SCHEMA IF EXISTS {self._schema} CASCADE")
         self._store.execute(f"CREATE SCHEMA {self._schema}")
 
@@ -165,4 +165,8 @@ class Shelf:
             self._store.execute(f"DROP VIEW IF EXISTS temp.main.{quoted(name)}")
 
     def _attached(self) -> bool:
-        return bool(self._store.execute("SELECT 1 FROM duckdb_databases() WHERE database_name = 'passing'"))
+        return bool(
+            self._store.execute(
+                "SELECT 1 FROM duckdb_databases() WHERE database_name = $name", {"name": self._catalog}
+            )
+        )
