@@ -1,8 +1,7 @@
 """The longest consistent chain of meter readings: the one thing the history needs that SQL cannot say.
 
 A chain is consistent when neither the hours run nor the hours spared (what the calendar allowed, less the
-hours run) ever falls from one reading to the next; both together imply that time does not fall either. Only
-readings that contradict another one come here, in blocks that cannot contradict each other.
+hours run) ever falls from one reading to the next; both together imply that time does not fall either.
 """
 
 from __future__ import annotations
@@ -24,43 +23,19 @@ _CELLS = 1 << 24
 def set_aside(doubtful: pl.DataFrame) -> pl.DataFrame:
     """The readings that are not on their machine's best chain.
 
-    A reading that contradicts no other lies on every best chain; those between two of them are a block, which
-    contradicts no other block and is looked at alone.
-
     Args:
         doubtful: machine_id, at_seconds, whole_hours, spare_hours, trust; ordered by machine and time.
 
     Returns:
         machine_id, at_seconds, whole_hours, spare_hours.
     """
-    blocked = (
-        doubtful.with_columns(pl.col("machine_id").rle_id().alias("machine"))
-        .with_columns(_sound().alias("sound"))
-        .with_columns(pl.struct("machine", pl.col("sound").cum_sum()).rle_id().alias("block"))
-        .filter(~pl.col("sound"))
-    )
-    chosen = blocked.select("machine_id", "at_seconds", "whole_hours", "spare_hours")
-    if blocked.is_empty():
-        return chosen
     kept = best_chains(
-        blocked["block"].rle_id().to_numpy().astype(np.int64),
-        blocked["whole_hours"].to_numpy(),
-        blocked["spare_hours"].to_numpy(),
-        blocked["trust"].to_numpy().astype(np.int64) + _ONE_READING,
+        doubtful["machine_id"].rle_id().to_numpy().astype(np.int64),
+        doubtful["whole_hours"].to_numpy(),
+        doubtful["spare_hours"].to_numpy(),
+        doubtful["trust"].to_numpy().astype(np.int64) + _ONE_READING,
     )
-    return chosen.filter(~pl.Series(kept))
-
-
-def _sound() -> pl.Expr:
-    """Whether a reading contradicts none of its machine's: none before it is above, none after it below."""
-    return pl.all_horizontal(
-        condition
-        for measure in (pl.col("whole_hours"), pl.col("spare_hours"))
-        for condition in (
-            measure >= measure.cum_max().over("machine"),
-            measure <= measure.cum_min(reverse=True).over("machine"),
-        )
-    )
+    return doubtful.select("machine_id", "at_seconds", "whole_hours", "spare_hours").filter(~pl.Series(kept))
 
 
 def best_chains(block: Ints, hours: Ints, spare: Ints, weight: Ints) -> npt.NDArray[np.bool_]:
@@ -69,21 +44,63 @@ def best_chains(block: Ints, hours: Ints, spare: Ints, weight: Ints) -> npt.NDAr
     Of several heaviest chains the one that ends with, and at each step comes from, the later reading in time
     is taken; ties therefore never depend on the order of rows with equal values.
 
-    All blocks of about one length are worked at once, reading by reading: chains are looked up in a Fenwick
-    tree over the hours, and entered there, one tree a block.
+    Readings that follow each other both by hours and by spare hours agree with, and contradict, the same
+    others. They are on a chain all or none, and are looked at as one: a wrong reading makes a handful of such
+    runs out of one, so there are few of them. Blocks with about as many runs are worked at once, run by run:
+    chains are looked up in a Fenwick tree over the hours, and entered there, one tree a block.
 
     Args:
         block: number of the block, 0, 1, …, never falling, shape (n,).
-        hours, spare: of each reading, in order of time within the block, shape (n,).
+        hours, spare: of each reading, in order of time within the block, so that their sum never falls, shape
+            (n,).
         weight: what a reading adds to its chain, above 0, shape (n,).
 
     Returns:
         One flag a reading, shape (n,). Takes O(n log n).
     """
+    if len(block) == 0:
+        return np.zeros(0, dtype=np.bool_)
+    by_hours, by_spare = _in_order(block, hours), _in_order(block, spare)
+    begins = (_before(by_hours) != _before(by_spare))[by_hours]
+    begins[np.flatnonzero(np.diff(block, prepend=-1))] = True  # blocks lie in the same places in every order
+    first = np.flatnonzero(begins)
+    last_of_run = by_hours[np.append(first[1:], len(block)) - 1]
+    # The last of a run is what a chain goes on from; by it runs have their place in time.
+    in_time = np.argsort(last_of_run)
+    place_by_spare = np.empty_like(by_spare)
+    place_by_spare[by_spare] = np.arange(len(block))
+    last = last_of_run[in_time]
+    kept = np.empty(len(first), dtype=np.bool_)
+    kept[in_time] = _heaviest(
+        block[last], in_time, place_by_spare[last], np.add.reduceat(weight[by_hours], first)[in_time]
+    )
+    flags = np.empty(len(block), dtype=np.bool_)
+    flags[by_hours] = kept[np.cumsum(begins) - 1]
+    return flags
+
+
+def _in_order(block: Ints, measure: Ints) -> Ints:
+    """The readings by block, then measure, then time."""
+    low = int(measure.min())
+    span = int(measure.max()) - low + 1
+    if (int(block[-1]) + 1) * span >= 1 << 63:
+        raise ValueError("hours beyond any meter's")
+    return np.argsort(block * span + (measure - low), kind="stable")  # fast on what is nearly in order
+
+
+def _before(order: Ints) -> Ints:
+    """Which reading comes before each one in an order; -1 before the first."""
+    before = np.empty_like(order)
+    before[order] = np.concatenate(([-1], order[:-1]))
+    return before
+
+
+def _heaviest(block: Ints, hours: Ints, spare: Ints, weight: Ints) -> npt.NDArray[np.bool_]:
+    """`best_chains` of runs, no two of a block with the same hours or spare hours."""
     start = np.flatnonzero(np.diff(block, prepend=-1))
     length = np.diff(start, append=len(block))
-    if len(length) and int(length.max()) >= _PLACES:
-        raise ValueError("a block of more than a million readings")
+    if int(length.max()) >= _PLACES:
+        raise ValueError("a block of more than a million runs of readings")
     kept = np.zeros(len(block), dtype=np.bool_)
     size_class = np.ceil(np.log2(length)).astype(np.int64)
     for size in np.unique(size_class).tolist():
@@ -103,12 +120,12 @@ def _mark(
     row = np.repeat(np.arange(blocks), length)
     place = np.arange(len(row)) - np.repeat(np.cumsum(length) - length, length)
     source = np.repeat(start, length) + place
-    # By spare, then hours: whatever may come before a reading in a chain is met before it.
-    order = np.lexsort((place, hours[source], spare[source], row))
+    # By spare: whatever may come before a run in a chain is met before it.
+    order = np.lexsort((spare[source], row))
     turn = np.full((longest, blocks), -1, dtype=np.int64)  # the readings' places, in the order of their turns
     turn[place, row] = place[order]
     level = np.zeros((blocks, longest), dtype=np.int64)
-    level[row, place] = _levels(row, hours[source])
+    level[row, place[np.lexsort((hours[source], row))]] = place + 1
     weighing = np.zeros((blocks, longest), dtype=np.int64)
     weighing[row, place] = weight[source]
     came_from = np.full((blocks, longest), -1, dtype=np.int64)
@@ -128,17 +145,6 @@ def _mark(
         kept[start[which] + at] = True
         at = came_from[which, at]
         which, at = which[at >= 0], at[at >= 0]
-
-
-def _levels(row: Ints, hours: Ints) -> Ints:
-    """The rank of each reading's hours within its block, from 1; equal hours have one rank."""
-    order = np.lexsort((hours, row))
-    new_row = np.diff(row[order], prepend=-1) != 0
-    new_level = new_row | (np.diff(hours[order], prepend=-1) != 0)
-    count = np.cumsum(new_level)
-    rank = np.empty(len(row), dtype=np.int64)
-    rank[order] = count - np.repeat(count[new_row] - 1, np.diff(np.flatnonzero(new_row), append=len(row)))
-    return rank
 
 
 def _best_up_to(tree: Ints, which: Ints, level: Ints) -> Ints:
