@@ -208,7 +208,7 @@ class Builder:
         self._take(hours["running_hours"])
         self.shelf.put("running_hours", since="at_seconds")
         try:
-            self.shelf.narrow_own(["running_hours"])
+            self.shelf.narrow_to_ends("running_hours", "at_seconds")
             self._take(hours["usage"])
         finally:
             self.shelf.widen(["running_hours"])

@@ -15,8 +15,8 @@ CHOSEN = "chosen_machine"
 """The temporary table of the machines that are worked on: one column, machine_id."""
 
 RESUMED = "resumed"
-"""The temporary table of the machines that are taken up again from a reading on: machine_id, and of that
-reading from_day, from_seconds, from_tenths."""
+"""The temporary table of the machines that are taken up again from a reading on: machine_id; of that reading
+from_day, from_seconds, from_tenths; early_end and late_begin."""
 
 # Tables whose rows belong to a machine through their work order.
 _BY_ORDER = ("work_lines", "suggestion")
@@ -121,6 +121,20 @@ class Shelf:
                 f"CREATE OR REPLACE TEMPORARY VIEW {quoted(name)} AS FROM {whole} "  # noqa: S608
                 f"WHERE machine_id IN (SELECT machine_id FROM {CHOSEN})"
             )
+
+    def narrow_to_ends(self, table: str, second: str) -> None:
+        """Shows of one of the shelf's own tables only what lies up to early_end, and from late_begin on.
+
+        Args:
+            table: its name.
+            second: its column of seconds since 1970.
+        """
+        self._store.execute(
+            f"CREATE OR REPLACE TEMPORARY VIEW {quoted(table)} AS "  # noqa: S608
+            f"SELECT part.* FROM {self._schema}.{quoted(table)} AS part "
+            f"INNER JOIN {RESUMED} ON part.machine_id = {RESUMED}.machine_id "
+            f"WHERE part.{second} <= {RESUMED}.early_end OR part.{second} >= {RESUMED}.late_begin"
+        )
 
     def narrow_in_time(self, table: str, column: str) -> None:
         """Shows of one of the store's own tables only what lies beyond the day of resuming.

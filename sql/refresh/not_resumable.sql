@@ -7,7 +7,8 @@
 -- output: machine_id
 -- The best chain of all readings is the kept one up to the reading resumed from, and goes on as the best chain from
 -- there, where
--- 1. every chain that leaves that reading out is lighter: then it lies on the best chain although it weighs one less;
+-- 1. that reading lies on the best chain of those since: one that leaves it out can begin with no heavier part of the
+--   earlier readings than the kept chain, as they all lie below it;
 -- 2. no chain by way of an earlier reading that stands out gains enough: with the kept readings above that one it was no
 --   heavier than the kept chain, and now it goes on at most with all readings above it.
 WITH chain AS (

@@ -1,11 +1,11 @@
 -- purpose: from which day on a touched machine's running hours can be taken up again, because nothing before it changed.
 -- grain: one row a chosen machine of which that holds as far as the new rows tell
 -- inputs: chosen_machine, machines, meter_readings, meter_changes, fault_codes, work_orders, work_lines, measurements,
---   components, change_log, running_hours, usage
+--   components, change_log, machine, running_hours, usage (these three as kept)
 -- parameters: last_file (the last file that the kept history has seen), kept_end (first instant beyond what it was built
 --   for), rate_days (length of the stretch that an early rate is taken from)
--- output: machine_id, from_day (since 1970-01-01 UTC), from_seconds, from_tenths: of the last kept reading before anything
---   new
+-- output: machine_id; from_day (since 1970-01-01 UTC), from_seconds, from_tenths: of the last kept reading before anything
+--   new; early_end, late_begin (seconds: between them no reading tells of the rates of use)
 WITH new_record AS (
     SELECT machine_id, read_at AS moment FROM meter_readings WHERE file_id > $last_file
     UNION ALL
@@ -22,6 +22,13 @@ WITH new_record AS (
     UNION ALL
     SELECT machine_id, LEAST(fitted_on, removed_on) FROM components WHERE file_id > $last_file
     UNION ALL
+    SELECT machine_id, changed_at FROM meter_changes WHERE file_id > $last_file
+    UNION ALL
+    SELECT machines.machine_id, CAST(LEAST(machines.disposed_on, machine.disposed_on) AS TIMESTAMP)
+    FROM machines
+    INNER JOIN machine ON machine.machine_id = machines.machine_id
+    WHERE machines.file_id > $last_file
+    UNION ALL
     SELECT machine_id, $kept_end FROM chosen_machine
 ),
 earliest AS (
@@ -29,13 +36,17 @@ earliest AS (
 ),
 -- What changed otherwise than by a new row, or moves every reading after it.
 changed AS (
-    SELECT machine_id FROM machines WHERE file_id > $last_file OR disposed_on >= $kept_end OR acquired_on >= $kept_end
+    SELECT machines.machine_id
+    FROM machines
+    LEFT JOIN machine ON machine.machine_id = machines.machine_id
+    WHERE machine.machine_id IS NULL
+        OR machines.acquired_on IS DISTINCT FROM machine.acquired_on
+        OR machines.hours_at_acquisition IS DISTINCT FROM machine.hours_at_acquisition
+        OR machines.site IS DISTINCT FROM machine.site
     UNION
-    SELECT machine_id FROM meter_changes WHERE file_id > $last_file OR changed_at >= $kept_end
+    SELECT json_extract_string(old_row, '$.machine_id') FROM change_log WHERE new_file_id > $last_file AND kind <> 'machines'
     UNION
-    SELECT json_extract_string(old_row, '$.machine_id') FROM change_log WHERE new_file_id > $last_file
-    UNION
-    SELECT json_extract_string(new_row, '$.machine_id') FROM change_log WHERE new_file_id > $last_file
+    SELECT json_extract_string(new_row, '$.machine_id') FROM change_log WHERE new_file_id > $last_file AND kind <> 'machines'
     UNION
     SELECT work_orders.machine_id
     FROM change_log
@@ -56,7 +67,10 @@ SELECT
     last_kept.machine_id,
     CAST(FLOOR(last_kept.at_seconds / 86400.0) AS BIGINT) AS from_day,
     last_kept.at_seconds AS from_seconds,
-    last_kept.tenths AS from_tenths
+    last_kept.tenths AS from_tenths,
+    usage.first_seconds + usage.early_seconds AS early_end,
+    -- The curve may come to end earlier than it did, but not before the reading resumed from.
+    CASE WHEN usage.last_seconds = last_kept.at_seconds THEN usage.last_seconds - usage.late_seconds ELSE 0 END AS late_begin
 FROM chosen_machine
 INNER JOIN last_kept ON last_kept.machine_id = chosen_machine.machine_id
 INNER JOIN usage ON usage.machine_id = chosen_machine.machine_id
