@@ -26,6 +26,9 @@ _READ_LATER = ("machine", "clock")
 # Tables of the running hours since a machine's reading of resuming, once it shows what to set aside of them.
 _TAKEN_SINCE = ("machine", "reading", "unsteady_machine", "doubtful_reading")
 
+# What tells of running hours at one instant and of nothing else that happened before or after it.
+_IN_TIME = {"meter_readings": "read_at", "fault_codes": "seen_at", "measurements": "measured_at"}
+
 # The temporary table of earlier readings by way of which that reading could be passed by.
 _STANDING_OUT = "standing_out"
 
@@ -130,10 +133,11 @@ class Builder:
             self._choose(part)
             try:
                 self.shelf.narrow(narrowed)
-                self.shelf.narrow_own(also)
+                self.shelf.hold_own(also)
                 self._build_part(some, fresh=fresh)
             finally:
-                self.shelf.widen([*narrowed, *also])
+                self.shelf.widen(narrowed)
+                self.shelf.drop(also)
             done += part.height
             if self.progress:
                 self.progress(done, machines.height)
@@ -188,7 +192,8 @@ class Builder:
         self._choose(resumed)
         self.store.register(RESUMED, resumed)
         self.shelf.narrow(narrowed)
-        self.shelf.narrow_in_time("meter_readings", "read_at")
+        for table, column in _IN_TIME.items():
+            self.shelf.narrow_in_time(table, column)
 
     def _take_since(self, hours: Mapping[str, Step]) -> None:
         """Takes the readings since those resumed from, and finds which of them to set aside."""
@@ -206,12 +211,9 @@ class Builder:
             hours: the steps of the running hours by their tables; `_TAKEN_SINCE` are taken.
         """
         self._take(hours["running_hours"])
-        self.shelf.put("running_hours", since="at_seconds")
-        try:
-            self.shelf.narrow_to_ends("running_hours", "at_seconds")
-            self._take(hours["usage"])
-        finally:
-            self.shelf.widen(["running_hours"])
+        self.shelf.prolong("running_hours", "at_seconds")
+        self.shelf.hold_ends("running_hours", "at_seconds")
+        self._take(hours["usage"])
         self._take(hours["running_hours"])  # the end alone, for the instants that lie in it
         self._take(hours["instant"])
         self.shelf.trim("instant", "at_seconds")

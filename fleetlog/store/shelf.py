@@ -15,8 +15,8 @@ CHOSEN = "chosen_machine"
 """The temporary table of the machines that are worked on: one column, machine_id."""
 
 RESUMED = "resumed"
-"""The temporary table of the machines that are taken up again from a reading on: machine_id; of that reading
-from_day, from_seconds, from_tenths; early_end and late_begin."""
+"""The temporary table of the machines that are taken up again from a reading on, as sql/refresh/resumable.sql
+finds them."""
 
 # Tables whose rows belong to a machine through their work order.
 _BY_ORDER = ("work_lines", "suggestion")
@@ -88,6 +88,26 @@ class Shelf:
             self._store.execute(f"CREATE OR REPLACE TABLE {target} AS FROM {source}")
         self.drop([table])
 
+    def prolong(self, table: str, second: str) -> None:
+        """Moves to the shelf what a temporary table has beyond the reading of resuming, for what is there.
+
+        Most of the time nothing is: then nothing is deleted, which spares much of the file a rewriting.
+
+        Args:
+            table: its name, the same here and there.
+            second: its column of seconds since 1970.
+        """
+        source, target = f"temp.main.{quoted(table)}", f"{self._schema}.{quoted(table)}"
+        beyond = f"part.machine_id = {RESUMED}.machine_id AND part.{second} > {RESUMED}.from_seconds"
+        self._store.execute(
+            f"DELETE FROM {target} AS part USING {RESUMED} "  # noqa: S608
+            f"WHERE {beyond} AND {RESUMED}.kept_until > {RESUMED}.from_seconds"
+        )
+        self._store.execute(
+            f"INSERT INTO {target} SELECT part.* FROM {source} AS part INNER JOIN {RESUMED} ON {beyond}"  # noqa: S608
+        )
+        self.drop([table])
+
     def drop(self, tables: Iterable[str]) -> None:
         """Drops temporary tables."""
         for table in tables:
@@ -113,24 +133,23 @@ class Shelf:
                 f"WHERE machine_id NOT IN (SELECT machine_id FROM {CHOSEN})"
             )
 
-    def narrow_own(self, tables: Iterable[str]) -> None:
-        """Shows of the shelf's own tables only the rows of the chosen machines."""
+    def hold_own(self, tables: Iterable[str]) -> None:
+        """Takes the chosen machines' rows out of the shelf's own tables, for steps that read them often."""
         for name in tables:
-            whole = f"{self._schema}.{quoted(name)}"
             self._store.execute(
-                f"CREATE OR REPLACE TEMPORARY VIEW {quoted(name)} AS FROM {whole} "  # noqa: S608
-                f"WHERE machine_id IN (SELECT machine_id FROM {CHOSEN})"
+                f"CREATE OR REPLACE TEMPORARY TABLE {quoted(name)} AS "  # noqa: S608
+                f"FROM {self._schema}.{quoted(name)} WHERE machine_id IN (SELECT machine_id FROM {CHOSEN})"
             )
 
-    def narrow_to_ends(self, table: str, second: str) -> None:
-        """Shows of one of the shelf's own tables only what lies up to early_end, and from late_begin on.
+    def hold_ends(self, table: str, second: str) -> None:
+        """Takes out of one of the shelf's own tables what lies up to early_end, and from late_begin on.
 
         Args:
             table: its name.
             second: its column of seconds since 1970.
         """
         self._store.execute(
-            f"CREATE OR REPLACE TEMPORARY VIEW {quoted(table)} AS "  # noqa: S608
+            f"CREATE OR REPLACE TEMPORARY TABLE {quoted(table)} AS "  # noqa: S608
             f"SELECT part.* FROM {self._schema}.{quoted(table)} AS part "
             f"INNER JOIN {RESUMED} ON part.machine_id = {RESUMED}.machine_id "
             f"WHERE part.{second} <= {RESUMED}.early_end OR part.{second} >= {RESUMED}.late_begin"

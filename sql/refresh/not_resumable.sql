@@ -28,17 +28,22 @@ above AS (
         AND FLOOR(reading.at_seconds * $hours_a_day / 86400.0) - FLOOR(reading.tenths / 10.0) >= standing_out.spare_hours
     GROUP BY standing_out.machine_id, standing_out.whole_hours, standing_out.spare_hours
 ),
+kept AS (
+    SELECT machine_id, from_seconds AS at_seconds, from_tenths AS tenths FROM resumed
+    UNION ALL
+    SELECT running_hours.machine_id, running_hours.at_seconds, running_hours.tenths
+    FROM running_hours
+    INNER JOIN resumed ON resumed.machine_id = running_hours.machine_id AND resumed.kept_until > resumed.from_seconds
+    WHERE running_hours.at_seconds > resumed.from_seconds
+),
 kept_elsewhere AS (
     SELECT standing_out.machine_id, standing_out.whole_hours, standing_out.spare_hours, COUNT(*) AS readings
     FROM standing_out
-    INNER JOIN resumed ON resumed.machine_id = standing_out.machine_id
-    INNER JOIN running_hours
-        ON running_hours.machine_id = standing_out.machine_id
-        AND running_hours.at_seconds >= resumed.from_seconds
+    INNER JOIN kept
+        ON kept.machine_id = standing_out.machine_id
         AND NOT (
-            FLOOR(running_hours.tenths / 10.0) >= standing_out.whole_hours
-            AND FLOOR(running_hours.at_seconds * $hours_a_day / 86400.0) - FLOOR(running_hours.tenths / 10.0)
-                >= standing_out.spare_hours
+            FLOOR(kept.tenths / 10.0) >= standing_out.whole_hours
+            AND FLOOR(kept.at_seconds * $hours_a_day / 86400.0) - FLOOR(kept.tenths / 10.0) >= standing_out.spare_hours
         )
     GROUP BY standing_out.machine_id, standing_out.whole_hours, standing_out.spare_hours
 )

@@ -5,7 +5,8 @@
 -- parameters: last_file (the last file that the kept history has seen), kept_end (first instant beyond what it was built
 --   for), rate_days (length of the stretch that an early rate is taken from)
 -- output: machine_id; from_day (since 1970-01-01 UTC), from_seconds, from_tenths: of the last kept reading before anything
---   new; early_end, late_begin (seconds: between them no reading tells of the rates of use)
+--   new; kept_until (seconds: end of the kept curve); early_end, late_begin (seconds: between them no reading tells of the
+--   rates of use)
 WITH new_record AS (
     SELECT machine_id, read_at AS moment FROM meter_readings WHERE file_id > $last_file
     UNION ALL
@@ -53,13 +54,17 @@ changed AS (
     INNER JOIN work_orders ON work_orders.work_order_id = json_extract_string(change_log.row_key, '$.work_order_id')
     WHERE change_log.new_file_id > $last_file
 ),
+-- Usually the curve's end; where something reaches back before it, the curve is looked at.
 last_kept AS (
-    SELECT
-        running_hours.machine_id,
-        MAX(running_hours.at_seconds) AS at_seconds,
-        MAX(running_hours.tenths) AS tenths -- the curve never falls
+    SELECT usage.machine_id, usage.last_seconds AS at_seconds, usage.last_tenths AS tenths
+    FROM usage
+    INNER JOIN earliest ON earliest.machine_id = usage.machine_id
+    WHERE usage.last_seconds < earliest.at_seconds
+    UNION ALL
+    SELECT running_hours.machine_id, MAX(running_hours.at_seconds), MAX(running_hours.tenths) -- it never falls
     FROM running_hours
-    INNER JOIN earliest ON earliest.machine_id = running_hours.machine_id
+    INNER JOIN usage ON usage.machine_id = running_hours.machine_id
+    INNER JOIN earliest ON earliest.machine_id = usage.machine_id AND usage.last_seconds >= earliest.at_seconds
     WHERE running_hours.at_seconds < earliest.at_seconds
     GROUP BY running_hours.machine_id
 )
@@ -68,6 +73,7 @@ SELECT
     CAST(FLOOR(last_kept.at_seconds / 86400.0) AS BIGINT) AS from_day,
     last_kept.at_seconds AS from_seconds,
     last_kept.tenths AS from_tenths,
+    usage.last_seconds AS kept_until,
     usage.first_seconds + usage.early_seconds AS early_end,
     -- The curve may come to end earlier than it did, but not before the reading resumed from.
     CASE WHEN usage.last_seconds = last_kept.at_seconds THEN usage.last_seconds - usage.late_seconds ELSE 0 END AS late_begin

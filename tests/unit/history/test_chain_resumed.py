@@ -67,7 +67,8 @@ def test_the_chain_goes_on_as_if_all_had_been_there_at_once(seed: int) -> None:
     resumed = (
         kept.join(back, on="machine_id")
         .filter(pl.int_range(pl.len()).over("machine_id") == (pl.len().over("machine_id") - pl.col("back")))
-        .select("machine_id", from_day=0, from_seconds="at_seconds", from_tenths="curve")
+        .join(kept.group_by("machine_id").agg(kept_until=pl.col("at_seconds").max()), on="machine_id")
+        .select("machine_id", "kept_until", from_seconds="at_seconds", from_tenths="curve")
     )
     with open_store(None) as store:
         store.register("resumed", resumed)
