@@ -15,7 +15,7 @@ from fleetlog.findings.fleet import Fleet
 from fleetlog.history import History
 from fleetlog.history.families import hand_over
 from fleetlog.history.recipe import Recipe
-from fleetlog.history.steps import SET_ASIDE, Step, steps, take
+from fleetlog.history.steps import DOUBTFUL, RAISED, SET_ASIDE, Step, steps, take
 
 #: What a look ahead reads of the history.
 NEEDED = ("spell", "machine", "running_hours")
@@ -44,7 +44,7 @@ def needed_steps() -> tuple[Step, ...]:
     every = list(steps())
     wanted = set(NEEDED)
     for step in reversed(every):
-        made = {step.table, SET_ASIDE} if step.table == "doubtful_reading" else {step.table}
+        made = {SET_ASIDE, RAISED} if step.table == DOUBTFUL else {step.table}
         if made & wanted:
             wanted |= {name.strip() for name in step.statement.header["inputs"].split(",")}
             wanted.add(step.table)

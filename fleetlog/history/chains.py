@@ -6,6 +6,8 @@ hours run) ever falls from one reading to the next; both together imply that tim
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 import polars as pl
@@ -20,22 +22,48 @@ _PLACES = 1 << 20
 _CELLS = 1 << 24
 
 
-def set_aside(doubtful: pl.DataFrame) -> pl.DataFrame:
-    """The readings that are not on their machine's best chain.
+@dataclass(frozen=True)
+class Judged:
+    """What becomes of doubtful readings.
+
+    Attributes:
+        set_aside: those not on their machine's best chain: machine_id, at_seconds, whole_hours, spare_hours.
+        raised: those on it that an earlier one on it is above, within a whole hour; with that one's tenths:
+            machine_id, at_seconds, tenths.
+    """
+
+    set_aside: pl.DataFrame
+    raised: pl.DataFrame
+
+
+def judge(doubtful: pl.DataFrame) -> Judged:
+    """Which readings are not on their machine's best chain, and which of the others are to be raised.
 
     Args:
-        doubtful: machine_id, at_seconds, whole_hours, spare_hours, trust; ordered by machine and time.
-
-    Returns:
-        machine_id, at_seconds, whole_hours, spare_hours.
+        doubtful: machine_id, at_seconds, tenths, whole_hours, spare_hours, trust; by machine and time.
     """
+    machine = doubtful["machine_id"].rle_id().to_numpy().astype(np.int64)
     kept = best_chains(
-        doubtful["machine_id"].rle_id().to_numpy().astype(np.int64),
+        machine,
         doubtful["whole_hours"].to_numpy(),
         doubtful["spare_hours"].to_numpy(),
         doubtful["trust"].to_numpy().astype(np.int64) + _ONE_READING,
     )
-    return doubtful.select("machine_id", "at_seconds", "whole_hours", "spare_hours").filter(~pl.Series(kept))
+    tenths = doubtful["tenths"].to_numpy()
+    highest = _highest_so_far(machine, np.where(kept, tenths, 0))
+    raised = kept & (highest > tenths)
+    return Judged(
+        doubtful.select("machine_id", "at_seconds", "whole_hours", "spare_hours").filter(~pl.Series(kept)),
+        doubtful.select("machine_id", "at_seconds")
+        .filter(pl.Series(raised))
+        .with_columns(tenths=pl.Series(highest[raised], dtype=pl.Int64)),
+    )
+
+
+def _highest_so_far(block: Ints, measure: Ints) -> Ints:
+    """The running maximum of a measure, none of which is below 0, within each block."""
+    step = _span(block, measure)
+    return np.maximum.accumulate(block * step + measure) - block * step
 
 
 def best_chains(block: Ints, hours: Ints, spare: Ints, weight: Ints) -> npt.NDArray[np.bool_]:
@@ -81,11 +109,17 @@ def best_chains(block: Ints, hours: Ints, spare: Ints, weight: Ints) -> npt.NDAr
 
 def _in_order(block: Ints, measure: Ints) -> Ints:
     """The readings by block, then measure, then time."""
-    low = int(measure.min())
-    span = int(measure.max()) - low + 1
-    if (int(block[-1]) + 1) * span >= 1 << 63:
+    low = measure.min()
+    # Fast on what is nearly in order.
+    return np.argsort(block * _span(block, measure - low) + (measure - low), kind="stable")
+
+
+def _span(block: Ints, measure: Ints) -> int:
+    """What keeps the measures of different blocks apart when it is added block by block."""
+    span = int(measure.max(initial=0)) + 1
+    if len(block) and (int(block[-1]) + 1) * span >= 1 << 63:
         raise ValueError("hours beyond any meter's")
-    return np.argsort(block * span + (measure - low), kind="stable")  # fast on what is nearly in order
+    return span
 
 
 def _before(order: Ints) -> Ints:

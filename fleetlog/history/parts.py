@@ -9,7 +9,7 @@ from datetime import datetime
 import polars as pl
 
 from fleetlog.history.recipe import Recipe
-from fleetlog.history.steps import SET_ASIDE, Step, steps, take
+from fleetlog.history.steps import DOUBTFUL, RAISED, SET_ASIDE, Step, steps, take
 from fleetlog.store import Store
 from fleetlog.store.shelf import CHOSEN, RESUMED, Shelf
 from fleetlog.store.statements import statement
@@ -24,7 +24,7 @@ _BEFOREHAND = ("record", "site_record")
 _READ_LATER = ("machine", "clock")
 
 # Tables of the running hours since a machine's reading of resuming, once it shows what to set aside of them.
-_TAKEN_SINCE = ("machine", "reading", "unsteady_machine", "doubtful_reading")
+_TAKEN_SINCE = ("machine", "reading", "unsteady_machine", SET_ASIDE, RAISED)
 
 # What tells of running hours at one instant and of nothing else that happened before or after it.
 _IN_TIME = {"meter_readings": "read_at", "fault_codes": "seen_at", "measurements": "measured_at"}
@@ -145,7 +145,7 @@ class Builder:
     def _build_part(self, some: list[Step], *, fresh: bool) -> None:
         """Takes the steps for the chosen machines, and puts on the shelf what is to stay."""
         made = [table for step in some for table in self._take(step)]
-        passing = {step.table for step in some if step.passing}
+        passing = {RAISED, *(step.table for step in some if step.passing)}
         for table in made:
             if table in passing:
                 self.shelf.drop([table])
@@ -180,12 +180,12 @@ class Builder:
             refused = self.store.run("refresh/not_resumable", **self.recipe.fixed)
             resumed = resumed.join(refused, on="machine_id", how="anti")
             self._resume_from(resumed, narrowed)
-            self.shelf.keep_chosen([*_TAKEN_SINCE, SET_ASIDE])
+            self.shelf.keep_chosen(_TAKEN_SINCE)
             self._take_up(hours)
         finally:
             self.shelf.widen(narrowed)
             self.shelf.drop([name for name, step in hours.items() if not step.statement.is_view])
-            self.shelf.drop([SET_ASIDE, _STANDING_OUT])
+            self.shelf.drop([SET_ASIDE, RAISED, _STANDING_OUT])
         return resumed.select("machine_id")
 
     def _resume_from(self, resumed: pl.DataFrame, narrowed: Mapping[str, Sequence[str]]) -> None:
@@ -202,7 +202,7 @@ class Builder:
         self.store.create("reading", statement("refresh/reading_since"), temporary=True)
         self.store.register(_STANDING_OUT, self.store.run("refresh/standing_out", **self.recipe.fixed))
         self._take(hours["unsteady_machine"])
-        self._take(hours["doubtful_reading"])
+        self._take(hours[DOUBTFUL])
 
     def _take_up(self, hours: Mapping[str, Step]) -> None:
         """Replaces the end of the resumed machines' running hours, and what rests on it.

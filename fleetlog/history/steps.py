@@ -6,12 +6,12 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from fleetlog.history.chains import set_aside
+from fleetlog.history.chains import judge
 from fleetlog.store import Store
 from fleetlog.store.statements import Statement, numbered
 
-SET_ASIDE = "set_aside_reading"
-"""What `set_aside` makes of the table doubtful_reading."""
+DOUBTFUL, SET_ASIDE, RAISED = "doubtful_reading", "set_aside_reading", "raised_reading"
+"""A step, and the two tables that `fleetlog.history.chains.judge` makes of its rows. Only SET_ASIDE stays."""
 
 
 _FIRST_OF_FAULTS = 70
@@ -44,8 +44,10 @@ def steps() -> Iterator[Step]:
 
 def take(store: Store, step: Step, parameters: Mapping[str, Any]) -> list[str]:
     """Takes one step: makes its temporary table or view, and returns the tables there are now more."""
+    if step.table == DOUBTFUL:
+        judged = judge(store.run(step.statement.name, **parameters))
+        store.register(SET_ASIDE, judged.set_aside)
+        store.register(RAISED, judged.raised)
+        return [SET_ASIDE, RAISED]
     store.create(step.table, step.statement, temporary=True, **parameters)
-    if step.table == "doubtful_reading":
-        store.register(SET_ASIDE, set_aside(store.select("FROM doubtful_reading")))
-        return [step.table, SET_ASIDE]
     return [] if step.statement.is_view else [step.table]

@@ -36,3 +36,4 @@ SELECT
     unpacked.differ
 FROM unpacked
 INNER JOIN machine ON machine.machine_id = unpacked.machine_id
+ORDER BY unpacked.machine_id, unpacked.day

@@ -4,12 +4,13 @@
 -- grain: one row a reading of an unsteady machine
 -- inputs: reading, unsteady_machine
 -- parameters: hours_a_day (most that a meter can gain in a calendar day)
--- held: while building
--- output: machine_id, at_seconds, whole_hours, spare_hours (what the calendar allowed since 1970 less the hours run),
---   trust; a chain is consistent when neither whole_hours nor spare_hours ever falls
+-- held: nowhere; it is handed over to fleetlog.history.chains
+-- output: machine_id, at_seconds, tenths, whole_hours, spare_hours (what the calendar allowed since 1970 less the hours
+--   run), trust; a chain is consistent when neither whole_hours nor spare_hours ever falls
 SELECT
     reading.machine_id,
     reading.at_seconds,
+    reading.tenths,
     CAST(FLOOR(reading.tenths / 10.0) AS BIGINT) AS whole_hours,
     CAST(FLOOR(reading.at_seconds * $hours_a_day / 86400.0) AS BIGINT) - CAST(FLOOR(reading.tenths / 10.0) AS BIGINT) AS spare_hours,
     reading.trust

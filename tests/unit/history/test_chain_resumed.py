@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from fleetlog.history.chains import set_aside
+from fleetlog.history.chains import judge
 from fleetlog.history.steps import SET_ASIDE
 from fleetlog.store import open_store
 from fleetlog.store.statements import statement
@@ -45,7 +45,7 @@ def chained(readings: pl.DataFrame) -> pl.DataFrame:
     whole = readings.with_columns(whole_hours=pl.col("tenths") // 10).with_columns(
         spare_hours=pl.col("at_seconds") // 3600 - pl.col("whole_hours")
     )
-    aside = set_aside(whole).select("machine_id", "at_seconds", on_chain=pl.lit(False))
+    aside = judge(whole).set_aside.select("machine_id", "at_seconds", on_chain=pl.lit(False))
     return whole.join(aside, on=["machine_id", "at_seconds"], how="left").with_columns(
         pl.col("on_chain").fill_null(True)
     )
