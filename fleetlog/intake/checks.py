@@ -97,8 +97,8 @@ def check(
     The table is a temporary one, or lies where `place` says (`fleetlog.store.scratch`).
 
     A file is first taken to write numbers and dates the plain way. Where rows fail, they are searched for
-    what shows another habit (decimal commas, days before months); if there is one, it is read by that again,
-    and `again` is called before.
+    what shows another habit (decimal commas, days before months); if there is one, they are judged by that
+    again. Where it bears on the others too, the whole file is read again, and `again` is called before.
 
     Raises:
         InputFileError: when most of its dates can be read two ways, or rows do not come through.
@@ -108,11 +108,15 @@ def check(
     everything, bad = _judge(store, source, judging, table)
     if bad:
         habits = _habits(store, source, judging, table, everything, date_order)
-        if habits != judging:
+        if habits.decimal != judging.decimal:
             judging = habits
             if again:
                 again()
             everything, bad = _judge(store, source, judging, table)
+        elif habits != judging:
+            # More ways to write a date make no good row bad, and no value of one another.
+            judging = habits
+            bad = _judge_bad_again(store, source, judging, table)
     notes = [*source.notes]
     if judging.decimal.sign == ",":
         notes.append("decimal comma")
@@ -151,6 +155,36 @@ def _judge(store: Store, source: Source, judging: Judging, table: str) -> tuple[
             "through); export it again."
         )
     return int(everything), int(bad)
+
+
+def _judge_bad_again(store: Store, source: Source, judging: Judging, table: str) -> int:
+    """Judges the rows that failed by other habits; how many fail still."""
+    cells = _cells(source, judging)
+    again = f"{table}_again"
+    failed = replace(
+        source,
+        relation=compose(
+            "(SELECT rowid AS file_row, «numbers»«cells» FROM «table» WHERE bad)",
+            numbers="row_no, malformed, " if source.numbered else "",
+            cells=commas(f"cells[{i}] AS {c.cell}" for i, c in enumerate(source.columns, start=1)),
+            table=quoted(table),
+        ),
+    )
+    sql = _judged(failed, cells, replace(judging, place=""), again, also="file_row, ")
+    store.execute(sql, judging.bound.used_in(sql))
+    # The cells stay: a row whose list is changed gets another rowid, and with it another number.
+    store.execute(
+        compose(
+            "UPDATE «table» AS f SET «values», bad = false "
+            "FROM «again» AS a WHERE f.rowid = a.file_row AND NOT a.bad",
+            table=quoted(table),
+            values=commas(f"{quoted(cell.column.name)} = a.{quoted(cell.column.name)}" for cell in cells),
+            again=quoted(again),
+        )
+    )
+    bad = store.execute(compose("SELECT count(*) FROM «again» WHERE bad", again=quoted(again)))[0][0]
+    store.execute(compose("DROP TABLE «again»", again=quoted(again)))
+    return int(bad)
 
 
 def _habits(
@@ -238,8 +272,8 @@ def _text(source: Source, cell: str, name: str | None, bound: Bound, blanks: Bla
     return translated(trimmed(cell, bound, blanks), source.words_of(name), bound)
 
 
-def _judged(source: Source, cells: list[Cell], judging: Judging, table: str) -> str:
-    """The first statement: all rows typed and judged."""
+def _judged(source: Source, cells: list[Cell], judging: Judging, table: str, also: str = "") -> str:
+    """The first statement: all rows typed and judged; `also` names columns of the relation to keep."""
     conditions = [cell.fails() for cell in cells]
     conditions += [condition for condition, *_ in _between_cells(source, cells, judging.bound)]
     columns = [f"{cell.value} AS {quoted(cell.column.name)}" for cell in cells]
@@ -255,8 +289,9 @@ def _judged(source: Source, cells: list[Cell], judging: Judging, table: str) -> 
         WITH trimmed AS (SELECT *, «trimmed» FROM «relation»),
         typed AS (SELECT *, «typed» FROM trimmed),
         judged AS (SELECT *, coalesce(«bad», false) AS bad FROM typed)
-        SELECT «columns», bad, CASE WHEN bad THEN [«kept»] END AS cells FROM judged
+        SELECT «also»«columns», bad, CASE WHEN bad THEN [«kept»] END AS cells FROM judged
         """,
+        also=also,
         place=f"TABLE {judging.place}" if judging.place else "TEMPORARY TABLE ",
         table=quoted(table),
         relation=source.relation,

@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import polars as pl
+
 from fleetlog.intake.checks import Checked
 from fleetlog.intake.sqltext import Bound, all_of, any_of, commas, compose
 from fleetlog.store import Store
@@ -60,38 +62,46 @@ class Merge:
         if not self.checked.good:
             return Merged(0, 0, 0, 0)
         self._stage("comparing")
-        if not self._repeats_a_key() and not self._overlaps():
-            good = "NOT f.bad" if self._some_are_bad else "true"
-            self._insert(good)
-            waiting = self._waiting(good)
+        repeated = self._repeated()
+        if repeated.is_empty() and not self._overlaps():
+            self._insert(self._good)
+            waiting = self._waiting(self._good)
             return Merged(self.checked.good - waiting, 0, 0, waiting)
-        return self._reconcile()
+        return self._reconcile(repeated)
 
     # The usual case: new rows only.
 
     @property
-    def _some_are_bad(self) -> bool:
-        return bool(self.checked.rejected or self.checked.blank)
+    def _good(self) -> str:
+        """The condition that a row `f` is good."""
+        return "NOT f.bad" if self.checked.rejected or self.checked.blank else "true"
 
-    def _repeats_a_key(self) -> bool:
-        """Whether two good rows may have the same key (a hash tells; a chance collision only costs time).
+    def _repeated(self) -> pl.DataFrame:
+        """Hashes of the keys that more than one good row may have (a chance collision only costs time).
 
         Hashes taken out into an array and counted there cost a third of what the engine's own count of
         different values does; very many go part by part, so that memory has a bound.
+
+        Returns:
+            h.
         """
         parts = self.checked.good // _HASHES_AT_ONCE + 1
         sql = compose(
-            "SELECT hash(«key») AS h FROM «table» WHERE «good» AND «part»",
-            key=commas(self._value(name) for name in self.kind.key),
+            "SELECT «hash» AS h FROM «table» AS f WHERE «good» AND «part»",
+            hash=self._hash(),
             table=quoted(self.table),
-            good="NOT bad" if self._some_are_bad else "true",
+            good=self._good,
             part="h % $parts = $part" if parts > 1 else "true",
         )
+        found = [pl.Series("h", [], dtype=pl.UInt64)]
         for part in range(parts):
             hashes = self.store.select(sql, {"parts": parts, "part": part} if parts > 1 else None)["h"]
             if hashes.n_unique() < len(hashes):
-                return True
-        return False
+                found.append(hashes.filter(hashes.is_duplicated()).unique())
+        return pl.concat(found).to_frame()
+
+    def _hash(self) -> str:
+        return f"hash({commas(self._value(name, 'f') for name in self.kind.key)})"
 
     def _overlaps(self) -> bool:
         """Whether a good row's key is in the store already."""
@@ -184,47 +194,55 @@ class Merge:
 
     # The careful case: keys that come twice, or that the store knows.
 
-    def _reconcile(self) -> Merged:
-        """Rows of one key are compared each with the one before, the first of them with the store."""
-        self._chain()
+    def _reconcile(self, repeated: pl.DataFrame) -> Merged:
+        """Rows of one key are compared each with the one before, the first of them with the store.
+
+        Args:
+            repeated: as `_repeated` gives them; any other row is the only one of its key.
+        """
+        self._chain(repeated)
         self._matches()
         again = self._count_pairs()
         against_store = self._count_matches()
         self._log()
         self._update()
         # A key that the store does not have enters with the last of its rows.
-        fresh = "NOT f.bad AND f.rowid IN (SELECT last FROM fresh)"
         self.store.execute(
-            "CREATE OR REPLACE TEMPORARY TABLE fresh AS SELECT last FROM chain_ends "
-            "WHERE first NOT IN (SELECT file_row FROM matched)"
+            "CREATE OR REPLACE TEMPORARY TABLE passed_over AS "
+            "SELECT file_row FROM chain WHERE NOT ends OR first IN (SELECT file_row FROM matched) "
+            "UNION SELECT file_row FROM matched"
         )
+        entering = "NOT EXISTS (SELECT 1 FROM passed_over AS p WHERE p.file_row = f.rowid)"
+        fresh = all_of([self._good, entering])
         self._insert(fresh)
         waiting = self._waiting(fresh)
-        fresh_rows = int(self.store.execute("SELECT count(*) FROM fresh")[0][0])
-        for name in ("chain", "chain_ends", "matched", "fresh"):
+        passed_over = int(self.store.execute("SELECT count(*) FROM passed_over")[0][0])
+        for name in ("repeated", "chain", "chain_ends", "matched", "passed_over"):
             self.store.execute(compose("DROP TABLE «name»", name=quoted(name)))
         return Merged(
-            new=fresh_rows - waiting,
+            new=self.checked.good - passed_over - waiting,
             known=again[0] + against_store[0],
             corrected=again[1] + against_store[1],
             waiting=waiting,
         )
 
-    def _chain(self) -> None:
-        key = commas(self._value(name) for name in self.kind.key)
+    def _chain(self, repeated: pl.DataFrame) -> None:
+        self.store.register("repeated", repeated)
         self.store.execute(
             compose(
                 """
                 CREATE OR REPLACE TEMPORARY TABLE chain AS
-                SELECT rowid AS file_row,
-                       lag(rowid) OVER one_key AS before,
-                       first_value(rowid) OVER one_key AS first,
-                       lead(rowid) OVER one_key IS NULL AS ends
-                FROM «table» WHERE NOT bad
-                WINDOW one_key AS (PARTITION BY «key» ORDER BY rowid)
+                SELECT f.rowid AS file_row,
+                       lag(f.rowid) OVER one_key AS before,
+                       first_value(f.rowid) OVER one_key AS first,
+                       lead(f.rowid) OVER one_key IS NULL AS ends
+                FROM «table» AS f WHERE «good» AND «hash» IN (SELECT h FROM repeated)
+                WINDOW one_key AS (PARTITION BY «key» ORDER BY f.rowid)
                 """,
                 table=quoted(self.table),
-                key=key,
+                good=self._good,
+                hash=self._hash(),
+                key=commas(self._value(name, "f") for name in self.kind.key),
             )
         )
         self.store.execute(
@@ -238,7 +256,8 @@ class Merge:
             CREATE OR REPLACE TEMPORARY TABLE matched AS
             SELECT f.rowid AS file_row, t.rowid AS store_row, «differs» AS differs
             FROM «table» AS f JOIN «target» AS t ON «same_key»
-            WHERE «span» AND f.rowid IN (SELECT first FROM chain_ends)
+            WHERE «span»
+                AND NOT EXISTS (SELECT 1 FROM chain AS c WHERE c.file_row = f.rowid AND c.first <> f.rowid)
             """,
             differs=self._differs("f", "t"),
         )
@@ -333,8 +352,10 @@ class Merge:
             compose(
                 """
                 UPDATE «target» AS t SET «values», file_id = $file_id, row_no = «row_no»
-                FROM matched AS m, chain_ends AS e, «table» AS f
-                WHERE m.store_row = t.rowid AND e.first = m.file_row AND f.rowid = e.last AND («differs»)
+                FROM matched AS m
+                LEFT JOIN chain_ends AS e ON e.first = m.file_row
+                JOIN «table» AS f ON f.rowid = coalesce(e.last, m.file_row)
+                WHERE m.store_row = t.rowid AND («differs»)
                 """,
                 target=quoted(self.kind.name),
                 values=commas(f"{quoted(n)} = f.{quoted(n)}" for n in self.compared),

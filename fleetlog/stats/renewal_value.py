@@ -97,7 +97,7 @@ def discounted_hours(
     reached = lives.cumulative(age)
     gone = lives.scale_hours * (reached + _GONE) ** (1.0 / lives.shape)
     # a small hazard with leaving: the machine is gone before the part
-    with np.errstate(divide="ignore"):
+    with np.errstate(divide="ignore", over="ignore"):
         gone = np.minimum(gone, age + np.where(rate > 0, _GONE / np.where(rate > 0, rate, 1.0), np.inf))
     stretch = np.maximum(np.minimum(until, gone) - age, 0.0)
     total = np.zeros(np.broadcast_shapes(stretch.shape, reached.shape, rate.shape))
