@@ -56,7 +56,7 @@ class Builder:
         machines = self.store.select("SELECT machine_id FROM machines ORDER BY machine_id")
         self._choose(machines)
         self._records(fresh=True)
-        self._in_parts(machines, self._steps(), fresh=True)
+        self._in_parts(machines, self._steps(), fresh=True, progress=self.progress)
         return machines.height
 
     def build_some(self, touched: pl.DataFrame, last_file: int, kept_end: datetime) -> int:
@@ -78,7 +78,7 @@ class Builder:
         hours = [step for step in self._steps() if step.of_hours]
         later = [step for step in self._steps() if not step.of_hours]
         self._in_parts(machines.join(resumed, on="machine_id", how="anti"), hours)
-        self._in_parts(machines, later, also=_READ_LATER)
+        self._in_parts(machines, later, also=_READ_LATER, progress=self.progress)
         return machines.height
 
     def _steps(self) -> list[Step]:
@@ -114,7 +114,13 @@ class Builder:
         return moved
 
     def _in_parts(
-        self, machines: pl.DataFrame, some: list[Step], *, also: Iterable[str] = (), fresh: bool = False
+        self,
+        machines: pl.DataFrame,
+        some: list[Step],
+        *,
+        also: Iterable[str] = (),
+        fresh: bool = False,
+        progress: Callable[[int, int], None] | None = None,
     ) -> None:
         """Takes some steps for some machines, so many at a time that memory holds them.
 
@@ -123,6 +129,7 @@ class Builder:
             some: the steps.
             also: tables of the shelf that the steps read.
             fresh: nothing stands on the shelf of these machines.
+            progress: hears how many of how many machines are done.
         """
         parts = list(machines.iter_slices(self._machines_at_a_time()))
         if fresh and not parts:
@@ -139,8 +146,8 @@ class Builder:
                 self.shelf.widen(narrowed)
                 self.shelf.drop(also)
             done += part.height
-            if self.progress:
-                self.progress(done, machines.height)
+            if progress:
+                progress(done, machines.height)
 
     def _build_part(self, some: list[Step], *, fresh: bool) -> None:
         """Takes the steps for the chosen machines, and puts on the shelf what is to stay."""

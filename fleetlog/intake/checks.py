@@ -36,6 +36,9 @@ from fleetlog.store import Store
 from fleetlog.store.connection import quoted
 from fleetlog.store.dictionary import Type
 
+# Up to this share of the rows, judging those that failed again costs less than reading the whole file again.
+_FEW = 0.1
+
 # What cannot come before what, within one row.
 _IN_ORDER = {
     "machines": (("acquired_on", "disposed_on"),),
@@ -98,7 +101,8 @@ def check(
 
     A file is first taken to write numbers and dates the plain way. Where rows fail, they are searched for
     what shows another habit (decimal commas, days before months); if there is one, they are judged by that
-    again. Where it bears on the others too, the whole file is read again, and `again` is called before.
+    again. Where they are many, or it bears on the others too, the whole file is read again, and `again` is
+    called before.
 
     Raises:
         InputFileError: when most of its dates can be read two ways, or rows do not come through.
@@ -108,15 +112,16 @@ def check(
     everything, bad = _judge(store, source, judging, table)
     if bad:
         habits = _habits(store, source, judging, table, everything, date_order)
-        if habits.decimal != judging.decimal:
+        only_dates = habits.decimal == judging.decimal
+        if habits != judging:
             judging = habits
-            if again:
-                again()
-            everything, bad = _judge(store, source, judging, table)
-        elif habits != judging:
             # More ways to write a date make no good row bad, and no value of one another.
-            judging = habits
-            bad = _judge_bad_again(store, source, judging, table)
+            if only_dates and bad <= everything * _FEW:
+                bad = _judge_bad_again(store, source, judging, table)
+            else:
+                if again:
+                    again()
+                everything, bad = _judge(store, source, judging, table)
     notes = [*source.notes]
     if judging.decimal.sign == ",":
         notes.append("decimal comma")

@@ -7,10 +7,10 @@ to a fifth of that and may leave memory at no cost.
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from fleetlog.store.connection import DatabaseError, Store, literal, quoted
 
@@ -25,7 +25,7 @@ def scratch(store: Store) -> Iterator[Callable[[], str]]:
     from then on the tables in it are found by their names alone. Not to be called within a transaction.
     """
     path = ""
-    with tempfile.TemporaryDirectory(prefix="fleetlog-") as elsewhere:
+    with ExitStack() as elsewhere:
         made: list[Path] = []
 
         def place() -> str:
@@ -33,7 +33,7 @@ def scratch(store: Store) -> Iterator[Callable[[], str]]:
             if not made:
                 folder = Path(str(store.execute("SELECT current_setting('temp_directory')")[0][0]))
                 if store.path is None or not folder.parent.is_dir():
-                    folder = Path(elsewhere)
+                    folder = Path(elsewhere.enter_context(TemporaryDirectory(prefix="fleetlog-")))
                 folder.mkdir(exist_ok=True)
                 file = folder / "scratch.duckdb"
                 store.execute(f"ATTACH {literal(file)} AS {_CATALOG}")

@@ -299,6 +299,26 @@ def test_rows_keep_their_numbers_when_some_are_judged_again(load: Load, store: S
     assert [at for (at,) in late] == [moments[5], moments[102], moments[259_771]]
 
 
+@pytest.mark.parametrize(
+    "complaint", ["stuck", '"stuck,\nleft"']
+)  # the engine's own reading, and the careful one
+def test_a_few_rows_of_other_dates(complaint: str, load: Load, store: Store) -> None:
+    """Judged again by themselves: what they say, what is still wrong with one, and where it stands."""
+    opened = ["2024-03-02"] * 30
+    opened[7], opened[19], opened[24] = "5.3.2024", "31.12.2023", "32.12.2023"
+    text = "work_order_id,machine_id,opened_at,complaint\n"
+    text += "".join(f"W{i},A,{day},{complaint}\n" for i, day in enumerate(opened))
+    result = load(text)
+    assert (result.waiting, result.rejected) == (29, 1)
+    assert [n for n in result.notes if n.startswith("dates")] == ["dates with the day first"]
+    rows = store.execute(
+        "SELECT work_order_id, row_no, opened_at FROM work_orders WHERE opened_at <> '2024-03-02' ORDER BY row_no"
+    )
+    assert rows == [("W7", 8, datetime(2024, 3, 5)), ("W19", 20, datetime(2023, 12, 31))]
+    assert "32.12.2023" in reason(store)
+    assert rejected_frame(store)["row_no"].to_list() == [25]
+
+
 class TestDateOrder:
     """Day or month first: shown by the file itself, or said by the user, never guessed."""
 
