@@ -79,7 +79,7 @@ class Merge:
     def _repeated(self) -> pl.DataFrame:
         """Hashes of the keys that more than one good row may have (a chance collision only costs time).
 
-        Hashes taken out into an array and counted there cost a third of what the engine's own count of
+        Hashes taken out into an array and sorted there cost a third of what the engine's own count of
         different values does; very many go part by part, so that memory has a bound.
 
         Returns:
@@ -91,13 +91,13 @@ class Merge:
             hash=self._hash(),
             table=quoted(self.table),
             good=self._good,
-            part="h % $parts = $part" if parts > 1 else "true",
+            # Of the hash's own type: the engine would take numbers of twice the length, at ten times the cost.
+            part="h % CAST($parts AS UBIGINT) = CAST($part AS UBIGINT)" if parts > 1 else "true",
         )
         found = [pl.Series("h", [], dtype=pl.UInt64)]
         for part in range(parts):
-            hashes = self.store.select(sql, {"parts": parts, "part": part} if parts > 1 else None)["h"]
-            if hashes.n_unique() < len(hashes):
-                found.append(hashes.filter(hashes.is_duplicated()).unique())
+            hashes = self.store.select(sql, {"parts": parts, "part": part} if parts > 1 else None)["h"].sort()
+            found.append(hashes.filter(hashes == hashes.shift()).unique())
         return pl.concat(found).to_frame()
 
     def _hash(self) -> str:

@@ -7,7 +7,7 @@ from datetime import date, datetime, timedelta
 import pytest
 
 from fleetlog.errors import UsageError
-from fleetlog.intake import PlainSettings, rejected_frame
+from fleetlog.intake import PlainSettings, merge, rejected_frame
 from fleetlog.store import Store
 
 from .conftest import Load
@@ -317,6 +317,19 @@ def test_a_few_rows_of_other_dates(complaint: str, load: Load, store: Store) -> 
     assert rows == [("W7", 8, datetime(2024, 3, 5)), ("W19", 20, datetime(2023, 12, 31))]
     assert "32.12.2023" in reason(store)
     assert rejected_frame(store)["row_no"].to_list() == [25]
+
+
+def test_keys_that_come_twice_are_found_part_by_part(
+    load: Load, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A file with more keys than are looked at in one go: known, corrected and new rows as in any other."""
+    monkeypatch.setattr(merge, "_HASHES_AT_ONCE", 4)
+    rows = [f"A,2024-01-{day:02},{day}" for day in range(1, 21)]
+    load("machine_id\nA\n")
+    result = load(READINGS + "\n".join([*rows, rows[4], "A,2024-01-09,9.5", rows[17]]) + "\n")
+    assert (result.new, result.known, result.corrected) == (20, 2, 1)
+    changed = store.execute("SELECT hours FROM meter_readings WHERE hours <> floor(hours)")
+    assert changed == [(9.5,)]
 
 
 class TestDateOrder:
