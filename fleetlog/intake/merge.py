@@ -91,7 +91,7 @@ class Merge:
             hash=self._hash(),
             table=quoted(self.table),
             good=self._good,
-            # Of the hash's own type: the engine would take numbers of twice the length, at ten times the cost.
+            # Of its own type: the engine would take numbers of twice the length, at ten times the cost.
             part="h % CAST($parts AS UBIGINT) = CAST($part AS UBIGINT)" if parts > 1 else "true",
         )
         found = [pl.Series("h", [], dtype=pl.UInt64)]
