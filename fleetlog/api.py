@@ -7,21 +7,21 @@ from datetime import date
 from pathlib import Path
 from types import TracebackType
 
-from fleetlog.findings.backtest import BacktestFinding, backtest
-from fleetlog.findings.base import Scope
-from fleetlog.findings.comparison import ComparisonFinding, compare
-from fleetlog.findings.drivers import DriversFinding, drivers
-from fleetlog.findings.fleet import Fleet, open_fleet
-from fleetlog.findings.forecast import ForecastFinding, forecast
-from fleetlog.findings.incidence import IncidenceFinding, incidence
-from fleetlog.findings.plan import PlanFinding, plan
-from fleetlog.findings.repeats import RepeatsFinding, repeats
-from fleetlog.findings.status import StatusFinding, status
-from fleetlog.findings.survival import SurvivalFinding, survival
-from fleetlog.findings.suspects import SuspectsFinding, suspects
-from fleetlog.findings.trend import TrendFinding, trend
-from fleetlog.findings.unit import UnitFinding, unit
+from fleetlog.causes.backtest import BacktestFinding, backtest
+from fleetlog.causes.suspects import SuspectsFinding, suspects
+from fleetlog.causes.unit import UnitFinding, unit
 from fleetlog.intake import LoadResult
+from fleetlog.lives.comparison import ComparisonFinding, compare
+from fleetlog.lives.drivers import DriversFinding, drivers
+from fleetlog.lives.incidence import IncidenceFinding, incidence
+from fleetlog.lives.repeats import RepeatsFinding, repeats
+from fleetlog.lives.survival import SurvivalFinding, survival
+from fleetlog.lives.trend import TrendFinding, trend
+from fleetlog.planning.forecast import ForecastFinding, forecast
+from fleetlog.planning.plan import PlanFinding, plan
+from fleetlog.session.fleet import Fleet, open_fleet
+from fleetlog.session.scope import Scope
+from fleetlog.session.status import StatusFinding, status
 
 DEFAULT_FAULT = "neutral-return"
 
@@ -101,7 +101,7 @@ class OpenFleet:
         build_years: tuple[int, ...] = (),
         machines: tuple[str, ...] = (),
     ) -> SurvivalFinding:
-        """How long parts live, by running hours. See `fleetlog.findings.survival.survival`."""
+        """How long parts live, by running hours. See `fleetlog.lives.survival.survival`."""
         return survival(
             self.fleet,
             Scope(fault, as_of, sites, build_years, machines),
@@ -124,7 +124,7 @@ class OpenFleet:
         build_years: tuple[int, ...] = (),
         machines: tuple[str, ...] = (),
     ) -> IncidenceFinding:
-        """In what ways lives end. See `fleetlog.findings.incidence.incidence`."""
+        """In what ways lives end. See `fleetlog.lives.incidence.incidence`."""
         scope = Scope(fault, as_of, sites, build_years, machines)
         return incidence(self.fleet, scope, component=component, by=by)
 
@@ -142,7 +142,7 @@ class OpenFleet:
         build_years: tuple[int, ...] = (),
         machines: tuple[str, ...] = (),
     ) -> ComparisonFinding:
-        """Which groups fail more than expected. See `fleetlog.findings.comparison.compare`."""
+        """Which groups fail more than expected. See `fleetlog.lives.comparison.compare`."""
         scope = Scope(fault, as_of, sites, build_years, machines)
         return compare(self.fleet, scope, component=component, cause=cause, by=by, strata=strata, test=test)
 
@@ -160,7 +160,7 @@ class OpenFleet:
         build_years: tuple[int, ...] = (),
         machines: tuple[str, ...] = (),
     ) -> DriversFinding:
-        """What multiplies the risk. See `fleetlog.findings.drivers.drivers`."""
+        """What multiplies the risk. See `fleetlog.lives.drivers.drivers`."""
         scope = Scope(fault, as_of, sites, build_years, machines)
         return drivers(
             self.fleet, scope, component=component, factors=factors, strata=strata, clock=clock, ties=ties
@@ -175,7 +175,7 @@ class OpenFleet:
         build_years: tuple[int, ...] = (),
         machines: tuple[str, ...] = (),
     ) -> TrendFinding:
-        """Whether the fault comes ever faster. See `fleetlog.findings.trend.trend`."""
+        """Whether the fault comes ever faster. See `fleetlog.lives.trend.trend`."""
         return trend(self.fleet, Scope(fault, as_of, sites, build_years, machines))
 
     def repeats(
@@ -190,7 +190,7 @@ class OpenFleet:
         build_years: tuple[int, ...] = (),
         machines: tuple[str, ...] = (),
     ) -> RepeatsFinding:
-        """Which repairs hold. See `fleetlog.findings.repeats.repeats`."""
+        """Which repairs hold. See `fleetlog.lives.repeats.repeats`."""
         scope = Scope(fault, as_of, sites, build_years, machines)
         return repeats(self.fleet, scope, window_hours=window_hours, component=component, by=by)
 
@@ -203,17 +203,17 @@ class OpenFleet:
         build_years: tuple[int, ...] = (),
         machines: tuple[str, ...] = (),
     ) -> SuspectsFinding:
-        """Open and doubtful cases. See `fleetlog.findings.suspects.suspects`."""
+        """Open and doubtful cases. See `fleetlog.causes.suspects.suspects`."""
         return suspects(self.fleet, Scope(fault, as_of, sites, build_years, machines))
 
     def unit(self, machine: str, *, fault: str = DEFAULT_FAULT, as_of: date | None = None) -> UnitFinding:
-        """One machine's whole story. See `fleetlog.findings.unit.unit`."""
+        """One machine's whole story. See `fleetlog.causes.unit.unit`."""
         return unit(self.fleet, machine, Scope(fault, as_of))
 
     def forecast(
         self, *, months: int = 12, fault: str = DEFAULT_FAULT, as_of: date | None = None
     ) -> ForecastFinding:
-        """What will fail over the coming months. See `fleetlog.findings.forecast.forecast`."""
+        """What will fail over the coming months. See `fleetlog.planning.forecast.forecast`."""
         return forecast(self.fleet, Scope(fault, as_of), months=months)
 
     def plan(
@@ -224,15 +224,15 @@ class OpenFleet:
         fault: str = DEFAULT_FAULT,
         as_of: date | None = None,
     ) -> PlanFinding:
-        """Which preventive repairs to do when. See `fleetlog.findings.plan.plan`."""
+        """Which preventive repairs to do when. See `fleetlog.planning.plan.plan`."""
         return plan(self.fleet, Scope(fault, as_of), weeks=weeks, shop_hours=shop_hours)
 
     def backtest(
         self, *, months: int = 24, fault: str = DEFAULT_FAULT, as_of: date | None = None
     ) -> BacktestFinding:
-        """How good past suspicions were. See `fleetlog.findings.backtest.backtest`."""
+        """How good past suspicions were. See `fleetlog.causes.backtest.backtest`."""
         return backtest(self.fleet, Scope(fault, as_of), months=months)
 
     def status(self, *, fault: str = DEFAULT_FAULT, as_of: date | None = None) -> StatusFinding:
-        """What the store holds. See `fleetlog.findings.status.status`."""
+        """What the store holds. See `fleetlog.session.status.status`."""
         return status(self.fleet, Scope(fault, as_of))

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from fleetlog.findings.fleet import Fleet, open_fleet
 from fleetlog.resources import folder
+from fleetlog.session.fleet import Fleet, open_fleet
 
 
 @pytest.fixture(scope="session")

@@ -10,7 +10,7 @@ from fleetlog.charts.rows import inline
 from fleetlog.charts.theme import MUTED, RULE, SERIES, WIDE, finish
 
 if TYPE_CHECKING:
-    from fleetlog.findings.backtest import BacktestFinding
+    from fleetlog.causes.backtest import BacktestFinding
 
 
 def calibration_chart(finding: BacktestFinding, *, width: int = WIDE, **_: Any) -> alt.TopLevelMixin:

@@ -10,12 +10,12 @@ import altair as alt
 
 from fleetlog.charts.rows import MAX_ROWS, at_x, inline, thinned
 from fleetlog.charts.theme import ALERT, BAND_OPACITY, INK, MUTED, NEUTRAL, SERIES, WIDE, finish
-from fleetlog.charts.words import NO_WORDS, capital, listed, plural, plural_part, said
+from fleetlog.phrasing import NO_WORDS, capital, listed, plural, plural_part, said
 
 if TYPE_CHECKING:
-    from fleetlog.findings.comparison import ComparisonFinding
-    from fleetlog.findings.drivers import DriversFinding
-    from fleetlog.findings.trend import TrendFinding
+    from fleetlog.lives.comparison import ComparisonFinding
+    from fleetlog.lives.drivers import DriversFinding
+    from fleetlog.lives.trend import TrendFinding
 
 MOST_ROWS = 60
 _STEADY = 1.96

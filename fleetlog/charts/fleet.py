@@ -9,8 +9,8 @@ import polars as pl
 
 from fleetlog.charts.rows import inline
 from fleetlog.charts.theme import INK, NEUTRAL, SERIES, WIDE, finish
-from fleetlog.charts.words import NO_WORDS, hours, plural
-from fleetlog.findings.status import StatusFinding
+from fleetlog.phrasing import NO_WORDS, hours, plural
+from fleetlog.session.status import StatusFinding
 
 
 def fleet_age_title(finding: StatusFinding) -> str:

@@ -11,10 +11,10 @@ import polars as pl
 from fleetlog.charts.rows import MAX_ROWS, inline, thinned
 from fleetlog.charts.survival import FEW_FAILURES
 from fleetlog.charts.theme import BAND_OPACITY, WIDE, colour_of, finish
-from fleetlog.charts.words import NO_WORDS, capital, hours, listed, percent, plural, plural_part, said
+from fleetlog.phrasing import NO_WORDS, capital, hours, listed, percent, plural, plural_part, said
 
 if TYPE_CHECKING:
-    from fleetlog.findings.incidence import IncidenceFinding, IncidenceGroup
+    from fleetlog.lives.incidence import IncidenceFinding, IncidenceGroup
 
 _GROUPS = 6
 

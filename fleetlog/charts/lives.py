@@ -10,10 +10,10 @@ from typing import Any
 import altair as alt
 
 from fleetlog.charts.rows import inline
-from fleetlog.charts.survival import FEW_FAILURES, group_name
+from fleetlog.charts.survival import FEW_FAILURES
 from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, SERIES, WIDE, finish
-from fleetlog.charts.words import NO_WORDS, capital, hours, listed, plural, plural_part
-from fleetlog.findings.survival import SurvivalFinding, SurvivalGroup
+from fleetlog.lives.survival import SurvivalFinding, SurvivalGroup
+from fleetlog.phrasing import NO_WORDS, capital, group_name, hours, listed, plural, plural_part
 
 _GROUPS = 6
 _STRETCHES = 12
@@ -56,7 +56,11 @@ def hazard_chart(
     for picture, group in zip(pictures, groups, strict=True):
         told = f"{group.failures} of {group.spells:,} failed"
         picture.title = alt.TitleParams(
-            capital(group_name(group, words)), subtitle=told, fontSize=13, subtitleFontSize=11.5, offset=6
+            capital(group_name(group.group, words)),
+            subtitle=told,
+            fontSize=13,
+            subtitleFontSize=11.5,
+            offset=6,
         )
     side_by_side = alt.concat(*pictures, columns=columns, spacing=18)
     return finish(side_by_side, title=title, notes=notes, width=width)
@@ -133,7 +137,7 @@ def hazard_title(finding: SurvivalFinding, words: Mapping[str, str] = NO_WORDS) 
     if not finding.by:
         return f"{parts}: {_moves(telling[0])}"
     if len(telling) <= 2:
-        told = [f"{group_name(group, words)}: {_moves(group)}" for group in telling]
+        told = [f"{group_name(group.group, words)}: {_moves(group)}" for group in telling]
         return f"{parts}, {'; '.join(told)}"
     rising, falling = (sum(_way(group) == way for group in telling) for way in (RISES, FALLS))
     also = f", and falls in {falling}" if falling else ""
@@ -169,13 +173,13 @@ def _notes(finding: SurvivalFinding, telling: Sequence[SurvivalGroup], words: Ma
     notes = ["Bars: rate of failure over that stretch of age. Shading: 95% interval."]
     if any(weibull_line(group) for group in telling[:_GROUPS]):
         notes.append("Dashed: the fitted Weibull life; where it leaves the shading, it does not fit.")
-    few = [group_name(group, words) for group in finding.groups if 0 < group.failures < FEW_FAILURES]
+    few = [group_name(group.group, words) for group in finding.groups if 0 < group.failures < FEW_FAILURES]
     if few:
         notes.append(f"Not drawn, too few failures to say: {listed(few[:6])}.")
     if len(telling) > _GROUPS:
-        notes.append(f"Not drawn: {listed([group_name(group, words) for group in telling[_GROUPS:]])}.")
+        notes.append(f"Not drawn: {listed([group_name(group.group, words) for group in telling[_GROUPS:]])}.")
     leaning = [
-        group_name(group, words)
+        group_name(group.group, words)
         for group in telling[:_GROUPS]
         if group.weibull and group.weibull.get("prior") is not None
     ]

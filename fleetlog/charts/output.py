@@ -12,8 +12,8 @@ from typing import Any
 import altair as alt
 import vl_convert
 
-from fleetlog.charts.words import printable
 from fleetlog.errors import UsageError
+from fleetlog.phrasing import printable
 
 # The grammar that altair writes; named so that a newer converter cannot change a picture.
 GRAMMAR = "v" + ".".join(alt.SCHEMA_VERSION.lstrip("v").split(".")[:2])

@@ -10,14 +10,14 @@ import polars as pl
 
 from fleetlog.charts.rows import inline
 from fleetlog.charts.theme import ALERT, BAND_OPACITY, INK, MUTED, PAPER, SERIES, WIDE, finish
-from fleetlog.charts.words import NO_WORDS, capital, hours, money, plural, plural_part
-from fleetlog.findings.fleet_figures import FleetFiguresFinding
-from fleetlog.findings.forecast import ForecastFinding
-from fleetlog.findings.forecast_check import ForecastCheck
-from fleetlog.findings.plan import PlanFinding
-from fleetlog.findings.plan_hours import ShopHoursFinding
-from fleetlog.findings.policies import PolicyFinding
-from fleetlog.findings.replacement import ReplacementFinding
+from fleetlog.lives.fleet_figures import FleetFiguresFinding
+from fleetlog.phrasing import NO_WORDS, capital, hours, money, plural, plural_part
+from fleetlog.planning.forecast import ForecastFinding
+from fleetlog.planning.forecast_check import ForecastCheck
+from fleetlog.planning.plan import PlanFinding
+from fleetlog.planning.plan_hours import ShopHoursFinding
+from fleetlog.planning.policies import PolicyFinding
+from fleetlog.planning.replacement import ReplacementFinding
 
 
 def _month_axis(count: int) -> alt.Axis:

@@ -10,30 +10,10 @@ import polars as pl
 
 from fleetlog.charts.rows import MAX_ROWS, at_x, inline, thinned
 from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, NEUTRAL, SERIES, WIDE, finish
-from fleetlog.charts.words import NO_WORDS, capital, hours, percent, said
-from fleetlog.findings.repeats import RepeatsFinding
+from fleetlog.lives.repeats import RepeatsFinding
+from fleetlog.phrasing import NO_WORDS, capital, hours, percent, repair_name
 
 FEW_ATTEMPTS = 5
-_DOING = {
-    "inspect": "inspecting",
-    "test": "testing",
-    "adjust": "adjusting",
-    "calibrate": "calibrating",
-    "clean": "cleaning",
-    "repair": "repairing",
-    "replace": "replacing",
-    "overhaul": "overhauling",
-}
-
-
-def repair_name(action: str, component: str, words: Mapping[str, str] = NO_WORDS) -> str:
-    """A repair in words: "replacing the position sensor"; `words["replace position_sensor"]` where given."""
-    given = words.get(f"{action} {component}")
-    if given:
-        return given
-    doing = _DOING.get(action, said(action, words))
-    # The words of a family name causes, and a cause may be called like the part: here the part is meant.
-    return f"{doing} the {said(component)}" if component else doing
 
 
 def comeback_rows(finding: RepeatsFinding, words: Mapping[str, str] = NO_WORDS) -> list[dict[str, Any]]:

@@ -9,7 +9,7 @@ import altair as alt
 import polars as pl
 
 from fleetlog.errors import UsageError
-from fleetlog.findings.base import plain
+from fleetlog.session.finding import plain
 
 MAX_ROWS = 5000
 

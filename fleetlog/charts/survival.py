@@ -11,13 +11,12 @@ import polars as pl
 
 from fleetlog.charts.rows import MAX_ROWS, at_x, inline, thinned
 from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, NEUTRAL, WIDE, colour_of, finish
-from fleetlog.charts.words import NO_WORDS, capital, hours, listed, percent, plural, plural_part, said
-from fleetlog.findings.survival import SurvivalFinding, SurvivalGroup
+from fleetlog.lives.survival import SurvivalFinding, SurvivalGroup
+from fleetlog.phrasing import NO_WORDS, capital, group_name, hours, listed, percent, plural, plural_part, said
 
 FEW_FAILURES = 5
 FEW_AT_RISK = 5
 _OVERLAID = 5
-_SPEAK_FOR_THEMSELVES = ("variant", "side", "sensor_kind", "component", "cause")
 _HEIGHT = 300
 
 
@@ -45,17 +44,6 @@ def survival_chart(
 # --- words
 
 
-def group_name(group: SurvivalGroup, words: Mapping[str, str] = NO_WORDS) -> str:
-    """The group as a reader would say it: "original", "build year 2016, left"; "all" when not split."""
-    parts = [
-        said(value, words)
-        if column in _SPEAK_FOR_THEMSELVES or value in words
-        else f"{said(column, words)} {value}"
-        for column, value in ((column, str(value)) for column, value in group.group.items())
-    ]
-    return ", ".join(parts) or "all"
-
-
 def survival_title(finding: SurvivalFinding, words: Mapping[str, str] = NO_WORDS) -> str:
     """What the curves say, in one sentence."""
     parts = capital(plural_part(finding.component))
@@ -70,10 +58,10 @@ def survival_title(finding: SurvivalFinding, words: Mapping[str, str] = NO_WORDS
     if not finding.by:
         return f"{parts}: {_lasting(telling[0])}"
     if len(telling) <= 3:
-        told = [f"{group_name(group, words)}: {_lasting(group)}" for group in telling]
+        told = [f"{group_name(group.group, words)}: {_lasting(group)}" for group in telling]
         quiet = [group for group in finding.groups if group not in telling]
         if quiet:
-            named = listed([group_name(group, words) for group in quiet])
+            named = listed([group_name(group.group, words) for group in quiet])
             told.append(f"too few failures to say for {named}" if len(quiet) <= 2 else "too few for the rest")
         return f"{parts}, {'; '.join(told)}"
     reached = sorted(
@@ -121,7 +109,7 @@ def survival_notes(finding: SurvivalFinding, words: Mapping[str, str] = NO_WORDS
             )
         else:
             named = listed(
-                [f"{hours(group.from_hours)} ({group_name(group, words)})" for group in late[:4]]
+                [f"{hours(group.from_hours)} ({group_name(group.group, words)})" for group in late[:4]]
                 + (["…"] if len(late) > 4 else [])
             )
             notes.append(
@@ -130,7 +118,7 @@ def survival_notes(finding: SurvivalFinding, words: Mapping[str, str] = NO_WORDS
             )
     few = [group for group in finding.groups if 0 < group.failures < FEW_FAILURES]
     if few and len(finding.groups) > 1:
-        counted = listed([f"{group_name(group, words)}: {group.failures}" for group in few[:6]])
+        counted = listed([f"{group_name(group.group, words)}: {group.failures}" for group in few[:6]])
         notes.append(f"Dashed where there are too few failures to say ({counted}).")
     notes.append(
         f"Shading: 95% interval. Dashed: fewer than {FEW_AT_RISK} parts still watched, "
@@ -257,7 +245,7 @@ def _curves(
 def _overlaid(
     finding: SurvivalFinding, groups: Sequence[SurvivalGroup], width: int, words: Mapping[str, str]
 ) -> alt.VConcatChart:
-    names = [group_name(group, words) for group in groups]
+    names = [group_name(group.group, words) for group in groups]
     short = [group.label for group in groups]
     split = bool(finding.by)
     room = (max(len(name) for name in short) * 7 + 10) if split else 18
@@ -372,7 +360,7 @@ def _small_multiples(
     plot = (width - 20 - 18 * (columns - 1)) // columns - 46
     top = max(group.last_hours for group in groups) or 1.0
     most = max(20, MAX_ROWS // (len(groups) * len(groups)) - 2)
-    names = [group_name(group, words) for group in groups]
+    names = [group_name(group.group, words) for group in groups]
     rows = [curve_rows(group, name, most) for group, name in zip(groups, names, strict=True)]
     behind = [
         {"group": row["group"], "hours": row["hours"], "survival": row["survival"]}

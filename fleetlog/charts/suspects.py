@@ -7,11 +7,11 @@ from typing import Any
 
 import altair as alt
 
+from fleetlog.causes.case import Suspect
+from fleetlog.causes.suspects import SuspectsFinding
 from fleetlog.charts.rows import at_x, inline
 from fleetlog.charts.theme import ALERT, INK, MUTED, RULE, SERIES, WIDE, colour_of, finish, lines
-from fleetlog.charts.words import NO_WORDS, capital, listed, percent, plural, said
-from fleetlog.findings.base import Suspect
-from fleetlog.findings.suspects import SuspectsFinding
+from fleetlog.phrasing import NO_WORDS, capital, listed, percent, plural, said
 
 MOST_CASES = 30
 MOST_REASONS = 12

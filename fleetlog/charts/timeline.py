@@ -8,8 +8,8 @@ from typing import Any
 
 import polars as pl
 
-from fleetlog.charts.words import NO_WORDS, hours, plural, said
-from fleetlog.findings.unit import UnitFinding
+from fleetlog.causes.unit import UnitFinding
+from fleetlog.phrasing import NO_WORDS, hours, plural, said
 
 MOST_EVENTS = 1500
 VOLTAGE = "sensor_neutral_voltage"

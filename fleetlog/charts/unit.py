@@ -7,11 +7,11 @@ from typing import Any
 
 import altair as alt
 
+from fleetlog.causes.unit import UnitFinding
 from fleetlog.charts.rows import inline
 from fleetlog.charts.theme import ALERT, BAND_OPACITY, INK, NEUTRAL, SERIES, WIDE, finish
 from fleetlog.charts.timeline import VOLTAGE, Timeline, timeline
-from fleetlog.charts.words import NO_WORDS, said
-from fleetlog.findings.unit import UnitFinding
+from fleetlog.phrasing import NO_WORDS, said
 
 _LANE = 34
 _LOOKS = {

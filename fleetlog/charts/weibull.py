@@ -9,10 +9,10 @@ from typing import Any
 import altair as alt
 
 from fleetlog.charts.rows import MAX_ROWS, inline, thinned
-from fleetlog.charts.survival import FEW_FAILURES, group_name
+from fleetlog.charts.survival import FEW_FAILURES
 from fleetlog.charts.theme import WIDE, colour_of, finish
-from fleetlog.charts.words import NO_WORDS, capital, hours, plural_part
-from fleetlog.findings.survival import SurvivalFinding, SurvivalGroup
+from fleetlog.lives.survival import SurvivalFinding, SurvivalGroup
+from fleetlog.phrasing import NO_WORDS, capital, group_name, hours, plural_part
 
 _SHARES = (0.001, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 0.8, 0.95, 0.99)
 _GROUPS = 6
@@ -32,7 +32,7 @@ def probability_chart(
     # A handful of early failures would stretch the paper over ages that say nothing of the fitted groups.
     telling = [group for group in failed if group.weibull and group.failures >= FEW_FAILURES] or failed
     groups = telling[:_GROUPS]
-    names = [group_name(group, words) for group in groups]
+    names = [group_name(group.group, words) for group in groups]
     points = [
         row for group, name in zip(groups, names, strict=True) for row in _points(group, name, len(groups))
     ]
@@ -47,7 +47,7 @@ def probability_chart(
     if left_out:
         notes.append(f"{left_out} further groups are not drawn.")
     unfitted = [group for group in failed if not group.weibull or group.failures < FEW_FAILURES]
-    notes += [f"{capital(group_name(group, words))}: {_why_not(group)}." for group in unfitted]
+    notes += [f"{capital(group_name(group.group, words))}: {_why_not(group)}." for group in unfitted]
     ages = [row["hours"] for row in points] or [1.0, 10.0]
     low, high = min(ages) * 0.8, max(ages) * 1.25
     lines = [

@@ -31,7 +31,7 @@ from fleetlog.cli.options import (
 from fleetlog.cli.output import show
 
 if TYPE_CHECKING:
-    from fleetlog.findings.incidence import EndingTest
+    from fleetlog.lives.incidence import EndingTest
 
 
 class Interval(StrEnum):
@@ -128,7 +128,7 @@ def survival(
     """
     from dataclasses import replace
 
-    from fleetlog.findings.survival import survival as ask
+    from fleetlog.lives.survival import survival as ask
 
     with fleet_of(context, engine, lake, master) as fleet:
         found = ask(
@@ -194,7 +194,7 @@ def incidence(
     """
     from dataclasses import replace
 
-    from fleetlog.findings.incidence import incidence as ask
+    from fleetlog.lives.incidence import incidence as ask
 
     with fleet_of(context, engine, lake, master) as fleet:
         chosen = scope(fault, as_of, site, build_year, machine)
@@ -245,7 +245,7 @@ def compare(
     """
     from dataclasses import replace
 
-    from fleetlog.findings.comparison import compare as ask
+    from fleetlog.lives.comparison import compare as ask
 
     with fleet_of(context, engine, lake, master) as fleet:
         found = ask(
@@ -307,7 +307,7 @@ def drivers(
 
     Example: fleetlog drivers --factors site,side --strata variant
     """
-    from fleetlog.findings.drivers import drivers as ask
+    from fleetlog.lives.drivers import drivers as ask
 
     with fleet_of(context, engine, lake, master) as fleet:
         found = ask(
@@ -342,7 +342,7 @@ def trend(
 
     Example: fleetlog trend --units
     """
-    from fleetlog.findings.trend import trend as ask
+    from fleetlog.lives.trend import trend as ask
 
     with fleet_of(context, engine, lake, master) as fleet:
         found = ask(fleet, scope(fault, as_of, site, build_year, machine))
@@ -389,7 +389,7 @@ def repeats(
     """
     from dataclasses import replace
 
-    from fleetlog.findings.repeats import repeats as ask
+    from fleetlog.lives.repeats import repeats as ask
 
     with fleet_of(context, engine, lake, master) as fleet:
         chosen = scope(fault, as_of, site, build_year, machine)
@@ -413,8 +413,8 @@ def suspects(
 
     Example: fleetlog suspects --site Brindle --format json
     """
-    from fleetlog.findings.fleet import open_fleet
-    from fleetlog.findings.suspects import suspects as ask
+    from fleetlog.causes.suspects import suspects as ask
+    from fleetlog.session.fleet import open_fleet
 
     with open_fleet(store_path(context)) as fleet:
         found = ask(fleet, scope(fault, as_of, site, build_year, machine))
@@ -438,10 +438,10 @@ def unit(
 
     Example: fleetlog unit 37
     """
+    from fleetlog.causes.unit import unit as ask
     from fleetlog.cli.output import emit
     from fleetlog.cli.story import tell
-    from fleetlog.findings.fleet import open_fleet
-    from fleetlog.findings.unit import unit as ask
+    from fleetlog.session.fleet import open_fleet
 
     with open_fleet(store_path(context)) as fleet:
         found = ask(fleet, machine_id, scope(fault, as_of))

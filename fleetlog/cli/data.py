@@ -42,8 +42,8 @@ def status(
 
     Example: fleetlog status --format json
     """
-    from fleetlog.findings.fleet import open_fleet
-    from fleetlog.findings.status import status as ask
+    from fleetlog.session.fleet import open_fleet
+    from fleetlog.session.status import status as ask
 
     with open_fleet(store_path(context)) as fleet:
         found = ask(fleet, scope(fault, as_of))
@@ -94,7 +94,7 @@ def history(
 
     Example: fleetlog history --rebuild
     """
-    from fleetlog.findings.fleet import open_fleet
+    from fleetlog.session.fleet import open_fleet
 
     with open_fleet(store_path(context), writable=True, wait=wait, told=say) as fleet:
         found = fleet.refresh_history(rebuild=rebuild)
@@ -114,7 +114,7 @@ def query(
 
     Example: fleetlog query "SELECT site, count(*) FROM machines GROUP BY site"
     """
-    from fleetlog.findings.fleet import open_fleet
+    from fleetlog.session.fleet import open_fleet
     from fleetlog.store.question import ask
 
     with open_fleet(store_path(context)) as fleet:

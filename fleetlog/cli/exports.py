@@ -10,8 +10,8 @@ from fleetlog.errors import UsageError
 if TYPE_CHECKING:
     import polars as pl
 
-    from fleetlog.findings.base import Scope
-    from fleetlog.findings.fleet import Fleet
+    from fleetlog.session.fleet import Fleet
+    from fleetlog.session.scope import Scope
 
 ALL_TABLES = "tables"
 """The name by which all tables that a yard loads are written at once."""
@@ -35,14 +35,14 @@ def frame_of(fleet: Fleet, name: str, scope: Scope, component: str) -> pl.DataFr
     Raises:
         UsageError: for a name that is neither.
     """
-    from fleetlog.findings.comparison import compare
-    from fleetlog.findings.drivers import drivers
-    from fleetlog.findings.incidence import incidence
-    from fleetlog.findings.repeats import repeats
-    from fleetlog.findings.status import status
-    from fleetlog.findings.survival import survival
-    from fleetlog.findings.suspects import suspects
-    from fleetlog.findings.trend import trend
+    from fleetlog.causes.suspects import suspects
+    from fleetlog.lives.comparison import compare
+    from fleetlog.lives.drivers import drivers
+    from fleetlog.lives.incidence import incidence
+    from fleetlog.lives.repeats import repeats
+    from fleetlog.lives.survival import survival
+    from fleetlog.lives.trend import trend
+    from fleetlog.session.status import status
     from fleetlog.store.connection import quoted
 
     if name == "survival":

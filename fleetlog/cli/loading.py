@@ -11,9 +11,9 @@ from fleetlog.cli.options import Format, FormatOption, OutOption, WaitOption, st
 from fleetlog.cli.output import say, show_frame
 
 if TYPE_CHECKING:
-    from fleetlog.findings.fleet import Fleet
     from fleetlog.intake import LoadResult
     from fleetlog.intake.profiles.profile import Profile
+    from fleetlog.session.fleet import Fleet
 
 PROFILES = "profiles"
 """Folder beside the store whose mapping profiles are always in force."""
@@ -67,8 +67,8 @@ def load(
     Example: fleetlog load machines.csv readings/
     """
     from fleetlog.cli.progress import load_progress
-    from fleetlog.findings.fleet import open_fleet
     from fleetlog.intake.profiles.files import read_profile, read_profiles
+    from fleetlog.session.fleet import open_fleet
 
     folder = store_path(context).resolve().parent / PROFILES
     profiles = [read_profile(one) for one in profile or []]
@@ -98,9 +98,9 @@ def _propose(
 ) -> list[str]:
     """Proposes, shows and writes a mapping for every refused file that could be read by one."""
     from fleetlog.cli.output import render
-    from fleetlog.findings.fleet import intake_settings
     from fleetlog.intake.profiles.files import write_profile
     from fleetlog.intake.profiles.look import propose_for
+    from fleetlog.session.fleet import intake_settings
 
     said = []
     refused = dict.fromkeys(Path(file.path) for file in result.files if file.refused)
@@ -236,8 +236,8 @@ def worksheet(
 
     Example: fleetlog worksheet week.xlsx --open-orders
     """
-    from fleetlog.findings.fleet import intake_settings, open_fleet
     from fleetlog.intake.worksheet import USUAL, write_worksheet
+    from fleetlog.session.fleet import intake_settings, open_fleet
 
     with open_fleet(store_path(context)) as fleet:
         write_worksheet(
@@ -275,8 +275,8 @@ def suggestions(
     Example: fleetlog suggestions --machine 37
     """
     from fleetlog.errors import UsageError
-    from fleetlog.findings.fleet import open_fleet
     from fleetlog.intake import suggestions as told
+    from fleetlog.session.fleet import open_fleet
     from fleetlog.store import open_store
 
     if state not in ("open", "accepted", "declined", "all"):

@@ -12,8 +12,8 @@ import typer
 from fleetlog.errors import UsageError
 
 if TYPE_CHECKING:
-    from fleetlog.findings.base import Scope
-    from fleetlog.findings.fleet import Fleet
+    from fleetlog.session.fleet import Fleet
+    from fleetlog.session.scope import Scope
 
 
 class Format(StrEnum):
@@ -115,7 +115,7 @@ def scope(
     machine: list[str] | None = None,
 ) -> Scope:
     """The shared options as one scope."""
-    from fleetlog.findings.base import Scope
+    from fleetlog.session.scope import Scope
 
     return Scope(
         fault=fault,
@@ -146,11 +146,11 @@ def fleet_of(context: typer.Context, engine: Engine, lake: str | None, master: s
                 "--engine spark reads a lake; name its folder with --lake DIR ('fleetlog export tables "
                 "--out DIR' writes one)."
             )
-        from fleetlog.findings.lake import open_lake
+        from fleetlog.session.lake import open_lake
 
         return open_lake(lake, master, store_path=store_path(context))
     if lake or master:
         raise UsageError("--lake and --master belong to --engine spark; add it, or leave them out.")
-    from fleetlog.findings.fleet import open_fleet
+    from fleetlog.session.fleet import open_fleet
 
     return open_fleet(store_path(context))

@@ -13,7 +13,7 @@ from fleetlog.errors import UsageError
 if TYPE_CHECKING:
     import polars as pl
 
-    from fleetlog.findings.base import Finding
+    from fleetlog.session.finding import Finding
 
 
 def show(finding: Finding, frame: pl.DataFrame, form: Format, out: Path | None) -> None:
@@ -61,7 +61,7 @@ def say(text: str) -> None:
 
 def render(frame: pl.DataFrame, form: Format) -> str:
     """A frame as text."""
-    from fleetlog.findings.base import plain
+    from fleetlog.session.finding import plain
 
     if form is Format.CSV:
         from fleetlog.tables import harmless
@@ -88,7 +88,7 @@ def render(frame: pl.DataFrame, form: Format) -> str:
 def _flat(frame: pl.DataFrame) -> pl.DataFrame:
     """Lists and structures as JSON text: CSV has no other place for them."""
     nested = [name for name, kind in frame.schema.items() if kind.is_nested()]
-    from fleetlog.findings.base import plain
+    from fleetlog.session.finding import plain
 
     return frame.with_columns(
         pl_series(name, [json.dumps(plain(value)) for value in frame[name].to_list()]) for name in nested

@@ -26,7 +26,7 @@ from fleetlog.cli.output import say
 from fleetlog.errors import UsageError
 
 if TYPE_CHECKING:
-    from fleetlog.findings.fleet import Fleet
+    from fleetlog.session.fleet import Fleet
 
 
 def demo(
@@ -41,8 +41,8 @@ def demo(
     import shutil
 
     from fleetlog.cli.loading import show_load
-    from fleetlog.findings.fleet import open_fleet
     from fleetlog.resources import folder as resource
+    from fleetlog.session.fleet import open_fleet
 
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise UsageError(f"{folder} is there already and not empty; name another folder, or remove it first.")
@@ -84,7 +84,7 @@ def report(
 
     Example: fleetlog report --month 2026-06 --out june
     """
-    from fleetlog.findings.fleet import open_fleet
+    from fleetlog.session.fleet import open_fleet
 
     with open_fleet(store_path(context)) as fleet:
         chosen = month or fleet.last_day()
@@ -155,7 +155,7 @@ def chart(
     if name not in CHARTS:
         raise UsageError(f"There is no chart {name!r}; take one of {', '.join(CHARTS)}.")
     from fleetlog.cli.shown import finding_for
-    from fleetlog.findings.fleet import open_fleet
+    from fleetlog.session.fleet import open_fleet
 
     target = out or Path(f"{name}.svg")
     with open_fleet(store_path(context)) as fleet:

@@ -57,9 +57,9 @@ def forecast(
 
     Example: fleetlog forecast --months 6 --component internal_bushing
     """
-    from fleetlog.findings.fleet import open_fleet
-    from fleetlog.findings.forecast import forecast as ask
-    from fleetlog.findings.forecast_check import check_forecasts
+    from fleetlog.planning.forecast import forecast as ask
+    from fleetlog.planning.forecast_check import check_forecasts
+    from fleetlog.session.fleet import open_fleet
 
     with open_fleet(store_path(context)) as fleet:
         chosen = scope(fault, as_of, site, build_year, machine)
@@ -90,8 +90,8 @@ def replacement(
 
     Example: fleetlog replacement --component internal_bushing
     """
-    from fleetlog.findings.fleet import open_fleet
-    from fleetlog.findings.replacement import replacement as ask
+    from fleetlog.planning.replacement import replacement as ask
+    from fleetlog.session.fleet import open_fleet
 
     with open_fleet(store_path(context)) as fleet:
         chosen = scope(fault, as_of, site, build_year, machine)
@@ -143,10 +143,10 @@ def plan(
 
     Example: fleetlog plan --weeks 12 --shop-hours 60
     """
-    from fleetlog.findings.fleet import open_fleet
-    from fleetlog.findings.plan import plan as ask
-    from fleetlog.findings.plan_hours import compare_shop_hours
-    from fleetlog.findings.policies import POLICIES, compare_policies
+    from fleetlog.planning.plan import plan as ask
+    from fleetlog.planning.plan_hours import compare_shop_hours
+    from fleetlog.planning.policies import POLICIES, compare_policies
+    from fleetlog.session.fleet import open_fleet
 
     hours = _hours(shop_hours)
     chosen = scope(fault, as_of, site, build_year, machine)
@@ -229,8 +229,8 @@ def backtest(
 
     Example: fleetlog backtest --months 12
     """
-    from fleetlog.findings.backtest import backtest as ask
-    from fleetlog.findings.fleet import open_fleet
+    from fleetlog.causes.backtest import backtest as ask
+    from fleetlog.session.fleet import open_fleet
 
     with open_fleet(store_path(context)) as fleet:
         found = ask(fleet, scope(fault, as_of, site, build_year, machine), months=months)
@@ -257,8 +257,8 @@ def figures(
 
     Example: fleetlog figures --by site
     """
-    from fleetlog.findings.fleet import open_fleet
-    from fleetlog.findings.fleet_figures import fleet_figures as ask
+    from fleetlog.lives.fleet_figures import fleet_figures as ask
+    from fleetlog.session.fleet import open_fleet
 
     columns = tuple(word.strip() for word in by.split(",") if word.strip())
     with open_fleet(store_path(context)) as fleet:
@@ -307,10 +307,10 @@ def simulate(
 
     Example: fleetlog simulate made-up --machines 1000 --routine --mess 0.02
     """
-    from fleetlog.books import FileForm, Window
     from fleetlog.errors import UsageError
-    from fleetlog.simulate import Keeping
-    from fleetlog.simulate import simulate as make
+    from fleetlog.simulation import FileForm, Window
+    from fleetlog.simulation.simulate import Keeping
+    from fleetlog.simulation.simulate import simulate as make
 
     if form not in list(FileForm):
         raise UsageError(f"'{form}' is no form of file; write one of {', '.join(FileForm)}.")

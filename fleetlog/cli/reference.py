@@ -17,7 +17,7 @@ def settings(context: typer.Context, form: FormatOption = Format.TABLE, out: Out
 
     Example: fleetlog settings
     """
-    from fleetlog.findings.fleet import settings_of
+    from fleetlog.session.fleet import settings_of
 
     show_rows(settings_of(store_path(context)).to_rows(), form, out)
 
@@ -35,7 +35,7 @@ def faults(
     Example: fleetlog faults neutral-return
     """
     from fleetlog.errors import UsageError
-    from fleetlog.findings.fleet import settings_of
+    from fleetlog.session.fleet import settings_of
     from fleetlog.settings import families_for
 
     known = families_for(settings_of(store_path(context)))

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 from fleetlog.errors import UsageError
 
 if TYPE_CHECKING:
-    from fleetlog.findings.base import Scope
-    from fleetlog.findings.fleet import Fleet
+    from fleetlog.session.fleet import Fleet
+    from fleetlog.session.scope import Scope
 
 
 def finding_for(
@@ -30,71 +30,71 @@ def finding_for(
     columns = tuple(word.strip() for word in by.split(",") if word.strip())
     match kind:
         case "survival":
-            from fleetlog.findings.survival import survival
+            from fleetlog.lives.survival import survival
 
             return survival(fleet, scope, component=component, by=columns)
         case "incidence":
-            from fleetlog.findings.incidence import incidence
+            from fleetlog.lives.incidence import incidence
 
             return incidence(fleet, scope, component=component, by=columns)
         case "comparison":
-            from fleetlog.findings.comparison import compare
+            from fleetlog.lives.comparison import compare
 
             return compare(fleet, scope, component=component, by=columns[0] if columns else "build_year")
         case "drivers":
-            from fleetlog.findings.drivers import drivers
+            from fleetlog.lives.drivers import drivers
 
             return drivers(fleet, scope, component=component, factors=columns or ("variant", "site"))
         case "repeats":
-            from fleetlog.findings.repeats import repeats
+            from fleetlog.lives.repeats import repeats
 
             return repeats(fleet, scope)
         case "trend":
-            from fleetlog.findings.trend import trend
+            from fleetlog.lives.trend import trend
 
             return trend(fleet, scope)
         case "forecast":
-            from fleetlog.findings.forecast import forecast
+            from fleetlog.planning.forecast import forecast
 
             return forecast(fleet, scope, **_given(months=months))
         case "replacement":
-            from fleetlog.findings.replacement import replacement
+            from fleetlog.planning.replacement import replacement
 
             return replacement(fleet, scope)
         case "plan":
-            from fleetlog.findings.plan import plan
+            from fleetlog.planning.plan import plan
 
             return plan(fleet, scope)
         case "backtest":
-            from fleetlog.findings.backtest import backtest
+            from fleetlog.causes.backtest import backtest
 
             return backtest(fleet, scope, **_given(months=months))
         case "forecast-check":
-            from fleetlog.findings.forecast_check import check_forecasts
+            from fleetlog.planning.forecast_check import check_forecasts
 
             return check_forecasts(fleet, scope, **_given(forecasts=months))
         case "shop-hours":
-            from fleetlog.findings.plan_hours import compare_shop_hours
+            from fleetlog.planning.plan_hours import compare_shop_hours
 
             usual = fleet.settings.shop.weekly_hours
             return compare_shop_hours(fleet, [usual / 2, usual, usual * 1.5], scope)
         case "policies":
-            from fleetlog.findings.policies import compare_policies
+            from fleetlog.planning.policies import compare_policies
 
             return compare_policies(fleet, scope)
         case "figures":
-            from fleetlog.findings.fleet_figures import fleet_figures
+            from fleetlog.lives.fleet_figures import fleet_figures
 
             return fleet_figures(fleet, scope, by=("site",))
         case "status":
-            from fleetlog.findings.status import status
+            from fleetlog.session.status import status
 
             return status(fleet, scope)
         case "unit":
-            from fleetlog.findings.unit import unit
+            from fleetlog.causes.unit import unit
 
             return unit(fleet, _one_machine(scope), scope)
-    from fleetlog.findings.suspects import suspects
+    from fleetlog.causes.suspects import suspects
 
     found = suspects(fleet, scope)
     if kind == "suspects":

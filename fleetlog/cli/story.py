@@ -8,8 +8,8 @@ from fleetlog.cli.options import Format
 from fleetlog.cli.output import render
 
 if TYPE_CHECKING:
-    from fleetlog.findings.base import Suspect
-    from fleetlog.findings.unit import UnitFinding
+    from fleetlog.causes.case import Suspect
+    from fleetlog.causes.unit import UnitFinding
 
 
 def tell(found: UnitFinding) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from fleetlog.findings.forecast_met import ForecastMet
+from fleetlog.planning.forecast_met import ForecastMet
 from fleetlog.reporting.tables import Column, Table
 
 

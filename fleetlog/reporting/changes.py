@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from fleetlog.charts.words import NO_WORDS, percent, said
-from fleetlog.findings.base import Suspect
-from fleetlog.findings.suspects import SuspectsFinding
+from fleetlog.causes.case import Suspect
+from fleetlog.causes.suspects import SuspectsFinding
+from fleetlog.phrasing import NO_WORDS, percent, said
 
 MUCH = 0.15
 KINDS = (

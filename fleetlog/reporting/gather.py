@@ -7,24 +7,24 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
+from fleetlog.causes.costs import CostFinding, costs
+from fleetlog.causes.suspects import SuspectsFinding, suspects
+from fleetlog.causes.unit import units
 from fleetlog.faults import FaultFamily
-from fleetlog.findings.base import Scope
-from fleetlog.findings.beside import work_beside
-from fleetlog.findings.comparison import compare
-from fleetlog.findings.costs import CostFinding, costs
-from fleetlog.findings.fleet import Fleet
-from fleetlog.findings.forecast import of_outlook
-from fleetlog.findings.forecast_check import days_to_ask, look_back
-from fleetlog.findings.forecast_met import RECORD_DRAWS, Expected, expected_of, met, record_length
-from fleetlog.findings.outlook import look_ahead
-from fleetlog.findings.plan import plan
-from fleetlog.findings.repeats import repeats
-from fleetlog.findings.status import status
-from fleetlog.findings.survival import survival
-from fleetlog.findings.suspects import SuspectsFinding, suspects
-from fleetlog.findings.unit import units
+from fleetlog.lives.comparison import compare
+from fleetlog.lives.repeats import repeats
+from fleetlog.lives.survival import survival
 from fleetlog.methods import topics
+from fleetlog.planning.forecast import of_outlook
+from fleetlog.planning.forecast_check import days_to_ask, look_back
+from fleetlog.planning.forecast_met import RECORD_DRAWS, Expected, expected_of, met, record_length
+from fleetlog.planning.outlook import look_ahead
+from fleetlog.planning.plan import plan
 from fleetlog.reporting.gathered import CostSummary, MethodText, ReportFindings
+from fleetlog.session.concurrent import work_beside
+from fleetlog.session.fleet import Fleet
+from fleetlog.session.scope import Scope
+from fleetlog.session.status import status
 
 #: Pages for so many units at most, those of the first cases; the others stand in the tables.
 MOST_UNITS = 200

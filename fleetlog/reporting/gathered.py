@@ -8,15 +8,15 @@ from datetime import date
 
 import polars as pl
 
-from fleetlog.findings.comparison import ComparisonFinding
-from fleetlog.findings.forecast import ForecastFinding
-from fleetlog.findings.forecast_met import ForecastMet
-from fleetlog.findings.plan import PlanFinding
-from fleetlog.findings.repeats import RepeatsFinding
-from fleetlog.findings.status import StatusFinding
-from fleetlog.findings.survival import SurvivalFinding
-from fleetlog.findings.suspects import SuspectsFinding
-from fleetlog.findings.unit import UnitFinding
+from fleetlog.causes.suspects import SuspectsFinding
+from fleetlog.causes.unit import UnitFinding
+from fleetlog.lives.comparison import ComparisonFinding
+from fleetlog.lives.repeats import RepeatsFinding
+from fleetlog.lives.survival import SurvivalFinding
+from fleetlog.planning.forecast import ForecastFinding
+from fleetlog.planning.forecast_met import ForecastMet
+from fleetlog.planning.plan import PlanFinding
+from fleetlog.session.status import StatusFinding
 
 
 @dataclass(frozen=True)

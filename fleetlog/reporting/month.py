@@ -8,11 +8,10 @@ from typing import Any
 
 import polars as pl
 
-from fleetlog.charts.repeats import repair_name
-from fleetlog.charts.survival import FEW_FAILURES, group_name
-from fleetlog.charts.words import capital, said
-from fleetlog.findings.base import Reason, Suspect
-from fleetlog.findings.survival import SurvivalFinding
+from fleetlog.causes.case import Reason, Suspect
+from fleetlog.charts.survival import FEW_FAILURES
+from fleetlog.lives.survival import SurvivalFinding
+from fleetlog.phrasing import capital, group_name, repair_name, said
 from fleetlog.reporting.ahead import met_tables, plan_tables, surprises
 from fleetlog.reporting.changes import Change, as_frame, changes
 from fleetlog.reporting.gathered import MethodText, ReportFindings
@@ -229,7 +228,7 @@ def _told_shapes(summary: pl.DataFrame) -> pl.DataFrame:
 
 def group_notes(finding: SurvivalFinding, words: Mapping[str, str]) -> list[tuple[str, str]]:
     """What a reader must know of single curves: the group and its note."""
-    return [(capital(group_name(group, words)), group.note) for group in finding.groups if group.note]
+    return [(capital(group_name(group.group, words)), group.note) for group in finding.groups if group.note]
 
 
 def _survival_columns(finding: SurvivalFinding, words: Mapping[str, str]) -> list[Column]:

@@ -9,7 +9,7 @@ from typing import Any
 
 import polars as pl
 
-from fleetlog.charts.words import capital, money, percent, said
+from fleetlog.phrasing import capital, money, percent, said
 
 
 @dataclass(frozen=True)

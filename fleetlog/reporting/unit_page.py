@@ -8,9 +8,9 @@ from typing import Any
 
 import polars as pl
 
+from fleetlog.causes.unit import UnitFinding
 from fleetlog.charts.timeline import VOLTAGE, timeline
-from fleetlog.charts.words import capital, said
-from fleetlog.findings.unit import UnitFinding
+from fleetlog.phrasing import capital, said
 from fleetlog.reporting.gathered import ReportFindings
 from fleetlog.reporting.month import CaseView
 from fleetlog.reporting.tables import Column, Table, table

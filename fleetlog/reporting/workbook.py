@@ -12,12 +12,12 @@ from typing import Any
 import polars as pl
 import xlsxwriter
 
-from fleetlog.charts.repeats import FEW_ATTEMPTS, repair_name
-from fleetlog.charts.survival import curve_rows, group_name
+from fleetlog.charts.repeats import FEW_ATTEMPTS
+from fleetlog.charts.survival import curve_rows
 from fleetlog.charts.theme import INK, SERIES
-from fleetlog.charts.words import capital, plural_part, printable, said
 from fleetlog.errors import UsageError
-from fleetlog.findings.survival import SurvivalFinding
+from fleetlog.lives.survival import SurvivalFinding
+from fleetlog.phrasing import capital, group_name, plural_part, printable, repair_name, said
 from fleetlog.reporting.gathered import ReportFindings
 
 _STEPS = 400
@@ -280,7 +280,7 @@ def _steps(finding: SurvivalFinding, words: Mapping[str, str]) -> pl.DataFrame:
     """Curves as corner points: a column of ages and a column a group, so that Excel draws steps."""
     parts = []
     for group in finding.groups:
-        name = group_name(group, words)
+        name = group_name(group.group, words)
         corners: list[dict[str, Any]] = []
         before = 1.0
         for row in curve_rows(group, name, _STEPS):

@@ -18,7 +18,7 @@ from markupsafe import Markup
 
 from fleetlog import resources
 from fleetlog.charts.drawer import Drawer
-from fleetlog.charts.words import capital, hours, listed, money, percent, plural, plural_part, printable, said
+from fleetlog.phrasing import capital, hours, listed, money, percent, plural, plural_part, printable, said
 from fleetlog.reporting.files import safe_names, write_csv, write_text
 from fleetlog.reporting.gathered import ReportFindings
 from fleetlog.reporting.month import CaseView, case_views, month_page

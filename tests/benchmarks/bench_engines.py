@@ -21,10 +21,10 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-from fleetlog.findings.fleet import Fleet, intake_settings, open_fleet
-from fleetlog.findings.lake import open_lake
 from fleetlog.intake import load_paths
-from fleetlog.simulate import Keeping, simulate
+from fleetlog.session.fleet import Fleet, intake_settings, open_fleet
+from fleetlog.session.lake import open_lake
+from fleetlog.simulation.simulate import Keeping, simulate
 from fleetlog.store import open_store
 from fleetlog.store.lake import write_lake
 

@@ -12,9 +12,9 @@ import sys
 import time
 from datetime import date
 
-from fleetlog.findings.base import Scope
-from fleetlog.findings.fleet import Fleet, open_fleet
-from fleetlog.findings.forecast import forecast
+from fleetlog.planning.forecast import forecast
+from fleetlog.session.fleet import Fleet, open_fleet
+from fleetlog.session.scope import Scope
 
 AS_OF = date(2026, 6, 30)
 MONTHS = 48

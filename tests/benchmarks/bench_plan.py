@@ -13,10 +13,10 @@ from dataclasses import replace
 
 from bench_forecast import AS_OF, made_fleet
 
-from fleetlog.findings.base import Scope
-from fleetlog.findings.plan import solve
-from fleetlog.findings.plan_candidates import gather
-from fleetlog.findings.plan_visits import ShopLimits, offer
+from fleetlog.planning.plan import solve
+from fleetlog.planning.plan_candidates import gather
+from fleetlog.planning.plan_visits import ShopLimits, offer
+from fleetlog.session.scope import Scope
 
 WEEKS = 26
 

@@ -22,8 +22,8 @@ import numpy as np
 import polars as pl
 from timing import Took, timed
 
-from fleetlog.findings.cox_by_machine import Counted, counts_by, fit_by_machine
-from fleetlog.findings.splits import counted_lives, split
+from fleetlog.lives.cox_by_machine import Counted, counts_by, fit_by_machine
+from fleetlog.lives.splits import counted_lives, split
 from fleetlog.stats.cox import CoxFit, fit_cox_cells
 from fleetlog.stats.cox_cells import CoxCells
 from fleetlog.stats.lifetimes import fit_weibull

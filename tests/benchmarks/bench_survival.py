@@ -19,7 +19,7 @@ import numpy as np
 import polars as pl
 from timing import Took, timed
 
-from fleetlog.findings.splits import counted_lives, split
+from fleetlog.lives.splits import counted_lives, split
 from fleetlog.stats.log_rank import log_rank
 from fleetlog.stats.product_limit import product_limit
 from fleetlog.stats.risk_table import RiskTable

@@ -14,10 +14,10 @@ import tempfile
 import time
 from pathlib import Path
 
-from fleetlog.findings.fleet import intake_settings, open_fleet
-from fleetlog.findings.suspects import suspects
+from fleetlog.causes.suspects import suspects
 from fleetlog.intake import load_paths
-from fleetlog.simulate import simulate
+from fleetlog.session.fleet import intake_settings, open_fleet
+from fleetlog.simulation.simulate import simulate
 
 
 def main() -> None:

@@ -9,16 +9,16 @@ from pathlib import Path
 
 import pytest
 
-from fleetlog.findings.base import Scope
-from fleetlog.findings.fleet import Fleet, intake_settings, open_fleet
-from fleetlog.findings.forecast import forecast
-from fleetlog.findings.plan import plan
-from fleetlog.findings.repeats import repeats
-from fleetlog.findings.replacement import replacement
-from fleetlog.findings.survival import survival
-from fleetlog.findings.suspects import suspects
+from fleetlog.causes.suspects import suspects
 from fleetlog.intake import load_paths
+from fleetlog.lives.repeats import repeats
+from fleetlog.lives.survival import survival
+from fleetlog.planning.forecast import forecast
+from fleetlog.planning.plan import plan
+from fleetlog.planning.replacement import replacement
 from fleetlog.resources import folder
+from fleetlog.session.fleet import Fleet, intake_settings, open_fleet
+from fleetlog.session.scope import Scope
 
 
 def answers(fleet: Fleet) -> list[object]:

@@ -87,7 +87,7 @@ def test_our_own_mistake_is_one_sentence(
     def broken(*_: object, **__: object) -> None:
         raise RuntimeError("first line\nsecond line")
 
-    monkeypatch.setattr("fleetlog.findings.status.status", broken)
+    monkeypatch.setattr("fleetlog.session.status.status", broken)
     done = fleetlog("status", store=demo_store)
     assert done.code == 70
     assert done.err.count("\n") == 1

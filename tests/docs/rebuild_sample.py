@@ -10,10 +10,10 @@ import tempfile
 from datetime import UTC, date, datetime
 from pathlib import Path
 
-from fleetlog.findings.fleet import open_fleet
 from fleetlog.reporting.gather import gather
 from fleetlog.reporting.write import WORKBOOK, write_report
 from fleetlog.resources import folder
+from fleetlog.session.fleet import open_fleet
 
 SAMPLE = Path(__file__).parents[2] / "reports" / "sample"
 CLOCK = datetime(2026, 7, 1, 12, 0, tzinfo=UTC)

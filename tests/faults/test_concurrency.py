@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from fleetlog.findings.fleet import open_fleet
+from fleetlog.session.fleet import open_fleet
 from fleetlog.store import open_store
 from fleetlog.store.copies import backup
 from fleetlog.store.integrity import broken_invariants
@@ -56,7 +56,7 @@ while True:
 WRITER = """
 import sys
 from pathlib import Path
-from fleetlog.findings.fleet import open_fleet
+from fleetlog.session.fleet import open_fleet
 for folder in sys.argv[2:]:
     with open_fleet(Path(sys.argv[1]), create=True, wait=120) as fleet:
         result = fleet.load([Path(folder)])
@@ -246,7 +246,7 @@ def test_check_only_changes_nothing(store: Path, tmp_path: Path) -> None:
 HANGS = """
 import sys, time
 from pathlib import Path
-from fleetlog.findings.fleet import open_fleet
+from fleetlog.session.fleet import open_fleet
 with open_fleet(Path(sys.argv[1]), writable=True) as fleet:
     fleet.load([Path(sys.argv[2])])
     print("loaded", flush=True)

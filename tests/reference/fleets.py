@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from fleetlog.findings.fleet import Fleet, intake_settings, open_fleet
 from fleetlog.intake import load_paths
+from fleetlog.session.fleet import Fleet, intake_settings, open_fleet
 
 BEGIN = datetime(2001, 1, 1)
 HOURS_A_DAY = 20.0  # below what a calendar day allows

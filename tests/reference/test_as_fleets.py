@@ -13,8 +13,8 @@ import pytest
 from fleets import Life, Repeater, fleet_of_lives, fleet_of_repeaters
 from published import all_cases, data
 
-from fleetlog.findings.repeats import repeats
-from fleetlog.findings.survival import SurvivalFinding, survival
+from fleetlog.lives.repeats import repeats
+from fleetlog.lives.survival import SurvivalFinding, survival
 
 TOLERANCE = 1e-6
 

@@ -17,14 +17,14 @@ import polars as pl
 import pytest
 
 from fleetlog.errors import InputFileError
-from fleetlog.findings.base import Scope
-from fleetlog.findings.comparison import compare
-from fleetlog.findings.drivers import drivers
-from fleetlog.findings.fleet import Fleet, open_fleet
-from fleetlog.findings.incidence import incidence
-from fleetlog.findings.repeats import repeats
-from fleetlog.findings.survival import survival
-from fleetlog.findings.trend import trend
+from fleetlog.lives.comparison import compare
+from fleetlog.lives.drivers import drivers
+from fleetlog.lives.incidence import incidence
+from fleetlog.lives.repeats import repeats
+from fleetlog.lives.survival import survival
+from fleetlog.lives.trend import trend
+from fleetlog.session.fleet import Fleet, open_fleet
+from fleetlog.session.scope import Scope
 from fleetlog.store.statements import named, statement
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -55,7 +55,7 @@ QUESTIONS: dict[str, Callable[[Fleet], Any]] = {
 @pytest.fixture
 def messy(tmp_path: Path) -> Path:
     """An invented fleet with untidy books: typing errors, outliers, gaps, meters changed, rows twice and late."""
-    from fleetlog.simulate import Keeping, simulate
+    from fleetlog.simulation.simulate import Keeping, simulate
 
     made = simulate(
         tmp_path / "made", machines=50, years=3.0, seed=11, keeping=Keeping(mess=0.06, routine=True)
@@ -179,7 +179,7 @@ def test_a_cluster_gives_the_same(
     capfd: pytest.CaptureFixture[str],
 ) -> None:
     from fleetlog.engines.session import connect
-    from fleetlog.findings.lake import open_lake
+    from fleetlog.session.lake import open_lake
 
     cluster = connect(MASTER)
     try:
@@ -325,7 +325,7 @@ def check_bare_lake(store: Path, lake: Path) -> None:
 
     So the history of them is the same too; it need not be made once more.
     """
-    from fleetlog.findings.lake import open_lake
+    from fleetlog.session.lake import open_lake
 
     own = lake.with_name("yard")
     for file in lake.glob("*.parquet"):

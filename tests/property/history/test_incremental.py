@@ -8,10 +8,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from fleetlog.findings.fleet import Fleet, open_fleet
 from fleetlog.history import build_history, parts, refresh_history
 from fleetlog.intake.suggestions import accept, decline
 from fleetlog.resources import folder
+from fleetlog.session.fleet import Fleet, open_fleet
 from fleetlog.settings import load_settings
 
 DEMO = folder("demo_data")

@@ -13,8 +13,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from fleetlog.findings.fleet import open_fleet
 from fleetlog.history import build_history, parts, refresh_history
+from fleetlog.session.fleet import open_fleet
 
 BEGIN = datetime(2024, 1, 1)
 MONTHS = 8

@@ -11,12 +11,12 @@ import polars as pl
 import pytest
 from yard import Yard
 
+from fleetlog.causes.backtest import BASE, MODEL, RULE, SCORE, BacktestFinding, backtest, month_ends
 from fleetlog.errors import UsageError
 from fleetlog.faults import load_families
-from fleetlog.findings.backtest import BASE, MODEL, RULE, SCORE, BacktestFinding, backtest, month_ends
-from fleetlog.findings.fleet import Fleet, intake_settings, open_fleet
 from fleetlog.intake import load_paths
-from fleetlog.simulate import Disorder, another_law, simulate
+from fleetlog.session.fleet import Fleet, intake_settings, open_fleet
+from fleetlog.simulation.simulate import Disorder, another_law, simulate
 
 
 def recovered(folder: Path, machines: int, months: int, disorder: Disorder = Disorder()) -> BacktestFinding:  # noqa: B008

@@ -10,13 +10,13 @@ import numpy as np
 import polars as pl
 import pytest
 
-from fleetlog import simulate as world
-from fleetlog.books import FileForm, Window
-from fleetlog.books.untidy import mistyped
 from fleetlog.errors import UsageError
-from fleetlog.findings.fleet import intake_settings, open_fleet
 from fleetlog.intake import load_paths
-from fleetlog.simulate import Keeping, SimulatedFleet, simulate
+from fleetlog.session.fleet import intake_settings, open_fleet
+from fleetlog.simulation import FileForm, Window
+from fleetlog.simulation import simulate as world
+from fleetlog.simulation.simulate import Keeping, SimulatedFleet, simulate
+from fleetlog.simulation.untidy import mistyped
 
 BUSY = Keeping(mess=0.05, routine=True)
 

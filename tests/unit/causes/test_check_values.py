@@ -12,9 +12,10 @@ from pathlib import Path
 import pytest
 from yard import Yard, causes_of, weighed
 
+from fleetlog.causes.case import Suspect
+from fleetlog.causes.suspects import suspects
 from fleetlog.errors import UsageError
-from fleetlog.findings.base import Scope, Suspect
-from fleetlog.findings.suspects import suspects
+from fleetlog.session.scope import Scope
 
 OLD_PUMP, NEW_PUMP = "2015-05-01", "2021-05-01"
 

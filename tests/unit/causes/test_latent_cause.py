@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from fleetlog.causes.weighing import Layout
 from fleetlog.faults import load_families
-from fleetlog.findings.weighing import Layout
 from fleetlog.stats.latent_cause import (
     Cases,
     CauseModel,

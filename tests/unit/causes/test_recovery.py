@@ -10,11 +10,11 @@ import numpy.typing as npt
 import polars as pl
 import pytest
 
+from fleetlog.causes.weighing import WeighedCases, weigh
 from fleetlog.faults import load_families
-from fleetlog.findings.fleet import intake_settings, open_fleet
-from fleetlog.findings.weighing import WeighedCases, weigh
 from fleetlog.intake import load_paths
-from fleetlog.simulate import SimulatedFleet, another_law, simulate
+from fleetlog.session.fleet import intake_settings, open_fleet
+from fleetlog.simulation.simulate import SimulatedFleet, another_law, simulate
 from fleetlog.stats.scores import calibration_line, multiclass_log_loss
 
 Judged = dict[int, tuple[npt.NDArray[np.float64], int]]

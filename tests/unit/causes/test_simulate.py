@@ -12,9 +12,9 @@ import pytest
 
 from fleetlog.errors import UsageError
 from fleetlog.faults import load_families
-from fleetlog.findings.fleet import intake_settings, open_fleet
 from fleetlog.intake import load_paths
-from fleetlog.simulate import Disorder, another_law, simulate
+from fleetlog.session.fleet import intake_settings, open_fleet
+from fleetlog.simulation.simulate import Disorder, another_law, simulate
 
 
 def contents(folder: Path) -> dict[str, bytes]:

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 from yard import FIRST_DAY, Yard
 
-from fleetlog.findings.base import Scope
-from fleetlog.findings.fleet import Fleet
-from fleetlog.findings.suspects import RepairPlan, WatchRules, suspects
+from fleetlog.causes.suspects import RepairPlan, WatchRules, suspects
+from fleetlog.session.fleet import Fleet
+from fleetlog.session.scope import Scope
 
 RATES = "[costs]\nlabour_rate = 100.0\ndowntime_per_day = 0.0\n"
 

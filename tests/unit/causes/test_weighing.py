@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from yard import Yard, causes_of, weighed
 
-from fleetlog.findings.weighing import NEW_FAULT
+from fleetlog.causes.weighing import NEW_FAULT
 
 
 def pieces(yard: Yard, folder: Path) -> list[tuple[str, str]]:

@@ -11,9 +11,9 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
-from fleetlog.findings.fleet import Fleet, intake_settings, open_fleet
-from fleetlog.findings.weighing import WeighedCases, weigh
+from fleetlog.causes.weighing import WeighedCases, weigh
 from fleetlog.intake import load_paths
+from fleetlog.session.fleet import Fleet, intake_settings, open_fleet
 
 FIRST_DAY = date(2024, 1, 1)
 HOURS_A_DAY = 10.0

@@ -9,19 +9,19 @@ from datetime import date, datetime, timedelta
 import numpy as np
 import polars as pl
 
-from fleetlog.findings.base import Reason, Suspect
-from fleetlog.findings.comparison import ComparisonFinding
-from fleetlog.findings.forecast import ForecastFinding
-from fleetlog.findings.forecast_check import ForecastCheck
-from fleetlog.findings.forecast_met import ForecastMet
-from fleetlog.findings.incidence import IncidenceFinding, IncidenceGroup
-from fleetlog.findings.plan import PlanFinding
-from fleetlog.findings.repeats import RepeatsFinding
-from fleetlog.findings.status import StatusFinding
-from fleetlog.findings.survival import SurvivalFinding, SurvivalGroup
-from fleetlog.findings.suspects import SuspectsFinding
-from fleetlog.findings.trend import TrendFinding
-from fleetlog.findings.unit import UnitFinding
+from fleetlog.causes.case import Reason, Suspect
+from fleetlog.causes.suspects import SuspectsFinding
+from fleetlog.causes.unit import UnitFinding
+from fleetlog.lives.comparison import ComparisonFinding
+from fleetlog.lives.incidence import IncidenceFinding, IncidenceGroup
+from fleetlog.lives.repeats import RepeatsFinding
+from fleetlog.lives.survival import SurvivalFinding, SurvivalGroup
+from fleetlog.lives.trend import TrendFinding
+from fleetlog.planning.forecast import ForecastFinding
+from fleetlog.planning.forecast_check import ForecastCheck
+from fleetlog.planning.forecast_met import ForecastMet
+from fleetlog.planning.plan import PlanFinding
+from fleetlog.session.status import StatusFinding
 
 AS_OF = date(2026, 10, 31)
 FAULT = "neutral-return"

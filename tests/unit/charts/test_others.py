@@ -10,6 +10,7 @@ from typing import Any
 import polars as pl
 import pytest
 
+from fleetlog.causes.case import Reason
 from fleetlog.charts import (
     comeback_chart,
     fleet_age_chart,
@@ -20,7 +21,6 @@ from fleetlog.charts import (
 )
 from fleetlog.charts.output import spec_of
 from fleetlog.charts.suspects import MOST_CASES, MOST_REASONS
-from fleetlog.findings.base import Reason
 
 
 def rows_of(spec: dict[str, Any]) -> list[dict[str, Any]]:

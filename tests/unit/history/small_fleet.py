@@ -8,8 +8,8 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from fleetlog.findings.fleet import Fleet, intake_settings, open_fleet
 from fleetlog.intake import load_paths
+from fleetlog.session.fleet import Fleet, intake_settings, open_fleet
 
 MACHINE = {
     "machine_id": "A",

@@ -9,13 +9,13 @@ from typing import Any
 
 import pytest
 
-from fleetlog.findings.base import Scope
-from fleetlog.findings.fleet import Fleet, open_fleet
-from fleetlog.findings.repeats import repeats
-from fleetlog.findings.status import status
-from fleetlog.findings.survival import survival
-from fleetlog.findings.suspects import suspects
-from fleetlog.findings.unit import unit
+from fleetlog.causes.suspects import suspects
+from fleetlog.causes.unit import unit
+from fleetlog.lives.repeats import repeats
+from fleetlog.lives.survival import survival
+from fleetlog.session.fleet import Fleet, open_fleet
+from fleetlog.session.scope import Scope
+from fleetlog.session.status import status
 
 FORGET = (
     "DELETE FROM meter_readings WHERE read_at >= $end",

@@ -9,8 +9,8 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from fleetlog.findings.fleet import Fleet
 from fleetlog.resources import folder
+from fleetlog.session.fleet import Fleet
 from fleetlog.store.statements import statement
 
 SQL = folder("sql")

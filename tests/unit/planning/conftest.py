@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from fleetlog.findings.fleet import Fleet, intake_settings, open_fleet
 from fleetlog.intake import load_paths
 from fleetlog.resources import folder
+from fleetlog.session.fleet import Fleet, intake_settings, open_fleet
 from fleetlog.settings import load_settings
 
 

@@ -11,9 +11,10 @@ import pytest
 from scipy import stats
 
 from fleetlog.errors import UsageError
-from fleetlog.findings.base import Finding, Scope
-from fleetlog.findings.fleet import Fleet, open_fleet
-from fleetlog.findings.fleet_figures import TERMS, FleetFiguresFinding, fleet_figures
+from fleetlog.lives.fleet_figures import TERMS, FleetFiguresFinding, fleet_figures
+from fleetlog.session.finding import Finding
+from fleetlog.session.fleet import Fleet, open_fleet
+from fleetlog.session.scope import Scope
 
 MACHINES = """
 INSERT INTO machines (machine_id, build_date, site, model, acquired_on, file_id, row_no) VALUES

@@ -10,12 +10,13 @@ import polars as pl
 import pytest
 
 from fleetlog.errors import UsageError
-from fleetlog.findings import forecast as module
-from fleetlog.findings.base import Finding, Scope
-from fleetlog.findings.fleet import Fleet
-from fleetlog.findings.forecast import ForecastFinding, forecast
-from fleetlog.findings.forecast_check import ForecastCheck, check_forecasts
-from fleetlog.findings.outlook import Outlook, look_ahead, months_after, weeks_after
+from fleetlog.planning import forecast as module
+from fleetlog.planning.forecast import ForecastFinding, forecast
+from fleetlog.planning.forecast_check import ForecastCheck, check_forecasts
+from fleetlog.planning.outlook import Outlook, look_ahead, months_after, weeks_after
+from fleetlog.session.finding import Finding
+from fleetlog.session.fleet import Fleet
+from fleetlog.session.scope import Scope
 from fleetlog.stats.counts import poisson_binomial
 
 DRAWS = 40

@@ -7,11 +7,12 @@ from datetime import date
 import polars as pl
 import pytest
 
-from fleetlog.findings.base import Finding, Scope
-from fleetlog.findings.fleet import Fleet
-from fleetlog.findings.forecast import forecast
-from fleetlog.findings.forecast_check import check_forecasts
-from fleetlog.findings.forecast_met import RECORD_MONTHS, ForecastMet, forecast_met, record_length
+from fleetlog.planning.forecast import forecast
+from fleetlog.planning.forecast_check import check_forecasts
+from fleetlog.planning.forecast_met import RECORD_MONTHS, ForecastMet, forecast_met, record_length
+from fleetlog.session.finding import Finding
+from fleetlog.session.fleet import Fleet
+from fleetlog.session.scope import Scope
 
 END = date(2026, 4, 30)
 
@@ -105,5 +106,5 @@ def test_a_great_fleet_is_looked_back_on_for_fewer_months(
     machines = demo.store.execute("SELECT count(*) FROM machines")[0][0]
     assert record_length(demo) == RECORD_MONTHS
     for room, months in ((2 * machines, 2), (machines - 1, 1)):
-        monkeypatch.setattr("fleetlog.findings.forecast_met.RECORD_MACHINES", room)
+        monkeypatch.setattr("fleetlog.planning.forecast_met.RECORD_MACHINES", room)
         assert record_length(demo) == months

@@ -6,8 +6,8 @@ from datetime import date
 
 import pytest
 
-from fleetlog.findings.fleet import Fleet
-from fleetlog.findings.past import NEEDED, PastFleet, fleet_of_the_past, needed_steps
+from fleetlog.session.fleet import Fleet
+from fleetlog.session.past import NEEDED, PastFleet, fleet_of_the_past, needed_steps
 from fleetlog.store.statements import numbered
 
 
@@ -31,7 +31,7 @@ def test_it_takes_fewer_steps() -> None:
 
 
 def test_a_store_in_memory_is_asked_itself(demo: Fleet) -> None:
-    from fleetlog.findings.fleet import open_fleet
+    from fleetlog.session.fleet import open_fleet
 
     with open_fleet(None, settings=demo.settings) as fleet, fleet_of_the_past(fleet) as past:
         assert past is fleet

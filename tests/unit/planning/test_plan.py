@@ -12,13 +12,14 @@ import polars as pl
 import pytest
 
 from fleetlog.errors import UsageError
-from fleetlog.findings.base import Finding, Scope
-from fleetlog.findings.fleet import Fleet
-from fleetlog.findings.outlook import look_ahead
-from fleetlog.findings.plan import PlanFinding, plan
-from fleetlog.findings.plan_candidates import Candidates, gather
-from fleetlog.findings.plan_hours import ShopHoursFinding, compare_shop_hours
-from fleetlog.findings.plan_visits import ShopLimits, offer
+from fleetlog.planning.outlook import look_ahead
+from fleetlog.planning.plan import PlanFinding, plan
+from fleetlog.planning.plan_candidates import Candidates, gather
+from fleetlog.planning.plan_hours import ShopHoursFinding, compare_shop_hours
+from fleetlog.planning.plan_visits import ShopLimits, offer
+from fleetlog.session.finding import Finding
+from fleetlog.session.fleet import Fleet
+from fleetlog.session.scope import Scope
 
 DRAWS = 30
 

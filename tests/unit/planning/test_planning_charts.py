@@ -9,13 +9,13 @@ import pytest
 
 from fleetlog.charts.output import spec_of, to_svg
 from fleetlog.charts.planning import forecast_rows, plan_rows
-from fleetlog.findings.fleet import Fleet
-from fleetlog.findings.fleet_figures import fleet_figures
-from fleetlog.findings.forecast import forecast
-from fleetlog.findings.forecast_check import check_forecasts
-from fleetlog.findings.plan import plan
-from fleetlog.findings.policies import compare_policies
-from fleetlog.findings.replacement import replacement
+from fleetlog.lives.fleet_figures import fleet_figures
+from fleetlog.planning.forecast import forecast
+from fleetlog.planning.forecast_check import check_forecasts
+from fleetlog.planning.plan import plan
+from fleetlog.planning.policies import compare_policies
+from fleetlog.planning.replacement import replacement
+from fleetlog.session.fleet import Fleet
 
 
 def rows_in(spec: dict[str, Any]) -> list[dict[str, Any]]:

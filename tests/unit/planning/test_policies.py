@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 
 from fleetlog.errors import UsageError
-from fleetlog.findings.base import Finding, Scope
-from fleetlog.findings.fleet import Fleet
-from fleetlog.findings.forecast import forecast
-from fleetlog.findings.policies import POLICIES, PolicyFinding, _Repair, _worked_through, compare_policies
+from fleetlog.planning.forecast import forecast
+from fleetlog.planning.policies import POLICIES, PolicyFinding, _Repair, _worked_through, compare_policies
+from fleetlog.session.finding import Finding
+from fleetlog.session.fleet import Fleet
+from fleetlog.session.scope import Scope
 
 DRAWS = 60
 

@@ -6,9 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from fleetlog.findings.base import Finding, Scope
-from fleetlog.findings.fleet import Fleet
-from fleetlog.findings.job_costs import (
+from fleetlog.planning.job_costs import (
     Assumption,
     costs_of,
     customary_case,
@@ -16,7 +14,10 @@ from fleetlog.findings.job_costs import (
     sensitivity,
     turning_point,
 )
-from fleetlog.findings.replacement import ReplacementFinding, replacement
+from fleetlog.planning.replacement import ReplacementFinding, replacement
+from fleetlog.session.finding import Finding
+from fleetlog.session.fleet import Fleet
+from fleetlog.session.scope import Scope
 
 
 @pytest.fixture(scope="module")
@@ -133,7 +134,7 @@ def test_out_shares_follow_the_season(demo: Fleet) -> None:
 
 
 def test_without_rentals_every_day_counts(demo: Fleet) -> None:
-    from fleetlog.findings.fleet import open_fleet
+    from fleetlog.session.fleet import open_fleet
 
     history = demo.history()
     assert costs_of(demo, history, demo.family("neutral-return"), "internal_bushing").out_share < 1

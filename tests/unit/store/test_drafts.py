@@ -13,7 +13,7 @@ import pytest
 
 import fleetlog
 from fleetlog.errors import StoreBusyError, StoreError
-from fleetlog.findings.fleet import open_fleet
+from fleetlog.session.fleet import open_fleet
 from fleetlog.store import Store, draft, open_store, opening
 
 

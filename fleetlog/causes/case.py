@@ -1,0 +1,57 @@
+"""A case: a machine (and side) whose fault stands, or may stand, unsolved."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
+
+
+@dataclass(frozen=True)
+class Reason:
+    """One piece of evidence and what it adds, in natural-log odds, for the top cause against the rest."""
+
+    evidence: str
+    weight: float
+
+
+@dataclass(frozen=True)
+class Suspect:
+    """A machine (and side) with an open case, or one to keep an eye on.
+
+    Attributes:
+        state: "open" (the fault stands unsolved) or "watch" (no open case, but reasons to look).
+        since: first report of the open case.
+        age_hours: running hours of the bushing, or of the part the family follows, on that side.
+        causes: cause -> probability; sums to 1.
+        next_step: what to do next, in words.
+        expected_cost: expected cost of the next step and what follows it, in the fleet's currency.
+        reasons: the evidence; the weights add up to the log-odds of `top_cause`.
+        cautions: whether the next step calls for the family's cautions beside it.
+        custom_cost: expected cost if the shop went through its customary order instead (sensor before pump).
+    """
+
+    machine_id: str
+    side: str
+    state: str
+    since: date | None
+    age_hours: float | None
+    variant: str
+    causes: Mapping[str, float]
+    top_cause: str
+    next_step: str
+    expected_cost: float | None
+    reasons: tuple[Reason, ...]
+    site: str = ""
+    model: str = ""
+    build_year: int | None = None
+    episodes: int = 0
+    last_report: datetime | None = None
+    cautions: bool = False
+    custom_cost: float | None = None
+    note: str = field(default="")
+
+    @property
+    def certainty(self) -> float:
+        """Probability of the top cause."""
+        return self.causes[self.top_cause]

@@ -1,0 +1,196 @@
+"""One machine's whole story."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from fleetlog.causes.case import Suspect
+from fleetlog.causes.suspects import SuspectsFinding, impossible_reports, suspects
+from fleetlog.session.finding import header
+from fleetlog.session.fleet import Fleet
+from fleetlog.session.scope import WHOLE_FLEET, Scope
+
+if TYPE_CHECKING:
+    import altair as alt
+
+
+@dataclass(frozen=True)
+class UnitFinding:
+    """What is known of one machine. Times are UTC; hours are running hours of the machine.
+
+    Attributes:
+        machine: the row of the machine list, with running_hours and hours_estimated as of the date.
+        readings: at, hours, meter_hours, source, kept, reason (why a reading was set aside).
+        reports: fault reports of the family: at, hours, side, spn, fmi, code, description, episode.
+        attempts: repair attempts of the family: at, hours, side, step, component, finding, outcome,
+            held_hours, work_order_id.
+        work: all work lines: at, hours, work_order_id, component, side, action, finding, labour_hours,
+            parts_cost, note.
+        measurements: at, hours, side, quantity, value, unit.
+        components: spells: component, side, variant, fitted_at, age_hours, ended, end_reason, inferred.
+        rentals: out_at, in_at, day_rate.
+        cases: the unit's open or watched cases.
+    """
+
+    as_of: date
+    fault: str
+    machine: Mapping[str, Any]
+    readings: pl.DataFrame
+    reports: pl.DataFrame
+    attempts: pl.DataFrame
+    work: pl.DataFrame
+    measurements: pl.DataFrame
+    components: pl.DataFrame
+    rentals: pl.DataFrame
+    cases: tuple[Suspect, ...]
+    cautions: tuple[str, ...]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def frame(self) -> pl.DataFrame:
+        """Everything that happened, in order: at, hours, side, what, detail."""
+        return pl.concat(
+            [
+                self.reports.select(
+                    "at",
+                    "hours",
+                    "side",
+                    pl.lit("fault report").alias("what"),
+                    pl.col("description").alias("detail"),
+                ),
+                self.work.select(
+                    "at",
+                    "hours",
+                    "side",
+                    pl.concat_str("action", "component", separator=" ", ignore_nulls=True).alias("what"),
+                    pl.concat_str("finding", "note", separator="; ", ignore_nulls=True).alias("detail"),
+                ),
+                self.measurements.select(
+                    "at",
+                    "hours",
+                    "side",
+                    pl.col("quantity").alias("what"),
+                    pl.format("{} {}", "value", "unit").alias("detail"),
+                ),
+            ]
+        ).sort("at", "what", maintain_order=True)
+
+    def to_dict(self) -> dict[str, Any]:
+        """The machine, its timeline as rows, and its tables by name."""
+        return header(
+            self,
+            self.frame.to_dicts(),
+            machine=dict(self.machine),
+            components=self.components.to_dicts(),
+            attempts=self.attempts.to_dicts(),
+            set_aside=self.readings.filter(~pl.col("kept")).to_dicts(),
+            cases=[
+                {
+                    "side": case.side,
+                    "state": case.state,
+                    "top_cause": case.top_cause,
+                    "causes": dict(case.causes),
+                    "next_step": case.next_step,
+                    "reasons": [{"evidence": r.evidence, "weight": r.weight} for r in case.reasons],
+                }
+                for case in self.cases
+            ],
+        )
+
+    def chart(self) -> alt.TopLevelMixin:
+        """The machine's timeline over its running hours."""
+        from fleetlog.charts import unit_chart
+
+        return unit_chart(self)
+
+
+def unit(
+    fleet: Fleet, machine_id: str, scope: Scope = WHOLE_FLEET, *, known: SuspectsFinding | None = None
+) -> UnitFinding:
+    """One machine's whole story.
+
+    Args:
+        fleet: whom to ask.
+        machine_id: the fleet's own number.
+        scope: fault family and as-of date; its filters are not used.
+        known: the suspects of the whole fleet at that date, where they have been found already.
+
+    Raises:
+        UsageError: when there is no such machine.
+    """
+    (found,) = units(fleet, (machine_id,), scope, known=known)
+    return found
+
+
+def units(
+    fleet: Fleet,
+    machines: Sequence[str],
+    scope: Scope = WHOLE_FLEET,
+    *,
+    known: SuspectsFinding | None = None,
+) -> tuple[UnitFinding, ...]:
+    """The whole stories of several machines, in the order asked; each question is put to the store once.
+
+    Args:
+        fleet: whom to ask.
+        machines: the fleet's own numbers, each once.
+        scope: fault family and as-of date; its filters are not used.
+        known: the suspects of the whole fleet at that date, where they have been found already.
+
+    Raises:
+        UsageError: when there is no such machine.
+    """
+    if not machines:
+        return ()
+    chosen = replace(scope, machines=tuple(machines), sites=(), build_years=())
+    history, family = fleet.begin(chosen)
+    asked: dict[str, Any] = {
+        "machines": list(machines),
+        "fault": family.name,
+        "as_of_end": history.as_of_end,
+    }
+    told = {table: _by_machine(fleet.store.run(f"unit/{table}", **asked), machines) for table in _TABLES}
+    listed = {row["machine_id"]: row for row in fleet.store.run("unit/machine", **asked).to_dicts()}
+    cannot = fleet.store.run("checks/impossible_fault").filter(pl.col("fault") == family.name)
+    doubtful = set(cannot["machine_id"])
+    stories = []
+    for name in machines:
+        one = replace(chosen, machines=(name,))
+        impossible = impossible_reports(fleet, family, one) if name in doubtful else ""
+        found = None if impossible else known or suspects(fleet, one)
+        cases = tuple(case for case in found.cases if case.machine_id == name) if found else ()
+        stories.append(
+            UnitFinding(
+                as_of=history.as_of,
+                fault=family.name,
+                machine=listed[name],
+                **{table: told[table][name] for table in _TABLES},
+                cases=cases,
+                cautions=family.cautions,
+                notes=(*((impossible,) if impossible else ()), *_hours_note(listed[name])),
+            )
+        )
+    return tuple(stories)
+
+
+_TABLES = ("readings", "reports", "attempts", "work", "measurements", "components", "rentals")
+
+
+def _by_machine(rows: pl.DataFrame, machines: Sequence[str]) -> dict[str, pl.DataFrame]:
+    """The rows of each machine, without its name."""
+    none = rows.head(0).drop("machine_id")
+    parts = rows.partition_by("machine_id", as_dict=True, include_key=False, maintain_order=True)
+    return {name: parts.get((name,), none) for name in machines}
+
+
+def _hours_note(machine: Mapping[str, Any]) -> tuple[str, ...]:
+    if machine["running_hours"] is None:
+        return ("No believable hour-meter reading: running hours are not known.",)
+    if machine["hours_estimated"]:
+        return ("Running hours are carried on from the last reading at the machine's own recent rate.",)
+    return ()

@@ -1,1 +1,0 @@
-"""The questions of a fleet, one module a question."""

@@ -1,0 +1,1 @@
+"""How long parts live, and how often faults and repairs recur."""

@@ -1,0 +1,211 @@
+"""Are some groups worse than the rest? Observed over expected failures, small groups shrunk."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from fleetlog.lives.splits import check_apart, check_split, counted_lives, split, weights_named
+from fleetlog.session.finding import header
+from fleetlog.session.fleet import Fleet, selection
+from fleetlog.session.scope import WHOLE_FLEET, Scope
+from fleetlog.stats.log_rank import holm, log_rank
+from fleetlog.stats.risk_table import RiskTable
+from fleetlog.stats.small_groups import shrink_groups
+
+if TYPE_CHECKING:
+    import altair as alt
+
+# With fewer groups than this there is little to learn their spread from.
+_FEW_GROUPS = 5
+
+
+@dataclass(frozen=True)
+class ComparisonFinding:
+    """Groups against what the whole fleet's hazard lets expect of them.
+
+    Attributes:
+        by: the column that makes the groups.
+        strata: columns within whose values alone groups are compared.
+        test: weights of the log-rank tests.
+        groups: one row a group: group, spells, observed, expected, ratio, ratio_lower, ratio_upper (exact),
+            shrunk, lower, upper (credible), chance_above (that the group is worse than the common rate),
+            p_holm (each group against the rest, adjusted for looking at all of them).
+        spread: how far groups differ beyond chance: coefficient of variation with lower and upper.
+        log_rank: the test that no group differs: chi2, df, p.
+    """
+
+    as_of: date
+    fault: str
+    component: str
+    by: str
+    groups: pl.DataFrame
+    spread: Mapping[str, float]
+    log_rank: Mapping[str, float] | None
+    notes: tuple[str, ...] = ()
+    cause: str = "any failure"
+    strata: tuple[str, ...] = ()
+    test: str = "log-rank"
+
+    @property
+    def frame(self) -> pl.DataFrame:
+        """One row a group."""
+        return self.groups
+
+    def to_dict(self) -> dict[str, Any]:
+        """The groups as rows, the spread and the log-rank test."""
+        return header(
+            self,
+            self.groups.to_dicts(),
+            component=self.component,
+            cause=self.cause,
+            by=self.by,
+            strata=list(self.strata),
+            test=self.test,
+            spread=dict(self.spread),
+            log_rank=dict(self.log_rank) if self.log_rank else None,
+        )
+
+    def chart(self) -> alt.TopLevelMixin:
+        """Observed over expected with intervals, raw and shrunk."""
+        from fleetlog.charts import comparison_chart
+
+        return comparison_chart(self)
+
+
+def compare(
+    fleet: Fleet,
+    scope: Scope = WHOLE_FLEET,
+    *,
+    component: str = "internal_bushing",
+    cause: str | None = None,
+    by: str = "build_year",
+    strata: tuple[str, ...] = (),
+    test: str = "log-rank",
+) -> ComparisonFinding:
+    """Observed over expected failures by group.
+
+    Args:
+        fleet: whom to ask.
+        scope: which part of the fleet, as of when.
+        component: a part that a fault family follows.
+        cause: a finding on removal ("worn", …) that counts as failure; None = any failure.
+        by: the column that makes the groups.
+        strata: compare only within these, e.g. within variants.
+        test: weights of the log-rank tests: log-rank, gehan, tarone-ware, peto-peto or modified-peto.
+            Observed and expected failures are counted without weights.
+
+    Raises:
+        UsageError: for a component nobody follows, a column that cannot be split by, or an unknown test.
+    """
+    history, family = fleet.begin(scope)
+    check_split(fleet, component, (by, *strata))
+    check_apart((by,), strata)
+    weights = weights_named(test)
+    counted = counted_lives(fleet.store, (by, *strata), component=component, cause=cause, **selection(scope))
+    parts = split(counted, (by, *strata))
+    names = [key[0] for key, _ in parts]
+    within = [key[1:] for key, _ in parts]
+    found = ComparisonFinding(
+        as_of=history.as_of,
+        fault=family.name,
+        component=component,
+        by=by,
+        groups=_EMPTY,
+        spread={},
+        log_rank=None,
+        cause=cause or "any failure",
+        strata=strata,
+        test=test,
+    )
+    if len(set(names)) < 2:
+        why = f"There are not two groups of {by} with lives under observation, so nothing can be compared."
+        return replace(found, notes=(why,))
+    tables = [RiskTable.from_frame(rows) for _, rows in parts]
+    plain = log_rank(tables, groups=names, strata=within)
+    if not plain.observed.sum() > 0:
+        return replace(found, notes=("Nothing has failed here, so nothing can be compared.",))
+    whole = plain if test == "log-rank" else log_rank(tables, groups=names, strata=within, weights=weights)
+    seen = [str(name) for name in plain.groups]
+    kept = [i for i in range(len(seen)) if plain.expected[i] > 0]
+    shrunk = shrink_groups(
+        plain.observed[kept],
+        plain.expected[kept],
+        groups=[seen[i] for i in kept],
+        level=fleet.settings.survival.confidence,
+        recentre=False,
+    )
+    spells = dict.fromkeys(seen, 0)
+    for name, table in zip(names, tables, strict=True):
+        spells[name] += int(table.spells)
+    alone = [
+        log_rank(tables, groups=[name == seen[i] for name in names], strata=within, weights=weights).p
+        for i in kept
+    ]
+    frame = pl.DataFrame(
+        {
+            "group": [seen[i] for i in kept],
+            "spells": [spells[seen[i]] for i in kept],
+            "observed": shrunk.observed.astype(int),
+            "expected": shrunk.expected,
+            "ratio": shrunk.raw,
+            "ratio_lower": shrunk.raw_lower,
+            "ratio_upper": shrunk.raw_upper,
+            "shrunk": shrunk.shrunk,
+            "lower": shrunk.lower,
+            "upper": shrunk.upper,
+            "chance_above": shrunk.probability_above,
+            "p_holm": holm(alone),
+        },
+        schema=_COLUMNS,
+    )
+    never = [seen[i] for i in range(len(seen)) if i not in kept]
+    return replace(
+        found,
+        groups=frame,
+        spread={"spread": shrunk.spread, "lower": shrunk.spread_lower, "upper": shrunk.spread_upper},
+        log_rank={"chi2": whole.chi2, "df": whole.df, "p": whole.p},
+        notes=_notes(by, strata, never, frame.height),
+    )
+
+
+_COLUMNS = {
+    "group": pl.String,
+    "spells": pl.Int64,
+    "observed": pl.Int64,
+    **dict.fromkeys(
+        (
+            "expected",
+            "ratio",
+            "ratio_lower",
+            "ratio_upper",
+            "shrunk",
+            "lower",
+            "upper",
+            "chance_above",
+            "p_holm",
+        ),
+        pl.Float64,
+    ),
+}
+_EMPTY = pl.DataFrame(schema=_COLUMNS)
+
+
+def _notes(by: str, strata: tuple[str, ...], never: list[str], groups: int) -> tuple[str, ...]:
+    inside = f" within {' and '.join(strata)}" if strata else ""
+    notes = [
+        f"Expected is what the fleet's common hazard at each age{inside} lets expect of the lives of each "
+        f"{by}; small groups are drawn towards it as far as chance explains their difference."
+    ]
+    if never:
+        notes.append(f"Left out, since never watched at an age at which anything failed: {', '.join(never)}.")
+    if groups < _FEW_GROUPS:
+        notes.append(
+            f"From {groups} groups little can be learnt about how far groups differ: read the plain ratio "
+            "and its interval too."
+        )
+    return tuple(notes)

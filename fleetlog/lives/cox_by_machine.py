@@ -1,0 +1,194 @@
+"""Cox regression from counts in the store, with variances robust to what one machine's lives have in common.
+
+The counts by cell and age are few, so the fit never sees a single life. The robust variance needs, for
+every machine, the sum of the score residuals of its lives: what a life adds depends on its cell, the ages at
+which it enters and leaves and whether it fails, so it is worked out once for each cell and age, handed to the
+store as whole numbers, and summed there.
+
+Source: Lin & Wei 1989; Therneau & Grambsch 2000, section 7.2.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+import numpy as np
+import polars as pl
+
+from fleetlog.lives.splits import UNKNOWN
+from fleetlog.stats.arrays import Floats, normal_quantile
+from fleetlog.stats.cox import CoxFit, fit_cox_cells
+from fleetlog.stats.cox_cells import CoxCells
+from fleetlog.stats.life_counts import Strata, count_lives
+from fleetlog.store import Store
+
+TOGETHER = 8
+"""Coefficients that one run of the sums takes."""
+
+FEWEST_MACHINES = 20
+"""With fewer machines robust standard errors come out too small."""
+
+# Steps are handed over in units of 2^-40 (a millionth of a millionth), larger ones where steps are large: the
+# sums are exact, and the error is one that no digit shown can see.
+_UNIT_BITS = 40
+_ROOM_BITS = 60
+
+
+@dataclass(frozen=True)
+class Counted:
+    """Lives or stretches as the store counts them.
+
+    Attributes:
+        counts: SQL file that gives the risk table by strata columns.
+        sums: SQL file that sums score residuals by machine; it reads the tables cox_cell and cox_step.
+        named: value of the column `component` of cox_cell, which the sums match.
+        parameters: of these files.
+        lives: SQL file that gives the lives one by one, for stores from which counting them here is quicker.
+    """
+
+    counts: str
+    sums: str
+    named: str
+    parameters: Mapping[str, Any]
+    lives: str | None = None
+
+
+def counts_by(store: Store, question: Counted, keys: tuple[str, ...]) -> pl.DataFrame:
+    """The risk table by keys, their values as text ("unknown" where not on record)."""
+    if question.lives and store.near:
+        lives = store.run(question.lives, keys, **question.parameters)
+        return count_lives(lives, Strata.of(lives, keys).in_words(UNKNOWN))
+    counted = store.run(question.counts, keys, **question.parameters)
+    told = counted.with_columns(pl.col(key).cast(pl.String).fill_null(UNKNOWN) for key in keys)
+    if counted.select(keys).null_count().sum_horizontal().item() == 0:
+        return told
+    # What is not on record and what is recorded as unknown are one cell, so their rows are added up.
+    return told.group_by(*keys, "hours", maintain_order=True).agg(
+        pl.col("entering", "failed", "leaving").sum()
+    )
+
+
+def fit_by_machine(
+    store: Store,
+    question: Counted,
+    counted: pl.DataFrame,
+    keys: tuple[str, ...],
+    factors: tuple[str, ...],
+    strata: tuple[str, ...],
+    reference: Mapping[str, str],
+    *,
+    ties: Literal["efron", "breslow"],
+    level: float,
+) -> CoxFit:
+    """The fit of the counts, its limits and tests robust by machine.
+
+    Args:
+        store: where the lives are.
+        question: how they are counted and summed.
+        counted: what `counts_by` gives for `keys`; where rows are left out, so are their lives.
+        keys: strata, factors, and columns whose values only decide what is left out.
+        factors: columns that explain the hazard.
+        strata: columns with baselines of their own.
+        reference: factor -> the level that the others are compared with.
+        ties: how ties are treated.
+        level: confidence level.
+
+    Raises:
+        StatsError: in one of its named kinds, when the counts cannot carry the model.
+    """
+    cells = CoxCells.from_frame(counted, factors, strata=strata, reference=reference)
+    fit = fit_cox_cells(cells, ties=ties, level=level)
+    placed = _cell_of(counted, keys, (*strata, *factors))
+    sums = _sums_by_machine(store, question, placed, keys, fit)
+    influence = np.einsum("ij,jk->ik", sums, fit.covariance)
+    covariance = np.einsum("ij,ik->jk", influence, influence)
+    return _robust(fit, covariance, len(sums))
+
+
+def _robust(fit: CoxFit, covariance: Floats, machines: int) -> CoxFit:
+    """The same fit with limits, tests and p values by the robust covariance."""
+    errors = np.sqrt(np.diag(covariance))
+    half = normal_quantile(fit.level) * errors
+    return replace(
+        fit,
+        robust_std_errors=errors,
+        robust_covariance=covariance,
+        lower=np.exp(fit.coefficients - half),
+        upper=np.exp(fit.coefficients + half),
+        p_values=np.array([math.erfc(abs(z) / math.sqrt(2.0)) for z in fit.coefficients / errors]),
+        clusters=machines,
+        note=None
+        if machines >= FEWEST_MACHINES
+        else f"only {machines} machines: robust standard errors are then too small",
+    )
+
+
+def _cell_of(counted: pl.DataFrame, keys: tuple[str, ...], model: tuple[str, ...]) -> pl.DataFrame:
+    """The cell of every combination of keys: cells are numbered in the order of the model's columns."""
+    combined = counted.select(keys).unique().sort(keys)
+    cells = combined.select(model).unique().sort(model).with_row_index("cell")
+    return combined.join(cells, on=model, maintain_order="left").with_columns(pl.col("cell").cast(pl.Int64))
+
+
+def _sums_by_machine(
+    store: Store, question: Counted, placed: pl.DataFrame, keys: tuple[str, ...], fit: CoxFit
+) -> Floats:
+    """Score residuals summed by machine, shape (machines, coefficients), machines in their own order."""
+    cells = fit.likelihood.cells
+    store.register("cox_cell", placed.with_columns(pl.lit(question.named).alias("component")))
+    leave, fail = residual_steps(fit)
+    largest = max(float(np.abs(leave).max(initial=0.0)), float(np.abs(fail).max(initial=0.0)), 1.0)
+    unit = 2.0 ** min(_UNIT_BITS, _ROOM_BITS - math.ceil(math.log2(largest)))
+    parts = []
+    for first in range(0, fit.coefficients.size, TOGETHER):
+        step = {"cell": cells.cell, "hours": cells.hours}
+        for k in range(TOGETHER):
+            j = first + k
+            for name, values in (("leave", leave), ("fail", fail)):
+                column = values[:, j] if j < fit.coefficients.size else np.zeros(cells.cell.size)
+                step[f"{name}_{k + 1}"] = np.rint(column * unit).astype(np.int64)
+        store.register("cox_step", pl.DataFrame(step))
+        found = store.run(question.sums, keys, **question.parameters)
+        wanted = min(TOGETHER, fit.coefficients.size - first)
+        parts.append(found.select(f"sum_{k + 1}" for k in range(wanted)).to_numpy() / unit)
+    return np.ascontiguousarray(np.hstack(parts))
+
+
+def residual_steps(fit: CoxFit) -> tuple[Floats, Floats]:
+    """What a life adds to the score, by row of the fit's cells (a cell and an age).
+
+    A life adds `leave` at the age at which it leaves, less `leave` at that at which it entered, and `fail` at
+    the former if it fails there.
+
+    Returns:
+        leave and fail, shape (rows, coefficients).
+    """
+    likelihood = fit.likelihood
+    cells = likelihood.cells
+    size = (cells.cell.size, fit.coefficients.size)
+    leave, fail = np.zeros(size), np.zeros(size)
+    risk = np.exp(np.einsum("ij,j->i", likelihood.x, fit.coefficients))[cells.cell]
+    of_row = cells.stratum[cells.cell]
+    steps = fit.score_steps().partition_by("stratum", as_dict=True)
+    for k, stratum in enumerate(cells.strata):
+        step = steps.get((str(stratum),))
+        if step is None:  # without failures it says nothing
+            continue
+        rows = np.flatnonzero(of_row == k)
+        ages = step["hours"].to_numpy()
+        reached = np.searchsorted(ages, cells.hours[rows], side="right")
+        at = np.maximum(reached - 1, 0)
+        died = (reached > 0) & (ages[at] == cells.hours[rows])
+        hazard = np.concatenate(([0.0], step["hazard"].to_numpy()))[reached]
+        spared = step["tie_hazard"].to_numpy()[at]
+        r = risk[rows]
+        for j in range(size[1]):
+            x = likelihood.x[cells.cell[rows], j]
+            drift = np.concatenate(([0.0], step[f"drift_{j}"].to_numpy()))[reached]
+            mean, tie = step[f"mean_x_{j}"].to_numpy()[at], step[f"tie_drift_{j}"].to_numpy()[at]
+            leave[rows, j] = r * (drift - x * hazard)
+            fail[rows, j] = np.where(died, x - mean + r * (x * spared - tie), 0.0)
+    return leave, fail

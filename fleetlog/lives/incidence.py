@@ -1,0 +1,296 @@
+"""In what ways do lives end? Cumulative incidence of each ending, the others competing with it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import polars as pl
+
+from fleetlog.lives.splits import BRIEF_HOURS, check_split, split
+from fleetlog.session.finding import header
+from fleetlog.session.fleet import Fleet, selection
+from fleetlog.session.scope import WHOLE_FLEET, Scope
+from fleetlog.stats.product_limit import CumulativeIncidence, aalen_johansen
+from fleetlog.stats.risk_table import CausesTable
+
+if TYPE_CHECKING:
+    import altair as alt
+
+
+@dataclass(frozen=True)
+class IncidenceGroup:
+    """The competing endings of one group.
+
+    Attributes:
+        group: column -> value of the split; empty when not split.
+        spells: lives observed.
+        from_hours: 0, or the age to which the curves are conditional because too few were at risk before.
+        note: what a reader must know about these curves, or "".
+        last_hours: the greatest age observed.
+        endings: one row an ending: ending, count, incidence, lower, upper at the last age observed.
+        curve: one row an age and ending: hours, at_risk, ending, incidence, std_error, lower, upper.
+    """
+
+    group: Mapping[str, str]
+    spells: int
+    endings: pl.DataFrame
+    curve: pl.DataFrame
+    from_hours: float
+    note: str
+    last_hours: float = 0.0
+
+
+@dataclass(frozen=True)
+class EndingTest:
+    """Gray's test that the groups share one cumulative incidence of an ending.
+
+    Attributes:
+        ending: the ending compared.
+        chi2: the statistic.
+        df: its degrees of freedom.
+        p: its p value.
+        p_holm: the p value after Holm's correction for as many looks as there are endings.
+    """
+
+    ending: str
+    chi2: float
+    df: int
+    p: float
+    p_holm: float
+
+
+@dataclass(frozen=True)
+class IncidenceFinding:
+    """Cumulative incidence of every way a component's life ends (Aalen–Johansen).
+
+    Attributes:
+        tests: one an ending that came to pass, when split into groups that can be compared.
+    """
+
+    as_of: date
+    fault: str
+    component: str
+    by: tuple[str, ...]
+    groups: tuple[IncidenceGroup, ...]
+    notes: tuple[str, ...] = ()
+    tests: tuple[EndingTest, ...] = ()
+
+    @property
+    def frame(self) -> pl.DataFrame:
+        """One row a group, age and ending."""
+        parts = [group.curve.select(*_labels(self.by, group.group), pl.all()) for group in self.groups]
+        return pl.concat(parts) if parts else pl.DataFrame()
+
+    @property
+    def summary(self) -> pl.DataFrame:
+        """One row a group and ending: how many, and the share ended so by the last age observed."""
+        parts = [group.endings.select(*_labels(self.by, group.group), pl.all()) for group in self.groups]
+        return pl.concat(parts) if parts else pl.DataFrame()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Rows: group, spells, for each ending hours, incidence, lower, upper; `tests` between groups."""
+        rows = [
+            {
+                "group": dict(group.group),
+                "component": self.component,
+                "spells": group.spells,
+                "from_hours": group.from_hours,
+                "note": group.note,
+                "endings": [
+                    {
+                        **ending,
+                        **group.curve.filter(pl.col("ending") == ending["ending"])
+                        .select("hours", "incidence", "std_error", "lower", "upper")
+                        .to_dict(as_series=False),
+                    }
+                    for ending in group.endings.select("ending", "count").to_dicts()
+                ],
+            }
+            for group in self.groups
+        ]
+        tests = [asdict(test) for test in self.tests]
+        return header(self, rows, by=list(self.by), component=self.component, tests=tests)
+
+    def chart(self) -> alt.TopLevelMixin:
+        """The curves, one colour an ending."""
+        from fleetlog.charts import incidence_chart
+
+        return incidence_chart(self)
+
+
+def incidence(
+    fleet: Fleet,
+    scope: Scope = WHOLE_FLEET,
+    *,
+    component: str = "internal_bushing",
+    by: tuple[str, ...] = (),
+) -> IncidenceFinding:
+    """Cumulative incidence of failure by finding, of replacement while sound or unsaid, and of removal.
+
+    A part replaced while still sound can no longer fail: one minus the survival curve of a single ending
+    would overstate it, so the endings compete. A replacement that says nothing of the old part is an ending
+    of its own, `replaced_unknown`. Groups are compared by Gray's test, ending by ending.
+
+    Args:
+        fleet: whom to ask.
+        scope: which part of the fleet, as of when.
+        component: a part that a fault family follows.
+        by: columns to split by.
+
+    Raises:
+        UsageError: for a component nobody follows or a column that cannot be split by.
+    """
+    history, family = fleet.begin(scope)
+    check_split(fleet, component, by)
+    counted = _endings(fleet, component, by, selection(scope))
+    parts = split(counted, by)
+    groups = [_group(dict(zip(by, key, strict=True)), rows, fleet) for key, rows in parts]
+    return IncidenceFinding(
+        as_of=history.as_of,
+        fault=family.name,
+        component=component,
+        by=by,
+        groups=tuple(groups),
+        notes=() if groups else (f"No life of {component} is under observation in this part of the fleet.",),
+        tests=_tests(groups, parts),
+    )
+
+
+def _endings(fleet: Fleet, component: str, by: tuple[str, ...], chosen: Mapping[str, Any]) -> pl.DataFrame:
+    """The risk table of all endings, with replacements that say nothing told apart from sound ones."""
+    counted = fleet.store.run("risk/incidence", by, component=component, **chosen)
+    unknown = fleet.store.run("risk/unknown_endings", by, component=component, **chosen)
+    moved = [
+        unknown.select(
+            *by,
+            "hours",
+            pl.lit(ending).alias("ending"),
+            pl.lit(0, dtype=pl.Int64).alias("entering"),
+            (pl.col("lives") * sign).alias("leaving"),
+        )
+        for ending, sign in (("replaced_sound", -1), ("replaced_unknown", 1))
+    ]
+    keys = (*by, "hours", "ending")
+    return (
+        pl.concat([counted, *moved], how="vertical_relaxed")
+        .group_by(keys)
+        .agg(pl.col("entering", "leaving").sum())
+        .filter((pl.col("entering") != 0) | (pl.col("leaving") != 0))
+        .sort(keys, nulls_last=True)
+    )
+
+
+def _endings_of(rows: pl.DataFrame) -> tuple[str, ...]:
+    return tuple(sorted(set(rows["ending"]) - {""}))
+
+
+def _tests(
+    groups: Sequence[IncidenceGroup], parts: Sequence[tuple[tuple[str, ...], pl.DataFrame]]
+) -> tuple[EndingTest, ...]:
+    """Gray's test of each ending, from the age on at which every group has enough at risk.
+
+    Before it a group of one or two under watch could end at once, and its whole weight would be lost.
+    """
+    if len(groups) < 2:
+        return ()
+    from fleetlog.stats.incidence_comparison import compare_incidence
+    from fleetlog.stats.log_rank import holm
+
+    start = max(group.from_hours for group in groups)
+    endings = tuple(sorted({name for _, rows in parts for name in _endings_of(rows)}))
+    tables = [_table(rows, endings).conditional_on(start) for _, rows in parts]
+    tables = [table for table in tables if table.hours.size]
+    came = [name for k, name in enumerate(endings) if any(table.failed[:, k].any() for table in tables)]
+    if len(tables) < 2 or not came:
+        return ()
+    found = [compare_incidence(tables, name) for name in came]
+    corrected = holm([test.p for test in found])
+    return tuple(
+        EndingTest(test.cause, test.chi2, test.df, test.p, float(p))
+        for test, p in zip(found, corrected, strict=True)
+        if test.df
+    )
+
+
+def _table(rows: pl.DataFrame, endings: tuple[str, ...]) -> CausesTable:
+    """The counts of one group, one column of `failed` an ending."""
+    wide = rows.group_by("hours", maintain_order=True).agg(
+        pl.col("entering", "leaving").sum(),
+        *(pl.col("leaving").filter(pl.col("ending") == name).sum().alias(f"_{name}") for name in endings),
+    )
+    failed = [wide[f"_{name}"].to_numpy() for name in endings]
+    return CausesTable(
+        hours=wide["hours"].to_numpy(),
+        entering=wide["entering"].to_numpy(),
+        failed=np.column_stack(failed) if failed else np.zeros((wide.height, 0), dtype=np.int64),
+        leaving=wide["leaving"].to_numpy(),
+        causes=endings,
+    )
+
+
+def _group(group: Mapping[str, str], rows: pl.DataFrame, fleet: Fleet) -> IncidenceGroup:
+    endings = _endings_of(rows)
+    table = _table(rows, endings)
+    found = _curves(table, fleet)
+    curve = pl.DataFrame(
+        {
+            "hours": np.tile(found.hours, len(endings)),
+            "at_risk": np.tile(found.at_risk, len(endings)),
+            "ending": [name for name in endings for _ in range(found.hours.size)],
+            "incidence": found.incidence.T.reshape(-1),
+            "std_error": found.std_error.T.reshape(-1),
+            "lower": found.lower.T.reshape(-1),
+            "upper": found.upper.T.reshape(-1),
+        },
+        schema=_CURVE,
+    )
+    last = curve.group_by("ending", maintain_order=True).last()
+    counts = pl.DataFrame(
+        {"ending": endings, "count": table.failed.sum(axis=0)},
+        schema={"ending": pl.String, "count": pl.Int64},
+    )
+    return IncidenceGroup(
+        group=group,
+        spells=int(table.leaving.sum()),
+        endings=counts.join(
+            last.select("ending", "incidence", "lower", "upper"),
+            on="ending",
+            how="left",
+            maintain_order="left",
+        ),
+        curve=curve,
+        from_hours=found.from_hours,
+        note=found.note or "",
+        last_hours=float(table.hours[-1]) / table.per_hour,
+    )
+
+
+_CURVE = {
+    "hours": pl.Float64,
+    "at_risk": pl.Int64,
+    "ending": pl.String,
+    "incidence": pl.Float64,
+    "std_error": pl.Float64,
+    "lower": pl.Float64,
+    "upper": pl.Float64,
+}
+
+
+def _curves(table: CausesTable, fleet: Fleet) -> CumulativeIncidence:
+    """Begun where enough are watched; a brief thin beginning in which nothing ended is passed over."""
+    figures = fleet.settings.survival
+    late = bool((table.entering[table.hours > 0] > 0).any())
+    found = aalen_johansen(
+        table, level=figures.confidence, minimum_at_risk=figures.minimum_at_risk if late else 0
+    )
+    if 0 < found.from_hours < BRIEF_HOURS and int(found.failed.sum()) == int(table.failed.sum()):
+        return aalen_johansen(table, level=figures.confidence, minimum_at_risk=0)
+    return found
+
+
+def _labels(by: tuple[str, ...], group: Mapping[str, str]) -> list[pl.Expr]:
+    return [pl.lit(group[column]).alias(column) for column in by]

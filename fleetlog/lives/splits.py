@@ -1,0 +1,116 @@
+"""Counted lives split into groups, and the checks of what a reader may ask to split them by."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+
+from fleetlog.errors import UsageError
+from fleetlog.session.fleet import Fleet
+from fleetlog.stats.life_counts import Strata, count_lives
+from fleetlog.stats.log_rank import WEIGHTS, Weights
+from fleetlog.stats.product_limit import ProductLimit, product_limit
+from fleetlog.stats.risk_table import RiskTable
+from fleetlog.store import Store
+from fleetlog.store.statements import statement
+
+UNKNOWN = "unknown"
+"""What stands for a value that is not on record."""
+
+# A thin beginning shorter than this, in which nothing failed, changes no number that anybody reads.
+BRIEF_HOURS = 250.0
+
+
+def check_component(fleet: Fleet, component: str) -> None:
+    """Refuses a component whose lives nobody follows (UsageError)."""
+    followed = sorted({part.component for family in fleet.families.values() for part in family.parts})
+    if component not in followed:
+        raise UsageError(
+            f"The lives of {component!r} are not followed; take one of {', '.join(followed)}, "
+            "or add the part to a fault family."
+        )
+
+
+def check_split(fleet: Fleet, component: str, columns: tuple[str, ...]) -> None:
+    """Refuses a component whose lives nobody follows, or a column that cannot be split by (UsageError)."""
+    check_component(fleet, component)
+    allowed = life_columns()
+    for column in columns:
+        if column not in allowed:
+            raise UsageError(f"Survival cannot be split by {column!r}; take one of {', '.join(allowed)}.")
+
+
+def life_columns() -> tuple[str, ...]:
+    """The columns that lives can be split by."""
+    return statement("risk/survival").strata
+
+
+def check_apart(by: tuple[str, ...], strata: tuple[str, ...]) -> None:
+    """Refuses a column that is to make groups and strata at once, or named twice (UsageError)."""
+    both = sorted(set(by) & set(strata))
+    if both:
+        raise UsageError(f"{both[0]} cannot make the groups and the strata at once; choose one.")
+    for columns in (by, strata):
+        if len(set(columns)) < len(columns):
+            raise UsageError(f"A column is named twice in {', '.join(columns)}; name it once.")
+
+
+def weights_named(name: str) -> Weights:
+    """The weights of that name for a log-rank test.
+
+    Raises:
+        UsageError: there are none.
+    """
+    for known in WEIGHTS:
+        if name == known:
+            return known  # type: ignore[return-value]
+    raise UsageError(f"There is no test {name!r}; take one of {', '.join(WEIGHTS)}.")
+
+
+def counted_lives(store: Store, by: tuple[str, ...], **parameters: Any) -> pl.DataFrame:
+    """The risk table of one component's lives, as sql/risk/survival.sql makes it.
+
+    Where the lives are at hand they are counted here, which is quicker: few of them share an age. An engine
+    that holds them elsewhere makes the table itself.
+
+    Args:
+        store: where the lives are.
+        by: columns to split by.
+        **parameters: those of the file.
+    """
+    if not store.near:
+        return store.run("risk/survival", by, **parameters)
+    lives = store.run("risk/lives", by, **parameters)
+    return count_lives(lives, Strata.of(lives, by))
+
+
+def split(counted: pl.DataFrame, by: tuple[str, ...]) -> list[tuple[tuple[str, ...], pl.DataFrame]]:
+    """The rows of each group, with the group's values as text; unknown values as "unknown"."""
+    if not by:
+        return [((), counted)] if counted.height else []
+    parts = counted.partition_by(by, maintain_order=True)
+    return [(tuple(_text(part[column][0]) for column in by), part) for part in parts]
+
+
+def _text(value: object) -> str:
+    return UNKNOWN if value is None else str(value)
+
+
+def pooled(rows: pl.DataFrame) -> RiskTable:
+    """The risk table of rows that may count several strata."""
+    summed = rows.group_by("hours").agg(pl.col("entering", "failed", "leaving").sum())
+    return RiskTable.from_frame(summed)
+
+
+def curve_of(table: RiskTable, *, level: float, minimum: int, interval: str = "log-log") -> ProductLimit:
+    """The product-limit curve, begun where enough are watched if some came under observation late.
+
+    A brief thin beginning in which nothing failed does not make the curve conditional.
+    """
+    how = {"level": level, "interval": interval}
+    needed = minimum if table.delayed_entry else 0
+    curve = product_limit(table, minimum_at_risk=needed, **how)  # type: ignore[arg-type]
+    if 0 < curve.from_hours < BRIEF_HOURS and int(curve.failed.sum()) == int(table.failures):
+        return product_limit(table, minimum_at_risk=0, **how)  # type: ignore[arg-type]
+    return curve

@@ -1,0 +1,227 @@
+"""Is it getting better or worse? Trend of a fault over the running hours of the machines."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import polars as pl
+
+from fleetlog.lives.repeats import machine_histories
+from fleetlog.session.finding import header
+from fleetlog.session.fleet import Fleet, selection
+from fleetlog.session.scope import WHOLE_FLEET, Scope
+from fleetlog.stats.errors import StatsError
+from fleetlog.stats.histories import MachineHistories
+from fleetlog.stats.log_rank import holm
+from fleetlog.stats.recurrent import mean_cumulative
+from fleetlog.stats.trend import TrendTest, fleet_power_law, laplace_test, mil_hdbk_189_test
+from fleetlog.stats.unit_trends import unit_trends
+
+if TYPE_CHECKING:
+    import altair as alt
+
+# Below this many episodes a test of one machine cannot tell a trend from chance.
+FEWEST_EPISODES = 4
+
+
+@dataclass(frozen=True)
+class TrendFinding:
+    """Trend tests and the power law of the fleet, and trend tests of single machines.
+
+    Attributes:
+        tests: one row a test: test, statistic, df, p, direction, events.
+        power_law: shape (above 1: faults come ever faster), shape_ci, rate (per machine and hour ^ shape),
+            events, machine_hours, and the test of a constant rate (chi2, p); None with a note where it cannot
+            be fitted.
+        units: machines with at least FEWEST_EPISODES episodes: machine_id, episodes, statistic, p, p_holm
+            (adjusted for looking at all of them), direction.
+        curve: episodes per machine by running hours: hours, count, lower, upper, at_risk, and fitted (by the
+            power law from the first age on record).
+    """
+
+    as_of: date
+    fault: str
+    tests: pl.DataFrame
+    power_law: Mapping[str, Any] | None
+    units: pl.DataFrame
+    notes: tuple[str, ...] = ()
+    curve: pl.DataFrame = field(default_factory=pl.DataFrame)
+
+    @property
+    def frame(self) -> pl.DataFrame:
+        """One row a test of the fleet."""
+        return self.tests
+
+    @property
+    def summary(self) -> pl.DataFrame:
+        """The tests, and the power law as one more: its statistic the shape, its p that of a steady rate."""
+        rows = self.tests.with_columns(
+            pl.lit(None, dtype=pl.Float64).alias("lower"), pl.lit(None, dtype=pl.Float64).alias("upper")
+        )
+        if self.power_law is None:
+            return rows
+        lower, upper = self.power_law["shape_ci"] or (None, None)
+        shape = self.power_law["shape"]
+        law = {
+            "test": "power_law_shape",
+            "statistic": shape,
+            "df": None,
+            "p": self.power_law["constant_rate"]["p"],
+            "direction": "worse" if shape > 1 else "better" if shape < 1 else "neither",
+            "events": int(self.power_law["events"]),
+            "lower": lower,
+            "upper": upper,
+        }
+        return pl.concat([rows, pl.DataFrame([law], schema=rows.schema)])
+
+    def to_dict(self) -> dict[str, Any]:
+        """The fleet's tests as rows, the power law and the units."""
+        return header(
+            self,
+            self.tests.to_dicts(),
+            power_law=dict(self.power_law) if self.power_law else None,
+            units=self.units.to_dicts(),
+            curve=self.curve.to_dict(as_series=False),
+        )
+
+    def chart(self) -> alt.TopLevelMixin:
+        """Episodes per machine by running hours, whose bend shows the trend."""
+        from fleetlog.charts import trend_chart
+
+        return trend_chart(self)
+
+
+def trend(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> TrendFinding:
+    """Laplace and MIL-HDBK-189 tests and the power law of a fault's episodes over machine hours.
+
+    Args:
+        fleet: whom to ask.
+        scope: which part of the fleet, as of when.
+    """
+    history, family = fleet.begin(scope)
+    exposure = fleet.store.run("risk/machine_exposure", fault=family.name, **selection(scope))
+    histories = machine_histories(fleet, family.name, exposure)
+    notes: list[str] = []
+    law = _power_law(histories, fleet.settings.survival.confidence, notes)
+    return TrendFinding(
+        as_of=history.as_of,
+        fault=family.name,
+        tests=_fleet_tests(histories, notes),
+        power_law=law,
+        units=_unit_tests(histories, exposure),
+        curve=_curve(histories, law, fleet.settings.survival.confidence),
+        notes=(*notes, "The clock is the running hours of each machine, not the calendar."),
+    )
+
+
+def _curve(histories: MachineHistories, law: Mapping[str, Any] | None, level: float) -> pl.DataFrame:
+    """Episodes per machine as counted and as the power law has them."""
+    curve = mean_cumulative(histories, level=level).to_frame()
+    if law is None:
+        fitted = pl.lit(None, dtype=pl.Float64)
+    else:
+        begin = float(histories.entry.min()) / histories.per_hour
+        fitted = law["rate"] * (pl.col("hours").pow(law["shape"]) - begin ** law["shape"])
+    return curve.select("hours", "count", "lower", "upper", "at_risk", fitted.alias("fitted"))
+
+
+def _from_new(histories: MachineHistories) -> MachineHistories:
+    """Only the machines watched from new."""
+    new = histories.entry == 0
+    number = np.cumsum(new) - 1
+    own = new[histories.event_machine]
+    return MachineHistories(
+        histories.entry[new],
+        histories.exit[new],
+        number[histories.event_machine[own]],
+        histories.event_ticks[own],
+        histories.event_count[own],
+        histories.per_hour,
+    )
+
+
+def _power_law(histories: MachineHistories, level: float, notes: list[str]) -> dict[str, Any] | None:
+    try:
+        law = fleet_power_law(histories.table(), level=level)
+    except StatsError as error:
+        notes.append(f"No power law: {error}.")
+        return None
+    return {
+        "shape": law.shape,
+        "shape_ci": list(law.shape_ci) if law.shape_ci else None,
+        "rate": law.rate,
+        "events": law.events,
+        "machine_hours": law.machine_hours,
+        "constant_rate": {"chi2": law.constant_rate_chi2, "p": law.constant_rate_p},
+    }
+
+
+def _fleet_tests(histories: MachineHistories, notes: list[str]) -> pl.DataFrame:
+    new = int((histories.entry == 0).sum())
+    rows = []
+    try:
+        rows.append({"test": "laplace", **_row(laplace_test(histories))})
+    except StatsError as error:
+        notes.append(f"No laplace test: {error}.")
+    if new == 0:
+        notes.append("No mil_hdbk_189 test: it needs machines watched from new, and none was.")
+    else:
+        try:
+            rows.append({"test": "mil_hdbk_189", **_row(mil_hdbk_189_test(_from_new(histories)))})
+            if new < histories.machines:
+                notes.append(f"mil_hdbk_189 rests on the {new} machines watched from new.")
+        except StatsError as error:
+            notes.append(f"No mil_hdbk_189 test: {error}.")
+    schema = {
+        "test": pl.String,
+        "statistic": pl.Float64,
+        "df": pl.Int64,
+        "p": pl.Float64,
+        "direction": pl.String,
+        "events": pl.Int64,
+    }
+    return pl.DataFrame(rows, schema=schema)
+
+
+def _row(test: TrendTest) -> dict[str, Any]:
+    """A test as a row."""
+    return {
+        "statistic": test.statistic,
+        "df": test.df,
+        "p": test.p,
+        "direction": test.direction,
+        "events": test.events,
+    }
+
+
+def _unit_tests(histories: MachineHistories, exposure: pl.DataFrame) -> pl.DataFrame:
+    """Laplace's test of every machine with enough episodes."""
+    found = unit_trends(histories)
+    tried = (
+        exposure.select("machine_id")
+        .sort("machine_id")
+        .with_columns(
+            pl.Series("episodes", found.events),
+            pl.Series("statistic", found.statistic),
+            pl.Series("p", found.p),
+        )
+        .filter(pl.col("episodes") >= FEWEST_EPISODES)
+        .sort("p", "machine_id")
+    )
+    return tried.select(
+        "machine_id",
+        "episodes",
+        "statistic",
+        "p",
+        pl.Series("p_holm", holm(tried["p"].to_numpy()), dtype=pl.Float64),
+        pl.when(pl.col("statistic") > 0)
+        .then(pl.lit("worse"))
+        .when(pl.col("statistic") < 0)
+        .then(pl.lit("better"))
+        .otherwise(pl.lit("neither"))
+        .alias("direction"),
+    )

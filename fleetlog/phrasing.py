@@ -1,0 +1,115 @@
+"""Numbers, names and titles in plain words, the same in every picture and page."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping, Sequence
+
+NO_WORDS: Mapping[str, str] = {}
+_UNPRINTABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
+_DOING = {
+    "inspect": "inspecting",
+    "test": "testing",
+    "adjust": "adjusting",
+    "calibrate": "calibrating",
+    "clean": "cleaning",
+    "repair": "repairing",
+    "replace": "replacing",
+    "overhaul": "overhauling",
+}
+_SPEAK_FOR_THEMSELVES = ("variant", "side", "sensor_kind", "component", "cause")
+
+
+def printable(text: str) -> str:
+    """`text` with a mark in place of each control character that neither pages nor pictures may hold."""
+    return _UNPRINTABLE.sub("\ufffd", text)
+
+
+def said(name: str, words: Mapping[str, str] = NO_WORDS) -> str:
+    """A stored value as a reader would say it within a sentence.
+
+    `words[name]` where given, its first letter small unless it begins like an abbreviation; else underscores
+    become spaces.
+    """
+    spoken = words.get(name)
+    if not spoken:
+        return name.replace("_", " ")
+    return spoken[:1].lower() + spoken[1:] if spoken[1:2].islower() else spoken
+
+
+def hours(value: float | None) -> str:
+    """Running hours without false precision: "5,100 h", "84 h"; "–" for none. The space does not break."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    return f"{rounded(value):,.0f}\u00a0h"
+
+
+def rounded(value: float) -> float:
+    """To the nearest 100 from 1,000 on, to the nearest 10 from 100 on, else to 1."""
+    step = 100 if abs(value) >= 1000 else 10 if abs(value) >= 100 else 1
+    return float(math.floor(value / step + 0.5) * step)
+
+
+def percent(share: float | None) -> str:
+    """A share as whole percent; never "0%" or "100%" for what is neither."""
+    if share is None or not math.isfinite(share):
+        return "–"
+    if 0 < share < 0.005:
+        return "<1%"
+    if 0.995 < share < 1:
+        return ">99%"
+    return f"{math.floor(share * 100 + 0.5)}%"
+
+
+def money(amount: float | None, currency: str) -> str:
+    """An amount in whole units of the currency, code first: "USD 1,240"."""
+    if amount is None or not math.isfinite(amount):
+        return "–"
+    return f"{currency}\u00a0{math.floor(amount + 0.5):,}"
+
+
+def plural(count: int, one: str, many: str = "") -> str:
+    """ "1 failure", "3 failures", "no failures"."""
+    if count == 0:
+        return f"no {many or one + 's'}"
+    return f"{count:,} {one if count == 1 else many or one + 's'}"
+
+
+def listed(parts: Sequence[str], last: str = "and") -> str:
+    """ "a", "a and b", "a, b and c"."""
+    if len(parts) < 2:
+        return "".join(parts)
+    return f"{', '.join(parts[:-1])} {last} {parts[-1]}"
+
+
+def capital(text: str) -> str:
+    """`text` with its first letter large."""
+    return text[:1].upper() + text[1:]
+
+
+def plural_part(component: str) -> str:
+    """A component in the plural: "internal bushings", "wiring"."""
+    spoken = component.replace("_", " ")
+    return spoken if spoken in ("wiring", "cooling", "hydraulic oil", "other") else spoken + "s"
+
+
+def repair_name(action: str, component: str, words: Mapping[str, str] = NO_WORDS) -> str:
+    """A repair in words: "replacing the position sensor"; `words["replace position_sensor"]` where given."""
+    given = words.get(f"{action} {component}")
+    if given:
+        return given
+    doing = _DOING.get(action, said(action, words))
+    # The words of a family name causes, and a cause may be called like the part: here the part is meant.
+    return f"{doing} the {said(component)}" if component else doing
+
+
+def group_name(group: Mapping[str, str], words: Mapping[str, str] = NO_WORDS) -> str:
+    """The group as a reader would say it: "original", "build year 2016, left"; "all" when not split."""
+    parts = [
+        said(value, words)
+        if column in _SPEAK_FOR_THEMSELVES or value in words
+        else f"{said(column, words)} {value}"
+        for column, value in ((column, str(value)) for column, value in group.items())
+    ]
+    return ", ".join(parts) or "all"

@@ -1,0 +1,1 @@
+"""What will fail, what to repair ahead, when, and what it saves."""

@@ -1,0 +1,584 @@
+"""What will fail over the coming months, with ranges, and the parts and shop hours that follow.
+
+Every followed part that is in a machine now has its own chance to fail in each month: its law of life,
+conditional on the age it has reached, over the hours its machine is expected to run. The number that fail is
+the sum of such unequal chances, counted exactly; what is not known of laws, use and season is drawn at random
+and mixed in. Causes without a followed part (wiring, calibration) come at a rate by the machine's hours.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import polars as pl
+
+from fleetlog.causes.suspects import step_cost
+from fleetlog.errors import UsageError
+from fleetlog.faults import FaultFamily, Hazard, Step
+from fleetlog.planning.outlook import Outlook, cause_of, cure_of, in_threads, look_ahead, service_variant
+from fleetlog.session.finding import header
+from fleetlog.session.fleet import Fleet, selection
+from fleetlog.session.randomness import DRAWS, SEED
+from fleetlog.session.scope import WHOLE_FLEET, Scope
+from fleetlog.stats.arrays import Floats, Ints
+from fleetlog.stats.counts import NOTHING, CountDistribution, CountSums, count_sums, mixture
+
+if TYPE_CHECKING:
+    import altair as alt
+
+INNER, OUTER = 0.80, 0.95
+MOST_MONTHS = 60
+ANY_FAILURE = "any failure"
+
+
+@dataclass(frozen=True)
+class ForecastFinding:
+    """Failures, parts and shop hours expected.
+
+    Attributes:
+        frame: one row a month, component and cause: month, component, cause, expected, lower, upper (95%),
+            lower_80, upper_80, parts, parts_to_hold (enough with 95%), labour_hours, labour_hours_upper,
+            cost.
+        totals: the same for the whole stretch, one row a component and cause, then all together (component
+            and cause "all").
+        by_month: the same by month, all components and causes together.
+        units: the parts most likely to fail: machine_id, component, side, variant, age_hours,
+            hours_a_month, chance (over the whole stretch), by_month (list).
+        laws: component, variant, failures, spells, shape, scale_hours with ranges, method.
+        season: site, calendar_month, factor, lower, upper.
+        seed, draws: of the bootstrap; the same seed gives the same numbers.
+        currency: of the costs.
+    """
+
+    as_of: date
+    fault: str
+    months: tuple[str, ...]
+    frame: pl.DataFrame
+    totals: pl.DataFrame
+    by_month: pl.DataFrame
+    units: pl.DataFrame
+    laws: pl.DataFrame
+    season: pl.DataFrame
+    seed: int
+    draws: int
+    currency: str
+    notes: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """See the interface: rows with month, component, cause, expected, lower, upper, parts, …."""
+        return header(
+            self,
+            self.frame.to_dicts(),
+            months=list(self.months),
+            totals=self.totals.to_dicts(),
+            by_month=self.by_month.to_dicts(),
+            units=self.units.to_dicts(),
+            laws=self.laws.to_dicts(),
+            season=self.season.to_dicts(),
+            seed=self.seed,
+            draws=self.draws,
+            currency=self.currency,
+        )
+
+    def chart(self) -> alt.TopLevelMixin:
+        """Expected failures by month with both ranges."""
+        from fleetlog.charts.planning import forecast_chart
+
+        return forecast_chart(self)
+
+
+@dataclass(frozen=True, eq=False)
+class Way:
+    """One way to fail: a followed part, or a cause without one.
+
+    Attributes:
+        component, cause: as rows of the forecast name them.
+        step: what a shop does about it, None where the family knows nothing.
+        places: rows of the outlook's places, empty for a cause without a followed part.
+        hazard: law by the machine's hours, for such a cause.
+        events, expected: cases of it on record, and how many its default law would give.
+    """
+
+    component: str
+    cause: str
+    step: Step | None
+    places: Ints
+    hazard: Hazard | None = None
+    events: float = 0.0
+    expected: float = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class _Exposed:
+    """The machines that can have the fault: their hours now and their numbers."""
+
+    hours: Floats
+    machine_no: Ints
+    sides: int
+
+
+def forecast(
+    fleet: Fleet,
+    scope: Scope = WHOLE_FLEET,
+    *,
+    months: int = 12,
+    component: str | None = None,
+    draws: int = DRAWS,
+    seed: int = SEED,
+    units: int = 50,
+) -> ForecastFinding:
+    """Failures, parts and shop hours of the coming months.
+
+    Args:
+        fleet: whom to ask.
+        scope: which part of the fleet, as of when; laws and seasons are learnt from the whole fleet.
+        months: how many, 1 to 60; the first is what is left of the as-of day's month.
+        component: only this component.
+        draws, seed: of the bootstrap over machines.
+        units: how many of the likeliest parts to list.
+
+    Raises:
+        UsageError: for an impossible number of months or draws, or a component that the family does not
+            know.
+    """
+    check_numbers(months, draws)
+    _check_component(fleet.family(scope.fault), component)
+    outlook = look_ahead(fleet, scope, months=months, draws=draws, seed=seed, component=component)
+    return of_outlook(fleet, scope, outlook, component=component, units=units)
+
+
+def of_outlook(
+    fleet: Fleet, scope: Scope, outlook: Outlook, *, component: str | None = None, units: int = 50
+) -> ForecastFinding:
+    """The forecast of an outlook over months that has been made already."""
+    family = outlook.family
+    exposed = _exposed(fleet, scope, outlook)
+    ways = ways_to_fail(fleet, scope, outlook, component)
+    sums = _all_draws(outlook, ways, exposed)
+    frames = _Frames(fleet, outlook, ways, sums)
+    level = fleet.settings.survival.confidence
+    return ForecastFinding(
+        as_of=outlook.history.as_of,
+        fault=family.name,
+        months=tuple(period.label for period in outlook.periods),
+        frame=frames.by_way_and_month(),
+        totals=frames.totals(),
+        by_month=frames.by_month(),
+        units=_units(outlook, units),
+        laws=laws_frame(outlook, level),
+        season=outlook.use_frame(level),
+        seed=outlook.seed,
+        draws=outlook.draw_count,
+        currency=fleet.settings.fleet.currency,
+        notes=(*_notes(outlook, ways), *outlook.notes),
+    )
+
+
+def check_numbers(months: int, draws: int) -> None:
+    """Refuses numbers of months or draws that make no sense.
+
+    Raises:
+        UsageError: naming what is allowed.
+    """
+    if not 1 <= months <= MOST_MONTHS:
+        raise UsageError(
+            f"A forecast reaches 1 to {MOST_MONTHS} months ahead, not {months}; change --months."
+        )
+    if not 20 <= draws <= 10_000:
+        raise UsageError(f"The bootstrap takes 20 to 10,000 draws, not {draws}; change --draws.")
+
+
+def _check_component(family: FaultFamily, component: str | None) -> None:
+    known = sorted({part.component for part in family.parts} | {cause.component for cause in family.causes})
+    if component is not None and component not in known:
+        raise UsageError(
+            f"The fault '{family.title}' knows no component {component!r}; "
+            f"take one of {', '.join(word for word in known if word)}."
+        )
+
+
+# ------------------------------------------------------------------------------------------- ways to fail
+
+
+def ways_to_fail(
+    fleet: Fleet, scope: Scope, outlook: Outlook, component: str | None = None
+) -> tuple[Way, ...]:
+    """Every row of a forecast: the followed parts, then the causes without one."""
+    family = outlook.family
+    ways = _followed(outlook)
+    followed = {part.component for part in family.parts}
+    rest = [
+        cause
+        for cause in family.causes
+        if cause.component not in followed and component in (None, cause.component)
+    ]
+    if not rest:
+        return tuple(ways)
+    events = _events(fleet, family)
+    fleet_hours = fleet.store.run("risk/machine_exposure", fault=family.name, **selection(Scope(scope.fault)))
+    begin = fleet_hours["entry"].to_numpy() / 10
+    end = fleet_hours["hours"].to_numpy() / 10
+    for cause in rest:
+        hazard = family.hazard(cause.name)
+        expected = len(family.sides) * float((_cumulative(hazard, end) - _cumulative(hazard, begin)).sum())
+        ways.append(
+            Way(
+                component=cause.component,
+                cause=cause.name,
+                step=cure_of(family, cause.component, cause.name),
+                places=np.zeros(0, dtype=np.int64),
+                hazard=hazard,
+                events=events[cause.name],
+                expected=expected,
+            )
+        )
+    return tuple(ways)
+
+
+def _followed(outlook: Outlook) -> list[Way]:
+    """A way to fail for each kind of part that is in any machine."""
+    family = outlook.family
+    found = outlook.places["component"]
+    ways = []
+    for part in family.parts:
+        rows = np.flatnonzero((found == part.component).to_numpy())
+        if rows.size:
+            cause = cause_of(family, part.component)
+            step = cure_of(family, part.component, cause)
+            ways.append(Way(part.component, cause or ANY_FAILURE, step, rows))
+    return ways
+
+
+def _events(fleet: Fleet, family: FaultFamily) -> dict[str, float]:
+    """Cases by cause: confirmed ones as they are, the others shared out as the confirmed ones lie.
+
+    The family's own weights count as five confirmed cases.
+    """
+    rows = fleet.store.run("plan/case_causes", fault=family.name)
+    names = [cause.name for cause in family.causes]
+    weight = np.array([cause.prior_for("") for cause in family.causes])
+    known = np.zeros(len(names))
+    open_cases = 0.0
+    for confirmed, held_step, cases in rows.iter_rows():
+        name = confirmed or _cured_by(family, held_step)
+        if name:
+            known[names.index(name)] += cases
+        else:
+            open_cases += cases
+    share = known + 5.0 * weight / weight.sum()
+    return dict(zip(names, known + open_cases * share / share.sum(), strict=True))
+
+
+def _cured_by(family: FaultFamily, step: str) -> str:
+    """The cause that a step is there to cure, "" for none."""
+    if not step or not family.step(step).cures:
+        return ""
+    cures = family.step(step).cures
+    return max(cures, key=lambda cause: cures[cause])
+
+
+def _exposed(fleet: Fleet, scope: Scope, outlook: Outlook) -> _Exposed:
+    numbers = pl.DataFrame({"machine_id": outlook.machines, "machine_no": range(len(outlook.machines))})
+    rows = fleet.store.run("risk/machine_exposure", fault=outlook.family.name, **selection(scope)).join(
+        numbers, on="machine_id", maintain_order="left"
+    )
+    number = rows["machine_no"].to_numpy().astype(np.int64)
+    kept = outlook.watched[number]
+    return _Exposed(rows["hours"].to_numpy()[kept] / 10, number[kept], len(outlook.family.sides))
+
+
+def _cumulative(hazard: Hazard, hours: Floats) -> Floats:
+    # hours carried back before the first reading may fall below zero
+    result: Floats = (np.maximum(hours, 0.0) / hazard.scale_hours) ** hazard.shape
+    return result
+
+
+# ------------------------------------------------------------------------------------------------- draws
+
+
+def _all_draws(outlook: Outlook, ways: Sequence[Way], exposed: _Exposed) -> list[list[list[CountSums]]]:
+    """Sums by draw, way and month (the last "month" is the whole stretch)."""
+    return in_threads(lambda draw: _one_draw(outlook, ways, exposed, draw), outlook.draw_count)
+
+
+def _one_draw(
+    outlook: Outlook, ways: Sequence[Way], exposed: _Exposed, draw: int | None
+) -> list[list[CountSums]]:
+    season = outlook.season_days(draw)
+    level = outlook.level(draw)
+    site = outlook.use.table.site
+    staying = outlook.staying
+    return [
+        _cause_sums(outlook, way, exposed, draw, season, level, staying)
+        if way.hazard is not None
+        else _place_sums(outlook, way, draw, season, level, site, staying)
+        for way in ways
+    ]
+
+
+def _place_sums(
+    outlook: Outlook,
+    way: Way,
+    draw: int | None,
+    season: Floats,
+    level: Floats,
+    site: Ints,
+    staying: Floats,
+) -> list[CountSums]:
+    """Sums by month, and for the whole stretch, of one followed part."""
+    months = len(outlook.periods)
+    total = [NOTHING] * (months + 1)
+    age_class = outlook.places["age_class"].to_numpy()
+    failed_by_month, hours_by_month = np.zeros(months), np.zeros(months)
+    for number in np.unique(outlook.model_no[way.places]):
+        rows = way.places[outlook.model_no[way.places] == number]
+        law = outlook.models[int(number)].at(draw)
+        machine = outlook.machine_no[rows]
+        a_day, of_site, class_of = level[machine], site[machine], age_class[rows]
+        now = outlook.age_hours[rows]
+        # hazard up to an age less that reached already, from logs: the inner loop of the whole forecast
+        reached = (now / law.scale_hours) ** law.shape
+        shift = law.shape * np.log(law.scale_hours)
+        age, alive, ever = np.maximum(now, 1e-9), np.ones(rows.size), np.zeros(rows.size)
+        still = np.empty(rows.size)
+        for month in range(months):
+            run = a_day * season[of_site, month]
+            age += run
+            np.log(age, out=still)
+            still *= law.shape
+            still -= shift
+            np.exp(still, out=still)
+            np.subtract(reached, still, out=still)
+            np.exp(still, out=still)
+            chance = (alive - still) * staying[class_of, month]
+            total[month] = total[month] + count_sums(chance)
+            alive, still = still, alive
+            ever += chance
+            failed_by_month[month] += chance.sum()
+            hours_by_month[month] += run.sum()
+        total[months] = total[months] + count_sums(np.minimum(ever, 1.0))
+    return _with_successors(outlook, way, draw, total, failed_by_month, hours_by_month / way.places.size)
+
+
+def _with_successors(
+    outlook: Outlook,
+    way: Way,
+    draw: int | None,
+    total: list[CountSums],
+    failed: Floats,
+    hours: Floats,
+) -> list[CountSums]:
+    """Adds failures of the parts that replace failed ones: few, so as a Poisson count with their mean."""
+    variant = service_variant(outlook.family, way.component)
+    model = next(
+        (one for one in outlook.models if (one.component, one.variant) == (way.component, variant)), None
+    )
+    if model is None:
+        return total
+    law = model.at(draw)
+    again = np.zeros(len(hours))
+    for first in range(len(hours)):
+        edges = np.concatenate(([0.5 * hours[first]], 0.5 * hours[first] + np.cumsum(hours[first + 1 :])))
+        reached = (edges / law.scale_hours) ** law.shape
+        again[first + 1 :] += failed[first] * np.diff(reached)
+    sums = [one.with_poisson(float(mean)) for one, mean in zip(total, again, strict=False)]
+    return [*sums, total[-1].with_poisson(float(again.sum()))]
+
+
+def _cause_sums(
+    outlook: Outlook,
+    way: Way,
+    exposed: _Exposed,
+    draw: int | None,
+    season: Floats,
+    level: Floats,
+    staying: Floats,
+) -> list[CountSums]:
+    """Sums by month of a cause without a followed part: Poisson counts at the fleet's rate."""
+    hazard = way.hazard
+    assert hazard is not None
+    factor = (hazard.prior_failures + way.events) / (hazard.prior_failures + way.expected)
+    if draw is not None:
+        spread = np.random.default_rng([outlook.seed, draw, 6, *way.cause.encode()])
+        factor *= float(spread.standard_gamma(hazard.prior_failures + way.events)) / (
+            hazard.prior_failures + way.events
+        )
+    run = level[exposed.machine_no][:, None] * season[outlook.use.table.site[exposed.machine_no]]
+    edges = np.column_stack((exposed.hours, exposed.hours[:, None] + np.cumsum(run, axis=1)))
+    means = np.diff(_cumulative(hazard, edges), axis=1).sum(axis=0) * exposed.sides * factor
+    means = means * staying.mean(axis=0)
+    sums = [NOTHING.with_poisson(float(mean)) for mean in means]
+    return [*sums, NOTHING.with_poisson(float(means.sum()))]
+
+
+def followed_counts(outlook: Outlook) -> dict[str, CountDistribution]:
+    """Failures of followed parts over the whole stretch ahead: by component, and "all" together."""
+    ways = _followed(outlook)
+    nobody = _Exposed(np.zeros(0), np.zeros(0, dtype=np.int64), 1)
+    draws = [[sums[-1] for sums in draw] for draw in _all_draws(outlook, ways, nobody)]
+    found = {way.component: mixture([draw[w] for draw in draws]) for w, way in enumerate(ways)}
+    return {**found, "all": mixture([_added(draw) for draw in draws])}
+
+
+def _added(sums: Sequence[CountSums]) -> CountSums:
+    together = NOTHING
+    for one in sums:
+        together = together + one
+    return together
+
+
+# ------------------------------------------------------------------------------------------------ tables
+
+
+class _Frames:
+    """The tables of a forecast from the sums of its draws."""
+
+    def __init__(
+        self, fleet: Fleet, outlook: Outlook, ways: Sequence[Way], sums: list[list[list[CountSums]]]
+    ) -> None:
+        self._ways = ways
+        self._sums = sums
+        self._labels = [period.label for period in outlook.periods]
+        self._settings = fleet.settings
+        self._known: dict[tuple[tuple[int, ...], int], CountDistribution] = {}
+
+    def by_way_and_month(self) -> pl.DataFrame:
+        rows = [
+            {"month": label, "component": way.component, "cause": way.cause, **self._figures([w], m)}
+            for m, label in enumerate(self._labels)
+            for w, way in enumerate(self._ways)
+        ]
+        return pl.DataFrame(
+            rows, schema={"month": pl.String, "component": pl.String, "cause": pl.String, **_FIGURES}
+        )
+
+    def by_month(self) -> pl.DataFrame:
+        every = list(range(len(self._ways)))
+        rows = [{"month": label, **self._figures(every, m)} for m, label in enumerate(self._labels)]
+        return pl.DataFrame(rows, schema={"month": pl.String, **_FIGURES})
+
+    def totals(self) -> pl.DataFrame:
+        whole = len(self._labels)
+        rows = [
+            {"component": way.component, "cause": way.cause, **self._figures([w], whole)}
+            for w, way in enumerate(self._ways)
+        ]
+        every = self._figures(list(range(len(self._ways))), whole)
+        rows.append({"component": "all", "cause": "all", **every})
+        return pl.DataFrame(rows, schema={"component": pl.String, "cause": pl.String, **_FIGURES})
+
+    def _figures(self, chosen: list[int], month: int) -> dict[str, Any]:
+        """Count, parts, hours and money of these ways in one month."""
+        counted = self._counted(chosen, month)
+        lower, upper = counted.interval(OUTER)
+        inner_lower, inner_upper = counted.interval(INNER)
+        labour = cost = parts = upper_labour = 0.0
+        for w in chosen:
+            own = counted if len(chosen) == 1 else self._counted([w], month)
+            step = self._ways[w].step
+            if step is None:
+                continue
+            labour += own.mean * step.labour_hours
+            upper_labour = max(upper_labour, step.labour_hours)
+            cost += own.mean * step_cost(step, self._settings)
+            parts += own.mean if step.action == "replace" else 0.0
+        single = self._ways[chosen[0]].step if len(chosen) == 1 else None
+        replaces = single is not None and single.action == "replace"
+        # of several kinds together the hours are scaled: their mean job, at the upper count
+        mean_hours = labour / counted.mean if counted.mean > 0 else 0.0
+        return {
+            "expected": counted.mean,
+            "lower": lower,
+            "upper": upper,
+            "lower_80": inner_lower,
+            "upper_80": inner_upper,
+            "parts": parts,
+            "parts_to_hold": (upper if replaces else 0) if len(chosen) == 1 else None,
+            "labour_hours": labour,
+            "labour_hours_upper": upper * (single.labour_hours if single else mean_hours),
+            "cost": cost,
+        }
+
+    def _counted(self, chosen: list[int], month: int) -> CountDistribution:
+        key = (tuple(chosen), month)
+        if key not in self._known:
+            self._known[key] = mixture([_added([sums[w][month] for w in chosen]) for sums in self._sums])
+        return self._known[key]
+
+
+_FIGURES = {
+    "expected": pl.Float64,
+    "lower": pl.Int64,
+    "upper": pl.Int64,
+    "lower_80": pl.Int64,
+    "upper_80": pl.Int64,
+    "parts": pl.Float64,
+    "parts_to_hold": pl.Int64,
+    "labour_hours": pl.Float64,
+    "labour_hours_upper": pl.Float64,
+    "cost": pl.Float64,
+}
+
+
+def _units(outlook: Outlook, most: int) -> pl.DataFrame:
+    """The parts most likely to fail, by the point estimate."""
+    chances = outlook.failure_chances()
+    hours = outlook.hours_ahead()
+    days = sum(period.days for period in outlook.periods)
+    return (
+        outlook.places.select(
+            "machine_id", "component", "side", "variant", "site", "model", "build_year", "age_hours"
+        )
+        .with_columns(
+            pl.Series("hours_a_month", hours.sum(axis=1) / days * 30.4375),
+            pl.Series("chance", chances.sum(axis=1)),
+            pl.Series("by_month", chances.tolist(), dtype=pl.List(pl.Float64)),
+        )
+        .sort(["chance", "machine_id", "component", "side"], descending=[True, False, False, False])
+        .head(most)
+    )
+
+
+def laws_frame(outlook: Outlook, level: float) -> pl.DataFrame:
+    """The laws with their ranges: component, variant, failures, spells, hours, shape, scale_hours, ….."""
+    rows = []
+    for model in outlook.models:
+        shape, scale = model.interval(0, level), model.interval(1, level)
+        rows.append(
+            {
+                "component": model.component,
+                "variant": model.variant,
+                "failures": model.failures,
+                "spells": model.spells,
+                "hours": model.hours,
+                "shape": model.law.shape,
+                "shape_lower": shape[0] if shape else None,
+                "shape_upper": shape[1] if shape else None,
+                "scale_hours": model.law.scale_hours,
+                "scale_lower": scale[0] if scale else None,
+                "scale_upper": scale[1] if scale else None,
+                "method": model.method,
+            }
+        )
+    return pl.DataFrame(rows, infer_schema_length=None)
+
+
+def _notes(outlook: Outlook, ways: Sequence[Way]) -> tuple[str, ...]:
+    notes = [
+        f"Ranges hold what is not known of lives, use and season: {outlook.draw_count} draws over machines, "
+        f"seed {outlook.seed}; lower and upper are the 95% range, lower_80 and upper_80 the 80% range.",
+        "A failure counts when the part is found failed, which is some time after its first code.",
+    ]
+    as_of = outlook.history.as_of
+    if (as_of + timedelta(days=1)).day != 1:
+        notes.append(f"The first month holds only the days after {as_of.isoformat()}.")
+    if any(way.hazard is not None for way in ways):
+        notes.append(
+            "Causes whose parts are not followed come at the fleet's rate by machine hours; cases never "
+            "explained are shared out as the explained ones lie."
+        )
+    return tuple(notes)

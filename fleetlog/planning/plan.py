@@ -1,0 +1,485 @@
+"""Which parts to replace ahead, on which machines, in which week: the plan that saves most within the shop.
+
+Every job is worth what it saves against waiting until the part fails: the breakdown that may come, less the
+job itself, in the week it would be done, for the machine's own age and use. Sides and parts that share a
+teardown go into one visit. The visits that together save most, within the week's labour hours, the mechanics
+and the bays, are found exactly (see `stats.schedule`); how far from the best a plan may be is always stated.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from fleetlog.causes.suspects import SuspectsFinding
+from fleetlog.errors import UsageError
+from fleetlog.planning.outlook import Outlook, Period
+from fleetlog.planning.plan_candidates import Candidates, gather
+from fleetlog.planning.plan_visits import Offers, ShopLimits, offer
+from fleetlog.session.finding import header
+from fleetlog.session.fleet import Fleet
+from fleetlog.session.randomness import DRAWS, SEED
+from fleetlog.session.scope import WHOLE_FLEET, Scope
+from fleetlog.stats.arrays import Floats
+from fleetlog.stats.schedule import Schedule, Visits, best_schedule
+
+if TYPE_CHECKING:
+    import altair as alt
+
+MOST_WEEKS = 104
+OPEN, AHEAD = "open case", "ahead of failure"
+
+
+@dataclass(frozen=True)
+class PlanFinding:
+    """The plan.
+
+    Attributes:
+        frame: one row a machine, side and job, in order of time: week, monday, machine_id, side, action,
+            component, labour_hours, cost, saving, chance_without (to fail within the plan's weeks if nothing
+            is done), reason ("open case" or "ahead of failure"), together (number of jobs in the visit),
+            site, age_hours.
+        weeks: week, monday, labour_hours, labour_hours_limit, pump_hours, pump_hours_limit, engine_out_jobs,
+            engine_out_limit, visits.
+        left_out: candidates without a week: machine_id, side, component, age_hours, chance_without,
+            best_saving, why.
+        changes: against the last plan: machine_id, side, was, now, change ("kept", "moved", "new",
+            "dropped"); empty without one.
+        saving, bound, gap: money saved by the whole plan, the most any plan could save, and how far below it
+            this one may be, as a share.
+        method: "exact", "best found in time" or "greedy".
+        cautions: to show beside work on the pump.
+        figures: where the money comes from.
+        currency: of the money.
+    """
+
+    as_of: date
+    fault: str
+    frame: pl.DataFrame
+    weeks: pl.DataFrame
+    left_out: pl.DataFrame
+    changes: pl.DataFrame
+    saving: float
+    bound: float
+    gap: float
+    method: str
+    cautions: tuple[str, ...]
+    figures: pl.DataFrame
+    currency: str
+    notes: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """See the interface: rows with machine_id, side, action, week, labour_hours, saving, ….."""
+        return header(
+            self,
+            self.frame.to_dicts(),
+            weeks=self.weeks.to_dicts(),
+            left_out=self.left_out.to_dicts(),
+            changes=self.changes.to_dicts(),
+            saving=self.saving,
+            bound=self.bound,
+            gap=self.gap,
+            method=self.method,
+            cautions=list(self.cautions) if len(self.frame) else [],
+            figures=self.figures.to_dicts(),
+            currency=self.currency,
+        )
+
+    def chart(self) -> alt.TopLevelMixin:
+        """The calendar: visits by week within the shop's hours."""
+        from fleetlog.charts.planning import plan_chart
+
+        return plan_chart(self)
+
+
+def plan(
+    fleet: Fleet,
+    scope: Scope = WHOLE_FLEET,
+    *,
+    weeks: int = 26,
+    shop_hours: float | None = None,
+    previous: pl.DataFrame | None = None,
+    must: Sequence[str] = (),
+    engine_out: Mapping[str, str] | None = None,
+    gap: float = 0.001,
+    seconds: float = 60.0,
+    draws: int = DRAWS,
+    seed: int = SEED,
+    known: SuspectsFinding | None = None,
+    outlook: Outlook | None = None,
+) -> PlanFinding:
+    """The plan of preventive jobs that saves most within the shop's limits.
+
+    Args:
+        fleet: whom to ask.
+        scope: which part of the fleet, as of when.
+        weeks: how many ISO weeks; the first begins on the Monday after the as-of day.
+        shop_hours: weekly labour hours, in place of the setting.
+        previous: the last plan's rows (machine_id, side, week): a job moves only where that saves more than
+            the setting shop.replan_penalty.
+        must: machines that must have a visit.
+        engine_out: machine -> ISO week in which its engine is out for another job.
+        gap: share below the best at which the search may stop.
+        seconds: time for the search; 0 takes the greedy plan.
+        draws, seed: of the bootstrap that decides whether a hazard is known to rise.
+        known, outlook: the suspects and an outlook of this scope, where they have been found already.
+
+    Raises:
+        UsageError: for impossible numbers, unknown machines, or machines that must be visited and cannot.
+    """
+    check_weeks(weeks)
+    candidates = gather(fleet, scope, weeks=weeks, draws=draws, seed=seed, known=known, outlook=outlook)
+    limits = ShopLimits.of(fleet, shop_hours)
+    offers = offer(fleet, candidates, limits, engine_out or {})
+    return solve(fleet, candidates, offers, limits, previous=previous, must=must, gap=gap, seconds=seconds)
+
+
+def check_weeks(weeks: int) -> None:
+    """Refuses a number of weeks that makes no sense.
+
+    Raises:
+        UsageError: naming what is allowed.
+    """
+    if not 1 <= weeks <= MOST_WEEKS:
+        raise UsageError(f"A plan reaches over 1 to {MOST_WEEKS} weeks, not {weeks}; change --weeks.")
+
+
+def solve(
+    fleet: Fleet,
+    candidates: Candidates,
+    offers: Offers,
+    limits: ShopLimits,
+    *,
+    previous: pl.DataFrame | None = None,
+    must: Sequence[str] = (),
+    gap: float = 0.001,
+    seconds: float = 60.0,
+) -> PlanFinding:
+    """The plan out of these offers within these limits."""
+    outlook = candidates.outlook
+    caps = _caps(outlook.periods, limits)
+    required = _required(outlook, candidates, must)
+    kept = _kept_jobs(candidates, offers, previous)
+    bonus = np.where(kept, fleet.settings.shop.replan_penalty, 0.0)
+    found = best_schedule(
+        Visits(offers.machine, offers.week, offers.use, offers.worth + bonus, required),
+        caps,
+        gap=gap,
+        seconds=seconds,
+    )
+    if found is None:
+        raise UsageError(_unmet(outlook, candidates, offers, caps, required))
+    saving = float(offers.worth[found.chosen].sum())
+    bound = found.bound - float(bonus[found.chosen].sum())
+    rows = _rows(outlook, candidates, offers, found)
+    left_out = _left_out(candidates, offers, rows, caps)
+    return PlanFinding(
+        as_of=outlook.history.as_of,
+        fault=outlook.family.name,
+        frame=rows,
+        weeks=_week_rows(outlook, offers, found, caps),
+        left_out=left_out,
+        changes=_changes(rows, previous, outlook),
+        saving=saving,
+        bound=max(bound, saving),
+        gap=max(bound - saving, 0.0) / saving if saving > 0 else 0.0,
+        method=found.method,
+        cautions=outlook.family.cautions,
+        figures=pl.DataFrame(
+            [row for cost in candidates.costs.values() for row in cost.trace()], infer_schema_length=None
+        ),
+        currency=fleet.settings.fleet.currency,
+        notes=_notes(fleet, candidates, offers, limits, caps, found, rows),
+    )
+
+
+def _caps(weeks: Sequence[Period], limits: ShopLimits) -> Floats:
+    week = np.array([limits.hours, limits.pump_hours, limits.engine_out_jobs])
+    caps = np.tile(week, (len(weeks), 1))
+    caps[[week.label in limits.closed for week in weeks]] = 0.0
+    return caps
+
+
+def _required(outlook: Outlook, candidates: Candidates, must: Sequence[str]) -> tuple[int, ...]:
+    numbers = []
+    listed = set(candidates.rows["machine_id"])
+    for machine in must:
+        if machine not in outlook.machines:
+            raise UsageError(f"There is no machine {machine!r} on the list.")
+        if machine not in listed:
+            raise UsageError(
+                f"Machine {machine} has no part here that is worth replacing ahead; leave it out of --must."
+            )
+        numbers.append(outlook.machines.index(machine))
+    return tuple(sorted(set(numbers)))
+
+
+def _unmet(
+    outlook: Outlook, candidates: Candidates, offers: Offers, caps: Floats, required: tuple[int, ...]
+) -> str:
+    """Why machines that must be visited cannot all be, in one sentence."""
+    names = [outlook.machines[number] for number in required]
+    for number, name in zip(required, names, strict=True):
+        if offers.away.get(number):
+            return f"Machine {name} cannot be planned: {offers.away[number]}."
+        mine = offers.machine == number
+        if not mine.any():
+            return (
+                f"Machine {name} cannot be planned: no job on it saves money in any week it is in the yard."
+            )
+        if not (offers.use[mine] <= caps[offers.week[mine]] + 1e-9).all(axis=1).any():
+            return f"Machine {name} cannot be planned: {_too_small(offers.use[mine], caps)}."
+    return (
+        f"The machines {', '.join(names)} cannot all be planned: together they need more than the shop has "
+        "in the weeks they are in the yard; take one off the list or raise the shop's hours."
+    )
+
+
+def _too_small(use: Floats, caps: Floats) -> str:
+    """Which limit no job fits in."""
+    least, most = use.min(axis=0), caps.max(axis=0)
+    if most[2] < least[2]:
+        return "shop.engine_out_jobs allows no job with the engine out"
+    if most[1] < least[1]:
+        return f"pump mechanics have {most[1]:g} h a week and the shortest job takes {least[1]:g} h of theirs"
+    return f"the shop has {most[0]:g} h a week and the shortest job takes {least[0]:g} h"
+
+
+def _kept_jobs(
+    candidates: Candidates, offers: Offers, previous: pl.DataFrame | None
+) -> npt.NDArray[np.bool_]:
+    """Visits that stand in the last plan: the same machine, sides and week."""
+    if previous is None or previous.is_empty() or not offers.machine.size:
+        return np.zeros(offers.machine.size, dtype=bool)
+    for column in ("machine_id", "side", "week"):
+        if column not in previous.columns:
+            raise UsageError(f"The last plan lacks the column {column}; give the rows of an earlier plan.")
+    labels = [week.label for week in candidates.outlook.periods]
+    side, ids = candidates.rows["side"].to_list(), candidates.rows["machine_id"].to_list()
+    text = previous.select(
+        pl.col("machine_id", "week").cast(pl.String), pl.col("side").cast(pl.String).fill_null("")
+    )
+    was = set(
+        text.group_by("machine_id", "week", maintain_order=True)
+        .agg(pl.col("side").unique().sort().str.join(","))
+        .select(pl.concat_str("machine_id", "week", "side", separator="\x1f"))
+        .to_series()
+    )
+    names = {}
+    keys = []
+    for members, week in zip(offers.members.tolist(), offers.week.tolist(), strict=True):
+        group = tuple(member for member in members if member >= 0)
+        if group not in names:
+            names[group] = (ids[group[0]], ",".join(sorted({side[member] for member in group})))
+        machine, sides = names[group]
+        keys.append("\x1f".join((machine, labels[week], sides)) in was)
+    return np.array(keys, dtype=bool)
+
+
+def _rows(outlook: Outlook, candidates: Candidates, offers: Offers, found: Schedule) -> pl.DataFrame:
+    """One row a machine, side and job."""
+    listed = []
+    columns = candidates.rows.to_dict(as_series=False)
+    for visit in found.chosen.tolist():
+        week = outlook.periods[int(offers.week[visit])]
+        members = [member for member in offers.members[visit].tolist() if member >= 0]
+        for i, member in enumerate(members):
+            component = columns["component"][member]
+            step = candidates.costs[component].step
+            hours = float(offers.hours[visit, i])
+            listed.append(
+                {
+                    "week": week.label,
+                    "monday": week.first,
+                    "machine_id": columns["machine_id"][member],
+                    "side": columns["side"][member],
+                    "action": f"{step.action} {step.component}",
+                    "component": component,
+                    "labour_hours": hours,
+                    "cost": float(offers.cost[visit]) * hours / max(float(offers.hours[visit].sum()), 1e-9),
+                    "saving": float(offers.worth[visit] * offers.share[visit, i]),
+                    "chance_without": columns["chance_without"][member],
+                    "reason": OPEN if columns["open_chance"][member] > 0 else AHEAD,
+                    "together": len(members),
+                    "site": columns["site"][member],
+                    "age_hours": columns["age_hours"][member],
+                }
+            )
+    return pl.DataFrame(listed, schema=_ROWS).sort("week", "machine_id", "component", "side")
+
+
+def _week_rows(outlook: Outlook, offers: Offers, found: Schedule, caps: Floats) -> pl.DataFrame:
+    used = np.zeros_like(caps)
+    visits = np.zeros(caps.shape[0], dtype=np.int64)
+    np.add.at(used, offers.week[found.chosen], offers.use[found.chosen])
+    np.add.at(visits, offers.week[found.chosen], 1)
+    return pl.DataFrame(
+        {
+            "week": [week.label for week in outlook.periods],
+            "monday": [week.first for week in outlook.periods],
+            "labour_hours": used[:, 0],
+            "labour_hours_limit": caps[:, 0],
+            "pump_hours": used[:, 1],
+            "pump_hours_limit": caps[:, 1],
+            "engine_out_jobs": used[:, 2],
+            "engine_out_limit": caps[:, 2],
+            "visits": visits,
+        }
+    )
+
+
+def _left_out(candidates: Candidates, offers: Offers, rows: pl.DataFrame, caps: Floats) -> pl.DataFrame:
+    """Candidates that got no week, with the reason."""
+    best = np.zeros(len(candidates.rows))
+    fits = np.zeros(len(candidates.rows), dtype=bool)
+    room = np.asarray((offers.use <= caps[offers.week] + 1e-9).all(axis=1))
+    for i in range(offers.members.shape[1]):
+        member = offers.members[:, i]
+        there = member >= 0
+        np.maximum.at(best, member[there], offers.worth[there] * offers.share[there, i])
+        fits[member[there & room]] = True
+    machine_no = candidates.rows["machine_no"].to_numpy()
+    why = [
+        offers.away.get(int(machine_no[row]))
+        or (
+            "no room in the shop"
+            if fits[row]
+            else "no job fits a week"
+            if value > 0
+            else "saves nothing in these weeks"
+        )
+        for row, value in enumerate(best.tolist())
+    ]
+    return (
+        candidates.rows.select("machine_id", "side", "component", "age_hours", "chance_without")
+        .with_columns(
+            pl.Series("best_saving", best, dtype=pl.Float64), pl.Series("why", why, dtype=pl.String)
+        )
+        .join(rows, on=["machine_id", "side", "component"], how="anti")
+        .sort(["best_saving", "machine_id", "side"], descending=[True, False, False])
+    )
+
+
+def _changes(rows: pl.DataFrame, previous: pl.DataFrame | None, outlook: Outlook) -> pl.DataFrame:
+    """What a new plan changes, job by job; jobs of weeks gone by are no change."""
+    schema = {
+        "machine_id": pl.String,
+        "side": pl.String,
+        "was": pl.String,
+        "now": pl.String,
+        "change": pl.String,
+    }
+    if previous is None or previous.is_empty():
+        return pl.DataFrame(schema=schema)
+    first = outlook.periods[0].label
+    was = previous.select(
+        pl.col("machine_id").cast(pl.String), pl.col("side").cast(pl.String).fill_null(""), was=pl.col("week")
+    ).filter(pl.col("was") >= first)
+    both = was.join(
+        rows.select("machine_id", "side", now="week"), on=["machine_id", "side"], how="full", coalesce=True
+    )
+    change = (
+        pl.when(pl.col("was").is_null())
+        .then(pl.lit("new"))
+        .when(pl.col("now").is_null())
+        .then(pl.lit("dropped"))
+        .when(pl.col("was") == pl.col("now"))
+        .then(pl.lit("kept"))
+        .otherwise(pl.lit("moved"))
+    )
+    return both.with_columns(change=change).select(list(schema)).sort("machine_id", "side")
+
+
+def _notes(
+    fleet: Fleet,
+    candidates: Candidates,
+    offers: Offers,
+    limits: ShopLimits,
+    caps: Floats,
+    found: Schedule,
+    rows: pl.DataFrame,
+) -> tuple[str, ...]:
+    notes = [_result_note(fleet, candidates, offers, found, rows)]
+    fits = (offers.use <= caps[offers.week] + 1e-9).all(axis=1) if offers.machine.size else np.zeros(0, bool)
+    if offers.machine.size and not fits.any():
+        notes.append(f"No job fits: {_too_small(offers.use, caps)}; raise that setting.")
+    opened = [week.label for week in candidates.outlook.periods if week.label not in limits.closed]
+    begin = candidates.outlook.history.as_of + timedelta(days=limits.lead_days)
+    if candidates.outlook.periods[-1].first < begin:
+        notes.append(
+            f"Parts take {limits.lead_days} days (shop.parts_lead_days), longer than the plan: "
+            "no job can begin."
+        )
+    elif not opened:
+        notes.append("Every week of the plan is closed (shop.closed_weeks).")
+    notes.append(
+        "Savings are expected money against waiting until the part fails, over the machine's remaining time; "
+        "a job's worth falls when the machine would be out, so slack weeks are preferred."
+    )
+    for (component, variant), why in candidates.why_not.items():
+        kind = component.replace("_", " ")
+        design = "" if variant == "unknown" else f" ({variant})"
+        notes.append(f"The {kind}{design} is not planned ahead: {why}.")
+    expected = _breakdown_hours(candidates)
+    if expected >= 1:
+        notes.append(
+            f"Breakdowns of the candidates would take some {expected:.0f} labour hours in these weeks if "
+            "nothing were done; hours for breakdowns are not taken off the shop's."
+        )
+    if candidates.rows["open_chance"].max() or 0:
+        notes.append(
+            "Open cases count with what the proposed repair saves against custom, which melts away while "
+            "they wait."
+        )
+    return (*notes, *candidates.outlook.notes)
+
+
+def _result_note(
+    fleet: Fleet, candidates: Candidates, offers: Offers, found: Schedule, rows: pl.DataFrame
+) -> str:
+    if candidates.rows.is_empty():
+        return "No part is worth replacing ahead in these weeks."
+    currency = fleet.settings.fleet.currency
+    saving = float(offers.worth[found.chosen].sum())
+    more = f"may save up to {found.gap:.2%} more"
+    how = {
+        "exact": "proven the best within these limits"
+        if found.gap < 5e-5
+        else f"no plan within these limits saves over {found.gap:.2%} more",
+        "best found in time": f"time ran out: another plan {more}",
+        "greedy": f"a quick plan, not the best: another {more}",
+    }[found.method]
+    return (
+        f"{rows.height} of {candidates.rows.height} jobs get a week; together they save {currency} "
+        f"{saving:,.0f} ({how})."
+    )
+
+
+def _breakdown_hours(candidates: Candidates) -> float:
+    hours = np.array([candidates.costs[name].breakdown_hours for name in candidates.rows["component"]])
+    chance = candidates.rows["chance_without"].to_numpy()
+    return float((hours * chance).sum()) if chance.size else 0.0
+
+
+_ROWS: dict[str, Any] = {
+    "week": pl.String,
+    "monday": pl.Date,
+    "machine_id": pl.String,
+    "side": pl.String,
+    "action": pl.String,
+    "component": pl.String,
+    "labour_hours": pl.Float64,
+    "cost": pl.Float64,
+    "saving": pl.Float64,
+    "chance_without": pl.Float64,
+    "reason": pl.String,
+    "together": pl.Int64,
+    "site": pl.String,
+    "age_hours": pl.Float64,
+}

@@ -1,0 +1,111 @@
+"""What would more hours in the shop save? Plans for several weekly hours side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from fleetlog.errors import UsageError
+from fleetlog.planning.plan import PlanFinding, check_weeks, solve
+from fleetlog.planning.plan_candidates import gather
+from fleetlog.planning.plan_visits import ShopLimits, offer
+from fleetlog.session.finding import header
+from fleetlog.session.fleet import Fleet
+from fleetlog.session.randomness import DRAWS, SEED
+from fleetlog.session.scope import WHOLE_FLEET, Scope
+
+if TYPE_CHECKING:
+    import altair as alt
+
+
+@dataclass(frozen=True)
+class ShopHoursFinding:
+    """Plans for several weekly hours side by side.
+
+    Attributes:
+        frame: shop_hours, jobs, visits, labour_hours, saving, gap, method, saving_per_extra_hour (against
+            the row before, an hour a week more; null in the first).
+        plans: the plans, in the same order.
+    """
+
+    as_of: date
+    fault: str
+    frame: pl.DataFrame
+    plans: tuple[PlanFinding, ...]
+    currency: str
+    notes: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """One row for each weekly hours."""
+        return header(self, self.frame.to_dicts(), currency=self.currency)
+
+    def chart(self) -> alt.TopLevelMixin:
+        """Money saved by weekly hours."""
+        from fleetlog.charts.planning import shop_hours_chart
+
+        return shop_hours_chart(self)
+
+
+def compare_shop_hours(
+    fleet: Fleet,
+    shop_hours: Sequence[float],
+    scope: Scope = WHOLE_FLEET,
+    *,
+    weeks: int = 26,
+    gap: float = 0.001,
+    seconds: float = 60.0,
+    draws: int = DRAWS,
+    seed: int = SEED,
+) -> ShopHoursFinding:
+    """What a plan saves with each of several weekly labour hours.
+
+    Args:
+        fleet: whom to ask.
+        shop_hours: weekly hours to compare; sorted, each once.
+        scope, weeks, gap, seconds, draws, seed: as for `plan`; `seconds` for each plan.
+
+    Raises:
+        UsageError: without any hours, or as for `plan`.
+    """
+    wanted = sorted(set(shop_hours))
+    if not wanted:
+        raise UsageError("Give at least one number of weekly hours, e.g. --shop-hours 40,60,80.")
+    check_weeks(weeks)
+    candidates = gather(fleet, scope, weeks=weeks, draws=draws, seed=seed)
+    plans = []
+    for hours in wanted:
+        limits = ShopLimits.of(fleet, hours)
+        offers = offer(fleet, candidates, limits, {})
+        plans.append(solve(fleet, candidates, offers, limits, gap=gap, seconds=seconds))
+    rows: list[dict[str, Any]] = []
+    for hours, one in zip(wanted, plans, strict=True):
+        before = rows[-1] if rows else None
+        rows.append(
+            {
+                "shop_hours": float(hours),
+                "jobs": one.frame.height,
+                "visits": int(one.weeks["visits"].sum()),
+                "labour_hours": float(one.frame["labour_hours"].sum()),
+                "saving": one.saving,
+                "gap": one.gap,
+                "method": one.method,
+                "saving_per_extra_hour": (one.saving - before["saving"]) / (hours - before["shop_hours"])
+                if before
+                else None,
+            }
+        )
+    return ShopHoursFinding(
+        as_of=plans[0].as_of,
+        fault=plans[0].fault,
+        frame=pl.DataFrame(rows, infer_schema_length=None),
+        plans=tuple(plans),
+        currency=plans[0].currency,
+        notes=(
+            f"Pump mechanics and bays stay as the settings say; where they bind, more hours save nothing. "
+            f"Each plan covers {weeks} weeks.",
+        ),
+    )

@@ -1,0 +1,229 @@
+"""A fleet: an open store with its settings and fault families, and the history as of a day."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from fleetlog.errors import UsageError
+from fleetlog.faults import FaultFamily
+from fleetlog.history import History, build_history, last_day, refresh_history
+from fleetlog.intake import LoadResult, PlainSettings, ProgressCallback, load_paths
+from fleetlog.intake.profiles.profile import Profile
+from fleetlog.intake.suggestions import refresh_suggestions
+from fleetlog.session.scope import Scope
+from fleetlog.settings import Settings, families_for, load_settings, settings_beside
+from fleetlog.store import Store, open_store
+from fleetlog.wording import load_dictionary
+
+WORDING_FILE = "wording.toml"
+"""A fleet's own workshop words, beside its store."""
+
+
+@dataclass
+class Fleet:
+    """What findings are asked of. Make one with `open_fleet`.
+
+    Attributes:
+        store: the open store.
+        settings: costs, windows and zone in force.
+        families: name -> fault family, with the fleet's own figures applied.
+    """
+
+    store: Store
+    settings: Settings
+    families: Mapping[str, FaultFamily]
+    _history: History | None = field(default=None, repr=False)
+    _asked: date | None = field(default=None, repr=False)
+
+    def __enter__(self) -> Fleet:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        if kind is None:
+            self.close()
+        else:
+            self.discard()
+
+    def close(self) -> None:
+        """Lets the store go; what was written becomes visible to others, all at once.
+
+        Raises:
+            StoreError: when that fails; the store is as it was then.
+        """
+        self.store.close()
+
+    def discard(self) -> None:
+        """Lets the store go and drops what was written since it was opened."""
+        self.store.discard()
+
+    def history(self, as_of: date | None = None) -> History:
+        """The history as of a day (None: the last day on record), kept until another is asked."""
+        if self._history is None or (as_of != self._asked and as_of != self._history.as_of):
+            self._history = build_history(self.store, self.families, self.settings, as_of)
+            self._asked = as_of
+        return self._history
+
+    def load(
+        self,
+        paths: Sequence[Path],
+        *,
+        kind: str | None = None,
+        profiles: Sequence[Profile] = (),
+        date_order: str | None = None,
+        machine: str | None = None,
+        machine_from: str | None = None,
+        check_only: bool = False,
+        progress: ProgressCallback | None = None,
+    ) -> LoadResult:
+        """Loads files and folders into the store, and reads the free text that came with them.
+
+        Arguments and errors are those of `fleetlog.intake.load_paths`.
+        """
+        result = load_paths(
+            self.store,
+            paths,
+            settings=intake_settings(self.settings),
+            kind=kind,
+            profiles=profiles,
+            date_order=date_order,
+            machine=machine,
+            machine_from=machine_from,
+            check_only=check_only,
+            progress=progress,
+        )
+        self._history = None
+        if not check_only:
+            refresh_suggestions(self.store, load_dictionary(self._own_wording()))
+            self.keep_history()
+        return result
+
+    def keep_history(self) -> None:
+        """Brings what the store keeps of its history up to date, where it has a file and records."""
+        if self.store.path is not None and self.has_records():
+            self.refresh_history()
+
+    def refresh_history(
+        self, *, rebuild: bool = False, progress: Callable[[int, int], None] | None = None
+    ) -> History:
+        """Brings the history that the store keeps up to date, so that questions need not build it.
+
+        Args:
+            rebuild: build all machines again, whatever is kept.
+            progress: hears how many of how many machines are done.
+
+        Raises:
+            UsageError: when nothing is on record.
+        """
+        self._history = refresh_history(
+            self.store, self.families, self.settings, rebuild=rebuild, progress=progress
+        )
+        self._asked = None
+        return self._history
+
+    def has_records(self) -> bool:
+        """Whether anything is on record that a history could be made of."""
+        return self.store.run("history/last_record")["last_at"][0] is not None
+
+    def _own_wording(self) -> list[Path]:
+        """The fleet's own dictionary of workshop words: wording.toml beside the store, if it is there."""
+        if self.store.path is None:
+            return []
+        own = self.store.path.resolve().parent / WORDING_FILE
+        return [own] if own.is_file() else []
+
+    def last_day(self) -> date:
+        """The last day on record, in the fleet's zone."""
+        return last_day(self.store, self.settings.fleet.time_zone)
+
+    def family(self, name: str) -> FaultFamily:
+        """The fault family of that name.
+
+        Raises:
+            UsageError: when there is none, naming those there are.
+        """
+        if name not in self.families:
+            known = ", ".join(sorted(self.families))
+            raise UsageError(f"There is no fault family {name!r}; take one of {known}.")
+        return self.families[name]
+
+    def begin(self, scope: Scope) -> tuple[History, FaultFamily]:
+        """The history and family of a scope, after a look at whether its machines exist.
+
+        Raises:
+            UsageError: for an unknown family or machine.
+        """
+        family = self.family(scope.fault)
+        history = self.history(scope.as_of)
+        if scope.machines:
+            known = {row[0] for row in self.store.execute("SELECT machine_id FROM machine")}
+            for machine in scope.machines:
+                if machine not in known:
+                    raise UsageError(
+                        f"There is no machine {machine!r} on the list as of {history.as_of}; "
+                        "'fleetlog export machines' shows the list."
+                    )
+        return history, family
+
+
+def selection(scope: Scope) -> dict[str, Any]:
+    """The scope's filters as the parameters that the files of sql/risk/ bind; None = all."""
+    return {
+        "sites": list(scope.sites) or None,
+        "build_years": list(scope.build_years) or None,
+        "machines": list(scope.machines) or None,
+    }
+
+
+def settings_of(store_path: Path | None) -> Settings:
+    """The settings beside a store, or the defaults where there are none."""
+    beside = settings_beside(store_path.resolve()) if store_path is not None else None
+    return load_settings(beside)
+
+
+def intake_settings(settings: Settings) -> PlainSettings:
+    """The part of the settings that loading needs."""
+    words = settings.vocabulary
+    return PlainSettings(
+        time_zone=settings.fleet.time_zone,
+        words={
+            "component": words.component,
+            "action": words.action,
+            "finding": words.finding,
+            "quantity": words.quantity,
+        },
+    )
+
+
+def open_fleet(
+    path: Path | str | None,
+    *,
+    settings: Settings | None = None,
+    writable: bool = False,
+    create: bool = False,
+    wait: float = 0.0,
+    told: Callable[[str], None] | None = None,
+) -> Fleet:
+    """Opens a store for questions.
+
+    Args:
+        path: the store's file; None opens an empty store in memory.
+        settings: what is in force; None reads fleetlog.toml beside the store.
+        writable: open it for loading too; others see what was loaded when the fleet is closed.
+        create: make the store when there is none.
+        wait: for how many seconds to queue behind others who write; 0 asks once.
+        told: hears, in a sentence, for whom we wait.
+
+    Raises:
+        StoreBusyError: when another process writes to the store.
+        StoreError: when the store cannot be opened.
+        SettingsError: when the settings or a fault family do not read.
+    """
+    store_path = Path(path) if path is not None else None
+    in_force = settings if settings is not None else settings_of(store_path)
+    families = families_for(in_force)
+    store = open_store(store_path, writable=writable, create=create, wait=wait, told=told)
+    return Fleet(store, in_force, families)

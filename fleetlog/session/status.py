@@ -1,0 +1,117 @@
+"""What the store holds, over which time, how complete and how clean."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from fleetlog.session.finding import header
+from fleetlog.session.fleet import Fleet
+from fleetlog.session.scope import WHOLE_FLEET, Scope
+from fleetlog.store.statements import named
+
+if TYPE_CHECKING:
+    import altair as alt
+
+
+@dataclass(frozen=True)
+class StatusFinding:
+    """The state of a store.
+
+    Attributes:
+        tables: table -> rows.
+        quality: one row a question of sql/checks/: check, count, of, meaning.
+        fleet: one row a build year: build_year, machines, electronic, running_hours.
+    """
+
+    as_of: date
+    fault: str
+    machines: int
+    tables: Mapping[str, int]
+    rejected: int
+    waiting: int
+    first: date | None
+    last: date | None
+    quality: pl.DataFrame
+    fleet: pl.DataFrame
+    notes: tuple[str, ...] = ()
+
+    @property
+    def frame(self) -> pl.DataFrame:
+        """One row a table and a row a quality question: topic, count, of."""
+        return pl.concat(
+            [
+                pl.DataFrame(
+                    [{"topic": name, "count": rows, "of": None} for name, rows in self.tables.items()],
+                    schema={"topic": pl.String, "count": pl.Int64, "of": pl.Int64},
+                ),
+                self.quality.select(pl.col("check").alias("topic"), "count", "of"),
+            ]
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        """See the interface: machines, tables, rejected, waiting, first, last, quality."""
+        return header(
+            self,
+            self.frame.to_dicts(),
+            machines=self.machines,
+            tables=dict(self.tables),
+            rejected=self.rejected,
+            waiting=self.waiting,
+            first=self.first,
+            last=self.last,
+            quality=self.quality.to_dicts(),
+        )
+
+    def chart(self) -> alt.TopLevelMixin:
+        """Machines by build year."""
+        from fleetlog.charts import fleet_age_chart
+
+        return fleet_age_chart(self)
+
+
+def status(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> StatusFinding:
+    """What the store holds and how far it can be trusted.
+
+    Args:
+        fleet: whom to ask.
+        scope: fault family and as-of date; its filters are not used.
+    """
+    history, family = fleet.begin(scope)
+    store = fleet.store
+    tables = dict(store.run("fleet/table_rows").iter_rows())
+    ends = store.run("history/last_record").row(0, named=True)
+    return StatusFinding(
+        as_of=history.as_of,
+        fault=family.name,
+        machines=tables["machines"],
+        tables=tables,
+        rejected=store.run("fleet/rejected_count")["rows"][0],
+        waiting=store.run("fleet/waiting_count")["rows"][0],
+        first=ends["first_at"].date() if ends["first_at"] else None,
+        last=ends["last_at"].date() if ends["last_at"] else None,
+        quality=_quality(fleet, tables, history.as_of_end),
+        fleet=store.run("fleet/fleet_by_build_year", as_of_end=history.as_of_end),
+    )
+
+
+def _quality(fleet: Fleet, tables: Mapping[str, int], as_of_end: datetime) -> pl.DataFrame:
+    """Every question of sql/checks/: how many rows it finds, out of how many."""
+    store = fleet.store
+    sizes = {**tables, **dict(store.run("fleet/history_rows", as_of_end=as_of_end).iter_rows())}
+    rows = [
+        {
+            "check": found.name.removeprefix("checks/"),
+            "count": store.run(found.name, as_of_end=as_of_end).height,
+            "of": sizes[found.header["unit"]],
+            "meaning": found.header["purpose"],
+        }
+        for found in named("checks")
+    ]
+    return pl.DataFrame(
+        rows, schema={"check": pl.String, "count": pl.Int64, "of": pl.Int64, "meaning": pl.String}
+    )

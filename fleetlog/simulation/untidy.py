@@ -1,0 +1,278 @@
+"""Untidy records: what people, meters and feeds do to a yard's books.
+
+Every kind of table has its list of mishaps and of how many of the untidy records suffer each; the lists are
+invented. What happened to the machines stays as it was; only what is written down of it changes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from fleetlog.simulation.files import DAY
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
+
+#: Meter changes a machine-year for each unit of mess, and the share of them that somebody recorded.
+CHANGES_A_YEAR = 2.0
+CHANGES_RECORDED = 2 / 3
+#: Rows by which a row out of order comes later at most, and the mean delay in days of a late code.
+MOST_ROWS_LATE = 200
+DAYS_LATE = 5.0
+
+# Shares of the untidy records of each kind that suffer a mishap.
+_READINGS = {
+    "gap": 0.30,
+    "rounded": 0.20,
+    "out_of_order": 0.15,
+    "duplicate": 0.10,
+    "typo": 0.10,
+    "outlier": 0.10,
+    "no_source": 0.04,
+    "no_hours": 0.01,
+}
+_CODES = {
+    "late": 0.25,
+    "side": 0.25,
+    "out_of_order": 0.15,
+    "duplicate": 0.15,
+    "hours": 0.10,
+    "typo": 0.05,
+    "status": 0.04,
+    "fmi": 0.01,
+}
+_ORDERS = {
+    "hours": 0.25,
+    "disagree": 0.25,
+    "typo": 0.15,
+    "closed_at": 0.10,
+    "complaint": 0.10,
+    "status": 0.09,
+    "duplicate": 0.05,
+    "closed_before": 0.01,
+}
+_LINES = {
+    "side": 0.30,
+    "finding": 0.20,
+    "result": 0.15,
+    "done_at": 0.14,
+    "labour_hours": 0.10,
+    "component": 0.05,
+    "duplicate": 0.05,
+    "order_unknown": 0.01,
+}
+_MEASUREMENTS = {"side": 0.4, "hours": 0.3, "duplicate": 0.3}
+_MACHINES = {"year_only": 0.3, "month_only": 0.3, "site": 0.2, "hours_at_acquisition": 0.2}
+_COMPONENTS = {"fitted_hours": 0.6, "variant": 0.4}
+
+#: Mean length of a run of outliers and of a gap, in readings.
+_RUNS = {"outlier": 2.0, "gap": 12.0}
+
+
+# --------------------------------------------------------------------------------------- meters
+
+
+@dataclass(frozen=True, eq=False)
+class Meters:
+    """The meter changes of some machines, at most one each.
+
+    Attributes:
+        changed: day since 1970 of the change; infinite where there was none.
+        old, new: running hours on the old meter at its end, on the new one at its beginning.
+        recorded: whether anybody wrote it down.
+    """
+
+    changed: Floats
+    old: Floats
+    new: Floats
+    recorded: Flags
+
+    def shown(self, machine: Ints, day: Floats, hours: Floats) -> Floats:
+        """What the meter showed on those days at which a machine had run so many hours since new."""
+        carried = np.where(day >= self.changed[machine], (self.old - self.new)[machine], 0.0)
+        return np.maximum(hours - carried, 0.0)
+
+
+def tidy_meters(machines: int) -> Meters:
+    """Meters that are never changed."""
+    never = np.full(machines, np.inf)
+    return Meters(never, np.zeros(machines), np.zeros(machines), np.zeros(machines, dtype=bool))
+
+
+def untidy_meters(
+    dice: np.random.Generator, mess: float, begin: Floats, end: Floats, built: Floats, pace: Floats
+) -> Meters:
+    """Meters of which some are changed.
+
+    Args:
+        dice: the source of random numbers.
+        mess: share of untidy records.
+        begin, end: days between which each machine's books were kept.
+        built: day on which each was built.
+        pace: running hours a day.
+    """
+    span = np.maximum(end - begin, 0.0)
+    changed = dice.random(span.size) < 1.0 - np.exp(-CHANGES_A_YEAR * mess * span / 365.25)
+    day = begin + span * dice.random(span.size)
+    old = np.round((day - built) * pace, 1)
+    new = np.where(dice.random(span.size) < 0.8, 0.0, np.round(20.0 * dice.random(span.size), 1))
+    recorded = dice.random(span.size) < CHANGES_RECORDED
+    changed &= old > new
+    return Meters(np.where(changed, day, np.inf), old, new, changed & recorded)
+
+
+# --------------------------------------------------------------------------------------- tables
+
+
+class Untidy:
+    """Makes the tables of some machines untidy; each kind of table has dice of its own.
+
+    Args:
+        mess: share of records that are untidy, 0 to 1.
+        seed: of the machines; the same tables come out of the same tables.
+    """
+
+    def __init__(self, mess: float, seed: np.random.SeedSequence) -> None:
+        self._mess = mess
+        kinds = ("readings", "codes", "orders", "lines", "measurements", "machines", "components")
+        self._dice = dict(zip(kinds, map(np.random.default_rng, seed.spawn(len(kinds))), strict=True))
+
+    def readings(self, frame: pl.DataFrame, machine: Ints) -> pl.DataFrame:
+        """Meter readings; `machine` numbers the machine of each row, whose rows lie together."""
+        dice, hit = self._hits("readings", frame.height, _READINGS)
+        hours = frame["hours"].to_numpy().copy()
+        in_run, start = self._runs(dice, machine, "outlier")
+        step = np.where(dice.random(hours.size) < 0.5, -1.0, 1.0) * np.exp(dice.normal(6.0, 1.0, hours.size))
+        hours[in_run] = np.maximum(np.round(hours[in_run] + step[start[in_run]], 1), 0.0)
+        half = dice.random(hours.size) < 0.3
+        hours = np.where(hit["rounded"], np.where(half, np.round(2 * hours) / 2, np.round(hours)), hours)
+        typo = np.flatnonzero(hit["typo"])
+        hours[typo] = mistyped(dice, hours[typo])
+        by_hand = hit["typo"] | hit["rounded"]
+        gap, _ = self._runs(dice, machine, "gap")
+        untidy = frame.with_columns(
+            hours=pl.when(~pl.Series(hit["no_hours"])).then(pl.Series(hours)),
+            source=pl.when(pl.Series(by_hand))
+            .then(pl.lit("manual"))
+            .when(~pl.Series(hit["no_source"]))
+            .then("source"),
+        )
+        return _in_order(dice, untidy, hit, kept=~gap)
+
+    def codes(self, frame: pl.DataFrame) -> pl.DataFrame:
+        """Fault codes: some come days late, some lose their side or their hours."""
+        dice, hit = self._hits("codes", frame.height, _CODES)
+        late = np.where(hit["late"], dice.exponential(DAYS_LATE, frame.height), 0.0)
+        frame = _blank(frame, hit, "side", "hours", "status", "fmi")
+        frame = frame.with_columns(self._mistyped(dice, frame, hit), (pl.col(DAY) + pl.Series(late)))
+        return _in_order(dice, frame, hit)
+
+    def orders(self, frame: pl.DataFrame) -> pl.DataFrame:
+        """Work orders: hours that the meter does not bear out, cells left empty, closed before opened."""
+        dice, hit = self._hits("orders", frame.height, _ORDERS)
+        off = np.round(dice.normal(0.0, 25.0, frame.height), 0)
+        frame = _blank(frame, hit, "hours", "closed_at", "complaint", "status").with_columns(
+            hours=pl.when(pl.Series(hit["disagree"]))
+            .then((pl.col("hours") + pl.Series(off)).clip(lower_bound=0.0).round(0))
+            .otherwise("hours"),
+            closed_at=pl.when(pl.Series(hit["closed_before"]))
+            .then(pl.col("opened_at") - pl.duration(days=30))
+            .otherwise("closed_at"),
+        )
+        return _in_order(dice, frame.with_columns(self._mistyped(dice, frame, hit)), hit)
+
+    def lines(self, frame: pl.DataFrame) -> pl.DataFrame:
+        """Lines of work orders: cells left empty, lines of an order that nobody knows."""
+        dice, hit = self._hits("lines", frame.height, _LINES)
+        frame = _blank(frame, hit, "side", "finding", "result", "done_at", "labour_hours", "component")
+        unknown = pl.Series(hit["order_unknown"])
+        frame = frame.with_columns(
+            work_order_id=pl.when(unknown).then(pl.format("{}?", "work_order_id")).otherwise("work_order_id")
+        )
+        return _in_order(dice, frame, hit)
+
+    def measurements(self, frame: pl.DataFrame) -> pl.DataFrame:
+        """Measurements: side or hours left empty, rows twice."""
+        dice, hit = self._hits("measurements", frame.height, _MEASUREMENTS)
+        return _in_order(dice, _blank(frame, hit, "side", "hours"), hit)
+
+    def machines(self, frame: pl.DataFrame) -> pl.DataFrame:
+        """The list of machines: built in a year or a month, nobody knows on which day."""
+        _, hit = self._hits("machines", frame.height, _MACHINES)
+        return _blank(frame, hit, "site", "hours_at_acquisition").with_columns(
+            build_date=pl.when(pl.Series(hit["year_only"]))
+            .then(pl.col("build_date").str.slice(0, 4))
+            .when(pl.Series(hit["month_only"]))
+            .then(pl.col("build_date").str.slice(0, 7))
+            .otherwise("build_date")
+        )
+
+    def components(self, frame: pl.DataFrame) -> pl.DataFrame:
+        """The list of parts, less sure of itself."""
+        _, hit = self._hits("components", frame.height, _COMPONENTS)
+        return _blank(frame, hit, "fitted_hours", "variant")
+
+    def _hits(
+        self, kind: str, rows: int, shares: dict[str, float]
+    ) -> tuple[np.random.Generator, dict[str, Flags]]:
+        """Which rows suffer which mishap: one at most, so that the shares add up to the mess."""
+        dice = self._dice[kind]
+        mark = dice.random(rows) / self._mess
+        edges = np.cumsum([0.0, *shares.values()])
+        pairs = zip(shares, edges[:-1], edges[1:], strict=True)
+        return dice, {name: (mark >= low) & (mark < high) for name, low, high in pairs}
+
+    def _runs(self, dice: np.random.Generator, machine: Ints, kind: str) -> tuple[Flags, Ints]:
+        """Which rows lie in a run of readings, and the row at which each one's run began."""
+        mean = _RUNS[kind]
+        size = machine.size
+        begins = dice.random(size) < self._mess * _READINGS[kind] / mean
+        length = dice.geometric(1.0 / mean, size)
+        start = np.maximum.accumulate(np.where(begins, np.arange(size), -1))
+        inside = (start >= 0) & (np.arange(size) < start + length[start])
+        inside &= machine == machine[start]
+        return inside, start
+
+    @staticmethod
+    def _mistyped(dice: np.random.Generator, frame: pl.DataFrame, hit: dict[str, Flags]) -> pl.Series:
+        hours = frame["hours"].to_numpy().copy()
+        rows = np.flatnonzero(hit["typo"] & np.isfinite(hours))
+        hours[rows] = mistyped(dice, hours[rows])
+        return pl.Series("hours", hours).fill_nan(None)
+
+
+def mistyped(dice: np.random.Generator, hours: Floats) -> Floats:
+    """Hours as a hasty hand enters them: two digits swapped, a digit twice, or the decimal point lost."""
+    tenths = np.round(hours * 10.0).astype(np.int64)
+    digits = np.char.str_len(tenths.astype(np.str_)).astype(np.int64)
+    place = 10 ** np.floor(dice.random(hours.size) * np.maximum(digits - 1, 1)).astype(np.int64)
+    low, here, above = tenths % place, (tenths // place) % 10, (tenths // (10 * place)) % 10
+    swapped = tenths + (above - here) * place + (here - above) * 10 * place
+    doubled = (tenths // place) * 10 * place + here * place + low
+    kind = dice.integers(0, 3, hours.size)
+    return np.select([kind == 0, kind == 1], [swapped / 10.0, doubled / 10.0], 10.0 * hours)
+
+
+def _blank(frame: pl.DataFrame, hit: dict[str, Flags], *columns: str) -> pl.DataFrame:
+    """Empties cells: the mishap has the name of the column."""
+    return frame.with_columns(
+        pl.when(~pl.Series(hit[name], dtype=pl.Boolean)).then(pl.col(name)).alias(name) for name in columns
+    )
+
+
+def _in_order(
+    dice: np.random.Generator, frame: pl.DataFrame, hit: dict[str, Flags], kept: Flags | None = None
+) -> pl.DataFrame:
+    """The rows as they stand in the file: some twice, some later than their turn, some not at all."""
+    rows = np.arange(frame.height) if kept is None else np.flatnonzero(kept)
+    later = dice.integers(1, MOST_ROWS_LATE + 1, frame.height)
+    place = rows + np.where(hit["out_of_order"][rows], later[rows], 0) if "out_of_order" in hit else rows
+    again = rows[hit["duplicate"][rows]]
+    rows = np.concatenate((rows, again))
+    place = np.concatenate((place, again + later[again]))
+    return frame[rows[np.argsort(place, kind="stable")]]

@@ -1,0 +1,62 @@
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from fleetlog import phrasing as words
+
+
+@pytest.mark.parametrize(
+    ("value", "said"),
+    [
+        (5139.2, "5,100\u00a0h"),
+        (5150.0, "5,200\u00a0h"),
+        (999.6, "1,000\u00a0h"),
+        (487.0, "490\u00a0h"),
+        (84.4, "84\u00a0h"),
+        (0.0, "0\u00a0h"),
+        (None, "–"),
+        (math.nan, "–"),
+    ],
+)
+def test_hours(value: float | None, said: str) -> None:
+    assert words.hours(value) == said
+
+
+@pytest.mark.parametrize(
+    ("share", "said"),
+    [
+        (0.0, "0%"),
+        (0.004, "<1%"),
+        (0.055, "6%"),
+        (0.5, "50%"),
+        (0.996, ">99%"),
+        (1.0, "100%"),
+        (None, "–"),
+        (math.nan, "–"),
+    ],
+)
+def test_percent_never_rounds_to_never_or_always(share: float | None, said: str) -> None:
+    assert words.percent(share) == said
+
+
+def test_money_names_its_currency() -> None:
+    assert words.money(1239.5, "EUR") == "EUR\u00a01,240"
+    assert words.money(None, "EUR") == "–"
+
+
+def test_lists_and_plurals() -> None:
+    assert words.listed([]) == ""
+    assert words.listed(["a"]) == "a"
+    assert words.listed(["a", "b", "c"]) == "a, b and c"
+    assert [words.plural(count, "life", "lives") for count in (0, 1, 2)] == ["no lives", "1 life", "2 lives"]
+    assert words.plural_part("wiring") == "wiring"
+    assert words.plural_part("internal_bushing") == "internal bushings"
+
+
+def test_a_value_in_words() -> None:
+    assert words.said("position_sensor") == "position sensor"
+    assert words.said("original", {"original": "Built before 2017"}) == "built before 2017"
+    assert words.said("spn", {"spn": "SPN of the signal"}) == "SPN of the signal"
+    assert words.said("Alder Cross", {"original": "Built before 2017"}) == "Alder Cross"
