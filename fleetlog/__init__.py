@@ -1,18 +1,137 @@
 """fleetlog: service history and failure analytics for yards that keep compact loaders.
 
-`fleetlog.open(path)` opens a store; the fleet it returns answers the questions that the command line asks.
+`fleetlog.open(path)` opens a store; the fleet it returns answers the questions that the command line asks,
+and `fleet.where(...)` restricts them to a part of it. What stands in `__all__` is public, with the attributes
+of the results; everything else may change.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+from fleetlog.errors import (
+    EngineError,
+    FleetlogError,
+    InputFileError,
+    SettingsError,
+    StoreBusyError,
+    StoreError,
+    UsageError,
+)
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from fleetlog.api import OpenFleet
+    from fleetlog.api import FleetPart, OpenFleet
+    from fleetlog.causes.backtest import BacktestFinding
+    from fleetlog.causes.case import Reason, Suspect
+    from fleetlog.causes.suspects import SuspectsFinding
+    from fleetlog.causes.unit import UnitFinding
+    from fleetlog.intake import LoadResult
+    from fleetlog.lives.comparison import ComparisonFinding
+    from fleetlog.lives.drivers import Clock, DriversFinding, Ties
+    from fleetlog.lives.fleet_figures import FleetFiguresFinding
+    from fleetlog.lives.incidence import IncidenceFinding
+    from fleetlog.lives.repeats import RepeatsFinding
+    from fleetlog.lives.splits import Weighting
+    from fleetlog.lives.survival import Interval, SurvivalFinding, SurvivalGroup
+    from fleetlog.lives.trend import TrendFinding
+    from fleetlog.methods import Topic
+    from fleetlog.planning.forecast import ForecastFinding
+    from fleetlog.planning.forecast_check import ForecastCheck
+    from fleetlog.planning.plan import PlanFinding
+    from fleetlog.planning.plan_hours import ShopHoursFinding
+    from fleetlog.planning.policies import PolicyFinding
+    from fleetlog.planning.replacement import ReplacementFinding
+    from fleetlog.session.finding import Finding
+    from fleetlog.session.scope import Columns
+    from fleetlog.session.status import StatusFinding
+    from fleetlog.settings import Settings
 
-__all__ = ["open"]
+#: Where the public names stand that are looked up when they are first asked for, so that importing is quick.
+_PLACES = {
+    "fleetlog.api": ("FleetPart", "OpenFleet"),
+    "fleetlog.causes.backtest": ("BacktestFinding",),
+    "fleetlog.causes.case": ("Reason", "Suspect"),
+    "fleetlog.causes.suspects": ("SuspectsFinding",),
+    "fleetlog.causes.unit": ("UnitFinding",),
+    "fleetlog.intake": ("LoadResult",),
+    "fleetlog.lives.comparison": ("ComparisonFinding",),
+    "fleetlog.lives.drivers": ("Clock", "DriversFinding", "Ties"),
+    "fleetlog.lives.fleet_figures": ("FleetFiguresFinding",),
+    "fleetlog.lives.incidence": ("IncidenceFinding",),
+    "fleetlog.lives.repeats": ("RepeatsFinding",),
+    "fleetlog.lives.splits": ("Weighting",),
+    "fleetlog.lives.survival": ("Interval", "SurvivalFinding", "SurvivalGroup"),
+    "fleetlog.lives.trend": ("TrendFinding",),
+    "fleetlog.methods": ("Topic",),
+    "fleetlog.planning.forecast": ("ForecastFinding",),
+    "fleetlog.planning.forecast_check": ("ForecastCheck",),
+    "fleetlog.planning.plan": ("PlanFinding",),
+    "fleetlog.planning.plan_hours": ("ShopHoursFinding",),
+    "fleetlog.planning.policies": ("PolicyFinding",),
+    "fleetlog.planning.replacement": ("ReplacementFinding",),
+    "fleetlog.session.finding": ("Finding",),
+    "fleetlog.session.scope": ("Columns",),
+    "fleetlog.session.status": ("StatusFinding",),
+    "fleetlog.settings": ("Settings",),
+}
+_HOME = {name: module for module, names in _PLACES.items() for name in names}
+
+__all__ = [
+    "BacktestFinding",
+    "Clock",
+    "Columns",
+    "ComparisonFinding",
+    "DriversFinding",
+    "EngineError",
+    "Finding",
+    "FleetFiguresFinding",
+    "FleetPart",
+    "FleetlogError",
+    "ForecastCheck",
+    "ForecastFinding",
+    "IncidenceFinding",
+    "InputFileError",
+    "Interval",
+    "LoadResult",
+    "OpenFleet",
+    "PlanFinding",
+    "PolicyFinding",
+    "Reason",
+    "RepeatsFinding",
+    "ReplacementFinding",
+    "Settings",
+    "SettingsError",
+    "ShopHoursFinding",
+    "StatusFinding",
+    "StoreBusyError",
+    "StoreError",
+    "SurvivalFinding",
+    "SurvivalGroup",
+    "Suspect",
+    "SuspectsFinding",
+    "Ties",
+    "Topic",
+    "TrendFinding",
+    "UnitFinding",
+    "UsageError",
+    "Weighting",
+    "__version__",
+    "open",
+]
+
+
+def __getattr__(name: str) -> Any:
+    """A public name, imported when it is first asked for."""
+    if name == "__version__":
+        from importlib.metadata import version
+
+        return version("fleetlog")
+    if name in _HOME:
+        return getattr(import_module(_HOME[name]), name)
+    raise AttributeError(f"fleetlog has no {name}")
 
 
 def open(

@@ -3,42 +3,240 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from types import TracebackType
 
-from fleetlog.causes.backtest import BacktestFinding, backtest
-from fleetlog.causes.suspects import SuspectsFinding, suspects
-from fleetlog.causes.unit import UnitFinding, unit
+import polars as pl
+
+from fleetlog.asking import Ask, day_of, names_of
+from fleetlog.causes.backtest import backtest
+from fleetlog.causes.suspects import suspects
+from fleetlog.causes.unit import unit
+from fleetlog.errors import UsageError
 from fleetlog.intake import LoadResult
-from fleetlog.lives.comparison import ComparisonFinding, compare
-from fleetlog.lives.drivers import DriversFinding, drivers
-from fleetlog.lives.incidence import IncidenceFinding, incidence
-from fleetlog.lives.repeats import RepeatsFinding, repeats
-from fleetlog.lives.survival import SurvivalFinding, survival
-from fleetlog.lives.trend import TrendFinding, trend
-from fleetlog.planning.forecast import ForecastFinding, forecast
-from fleetlog.planning.plan import PlanFinding, plan
+from fleetlog.lives.comparison import compare
+from fleetlog.lives.drivers import drivers
+from fleetlog.lives.fleet_figures import fleet_figures
+from fleetlog.lives.incidence import incidence
+from fleetlog.lives.observed import observed_lives
+from fleetlog.lives.repeats import repeats
+from fleetlog.lives.survival import survival
+from fleetlog.lives.trend import trend
+from fleetlog.methods import Topic, topic
+from fleetlog.planning.forecast import forecast
+from fleetlog.planning.forecast_check import check_forecasts
+from fleetlog.planning.plan import plan
+from fleetlog.planning.plan_hours import compare_shop_hours
+from fleetlog.planning.policies import compare_policies
+from fleetlog.planning.replacement import replacement
+from fleetlog.questions import exports, proposal
 from fleetlog.session.fleet import Fleet, open_fleet
-from fleetlog.session.scope import Scope
-from fleetlog.session.status import StatusFinding, status
+from fleetlog.session.scope import DEFAULT_FAULT, Scope
+from fleetlog.session.status import status
+from fleetlog.settings import Settings
+from fleetlog.tables import write_table
 
-DEFAULT_FAULT = "neutral-return"
 
+class FleetPart:
+    """A fleet, or a part of it, as of a day: what questions are asked of. `OpenFleet.where` makes one.
 
-class OpenFleet:
-    """A store, open for questions.
+    Each question takes the options of its command, checked, and gives the command's answer: a result with
+    `frame` (polars), `to_dict()`, `chart()`, `save()`, `notes` and `warnings`.
 
-    Attributes:
-        fleet: what the functions of `fleetlog.findings` take.
+    Examples:
+        >>> import fleetlog
+        >>> with fleetlog.open(demo_store) as fleet:
+        ...     june = fleet.where(as_of="2026-06-30", sites="Tolbeck")
+        ...     june.survival(by="variant").by
+        ('variant',)
     """
 
-    fleet: Fleet
+    def __init__(self, fleet: Fleet, scope: Scope) -> None:
+        self._fleet = fleet
+        self._scope = scope
+        self._closed = False
+
+    def parts(self) -> tuple[Fleet, Scope]:
+        """The fleet that the functions of the rooms take, and which part of it is asked about.
+
+        Raises:
+            UsageError: the fleet is closed.
+        """
+        if self._closed:
+            raise UsageError("This fleet is closed; open it again with fleetlog.open(...) to ask more.")
+        return self._fleet, self._scope
+
+    def where(
+        self,
+        *,
+        fault: str | None = None,
+        as_of: date | str | None = None,
+        sites: str | Sequence[str] | None = None,
+        build_years: int | Sequence[int] | None = None,
+        machines: str | Sequence[str] | None = None,
+    ) -> FleetPart:
+        """The part of the fleet to which questions are restricted; what is left out stays as it is.
+
+        Args:
+            fault: name of the fault family.
+            as_of: the last day that counts, as a date or as text ("2026-06-30").
+            sites, build_years, machines: one or several to keep.
+
+        Raises:
+            UsageError: for a day that does not read, an unknown family, machine, site or build year.
+        """
+        fleet, scope = self.parts()
+        chosen = replace(
+            scope,
+            fault=fault if fault is not None else scope.fault,
+            as_of=day_of(as_of) if as_of is not None else scope.as_of,
+            sites=names_of("sites", sites) if sites is not None else scope.sites,
+            build_years=names_of("build_years", build_years)
+            if build_years is not None
+            else scope.build_years,
+            machines=names_of("machines", machines) if machines is not None else scope.machines,
+        )
+        fleet.begin(chosen)
+        return _Part(self, chosen)
+
+    survival = Ask(survival)
+    incidence = Ask(incidence)
+    compare = Ask(compare)
+    drivers = Ask(drivers)
+    repeats = Ask(repeats)
+    trend = Ask(trend)
+    suspects = Ask(suspects)
+    unit = Ask(unit)
+    forecast = Ask(forecast)
+    forecast_check = Ask(check_forecasts)
+    replacement = Ask(replacement)
+    plan = Ask(plan)
+    shop_hours = Ask(compare_shop_hours)
+    policies = Ask(compare_policies)
+    figures = Ask(fleet_figures)
+    backtest = Ask(backtest)
+    status = Ask(status)
+    lives = Ask(observed_lives)
+
+    @property
+    def settings(self) -> Settings:
+        """Costs, windows and zone in force."""
+        return self.parts()[0].settings
+
+    def sql(self, statement: str) -> pl.DataFrame:
+        """The answer to one SELECT on the store's tables and those of its history; it changes nothing.
+
+        Raises:
+            UsageError: it is not one SELECT, or the store refuses it.
+        """
+        from fleetlog.store.question import ask
+
+        fleet, scope = self.parts()
+        fleet.history(scope.as_of)
+        return ask(fleet.store, statement, sealed=False)
+
+    def table(self, name: str, component: str | None = None) -> pl.DataFrame:
+        """A table that a yard loads, one of the history, or the table of an answer, as `fleetlog export`.
+
+        Args:
+            name: of the table.
+            component: the part whose lives are followed, where the answer is about one.
+
+        Raises:
+            UsageError: there is none of that name.
+        """
+        from fleetlog.store.connection import quoted
+
+        fleet, scope = self.parts()
+        answers = exports()
+        if name in answers:
+            asked, frame = answers[name]
+            options = dict(frame.export_options)
+            if component is not None and "component" in asked.by_name:
+                options["component"] = component
+            rows: pl.DataFrame = getattr(asked.ask.load()(fleet, scope, **options), frame.name)
+            return rows
+        tables = fleet.store.tables()
+        history = () if name in tables else fleet.history(scope.as_of).tables
+        if name not in tables and name not in history:
+            raise UsageError(
+                f"There is no table or answer {name!r}; {proposal(name, [*answers, *tables, *history])}"
+            )
+        return fleet.store.select(f"FROM {quoted(name)}")
+
+    def export(self, name: str, path: Path | str) -> Path:
+        """Writes a table or an answer's table to a file: .csv, .xlsx, .parquet or .json by its ending.
+
+        Returns:
+            The file.
+
+        Raises:
+            UsageError: there is none of that name, for another ending, or where it cannot be written.
+        """
+        target = Path(path)
+        write_table(self.table(name), target)
+        return target
+
+    def report(self, folder: Path | str, month: date | str | None = None) -> Path:
+        """Writes the monthly report of the whole fleet.
+
+        Args:
+            folder: gets the pages, the PDF, the workbook and the tables.
+            month: any day of the month, or "2026-06"; None: the month of the last day that counts.
+
+        Returns:
+            The report's page.
+
+        Raises:
+            UsageError: for a month that does not read, or a folder that cannot be written.
+        """
+        from fleetlog.reporting.month_report import write_month
+
+        fleet, scope = self.parts()
+        text = f"{month}-01" if isinstance(month, str) and len(month) == 7 else month
+        day = day_of(text) or scope.as_of or fleet.last_day()
+        return write_month(fleet, day, scope.fault, Path(folder))
+
+    def explain(self, name: str) -> Topic:
+        """How a number is computed: formula, assumptions, when not to trust it, source.
+
+        Raises:
+            UsageError: there is no such topic; the nearest is proposed.
+        """
+        return topic(name)
+
+    def __repr__(self) -> str:
+        if self._closed:
+            return f"<{type(self).__name__}, closed>"
+        fleet, scope = self.parts()
+        day = f", as of {scope.as_of}" if scope.as_of else ""
+        names = (("sites", scope.sites), ("build years", scope.build_years), ("machines", scope.machines))
+        kept = "".join(f", {name} {', '.join(map(str, values))}" for name, values in names if values)
+        return f"<{type(self).__name__} of {fleet.store.path or 'a store in memory'}{day}{kept}>"
+
+
+class _Part(FleetPart):
+    """A part of an open fleet, closed when the whole is."""
+
+    def __init__(self, whole: FleetPart, scope: Scope) -> None:
+        super().__init__(whole.parts()[0], scope)
+        self._whole = whole
+
+    def parts(self) -> tuple[Fleet, Scope]:
+        """The fleet, and this part of it."""
+        return self._whole.parts()[0], self._scope
+
+
+class OpenFleet(FleetPart):
+    """A store, open for questions. Use it in a `with` statement, or close it."""
 
     def __init__(
         self, path: Path | str, *, writable: bool = False, create: bool = False, wait: float = 0.0
     ) -> None:
-        self.fleet = open_fleet(path, writable=writable, create=create, wait=wait)
+        fleet = open_fleet(path, writable=writable, create=create, wait=wait)
+        super().__init__(fleet, Scope(DEFAULT_FAULT))
 
     def __enter__(self) -> OpenFleet:
         return self
@@ -57,15 +255,19 @@ class OpenFleet:
         Raises:
             StoreError: when that fails; the store is as it was then.
         """
-        self.fleet.close()
+        if not self._closed:
+            self._closed = True
+            self._fleet.close()
 
     def discard(self) -> None:
         """Lets the store go and drops what was loaded since it was opened."""
-        self.fleet.discard()
+        if not self._closed:
+            self._closed = True
+            self._fleet.discard()
 
     def load(
         self,
-        paths: Sequence[Path | str],
+        paths: Sequence[Path | str] | Path | str,
         *,
         kind: str | None = None,
         date_order: str | None = None,
@@ -77,162 +279,13 @@ class OpenFleet:
 
         Arguments and errors are those of `fleetlog.intake.load_paths`.
         """
-        return self.fleet.load(
-            [Path(path) for path in paths],
+        fleet, _ = self.parts()
+        many = [paths] if isinstance(paths, (str, Path)) else list(paths)
+        return fleet.load(
+            [Path(path) for path in many],
             kind=kind,
             date_order=date_order,
             machine=machine,
             machine_from=machine_from,
             check_only=check_only,
         )
-
-    def survival(
-        self,
-        *,
-        component: str = "internal_bushing",
-        cause: str | None = None,
-        by: tuple[str, ...] = (),
-        interval: str = "log-log",
-        test: str = "log-rank",
-        strata: tuple[str, ...] = (),
-        fault: str = DEFAULT_FAULT,
-        as_of: date | None = None,
-        sites: tuple[str, ...] = (),
-        build_years: tuple[int, ...] = (),
-        machines: tuple[str, ...] = (),
-    ) -> SurvivalFinding:
-        """How long parts live, by running hours. See `fleetlog.lives.survival.survival`."""
-        return survival(
-            self.fleet,
-            Scope(fault, as_of, sites, build_years, machines),
-            component=component,
-            cause=cause,
-            by=by,
-            interval=interval,
-            test=test,
-            strata=strata,
-        )
-
-    def incidence(
-        self,
-        *,
-        component: str = "internal_bushing",
-        by: tuple[str, ...] = (),
-        fault: str = DEFAULT_FAULT,
-        as_of: date | None = None,
-        sites: tuple[str, ...] = (),
-        build_years: tuple[int, ...] = (),
-        machines: tuple[str, ...] = (),
-    ) -> IncidenceFinding:
-        """In what ways lives end. See `fleetlog.lives.incidence.incidence`."""
-        scope = Scope(fault, as_of, sites, build_years, machines)
-        return incidence(self.fleet, scope, component=component, by=by)
-
-    def compare(
-        self,
-        *,
-        component: str = "internal_bushing",
-        cause: str | None = None,
-        by: str = "build_year",
-        strata: tuple[str, ...] = (),
-        test: str = "log-rank",
-        fault: str = DEFAULT_FAULT,
-        as_of: date | None = None,
-        sites: tuple[str, ...] = (),
-        build_years: tuple[int, ...] = (),
-        machines: tuple[str, ...] = (),
-    ) -> ComparisonFinding:
-        """Which groups fail more than expected. See `fleetlog.lives.comparison.compare`."""
-        scope = Scope(fault, as_of, sites, build_years, machines)
-        return compare(self.fleet, scope, component=component, cause=cause, by=by, strata=strata, test=test)
-
-    def drivers(
-        self,
-        *,
-        component: str = "internal_bushing",
-        factors: tuple[str, ...] = ("variant", "site"),
-        strata: tuple[str, ...] = (),
-        clock: str = "lives",
-        ties: str = "efron",
-        fault: str = DEFAULT_FAULT,
-        as_of: date | None = None,
-        sites: tuple[str, ...] = (),
-        build_years: tuple[int, ...] = (),
-        machines: tuple[str, ...] = (),
-    ) -> DriversFinding:
-        """What multiplies the risk. See `fleetlog.lives.drivers.drivers`."""
-        scope = Scope(fault, as_of, sites, build_years, machines)
-        return drivers(
-            self.fleet, scope, component=component, factors=factors, strata=strata, clock=clock, ties=ties
-        )
-
-    def trend(
-        self,
-        *,
-        fault: str = DEFAULT_FAULT,
-        as_of: date | None = None,
-        sites: tuple[str, ...] = (),
-        build_years: tuple[int, ...] = (),
-        machines: tuple[str, ...] = (),
-    ) -> TrendFinding:
-        """Whether the fault comes ever faster. See `fleetlog.lives.trend.trend`."""
-        return trend(self.fleet, Scope(fault, as_of, sites, build_years, machines))
-
-    def repeats(
-        self,
-        *,
-        window_hours: float | None = None,
-        component: str | None = None,
-        by: str = "",
-        fault: str = DEFAULT_FAULT,
-        as_of: date | None = None,
-        sites: tuple[str, ...] = (),
-        build_years: tuple[int, ...] = (),
-        machines: tuple[str, ...] = (),
-    ) -> RepeatsFinding:
-        """Which repairs hold. See `fleetlog.lives.repeats.repeats`."""
-        scope = Scope(fault, as_of, sites, build_years, machines)
-        return repeats(self.fleet, scope, window_hours=window_hours, component=component, by=by)
-
-    def suspects(
-        self,
-        *,
-        fault: str = DEFAULT_FAULT,
-        as_of: date | None = None,
-        sites: tuple[str, ...] = (),
-        build_years: tuple[int, ...] = (),
-        machines: tuple[str, ...] = (),
-    ) -> SuspectsFinding:
-        """Open and doubtful cases. See `fleetlog.causes.suspects.suspects`."""
-        return suspects(self.fleet, Scope(fault, as_of, sites, build_years, machines))
-
-    def unit(self, machine: str, *, fault: str = DEFAULT_FAULT, as_of: date | None = None) -> UnitFinding:
-        """One machine's whole story. See `fleetlog.causes.unit.unit`."""
-        return unit(self.fleet, machine, Scope(fault, as_of))
-
-    def forecast(
-        self, *, months: int = 12, fault: str = DEFAULT_FAULT, as_of: date | None = None
-    ) -> ForecastFinding:
-        """What will fail over the coming months. See `fleetlog.planning.forecast.forecast`."""
-        return forecast(self.fleet, Scope(fault, as_of), months=months)
-
-    def plan(
-        self,
-        *,
-        weeks: int = 26,
-        shop_hours: float | None = None,
-        fault: str = DEFAULT_FAULT,
-        as_of: date | None = None,
-    ) -> PlanFinding:
-        """Which preventive repairs to do when. See `fleetlog.planning.plan.plan`."""
-        return plan(self.fleet, Scope(fault, as_of), weeks=weeks, shop_hours=shop_hours)
-
-    def backtest(
-        self, *, months: int = 24, fault: str = DEFAULT_FAULT, as_of: date | None = None
-    ) -> BacktestFinding:
-        """How good past suspicions were. See `fleetlog.causes.backtest.backtest`."""
-        return backtest(self.fleet, Scope(fault, as_of), months=months)
-
-    def status(self, *, fault: str = DEFAULT_FAULT, as_of: date | None = None) -> StatusFinding:
-        """What the store holds. See `fleetlog.session.status.status`."""
-        return status(self.fleet, Scope(fault, as_of))

@@ -8,8 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from fleetlog.api import FleetPart
 from fleetlog.resources import folder
 from fleetlog.session.fleet import Fleet, open_fleet
+from fleetlog.session.scope import Scope
 
 
 @pytest.fixture(scope="session")
@@ -28,3 +30,9 @@ def demo(demo_store: Path) -> Iterator[Fleet]:
     """The demo fleet, open for questions."""
     with open_fleet(demo_store) as fleet:
         yield fleet
+
+
+@pytest.fixture
+def demo_part(demo: Fleet) -> FleetPart:
+    """The demo fleet as Python asks it."""
+    return FleetPart(demo, Scope())

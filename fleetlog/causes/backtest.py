@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any, ClassVar
 
 import numpy as np
 import polars as pl
@@ -20,16 +20,13 @@ from fleetlog.causes.weighing import WeighedCases, weigh
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
 from fleetlog.history import History
-from fleetlog.session.finding import header
+from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import WHOLE_FLEET, Scope
 from fleetlog.stats.arrays import Floats, Ints, normal_quantile
 from fleetlog.stats.errors import BadArgument
 from fleetlog.stats.repair_order import expected_sum
 from fleetlog.stats.scores import area_under_curve, calibration_bins, calibration_line
-
-if TYPE_CHECKING:
-    import altair as alt
 
 MODEL, SCORE, RULE, BASE = "model", "evidence score", "always the old bushing", "base rates"
 
@@ -42,8 +39,8 @@ BASE_CASES = 10.0
 _ENOUGH = 10
 
 
-@dataclass(frozen=True)
-class BacktestFinding:
+@dataclass(frozen=True, repr=False)
+class BacktestFinding(Finding):
     """Suspicions of past months beside what was confirmed later.
 
     Attributes:
@@ -60,6 +57,8 @@ class BacktestFinding:
         unconfirmed: judged cases whose cause was never confirmed, left out.
         currency: ISO 4217 code of the costs.
     """
+
+    question: ClassVar[str] = "backtest"
 
     as_of: date
     fault: str
@@ -90,12 +89,6 @@ class BacktestFinding:
             unconfirmed=self.unconfirmed,
             currency=self.currency,
         )
-
-    def chart(self) -> alt.TopLevelMixin:
-        """How often the likeliest cause was the true one, by how sure the model was."""
-        from fleetlog.charts.calibration import calibration_chart
-
-        return calibration_chart(self)
 
 
 def backtest(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import Any, ClassVar
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +15,7 @@ from fleetlog.causes.weighing import CASE, WeighedCases, weigh
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily, Step
 from fleetlog.history import History
-from fleetlog.session.finding import header
+from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.scope import WHOLE_FLEET, Scope
 from fleetlog.settings import Settings
@@ -24,12 +24,9 @@ from fleetlog.stats.posterior import posterior
 from fleetlog.stats.repair_order import Choices, Plans, Steps, best_plan, customary_plan
 from fleetlog.store import Store
 
-if TYPE_CHECKING:
-    import altair as alt
 
-
-@dataclass(frozen=True)
-class SuspectsFinding:
+@dataclass(frozen=True, repr=False)
+class SuspectsFinding(Finding):
     """Cases of one family, most certain and dearest first.
 
     Attributes:
@@ -37,6 +34,8 @@ class SuspectsFinding:
         cautions: sentences to show wherever a step opens the pump.
         currency: ISO 4217 code of the costs.
     """
+
+    question: ClassVar[str] = "suspects"
 
     as_of: date
     fault: str
@@ -76,6 +75,16 @@ class SuspectsFinding:
             infer_schema_length=None,
         )
 
+    @property
+    def summary(self) -> pl.DataFrame:
+        """The table without the single probabilities and reasons, which only a program reads."""
+        return self.frame.select(pl.exclude("^p_.*$", "reasons"))
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """The family's cautions, where a step that calls for them is proposed."""
+        return self.cautions if any(case.cautions for case in self.cases) else ()
+
     def to_dict(self) -> dict[str, Any]:
         """See the interface: machine_id, side, state, since, age_hours, variant, causes, top_cause, ….."""
         rows = [
@@ -103,12 +112,6 @@ class SuspectsFinding:
         ]
         opens_pump = any(case.cautions for case in self.cases)
         return header(self, rows, currency=self.currency, cautions=list(self.cautions) if opens_pump else [])
-
-    def chart(self) -> alt.TopLevelMixin:
-        """The probability of each cause, one bar a case."""
-        from fleetlog.charts import suspects_chart
-
-        return suspects_chart(self)
 
 
 @dataclass(frozen=True)

@@ -5,22 +5,19 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import Any, ClassVar
 
 import polars as pl
 
 from fleetlog.causes.case import Suspect
 from fleetlog.causes.suspects import SuspectsFinding, impossible_reports, suspects
-from fleetlog.session.finding import header
+from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import WHOLE_FLEET, Scope
 
-if TYPE_CHECKING:
-    import altair as alt
 
-
-@dataclass(frozen=True)
-class UnitFinding:
+@dataclass(frozen=True, repr=False)
+class UnitFinding(Finding):
     """What is known of one machine. Times are UTC; hours are running hours of the machine.
 
     Attributes:
@@ -36,6 +33,8 @@ class UnitFinding:
         rentals: out_at, in_at, day_rate.
         cases: the unit's open or watched cases.
     """
+
+    question: ClassVar[str] = "unit"
 
     as_of: date
     fault: str
@@ -80,6 +79,11 @@ class UnitFinding:
             ]
         ).sort("at", "what", maintain_order=True)
 
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """The family's cautions, where a step that calls for them is proposed."""
+        return self.cautions if any(case.cautions for case in self.cases) else ()
+
     def to_dict(self) -> dict[str, Any]:
         """The machine, its timeline as rows, and its tables by name."""
         return header(
@@ -102,29 +106,21 @@ class UnitFinding:
             ],
         )
 
-    def chart(self) -> alt.TopLevelMixin:
-        """The machine's timeline over its running hours."""
-        from fleetlog.charts import unit_chart
 
-        return unit_chart(self)
-
-
-def unit(
-    fleet: Fleet, machine_id: str, scope: Scope = WHOLE_FLEET, *, known: SuspectsFinding | None = None
-) -> UnitFinding:
+def unit(fleet: Fleet, scope: Scope, machine_id: str, *, known: SuspectsFinding | None = None) -> UnitFinding:
     """One machine's whole story.
 
     Args:
         fleet: whom to ask.
-        machine_id: the fleet's own number.
         scope: fault family and as-of date; its filters are not used.
+        machine_id: the fleet's own number.
         known: the suspects of the whole fleet at that date, where they have been found already.
 
     Raises:
         UsageError: when there is no such machine.
     """
-    (found,) = units(fleet, (machine_id,), scope, known=known)
-    return found
+    (answer,) = units(fleet, (machine_id,), scope, known=known)
+    return answer
 
 
 def units(

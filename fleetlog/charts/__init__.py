@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from fleetlog.charts.incidence import incidence_chart
     from fleetlog.charts.lives import hazard_chart
     from fleetlog.charts.output import FORMATS, save, to_svg
-    from fleetlog.charts.registry import CHARTS, ChartKind
     from fleetlog.charts.repeats import comeback_chart, mean_cumulative_chart
     from fleetlog.charts.survival import survival_chart
     from fleetlog.charts.suspects import reasons_chart, suspects_chart
@@ -22,9 +21,7 @@ if TYPE_CHECKING:
     from fleetlog.charts.weibull import probability_chart
 
 __all__ = [
-    "CHARTS",
     "FORMATS",
-    "ChartKind",
     "comeback_chart",
     "comparison_chart",
     "drivers_chart",
@@ -43,8 +40,6 @@ __all__ = [
 ]
 
 _HOME = {
-    "CHARTS": "registry",
-    "ChartKind": "registry",
     "FORMATS": "output",
     "comeback_chart": "repeats",
     "comparison_chart": "comparisons",

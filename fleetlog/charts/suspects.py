@@ -11,6 +11,7 @@ from fleetlog.causes.case import Suspect
 from fleetlog.causes.suspects import SuspectsFinding
 from fleetlog.charts.rows import at_x, inline
 from fleetlog.charts.theme import ALERT, INK, MUTED, RULE, SERIES, WIDE, colour_of, finish, lines
+from fleetlog.errors import UsageError
 from fleetlog.phrasing import NO_WORDS, capital, listed, percent, plural, said
 
 MOST_CASES = 30
@@ -143,6 +144,17 @@ def reasons_title(case: Suspect, words: Mapping[str, str] = NO_WORDS) -> str:
         return told
     loudest = max(telling, key=lambda reason: reason.weight)
     return f"{told}. What tells most: {loudest.evidence}"
+
+
+def first_case_chart(finding: SuspectsFinding, **how: Any) -> alt.TopLevelMixin:
+    """The reasons of the first case, of a finding that was asked about one machine.
+
+    Raises:
+        UsageError: it has no case.
+    """
+    if not finding.cases:
+        raise UsageError(f"There is no open or doubtful case here as of {finding.as_of}.")
+    return reasons_chart(finding.cases[0], **how)
 
 
 def reasons_chart(

@@ -1,15 +1,13 @@
-"""Commands about the store: status, check, query, export, backup, restore."""
+"""Commands about the store: check, query, export, backup, restore."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from fleetlog.cli.options import (
-    DEFAULT_COMPONENT,
-    DEFAULT_FAULT,
     AsOfOption,
     ComponentOption,
     Engine,
@@ -25,41 +23,12 @@ from fleetlog.cli.options import (
     scope,
     store_path,
 )
-from fleetlog.cli.output import say, show, show_frame
+from fleetlog.cli.output import say, show_frame
+from fleetlog.questions import exports
+from fleetlog.session.scope import DEFAULT_FAULT
 
-if TYPE_CHECKING:
-    pass
-
-
-def status(
-    context: typer.Context,
-    fault: FaultOption = DEFAULT_FAULT,
-    as_of: AsOfOption = None,
-    form: FormatOption = Format.TABLE,
-    out: OutOption = None,
-) -> None:
-    """What the store holds, over which time, how complete and how clean.
-
-    Example: fleetlog status --format json
-    """
-    from fleetlog.session.fleet import open_fleet
-    from fleetlog.session.status import status as ask
-
-    with open_fleet(store_path(context)) as fleet:
-        found = ask(fleet, scope(fault, as_of))
-    if form is not Format.TABLE:
-        show(found, found.frame, form, out)
-        return
-    from fleetlog.cli.output import emit, render
-
-    head = (
-        f"{found.machines} machines, {found.first} to {found.last}; as of {found.as_of}.\n"
-        f"{found.rejected} rejected rows, {found.waiting} waiting rows.\n\n"
-    )
-    import polars as pl
-
-    rows = pl.DataFrame({"table": list(found.tables), "rows": list(found.tables.values())})
-    emit(head + render(rows, form) + "\n" + render(found.quality, form), out)
+ALL_TABLES = "tables"
+"""The name by which `export` writes all tables that a yard loads at once."""
 
 
 def check(context: typer.Context) -> None:
@@ -129,7 +98,7 @@ def export(
     name: Annotated[
         str,
         typer.Argument(
-            help="A table of the store or its history, or one of survival, repeats, units, suspects, status; "
+            help="A table of the store or its history, or an answer: " + ", ".join(exports()) + "; "
             "'tables' writes all that a yard loads as Parquet files into a folder, for a lake.",
             metavar="NAME",
         ),
@@ -142,7 +111,7 @@ def export(
             metavar="FILE",
         ),
     ],
-    component: ComponentOption = DEFAULT_COMPONENT,
+    component: ComponentOption = None,
     fault: FaultOption = DEFAULT_FAULT,
     as_of: AsOfOption = None,
     engine: EngineOption = Engine.DUCKDB,
@@ -153,7 +122,7 @@ def export(
 
     Example: fleetlog export suspects --out suspects.xlsx
     """
-    from fleetlog.cli.exports import ALL_TABLES, frame_of
+    from fleetlog.api import FleetPart
     from fleetlog.tables import write_table
 
     if name == ALL_TABLES:
@@ -165,7 +134,7 @@ def export(
         say(f"{sum(written.values())} rows of {len(written)} tables are in {out}.")
         return
     with fleet_of(context, engine, lake, master) as fleet:
-        frame = frame_of(fleet, name, scope(fault, as_of), component)
+        frame = FleetPart(fleet, scope(fault, as_of)).table(name, component)
     write_table(frame, out)
     say(f"{frame.height} rows are in {out}.")
 
@@ -200,4 +169,4 @@ def restore(
     say(f"{store_path(context)} is restored from {copy}.{kept}")
 
 
-COMMANDS = (status, check, history, query, export, backup, restore)
+COMMANDS = (check, history, query, export, backup, restore)

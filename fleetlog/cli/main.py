@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from fleetlog.cli import analysis, data, loading, pictures, planning, reference
+from fleetlog.cli import asking, data, loading, pictures, reference, simulating
 from fleetlog.errors import FleetlogError
 
 UNEXPECTED = 70
@@ -24,7 +24,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for group in (loading, data, analysis, planning, pictures, reference):
+for group in (loading, data, asking, pictures, simulating, reference):
     for command in group.COMMANDS:
         app.command(name=command.__name__.removesuffix("_").replace("_", "-"))(command)
 

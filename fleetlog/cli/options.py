@@ -101,10 +101,13 @@ MasterOption = Annotated[
         metavar="URL",
     ),
 ]
-ComponentOption = Annotated[str, typer.Option("--component", help="The part whose lives are followed.")]
-
-DEFAULT_FAULT = "neutral-return"
-DEFAULT_COMPONENT = "internal_bushing"
+ComponentOption = Annotated[
+    str | None,
+    typer.Option(
+        "--component",
+        help="The part whose lives are followed; default: the one the fault family is about.",
+    ),
+]
 
 
 def scope(

@@ -15,15 +15,31 @@ if TYPE_CHECKING:
 
     from fleetlog.session.finding import Finding
 
+CAUTIONS_HEADING = "Before any work on the machine"
 
-def show(finding: Finding, frame: pl.DataFrame, form: Format, out: Path | None) -> None:
-    """A finding: `frame` as a table, or the whole finding as JSON; its notes beneath the table."""
+
+def show(
+    finding: Finding, frame: pl.DataFrame, form: Format, out: Path | None, *, beneath: tuple[str, ...] = ()
+) -> None:
+    """A finding: `frame` as a table, or the whole finding as JSON; notes and cautions beneath the table.
+
+    Args:
+        finding: whose table it is.
+        frame: what is printed.
+        form: how.
+        out: where to; None: the screen.
+        beneath: columns that the finding's remarks say as sentences, so that the table leaves them out.
+    """
     if form is Format.JSON:
         text = json.dumps(finding.to_dict(), indent=2, ensure_ascii=False) + "\n"
+    elif form is Format.TABLE:
+        text = render(frame.drop(beneath, strict=False), form)
+        notes = (*finding.remarks, *finding.notes)
+        text += "".join(f"\nNote: {note}" for note in notes) + ("\n" if notes else "")
+        if finding.warnings:
+            text += f"\n{CAUTIONS_HEADING}:\n" + "".join(f"- {caution}\n" for caution in finding.warnings)
     else:
         text = render(frame, form)
-        if form is Format.TABLE:
-            text += "".join(f"\nNote: {note}" for note in finding.notes) + ("\n" if finding.notes else "")
     emit(text, out)
 
 

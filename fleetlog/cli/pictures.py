@@ -9,8 +9,6 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from fleetlog.cli.options import (
-    DEFAULT_COMPONENT,
-    DEFAULT_FAULT,
     AsOfOption,
     BuildYearOption,
     ComponentOption,
@@ -24,9 +22,11 @@ from fleetlog.cli.options import (
 )
 from fleetlog.cli.output import say
 from fleetlog.errors import UsageError
+from fleetlog.questions import charts, proposal
+from fleetlog.session.scope import DEFAULT_FAULT
 
 if TYPE_CHECKING:
-    from fleetlog.session.fleet import Fleet
+    pass
 
 
 def demo(
@@ -41,6 +41,7 @@ def demo(
     import shutil
 
     from fleetlog.cli.loading import show_load
+    from fleetlog.reporting.month_report import write_month
     from fleetlog.resources import folder as resource
     from fleetlog.session.fleet import open_fleet
 
@@ -54,7 +55,7 @@ def demo(
         result = fleet.load(sorted(source.glob("*.csv")))
         show_load(result, Format.TABLE, None)
     with open_fleet(store) as fleet:
-        written = _write_report(fleet, date(2026, 6, 1), DEFAULT_FAULT, folder / "report")
+        written = write_month(fleet, date(2026, 6, 1), DEFAULT_FAULT, folder / "report")
     print(
         f"\nThe demo fleet is invented; {source / 'README.md'} tells its story.\n"
         f"Report:  {written}\n"
@@ -84,28 +85,13 @@ def report(
 
     Example: fleetlog report --month 2026-06 --out june
     """
+    from fleetlog.reporting.month_report import write_month
     from fleetlog.session.fleet import open_fleet
 
     with open_fleet(store_path(context)) as fleet:
         chosen = month or fleet.last_day()
-        written = _write_report(fleet, chosen, fault, out)
+        written = write_month(fleet, chosen, fault, out)
     print(written)
-
-
-def _write_report(fleet: Fleet, month: date, fault: str, folder: Path) -> Path:
-    from datetime import UTC, datetime
-
-    from fleetlog.charts.drawer import Drawer
-
-    # The drawing process gets ready while this one still reads its own modules.
-    with Drawer() as drawer:
-        from fleetlog.reporting.gather import gather
-        from fleetlog.reporting.month_pictures import MonthPictures
-        from fleetlog.reporting.write import write_report
-
-        pictures = MonthPictures(drawer)
-        findings = gather(fleet, month, fault, begin=pictures.begin)
-        return write_report(findings, folder, clock=datetime.now(UTC), pictures=pictures)[0]
 
 
 def chart(
@@ -121,7 +107,7 @@ def chart(
             metavar="FILE",
         ),
     ] = None,
-    component: ComponentOption = DEFAULT_COMPONENT,
+    component: ComponentOption = None,
     by: Annotated[
         str,
         typer.Option("--by", help="Columns to split survival by, separated by commas.", metavar="COLUMNS"),
@@ -145,23 +131,22 @@ def chart(
 
     Example: fleetlog chart survival --by variant --out survival.svg
     """
-    from fleetlog.charts import CHARTS
-    from fleetlog.charts.output import save
-
+    known = charts()
     if name == "list":
-        for key, kind in CHARTS.items():
+        for key, (_, kind) in known.items():
             print(f"{key:<16} {kind.description}")
         return
-    if name not in CHARTS:
-        raise UsageError(f"There is no chart {name!r}; take one of {', '.join(CHARTS)}.")
-    from fleetlog.cli.shown import finding_for
+    if name not in known:
+        raise UsageError(f"There is no chart {name!r}; {proposal(name, known)}")
+    from fleetlog.charts.output import save
+    from fleetlog.cli.shown import answer_for
     from fleetlog.session.fleet import open_fleet
 
     target = out or Path(f"{name}.svg")
     with open_fleet(store_path(context)) as fleet:
         chosen = scope(fault, as_of, site, build_year, machine)
-        finding = finding_for(fleet, CHARTS[name].finding, chosen, component, by, months)
-    say(f"{save(CHARTS[name](finding), target)} is written.")
+        answer = answer_for(fleet, name, chosen, component, by, months)
+    say(f"{save(answer.chart(name), target)} is written.")
 
 
 COMMANDS = (demo, report, chart)

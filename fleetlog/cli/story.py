@@ -1,20 +1,21 @@
-"""A machine's story as text for the terminal."""
+"""Answers that a table cannot tell, as text for the terminal: a machine's story, what the store holds."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 from fleetlog.cli.options import Format
-from fleetlog.cli.output import render
+from fleetlog.cli.output import CAUTIONS_HEADING, render
 
 if TYPE_CHECKING:
     from fleetlog.causes.case import Suspect
     from fleetlog.causes.unit import UnitFinding
+    from fleetlog.session.status import StatusFinding
 
 
-def tell(found: UnitFinding) -> str:
+def machine_story(answer: UnitFinding) -> str:
     """Head, cases with reasons and next step, repairs and how they held, parts, and what happened last."""
-    machine = found.machine
+    machine = answer.machine
     what = " ".join(str(machine[key]) for key in ("make", "model") if machine[key])
     built = machine["build_date"] or "at an unknown date"
     hours = machine["running_hours"]
@@ -23,23 +24,23 @@ def tell(found: UnitFinding) -> str:
         run += " (carried on from the last reading)"
     site = machine["site"] or "no site"
     parts = [f"Machine {machine['machine_id']}: {what or 'unknown make'}, built {built}, {site}, {run}"]
-    parts.append(f"As of {found.as_of}, fault family {found.fault}.")
-    parts += [f"Note: {note}" for note in found.notes]
-    for case in found.cases:
+    parts.append(f"As of {answer.as_of}, fault family {answer.fault}.")
+    parts += [f"Note: {note}" for note in answer.notes]
+    for case in answer.cases:
         parts.append(_case(case))
-    if not found.cases:
+    if not answer.cases:
         parts.append("\nNo open or doubtful case.")
-    if any(case.cautions for case in found.cases):
-        parts.append("\nBefore work on a pump:\n" + "\n".join(f"- {text}" for text in found.cautions))
-    if not found.attempts.is_empty():
-        shown = found.attempts.select("at", "hours", "side", "step", "finding", "outcome", "held_hours")
+    if answer.warnings:
+        parts.append(f"\n{CAUTIONS_HEADING}:\n" + "\n".join(f"- {text}" for text in answer.warnings))
+    if not answer.attempts.is_empty():
+        shown = answer.attempts.select("at", "hours", "side", "step", "finding", "outcome", "held_hours")
         parts.append("\nRepairs and how they held\n" + render(shown, Format.TABLE).rstrip())
-    followed = found.components.filter(found.components["side"] != "")
+    followed = answer.components.filter(answer.components["side"] != "")
     if not followed.is_empty():
         shown = followed.select("component", "side", "variant", "fitted_at", "age_hours", "end_reason", "how")
         parts.append("\nParts\n" + render(shown, Format.TABLE).rstrip())
-    parts.append("\nWhat happened last\n" + render(found.frame.tail(25), Format.TABLE).rstrip())
-    aside = found.readings.filter(~found.readings["kept"]).height
+    parts.append("\nWhat happened last\n" + render(answer.frame.tail(25), Format.TABLE).rstrip())
+    aside = answer.readings.filter(~answer.readings["kept"]).height
     if aside:
         parts.append(f"\n{aside} readings of the hour meter are not believed; --format json lists them.")
     return "\n".join(parts) + "\n"
@@ -54,3 +55,15 @@ def _case(case: Suspect) -> str:
     lines.append("  Why (natural-log odds for the likeliest cause):")
     lines += [f"    {reason.weight:+6.2f}  {reason.evidence}" for reason in case.reasons]
     return "\n".join(lines)
+
+
+def store_contents(answer: StatusFinding) -> str:
+    """How much is on record, over which time, and the doubts about it."""
+    import polars as pl
+
+    head = (
+        f"{answer.machines} machines, {answer.first} to {answer.last}; as of {answer.as_of}.\n"
+        f"{answer.rejected} rejected rows, {answer.waiting} waiting rows.\n\n"
+    )
+    rows = pl.DataFrame({"table": list(answer.tables), "rows": list(answer.tables.values())})
+    return head + render(rows, Format.TABLE) + "\n" + render(answer.quality, Format.TABLE)

@@ -341,6 +341,16 @@ class FaultFamily:
                 return step
         raise KeyError(name)
 
+    @property
+    def leading_component(self) -> str | None:
+        """The part that questions are about unless another is named: of the first cause that is followed.
+
+        None where the family follows no part.
+        """
+        followed = {part.component for part in self.parts}
+        ordered = [*(cause.component for cause in self.causes), *(part.component for part in self.parts)]
+        return next((component for component in ordered if component in followed), None)
+
     def part(self, component: str) -> Part | None:
         """The part whose lives are followed under that component, if any."""
         return next((part for part in self.parts if part.component == component), None)

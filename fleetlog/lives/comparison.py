@@ -5,27 +5,33 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import Any, ClassVar
 
 import polars as pl
 
-from fleetlog.lives.splits import check_apart, check_split, counted_lives, split, weights_named
-from fleetlog.session.finding import header
+from fleetlog.lives.remarks import comparison_remarks
+from fleetlog.lives.splits import (
+    Weighting,
+    check_apart,
+    check_split,
+    counted_lives,
+    followed_component,
+    split,
+    weighting,
+)
+from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet, selection
-from fleetlog.session.scope import WHOLE_FLEET, Scope
+from fleetlog.session.scope import WHOLE_FLEET, Columns, Scope, columns_of
 from fleetlog.stats.log_rank import holm, log_rank
 from fleetlog.stats.risk_table import RiskTable
 from fleetlog.stats.small_groups import shrink_groups
-
-if TYPE_CHECKING:
-    import altair as alt
 
 # With fewer groups than this there is little to learn their spread from.
 _FEW_GROUPS = 5
 
 
-@dataclass(frozen=True)
-class ComparisonFinding:
+@dataclass(frozen=True, repr=False)
+class ComparisonFinding(Finding):
     """Groups against what the whole fleet's hazard lets expect of them.
 
     Attributes:
@@ -38,6 +44,8 @@ class ComparisonFinding:
         spread: how far groups differ beyond chance: coefficient of variation with lower and upper.
         log_rank: the test that no group differs: chi2, df, p.
     """
+
+    question: ClassVar[str] = "compare"
 
     as_of: date
     fault: str
@@ -56,6 +64,11 @@ class ComparisonFinding:
         """One row a group."""
         return self.groups
 
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """The test between the groups."""
+        return comparison_remarks(self.test, self.log_rank, self.strata)
+
     def to_dict(self) -> dict[str, Any]:
         """The groups as rows, the spread and the log-rank test."""
         return header(
@@ -70,29 +83,23 @@ class ComparisonFinding:
             log_rank=dict(self.log_rank) if self.log_rank else None,
         )
 
-    def chart(self) -> alt.TopLevelMixin:
-        """Observed over expected with intervals, raw and shrunk."""
-        from fleetlog.charts import comparison_chart
-
-        return comparison_chart(self)
-
 
 def compare(
     fleet: Fleet,
     scope: Scope = WHOLE_FLEET,
     *,
-    component: str = "internal_bushing",
+    component: str | None = None,
     cause: str | None = None,
     by: str = "build_year",
-    strata: tuple[str, ...] = (),
-    test: str = "log-rank",
+    strata: Columns = (),
+    test: Weighting = "log-rank",
 ) -> ComparisonFinding:
     """Observed over expected failures by group.
 
     Args:
         fleet: whom to ask.
         scope: which part of the fleet, as of when.
-        component: a part that a fault family follows.
+        component: a part that a fault family follows; None: the one the family is about.
         cause: a finding on removal ("worn", …) that counts as failure; None = any failure.
         by: the column that makes the groups.
         strata: compare only within these, e.g. within variants.
@@ -102,15 +109,17 @@ def compare(
     Raises:
         UsageError: for a component nobody follows, a column that cannot be split by, or an unknown test.
     """
+    strata = columns_of(strata)
     history, family = fleet.begin(scope)
-    check_split(fleet, component, (by, *strata))
+    component = followed_component(fleet, family, component)
+    check_split((by, *strata))
     check_apart((by,), strata)
-    weights = weights_named(test)
+    weights = weighting(test)
     counted = counted_lives(fleet.store, (by, *strata), component=component, cause=cause, **selection(scope))
     parts = split(counted, (by, *strata))
     names = [key[0] for key, _ in parts]
     within = [key[1:] for key, _ in parts]
-    found = ComparisonFinding(
+    answer = ComparisonFinding(
         as_of=history.as_of,
         fault=family.name,
         component=component,
@@ -124,11 +133,11 @@ def compare(
     )
     if len(set(names)) < 2:
         why = f"There are not two groups of {by} with lives under observation, so nothing can be compared."
-        return replace(found, notes=(why,))
+        return replace(answer, notes=(why,))
     tables = [RiskTable.from_frame(rows) for _, rows in parts]
     plain = log_rank(tables, groups=names, strata=within)
     if not plain.observed.sum() > 0:
-        return replace(found, notes=("Nothing has failed here, so nothing can be compared.",))
+        return replace(answer, notes=("Nothing has failed here, so nothing can be compared.",))
     whole = plain if test == "log-rank" else log_rank(tables, groups=names, strata=within, weights=weights)
     seen = [str(name) for name in plain.groups]
     kept = [i for i in range(len(seen)) if plain.expected[i] > 0]
@@ -165,7 +174,7 @@ def compare(
     )
     never = [seen[i] for i in range(len(seen)) if i not in kept]
     return replace(
-        found,
+        answer,
         groups=frame,
         spread={"spread": shrunk.spread, "lower": shrunk.spread_lower, "upper": shrunk.spread_upper},
         log_rank={"chi2": whole.chi2, "df": whole.df, "p": whole.p},

@@ -5,22 +5,19 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, ClassVar, Literal
 
 import polars as pl
 
 from fleetlog.errors import UsageError
 from fleetlog.lives.cox_by_machine import Counted, counts_by, fit_by_machine
-from fleetlog.lives.splits import check_apart, check_component, life_columns
-from fleetlog.session.finding import header
+from fleetlog.lives.splits import check_apart, followed_component, life_columns
+from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet, selection
-from fleetlog.session.scope import WHOLE_FLEET, Scope
+from fleetlog.session.scope import WHOLE_FLEET, Columns, Scope, columns_of
 from fleetlog.stats.cox import CoxFit
 from fleetlog.stats.errors import StatsError
 from fleetlog.store.statements import statement
-
-if TYPE_CHECKING:
-    import altair as alt
 
 Clock = Literal["lives", "total", "ordered", "gap"]
 CLOCKS: tuple[Clock, ...] = ("lives", "total", "ordered", "gap")
@@ -31,8 +28,8 @@ TIES: tuple[Ties, ...] = ("efron", "breslow")
 _ENOUGH_EACH = 10
 
 
-@dataclass(frozen=True)
-class DriversFinding:
+@dataclass(frozen=True, repr=False)
+class DriversFinding(Finding):
     """Hazard ratios with machine-robust intervals.
 
     Attributes:
@@ -51,6 +48,8 @@ class DriversFinding:
             hazard_ratio, lower, upper, p. The level compared with has ratio 1 and no interval; a level
             without a failure has ratio 0 and no interval.
     """
+
+    question: ClassVar[str] = "drivers"
 
     as_of: date
     fault: str
@@ -85,29 +84,24 @@ class DriversFinding:
             model=dict(self.model),
         )
 
-    def chart(self) -> alt.TopLevelMixin:
-        """Hazard ratios with intervals on a log scale."""
-        from fleetlog.charts import drivers_chart
-
-        return drivers_chart(self)
-
 
 def drivers(
     fleet: Fleet,
     scope: Scope = WHOLE_FLEET,
     *,
-    component: str = "internal_bushing",
-    factors: tuple[str, ...] = ("variant", "site"),
-    strata: tuple[str, ...] = (),
-    clock: str = "lives",
-    ties: str = "efron",
+    component: str | None = None,
+    factors: Columns = ("variant", "site"),
+    strata: Columns = (),
+    clock: Clock = "lives",
+    ties: Ties = "efron",
 ) -> DriversFinding:
     """Cox regression with delayed entry, strata and ties, robust to lives of one machine being alike.
 
     Args:
         fleet: whom to ask.
         scope: which part of the fleet, as of when.
-        component: a part that a fault family follows (for the clock "lives").
+        component: a part that a fault family follows (for the clock "lives"); None: the one the
+            family is about.
         factors: columns to explain the hazard by; the level with most hours is the one compared with.
         strata: columns whose values get a baseline hazard of their own.
         clock: "lives", or for recurrences of the fault "total", "ordered" or "gap".
@@ -116,10 +110,11 @@ def drivers(
     Raises:
         UsageError: for unknown columns, clocks or ties, or where the data cannot carry the model.
     """
+    factors, strata = columns_of(factors), columns_of(strata)
     history, family = fleet.begin(scope)
     _check(factors, strata, clock, ties)
     if clock == "lives":
-        check_component(fleet, component)
+        component = followed_component(fleet, family, component)
         question = Counted(
             "risk/survival",
             "risk/score_sums",
@@ -167,7 +162,7 @@ def drivers(
     return DriversFinding(
         as_of=history.as_of,
         fault=family.name,
-        component=component if clock == "lives" else "",
+        component=component or "" if clock == "lives" else "",
         clock=clock,
         factors=told,
         strata=(*strata, *order),

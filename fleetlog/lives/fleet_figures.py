@@ -7,26 +7,22 @@ a few bad machines widen them; where failures are few, the exact interval of a c
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any, ClassVar
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import polars as pl
 
 from fleetlog.errors import UsageError
-from fleetlog.session.finding import header
+from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.randomness import SEED
-from fleetlog.session.scope import WHOLE_FLEET, Scope
+from fleetlog.session.scope import WHOLE_FLEET, Columns, Scope, columns_of
 from fleetlog.stats.arrays import Floats
 from fleetlog.stats.proportions import garwood
 from fleetlog.stats.weighted_lives import machine_weights
-
-if TYPE_CHECKING:
-    import altair as alt
 
 SPLITS = ("site", "make", "model", "machine_type", "build_year")
 DRAWS = 400
@@ -66,8 +62,8 @@ _SUMS = (
 )
 
 
-@dataclass(frozen=True)
-class FleetFiguresFinding:
+@dataclass(frozen=True, repr=False)
+class FleetFiguresFinding(Finding):
     """Figures of a fleet over a stretch of time.
 
     Attributes:
@@ -80,6 +76,8 @@ class FleetFiguresFinding:
         terms: figure, term, clock, unit.
         seed, currency: of the intervals and of the money.
     """
+
+    question: ClassVar[str] = "figures"
 
     as_of: date
     fault: str
@@ -105,18 +103,12 @@ class FleetFiguresFinding:
             currency=self.currency,
         )
 
-    def chart(self) -> alt.TopLevelMixin:
-        """Time between failures and cost an hour of each group, with intervals."""
-        from fleetlog.charts.planning import fleet_figures_chart
-
-        return fleet_figures_chart(self)
-
 
 def fleet_figures(
     fleet: Fleet,
     scope: Scope = WHOLE_FLEET,
     *,
-    by: Sequence[str] = (),
+    by: Columns = (),
     days: int = 365,
     seed: int = SEED,
 ) -> FleetFiguresFinding:
@@ -132,6 +124,7 @@ def fleet_figures(
     Raises:
         UsageError: for another column or a stretch without a day.
     """
+    by = columns_of(by)
     for column in by:
         if column not in SPLITS:
             raise UsageError(f"Figures cannot be split by {column!r}; take one of {', '.join(SPLITS)}.")
@@ -151,8 +144,8 @@ def fleet_figures(
     return FleetFiguresFinding(
         as_of=history.as_of,
         fault=family.name,
-        frame=_figures(machines, tuple(by), level, seed),
-        by=tuple(by),
+        frame=_figures(machines, by, level, seed),
+        by=by,
         first=first,
         after=history.as_of + timedelta(days=1),
         terms=pl.DataFrame(

@@ -5,20 +5,18 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import Any, ClassVar
 
 import numpy as np
 import polars as pl
 
-from fleetlog.lives.splits import BRIEF_HOURS, check_split, split
-from fleetlog.session.finding import header
+from fleetlog.lives.remarks import group_remark, p_value
+from fleetlog.lives.splits import BRIEF_HOURS, check_split, followed_component, split
+from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet, selection
-from fleetlog.session.scope import WHOLE_FLEET, Scope
+from fleetlog.session.scope import WHOLE_FLEET, Columns, Scope, columns_of
 from fleetlog.stats.product_limit import CumulativeIncidence, aalen_johansen
 from fleetlog.stats.risk_table import CausesTable
-
-if TYPE_CHECKING:
-    import altair as alt
 
 
 @dataclass(frozen=True)
@@ -62,14 +60,24 @@ class EndingTest:
     p: float
     p_holm: float
 
+    @property
+    def sentence(self) -> str:
+        """Gray's test of this ending as a sentence."""
+        result = (
+            f"chi-square {self.chi2:.4g}, {self.df} df, {p_value(self.p)} ({p_value(self.p_holm)} after Holm)"
+        )
+        return f"Test that no group differs in {self.ending} (Gray): {result}."
 
-@dataclass(frozen=True)
-class IncidenceFinding:
+
+@dataclass(frozen=True, repr=False)
+class IncidenceFinding(Finding):
     """Cumulative incidence of every way a component's life ends (Aalen–Johansen).
 
     Attributes:
         tests: one an ending that came to pass, when split into groups that can be compared.
     """
+
+    question: ClassVar[str] = "incidence"
 
     as_of: date
     fault: str
@@ -90,6 +98,16 @@ class IncidenceFinding:
         """One row a group and ending: how many, and the share ended so by the last age observed."""
         parts = [group.endings.select(*_labels(self.by, group.group), pl.all()) for group in self.groups]
         return pl.concat(parts) if parts else pl.DataFrame()
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """The tests of each ending and the notes about single groups."""
+        about = [
+            group_remark(", ".join(group.group.values()), group.note, bool(self.by))
+            for group in self.groups
+            if group.note
+        ]
+        return (*(test.sentence for test in self.tests), *about)
 
     def to_dict(self) -> dict[str, Any]:
         """Rows: group, spells, for each ending hours, incidence, lower, upper; `tests` between groups."""
@@ -115,19 +133,13 @@ class IncidenceFinding:
         tests = [asdict(test) for test in self.tests]
         return header(self, rows, by=list(self.by), component=self.component, tests=tests)
 
-    def chart(self) -> alt.TopLevelMixin:
-        """The curves, one colour an ending."""
-        from fleetlog.charts import incidence_chart
-
-        return incidence_chart(self)
-
 
 def incidence(
     fleet: Fleet,
     scope: Scope = WHOLE_FLEET,
     *,
-    component: str = "internal_bushing",
-    by: tuple[str, ...] = (),
+    component: str | None = None,
+    by: Columns = (),
 ) -> IncidenceFinding:
     """Cumulative incidence of failure by finding, of replacement while sound or unsaid, and of removal.
 
@@ -138,14 +150,16 @@ def incidence(
     Args:
         fleet: whom to ask.
         scope: which part of the fleet, as of when.
-        component: a part that a fault family follows.
+        component: a part that a fault family follows; None: the one the family is about.
         by: columns to split by.
 
     Raises:
         UsageError: for a component nobody follows or a column that cannot be split by.
     """
+    by = columns_of(by)
     history, family = fleet.begin(scope)
-    check_split(fleet, component, by)
+    component = followed_component(fleet, family, component)
+    check_split(by)
     counted = _endings(fleet, component, by, selection(scope))
     parts = split(counted, by)
     groups = [_group(dict(zip(by, key, strict=True)), rows, fleet) for key, rows in parts]

@@ -6,14 +6,15 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import Any, ClassVar
 
 import numpy as np
 import polars as pl
 
 from fleetlog.errors import UsageError
+from fleetlog.lives.remarks import comparison_remarks
 from fleetlog.lives.splits import split
-from fleetlog.session.finding import header
+from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.scope import WHOLE_FLEET, Scope
 from fleetlog.stats.errors import StatsError
@@ -27,18 +28,14 @@ from fleetlog.stats.recurrent import (
 )
 from fleetlog.stats.risk_table import RiskTable
 
-if TYPE_CHECKING:
-    import altair as alt
-
-
 MACHINE_COLUMNS = ("site", "build_year", "make", "model", "machine_type")
 
 # A variance made of so few machines comes out too small.
 _FEW_MACHINES = 10
 
 
-@dataclass(frozen=True)
-class RepeatsFinding:
+@dataclass(frozen=True, repr=False)
+class RepeatsFinding(Finding):
     """Repeat faults of one family.
 
     Attributes:
@@ -58,6 +55,8 @@ class RepeatsFinding:
             are watched: hours, difference, std_error, lower, upper; empty otherwise.
     """
 
+    question: ClassVar[str] = "repeats"
+
     as_of: date
     fault: str
     window_hours: float
@@ -75,6 +74,16 @@ class RepeatsFinding:
     def frame(self) -> pl.DataFrame:
         """The comeback table by action."""
         return self.by_action
+
+    @property
+    def summary(self) -> pl.DataFrame:
+        """The repairs, or the groups where the machines are compared by a column."""
+        return self.groups if self.by else self.by_action
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """The test between the groups."""
+        return comparison_remarks("mean cumulative counts, robust by machine", self.group_test)
 
     def to_dict(self) -> dict[str, Any]:
         """See the interface: by_action (also as rows), mean_cumulative, units."""
@@ -98,12 +107,6 @@ class RepeatsFinding:
             group_test=dict(self.group_test) if self.group_test else None,
             difference=self.difference.to_dict(as_series=False),
         )
-
-    def chart(self) -> alt.TopLevelMixin:
-        """Comeback rate by action, with intervals."""
-        from fleetlog.charts import comeback_chart
-
-        return comeback_chart(self)
 
 
 def repeats(

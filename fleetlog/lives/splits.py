@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Literal, get_args
 
 import polars as pl
 
 from fleetlog.errors import UsageError
+from fleetlog.faults import FaultFamily
+from fleetlog.questions import proposal
 from fleetlog.session.fleet import Fleet
 from fleetlog.stats.life_counts import Strata, count_lives
-from fleetlog.stats.log_rank import WEIGHTS, Weights
 from fleetlog.stats.product_limit import ProductLimit, product_limit
 from fleetlog.stats.risk_table import RiskTable
 from fleetlog.store import Store
 from fleetlog.store.statements import statement
+
+Weighting = Literal["log-rank", "gehan", "tarone-ware", "peto-peto", "modified-peto"]
+"""Weights of a log-rank test; all but the first give early failures more weight."""
 
 UNKNOWN = "unknown"
 """What stands for a value that is not on record."""
@@ -22,19 +26,30 @@ UNKNOWN = "unknown"
 BRIEF_HOURS = 250.0
 
 
-def check_component(fleet: Fleet, component: str) -> None:
-    """Refuses a component whose lives nobody follows (UsageError)."""
-    followed = sorted({part.component for family in fleet.families.values() for part in family.parts})
+def followed_component(fleet: Fleet, family: FaultFamily, component: str | None) -> str:
+    """The component whose lives are asked about; None: the first that the family follows.
+
+    Raises:
+        UsageError: nobody follows its lives, or the family follows none.
+    """
+    followed = sorted({part.component for one in fleet.families.values() for part in one.parts})
+    if component is None and family.leading_component is not None:
+        return family.leading_component
+    if component is None:
+        raise UsageError(
+            f"The fault family {family.name} follows no part's lives; name one with --component"
+            + (f": {', '.join(followed)}." if followed else " after adding [[parts]] to a fault family.")
+        )
     if component not in followed:
         raise UsageError(
-            f"The lives of {component!r} are not followed; take one of {', '.join(followed)}, "
-            "or add the part to a fault family."
+            f"The lives of {component!r} are not followed; {proposal(component, followed)} "
+            "Or add the part to a fault family."
         )
+    return component
 
 
-def check_split(fleet: Fleet, component: str, columns: tuple[str, ...]) -> None:
-    """Refuses a component whose lives nobody follows, or a column that cannot be split by (UsageError)."""
-    check_component(fleet, component)
+def check_split(columns: tuple[str, ...]) -> None:
+    """Refuses a column that lives cannot be split by (UsageError)."""
     allowed = life_columns()
     for column in columns:
         if column not in allowed:
@@ -56,16 +71,17 @@ def check_apart(by: tuple[str, ...], strata: tuple[str, ...]) -> None:
             raise UsageError(f"A column is named twice in {', '.join(columns)}; name it once.")
 
 
-def weights_named(name: str) -> Weights:
+def weighting(name: str) -> Weighting:
     """The weights of that name for a log-rank test.
 
     Raises:
         UsageError: there are none.
     """
-    for known in WEIGHTS:
-        if name == known:
-            return known  # type: ignore[return-value]
-    raise UsageError(f"There is no test {name!r}; take one of {', '.join(WEIGHTS)}.")
+    known: tuple[Weighting, ...] = get_args(Weighting)
+    for test in known:
+        if name == test:
+            return test
+    raise UsageError(f"There is no test {name!r}; {proposal(name, known)}")
 
 
 def counted_lives(store: Store, by: tuple[str, ...], **parameters: Any) -> pl.DataFrame:

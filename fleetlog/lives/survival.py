@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import Any, ClassVar, Literal, get_args
 
 import numpy as np
 import polars as pl
@@ -14,26 +14,27 @@ from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
 from fleetlog.lives.life_fit import LifeFit, fit_life, prior_for
 from fleetlog.lives.naive import as_json, ignoring_late_entry, naive_notes, unknown_as_failed
+from fleetlog.lives.remarks import comparison_remarks, group_remark
 from fleetlog.lives.splits import (
+    Weighting,
     check_apart,
     check_split,
     counted_lives,
     curve_of,
+    followed_component,
     pooled,
     split,
-    weights_named,
+    weighting,
 )
-from fleetlog.session.finding import header
+from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet, selection
-from fleetlog.session.scope import WHOLE_FLEET, Scope
+from fleetlog.session.scope import WHOLE_FLEET, Columns, Scope, columns_of
 from fleetlog.stats.log_rank import log_rank
 from fleetlog.stats.product_limit import ProductLimit, positive_band
 from fleetlog.stats.risk_table import RiskTable
 
-if TYPE_CHECKING:
-    import altair as alt
-
-INTERVALS = ("log-log", "log", "plain")
+Interval = Literal["log-log", "log", "plain"]
+INTERVALS: tuple[str, ...] = get_args(Interval)
 
 CURVE_COLUMNS = (
     "hours",
@@ -93,9 +94,11 @@ class SurvivalGroup:
         return ", ".join(str(value) for value in self.group.values()) or "all"
 
 
-@dataclass(frozen=True)
-class SurvivalFinding:
+@dataclass(frozen=True, repr=False)
+class SurvivalFinding(Finding):
     """Survival of one component, one curve a group, and the log-rank test between them."""
+
+    question: ClassVar[str] = "survival"
 
     as_of: date
     fault: str
@@ -146,6 +149,12 @@ class SurvivalFinding:
             infer_schema_length=None,
         )
 
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """The test between the groups and the notes about single groups."""
+        about = [group_remark(group.label, group.note, bool(self.by)) for group in self.groups if group.note]
+        return (*comparison_remarks(self.test, self.log_rank, self.strata), *about)
+
     def to_dict(self) -> dict[str, Any]:
         """See the interface: rows with group, component, cause, spells, failures, hours, survival, …."""
         rows = [
@@ -179,30 +188,24 @@ class SurvivalFinding:
             strata=list(self.strata),
         )
 
-    def chart(self) -> alt.TopLevelMixin:
-        """The curves with their intervals and the numbers at risk."""
-        from fleetlog.charts import survival_chart
-
-        return survival_chart(self)
-
 
 def survival(
     fleet: Fleet,
     scope: Scope = WHOLE_FLEET,
     *,
-    component: str = "internal_bushing",
+    component: str | None = None,
     cause: str | None = None,
-    by: tuple[str, ...] = (),
-    interval: str = "log-log",
-    test: str = "log-rank",
-    strata: tuple[str, ...] = (),
+    by: Columns = (),
+    interval: Interval = "log-log",
+    test: Weighting = "log-rank",
+    strata: Columns = (),
 ) -> SurvivalFinding:
     """Survival of a component by age in running hours, delayed entry respected.
 
     Args:
         fleet: whom to ask.
         scope: which part of the fleet, as of when.
-        component: a part that a fault family follows.
+        component: a part that a fault family follows; None: the one the family is about.
         cause: a finding on removal ("worn", …) that counts as failure; None = any failure.
         by: columns to split by: build_year, variant, side, sensor_kind, site, make, model, machine_type,
             control.
@@ -215,10 +218,12 @@ def survival(
         UsageError: for a component nobody follows, a column that cannot be split by, or an unknown interval
             or test.
     """
+    by, strata = columns_of(by), columns_of(strata)
     history, family = fleet.begin(scope)
-    check_split(fleet, component, (*by, *strata))
+    component = followed_component(fleet, family, component)
+    check_split((*by, *strata))
     check_apart(by, strata)
-    weights = weights_named(test)
+    weights = weighting(test)
     if interval not in INTERVALS:
         raise UsageError(f"There is no interval {interval!r}; take one of {', '.join(INTERVALS)}.")
     chosen = selection(scope)

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import Any, ClassVar
 
 import numpy as np
 import polars as pl
 
 from fleetlog.lives.repeats import machine_histories
-from fleetlog.session.finding import header
+from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.scope import WHOLE_FLEET, Scope
 from fleetlog.stats.errors import StatsError
@@ -21,15 +21,12 @@ from fleetlog.stats.recurrent import mean_cumulative
 from fleetlog.stats.trend import TrendTest, fleet_power_law, laplace_test, mil_hdbk_189_test
 from fleetlog.stats.unit_trends import unit_trends
 
-if TYPE_CHECKING:
-    import altair as alt
-
 # Below this many episodes a test of one machine cannot tell a trend from chance.
 FEWEST_EPISODES = 4
 
 
-@dataclass(frozen=True)
-class TrendFinding:
+@dataclass(frozen=True, repr=False)
+class TrendFinding(Finding):
     """Trend tests and the power law of the fleet, and trend tests of single machines.
 
     Attributes:
@@ -42,6 +39,8 @@ class TrendFinding:
         curve: episodes per machine by running hours: hours, count, lower, upper, at_risk, and fitted (by the
             power law from the first age on record).
     """
+
+    question: ClassVar[str] = "trend"
 
     as_of: date
     fault: str
@@ -87,12 +86,6 @@ class TrendFinding:
             units=self.units.to_dicts(),
             curve=self.curve.to_dict(as_series=False),
         )
-
-    def chart(self) -> alt.TopLevelMixin:
-        """Episodes per machine by running hours, whose bend shows the trend."""
-        from fleetlog.charts import trend_chart
-
-        return trend_chart(self)
 
 
 def trend(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> TrendFinding:

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any, ClassVar
 
 import numpy as np
 import polars as pl
@@ -20,23 +20,20 @@ from fleetlog.causes.suspects import step_cost
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily, Hazard, Step
 from fleetlog.planning.outlook import Outlook, cause_of, cure_of, in_threads, look_ahead, service_variant
-from fleetlog.session.finding import header
+from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.randomness import DRAWS, SEED
 from fleetlog.session.scope import WHOLE_FLEET, Scope
 from fleetlog.stats.arrays import Floats, Ints
 from fleetlog.stats.counts import NOTHING, CountDistribution, CountSums, count_sums, mixture
 
-if TYPE_CHECKING:
-    import altair as alt
-
 INNER, OUTER = 0.80, 0.95
 MOST_MONTHS = 60
 ANY_FAILURE = "any failure"
 
 
-@dataclass(frozen=True)
-class ForecastFinding:
+@dataclass(frozen=True, repr=False)
+class ForecastFinding(Finding):
     """Failures, parts and shop hours expected.
 
     Attributes:
@@ -53,6 +50,8 @@ class ForecastFinding:
         seed, draws: of the bootstrap; the same seed gives the same numbers.
         currency: of the costs.
     """
+
+    question: ClassVar[str] = "forecast"
 
     as_of: date
     fault: str
@@ -83,12 +82,6 @@ class ForecastFinding:
             draws=self.draws,
             currency=self.currency,
         )
-
-    def chart(self) -> alt.TopLevelMixin:
-        """Expected failures by month with both ranges."""
-        from fleetlog.charts.planning import forecast_chart
-
-        return forecast_chart(self)
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any, ClassVar
 from zoneinfo import ZoneInfo
 
 import polars as pl
@@ -18,7 +18,7 @@ import polars as pl
 from fleetlog.errors import UsageError
 from fleetlog.planning.forecast import INNER, OUTER, followed_counts
 from fleetlog.planning.outlook import Outlook, look_ahead
-from fleetlog.session.finding import header
+from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.past import fleet_of_the_past
 from fleetlog.session.randomness import SEED
@@ -26,15 +26,12 @@ from fleetlog.session.scope import WHOLE_FLEET, Scope
 from fleetlog.stats.counts import CountDistribution
 from fleetlog.stats.proportions import wilson
 
-if TYPE_CHECKING:
-    import altair as alt
-
 #: Of no use before the records cover so many months: no season, no lives.
 _SETTLED_MONTHS = 18
 
 
-@dataclass(frozen=True)
-class ForecastCheck:
+@dataclass(frozen=True, repr=False)
+class ForecastCheck(Finding):
     """Past forecasts against what came.
 
     Attributes:
@@ -46,6 +43,8 @@ class ForecastCheck:
         horizon_months: how far each forecast reached.
         seed, draws: of the bootstrap.
     """
+
+    question: ClassVar[str] = "forecast-check"
 
     as_of: date
     fault: str
@@ -66,12 +65,6 @@ class ForecastCheck:
             seed=self.seed,
             draws=self.draws,
         )
-
-    def chart(self) -> alt.TopLevelMixin:
-        """Ranges month by month, and what came."""
-        from fleetlog.charts.planning import forecast_check_chart
-
-        return forecast_check_chart(self)
 
 
 @dataclass(frozen=True, eq=False)

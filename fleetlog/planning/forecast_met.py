@@ -11,11 +11,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import polars as pl
 
-from fleetlog.errors import UsageError
 from fleetlog.planning.forecast import ForecastFinding, Way, of_outlook, ways_to_fail
 from fleetlog.planning.forecast_check import (
     ForecastCheck,
@@ -32,9 +31,6 @@ from fleetlog.session.finding import header
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.randomness import DRAWS, SEED
 from fleetlog.session.scope import WHOLE_FLEET, Scope
-
-if TYPE_CHECKING:
-    import altair as alt
 
 #: So many past months are looked back on: a quarter. 'fleetlog forecast --check' looks back further.
 RECORD_MONTHS = 3
@@ -83,16 +79,6 @@ class ForecastMet:
             seed=self.seed,
             draws=self.draws,
         )
-
-    def chart(self) -> alt.TopLevelMixin:
-        """Ranges month by month, and what came.
-
-        Raises:
-            UsageError: where the records are too short for past forecasts.
-        """
-        if self.record is None:
-            raise UsageError("The records are too short to look back on past forecasts.")
-        return self.record.chart()
 
 
 @dataclass(frozen=True, eq=False)

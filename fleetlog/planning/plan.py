@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any, ClassVar
 
 import numpy as np
 import numpy.typing as npt
@@ -22,22 +22,19 @@ from fleetlog.errors import UsageError
 from fleetlog.planning.outlook import Outlook, Period
 from fleetlog.planning.plan_candidates import Candidates, gather
 from fleetlog.planning.plan_visits import Offers, ShopLimits, offer
-from fleetlog.session.finding import header
+from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
 from fleetlog.session.scope import WHOLE_FLEET, Scope
 from fleetlog.stats.arrays import Floats
 from fleetlog.stats.schedule import Schedule, Visits, best_schedule
 
-if TYPE_CHECKING:
-    import altair as alt
-
 MOST_WEEKS = 104
 OPEN, AHEAD = "open case", "ahead of failure"
 
 
-@dataclass(frozen=True)
-class PlanFinding:
+@dataclass(frozen=True, repr=False)
+class PlanFinding(Finding):
     """The plan.
 
     Attributes:
@@ -59,6 +56,8 @@ class PlanFinding:
         currency: of the money.
     """
 
+    question: ClassVar[str] = "plan"
+
     as_of: date
     fault: str
     frame: pl.DataFrame
@@ -73,6 +72,11 @@ class PlanFinding:
     figures: pl.DataFrame
     currency: str
     notes: tuple[str, ...] = ()
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """The family's cautions, where anything is planned."""
+        return () if self.frame.is_empty() else self.cautions
 
     def to_dict(self) -> dict[str, Any]:
         """See the interface: rows with machine_id, side, action, week, labour_hours, saving, ….."""
@@ -90,12 +94,6 @@ class PlanFinding:
             figures=self.figures.to_dicts(),
             currency=self.currency,
         )
-
-    def chart(self) -> alt.TopLevelMixin:
-        """The calendar: visits by week within the shop's hours."""
-        from fleetlog.charts.planning import plan_chart
-
-        return plan_chart(self)
 
 
 def plan(

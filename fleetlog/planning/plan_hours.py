@@ -5,25 +5,21 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import Any, ClassVar
 
 import polars as pl
 
-from fleetlog.errors import UsageError
 from fleetlog.planning.plan import PlanFinding, check_weeks, solve
 from fleetlog.planning.plan_candidates import gather
 from fleetlog.planning.plan_visits import ShopLimits, offer
-from fleetlog.session.finding import header
+from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
 from fleetlog.session.scope import WHOLE_FLEET, Scope
 
-if TYPE_CHECKING:
-    import altair as alt
 
-
-@dataclass(frozen=True)
-class ShopHoursFinding:
+@dataclass(frozen=True, repr=False)
+class ShopHoursFinding(Finding):
     """Plans for several weekly hours side by side.
 
     Attributes:
@@ -31,6 +27,8 @@ class ShopHoursFinding:
             the row before, an hour a week more; null in the first).
         plans: the plans, in the same order.
     """
+
+    question: ClassVar[str] = "shop-hours"
 
     as_of: date
     fault: str
@@ -43,18 +41,12 @@ class ShopHoursFinding:
         """One row for each weekly hours."""
         return header(self, self.frame.to_dicts(), currency=self.currency)
 
-    def chart(self) -> alt.TopLevelMixin:
-        """Money saved by weekly hours."""
-        from fleetlog.charts.planning import shop_hours_chart
-
-        return shop_hours_chart(self)
-
 
 def compare_shop_hours(
     fleet: Fleet,
-    shop_hours: Sequence[float],
     scope: Scope = WHOLE_FLEET,
     *,
+    shop_hours: Sequence[float] = (),
     weeks: int = 26,
     gap: float = 0.001,
     seconds: float = 60.0,
@@ -65,15 +57,15 @@ def compare_shop_hours(
 
     Args:
         fleet: whom to ask.
-        shop_hours: weekly hours to compare; sorted, each once.
+        shop_hours: weekly hours to compare; sorted, each once; none: the settings' own, half and half as many
+            again.
         scope, weeks, gap, seconds, draws, seed: as for `plan`; `seconds` for each plan.
 
     Raises:
-        UsageError: without any hours, or as for `plan`.
+        UsageError: as for `plan`.
     """
-    wanted = sorted(set(shop_hours))
-    if not wanted:
-        raise UsageError("Give at least one number of weekly hours, e.g. --shop-hours 40,60,80.")
+    usual = fleet.settings.shop.weekly_hours
+    wanted = sorted(set(shop_hours or (usual / 2, usual, usual * 1.5)))
     check_weeks(weeks)
     candidates = gather(fleet, scope, weeks=weeks, draws=draws, seed=seed)
     plans = []

@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import Any, ClassVar
 
 import numpy as np
 import numpy.typing as npt
@@ -24,16 +24,13 @@ from fleetlog.planning.forecast import check_numbers
 from fleetlog.planning.job_costs import JobCosts, costs_of
 from fleetlog.planning.outlook import Outlook, in_threads, look_ahead, service_variant
 from fleetlog.planning.plan_visits import ShopLimits
-from fleetlog.session.finding import header
+from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
-from fleetlog.session.scope import WHOLE_FLEET, Scope
+from fleetlog.session.scope import WHOLE_FLEET, Columns, Scope, columns_of
 from fleetlog.settings import Settings
 from fleetlog.stats.arrays import Floats, Ints
 from fleetlog.stats.renewal_value import Lives, Prices, discounted_hours, waiting_rate
-
-if TYPE_CHECKING:
-    import altair as alt
 
 POLICIES = ("wait", "sensor_first", "bushing_on_suspicion", "old_generation_now")
 WORDS = {
@@ -46,8 +43,8 @@ WORDS = {
 LEVEL = 0.80
 
 
-@dataclass(frozen=True)
-class PolicyFinding:
+@dataclass(frozen=True, repr=False)
+class PolicyFinding(Finding):
     """Policies compared.
 
     Attributes:
@@ -60,6 +57,8 @@ class PolicyFinding:
         months, seed, draws: of the simulation.
         currency: of the money.
     """
+
+    question: ClassVar[str] = "policies"
 
     as_of: date
     fault: str
@@ -83,12 +82,6 @@ class PolicyFinding:
             currency=self.currency,
         )
 
-    def chart(self) -> alt.TopLevelMixin:
-        """Money, failures and days down of each policy with their ranges."""
-        from fleetlog.charts.planning import policies_chart
-
-        return policies_chart(self)
-
 
 @dataclass(frozen=True, eq=False)
 class _Repair:
@@ -109,7 +102,7 @@ def compare_policies(
     scope: Scope = WHOLE_FLEET,
     *,
     component: str | None = None,
-    policies: Sequence[str] = POLICIES,
+    policies: Columns = POLICIES,
     months: int = 12,
     draws: int = DRAWS,
     seed: int = SEED,
@@ -119,9 +112,8 @@ def compare_policies(
     Args:
         fleet: whom to ask.
         scope: which part of the fleet, as of when.
-        component: whose failures to play out; None: the first part of the family with an old and a new
-            generation, else the first that a step replaces.
-        policies: out of POLICIES.
+        component: whose failures to play out; None: the part that the family's questions are about.
+        policies: out of POLICIES; "all" is every one.
         months: how far ahead.
         draws, seed: of the simulation.
 
@@ -129,11 +121,12 @@ def compare_policies(
         UsageError: for an unknown policy or component, or impossible numbers.
     """
     check_numbers(months, draws)
+    policies = POLICIES if policies == "all" or tuple(policies) == ("all",) else columns_of(policies)
     for policy in policies:
         if policy not in POLICIES:
             raise UsageError(f"There is no policy {policy!r}; take some of {', '.join(POLICIES)}.")
     family = fleet.family(scope.fault)
-    chosen = component or _default_component(family)
+    chosen = component or family.leading_component or ""
     outlook = look_ahead(fleet, scope, months=months, draws=draws, seed=seed, component=chosen)
     costs = costs_of(fleet, outlook.history, family, chosen)
     if costs is None or outlook.family.part(chosen) is None:
@@ -157,16 +150,6 @@ def compare_policies(
             "the machines' remaining time; savings and the best policy are judged with it.",
             "Complaints of other causes are left out: they come under every policy alike.",
         ),
-    )
-
-
-def _default_component(family: FaultFamily) -> str:
-    for part in family.parts:
-        if len(part.variants) > 1 and family.step_for(part.component, "replace") is not None:
-            return part.component
-    return next(
-        (part.component for part in family.parts if family.step_for(part.component, "replace") is not None),
-        family.parts[0].component if family.parts else "",
     )
 
 

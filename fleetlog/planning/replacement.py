@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import Any, ClassVar
 
 import numpy as np
 import polars as pl
@@ -22,7 +22,7 @@ from fleetlog.planning.job_costs import (
     sensitivity,
 )
 from fleetlog.planning.outlook import LifeModel, Outlook, look_ahead, service_variant
-from fleetlog.session.finding import header
+from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
 from fleetlog.session.scope import WHOLE_FLEET, Scope
@@ -37,9 +37,6 @@ from fleetlog.stats.renewal_value import (
     waiting_rate,
 )
 
-if TYPE_CHECKING:
-    import altair as alt
-
 #: The hazard is taken to rise when it does in so many of the draws.
 SURE_TO_RISE = 0.9
 #: Machines that run less than this are taken to run so much: else nothing would ever wear.
@@ -47,8 +44,8 @@ _LEAST_HOURS_A_YEAR = 50.0
 _CURVE_POINTS = 60
 
 
-@dataclass(frozen=True)
-class ReplacementFinding:
+@dataclass(frozen=True, repr=False)
+class ReplacementFinding(Finding):
     """Best replacement ages.
 
     Attributes:
@@ -68,6 +65,8 @@ class ReplacementFinding:
         currency: of the money.
     """
 
+    question: ClassVar[str] = "replacement"
+
     as_of: date
     fault: str
     frame: pl.DataFrame
@@ -79,6 +78,24 @@ class ReplacementFinding:
     draws: int
     currency: str
     notes: tuple[str, ...] = ()
+
+    @property
+    def summary(self) -> pl.DataFrame:
+        """The table without the columns that only a program reads."""
+        return self.frame.select(
+            "component",
+            "variant",
+            "parts",
+            "failures",
+            "replace_ahead",
+            "best_age_hours",
+            "lower",
+            "upper",
+            "past_best_age",
+            "saving_per_part",
+            "saving_now",
+            "reason",
+        )
 
     def to_dict(self) -> dict[str, Any]:
         """Rows by component and variant, the parts past their age, figures and sensitivity."""
@@ -92,12 +109,6 @@ class ReplacementFinding:
             draws=self.draws,
             currency=self.currency,
         )
-
-    def chart(self) -> alt.TopLevelMixin:
-        """What replacing saves by the age of the part."""
-        from fleetlog.charts.planning import replacement_chart
-
-        return replacement_chart(self)
 
 
 def replacement(
@@ -115,6 +126,9 @@ def replacement(
         scope: which part of the fleet, as of when; laws are learnt from the whole fleet.
         component: only this component; None: all that the family follows.
         draws, seed: of the bootstrap over machines.
+
+    Raises:
+        UsageError: for an unknown family, or a component that it does not follow.
     """
     outlook = look_ahead(fleet, scope, months=12, draws=draws, seed=seed, component=component)
     level = fleet.settings.survival.confidence
@@ -129,7 +143,7 @@ def replacement(
             places = np.flatnonzero(outlook.model_no == number)
             if model.component != name or not places.size:
                 continue
-            question = Question.of(outlook, model, places, costs)
+            question = AgeDecision.of(outlook, model, places, costs)
             rows.append(_answer(question, minimum, level))
             curves.append(_curve(question, level))
             if rows[-1]["replace_ahead"]:
@@ -151,7 +165,7 @@ def replacement(
 
 
 @dataclass(frozen=True, eq=False)
-class Question:
+class AgeDecision:
     """One kind of part and all that the decision about it needs.
 
     Attributes:
@@ -171,14 +185,14 @@ class Question:
     leave_rate: Floats
 
     @staticmethod
-    def of(outlook: Outlook, model: LifeModel, places: Ints, costs: JobCosts) -> Question:
+    def of(outlook: Outlook, model: LifeModel, places: Ints, costs: JobCosts) -> AgeDecision:
         """The question about these places; the outlook must reach over twelve months."""
         variant = service_variant(outlook.family, model.component)
         successor = next(
             (one for one in outlook.models if (one.component, one.variant) == (model.component, variant)),
             model,
         )
-        return Question(
+        return AgeDecision(
             outlook=outlook,
             model=model,
             successor=successor,
@@ -221,7 +235,7 @@ class Question:
         )
 
 
-def _answer(question: Question, minimum: int, level: float) -> dict[str, Any]:
+def _answer(question: AgeDecision, minimum: int, level: float) -> dict[str, Any]:
     costs, model = question.costs, question.model
     prices = question.prices(costs)
     _, next_rate = best_policy(question.next_law, prices)
@@ -296,7 +310,7 @@ def why_not_ahead(model: LifeModel, costs: JobCosts, age: float, minimum: int) -
     return ""
 
 
-def _savings(question: Question, costs: JobCosts, chosen: Any) -> Floats:
+def _savings(question: AgeDecision, costs: JobCosts, chosen: Any) -> Floats:
     """What replacing these parts at once saves, each by its own age and use."""
     prices = Prices.of(costs.planned, costs.breakdown, question.leaving(costs)[chosen])
     next_rate = best_policy(
@@ -306,7 +320,7 @@ def _savings(question: Question, costs: JobCosts, chosen: Any) -> Floats:
     return saving_now(law, prices, question.age_hours[chosen], next_rate)
 
 
-def _past(question: Question, age: float) -> pl.DataFrame:
+def _past(question: AgeDecision, age: float) -> pl.DataFrame:
     """The parts past their best age, those that save most first."""
     past = question.age_hours >= age
     return (
@@ -320,7 +334,7 @@ def _past(question: Question, age: float) -> pl.DataFrame:
     )
 
 
-def _curve(question: Question, level: float) -> pl.DataFrame:
+def _curve(question: AgeDecision, level: float) -> pl.DataFrame:
     """The saving of replacing at once by the age of the part, with its range over the draws."""
     furthest = 1.25 * max(float(question.age_hours.max()), 1000.0)
     ages = np.linspace(0.0, furthest, _CURVE_POINTS)
@@ -343,7 +357,7 @@ def _curve(question: Question, level: float) -> pl.DataFrame:
     )
 
 
-def _sensitivity(question: Question, best_age: float | None, level: float) -> list[dict[str, Any]]:
+def _sensitivity(question: AgeDecision, best_age: float | None, level: float) -> list[dict[str, Any]]:
     """How the saving on a reference part answers to each assumption.
 
     The reference part is the middle one of those past the best age; the oldest where none is.
@@ -363,7 +377,7 @@ def _sensitivity(question: Question, best_age: float | None, level: float) -> li
     ]
 
 
-def _law_assumptions(question: Question, level: float) -> list[Assumption]:
+def _law_assumptions(question: AgeDecision, level: float) -> list[Assumption]:
     """What is taken of lives and use, with its range."""
     model, following = question.model, question.successor
     listed = []
@@ -404,7 +418,7 @@ def _law_assumptions(question: Question, level: float) -> list[Assumption]:
     return listed
 
 
-def _saving(question: Question, age: float, name: str, values: Floats) -> Floats:
+def _saving(question: AgeDecision, age: float, name: str, values: Floats) -> Floats:
     """What replacing a part of that age saves when one assumption takes these values."""
     now = {
         "shape": question.model.law.shape,

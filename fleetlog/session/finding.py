@@ -1,21 +1,131 @@
-"""What the answers to all questions share, and how they become one JSON object."""
+"""What the answers to all questions share: one object for JSON, one usual picture, one way to a file."""
 
 from __future__ import annotations
 
+import html
 import math
 from collections.abc import Mapping
 from datetime import date, datetime
-from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar, Protocol
 
-import polars as pl
+from fleetlog.errors import UsageError
+from fleetlog.questions import CHART_FILE, question
+from fleetlog.tables import write_table
 
 if TYPE_CHECKING:
     import altair as alt
+    import polars as pl
+
+_PICTURES = (".svg", ".png", ".pdf", ".html")
+_TABLES = (".csv", ".xlsx", ".parquet", ".json")
+_SHOWN_ROWS = 12
 
 
-@runtime_checkable
-class Finding(Protocol):
-    """The answer to one question of a fleet."""
+class Finding:
+    """The answer to one question of a fleet; its results are frozen dataclasses that derive from this.
+
+    Attributes:
+        question: the name of the question in `fleetlog.questions` that it answers.
+    """
+
+    question: ClassVar[str]
+
+    if TYPE_CHECKING:
+
+        @property
+        def as_of(self) -> date:
+            """The last day that counts."""
+
+        @property
+        def fault(self) -> str:
+            """Name of the fault family."""
+
+        @property
+        def notes(self) -> tuple[str, ...]:
+            """What a reader must know, in sentences."""
+
+        @property
+        def frame(self) -> pl.DataFrame:
+            """The answer as one flat table."""
+
+        def to_dict(self) -> dict[str, Any]:
+            """The answer as the JSON object that scripts rely on."""
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """Sentences about single rows and tests, which stand beneath a table on a screen."""
+        return ()
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """Cautions for the work that the answer proposes; empty where it proposes none."""
+        return ()
+
+    def chart(self, name: str | None = None, **how: Any) -> alt.TopLevelMixin:
+        """The answer as a picture.
+
+        Args:
+            name: which of the question's pictures, as after `fleetlog chart`; None: the usual one.
+            **how: `width` (pixels) and `words` (stored value -> spoken words).
+
+        Raises:
+            UsageError: the question has no such picture, or nothing to show in it.
+        """
+        picture: alt.TopLevelMixin = question(self.question).chart(name).draw.load()(self, **how)
+        return picture
+
+    def save(self, path: Path | str, chart: str | None = None) -> Path:
+        """Writes the answer's picture (.svg, .png, .pdf, .html) or table (.csv, .xlsx, .parquet, .json).
+
+        An HTML file holds all that it needs and opens without a network.
+
+        Args:
+            path: the file; its ending says which.
+            chart: which of the question's pictures; None: the usual one.
+
+        Returns:
+            The file.
+
+        Raises:
+            UsageError: for another ending, or where the file cannot be written.
+        """
+        target = Path(path)
+        ending = target.suffix.lower()
+        if ending in _PICTURES:
+            written: Path = CHART_FILE.load()(self.chart(chart), target)
+            return written
+        if ending not in _TABLES:
+            raise UsageError(
+                f"{target.name} must end in one of {', '.join(_PICTURES + _TABLES)}, which names the format."
+            )
+        write_table(self.frame, target)
+        return target
+
+    def __repr__(self) -> str:
+        rows = self.frame
+        return (
+            f"<{type(self).__name__} as of {self.as_of}, fault {self.fault}: "
+            f"{rows.height} rows x {rows.width} columns, {len(self.notes)} notes>"
+        )
+
+    def _repr_html_(self) -> str:
+        """The answer for a notebook: its usual table, its notes and its cautions."""
+        shown = getattr(self, question(self.question).frames[0].name)
+        more = shown.height - _SHOWN_ROWS
+        rest = f"<p>… and {more} more rows in <code>.frame</code></p>" if more > 0 else ""
+        notes = "".join(f"<li>{html.escape(note)}</li>" for note in (*self.remarks, *self.notes))
+        cautions = "".join(f"<li>{html.escape(text)}</li>" for text in self.warnings)
+        return (
+            f"<p>{html.escape(self.question)} as of {self.as_of}</p>"
+            + f"{shown.head(_SHOWN_ROWS)._repr_html_()}{rest}"
+            + (f"<ul>{notes}</ul>" if notes else "")
+            + (f"<p>Before any work on the machine:</p><ul>{cautions}</ul>" if cautions else "")
+        )
+
+
+class Answered(Protocol):
+    """What the JSON object of every answer says."""
 
     @property
     def as_of(self) -> date:
@@ -32,21 +142,8 @@ class Finding(Protocol):
         """What a reader must know, in sentences."""
         ...
 
-    @property
-    def frame(self) -> pl.DataFrame:
-        """The answer as one flat table."""
-        ...
 
-    def to_dict(self) -> dict[str, Any]:
-        """The answer as the JSON object that scripts rely on."""
-        ...
-
-    def chart(self) -> alt.TopLevelMixin:
-        """The answer as a picture."""
-        ...
-
-
-def header(finding: Finding, rows: list[dict[str, Any]], **more: Any) -> dict[str, Any]:
+def header(finding: Answered, rows: list[dict[str, Any]], **more: Any) -> dict[str, Any]:
     """The JSON object of a finding: as_of, fault, rows and notes, and what the finding adds."""
     answer = {
         "as_of": finding.as_of,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
@@ -151,22 +152,35 @@ class Fleet:
         return self.families[name]
 
     def begin(self, scope: Scope) -> tuple[History, FaultFamily]:
-        """The history and family of a scope, after a look at whether its machines exist.
+        """The history and family of a scope, whose machines, sites and build years must be on the list.
 
         Raises:
-            UsageError: for an unknown family or machine.
+            UsageError: for an unknown family, machine, site or build year.
         """
         family = self.family(scope.fault)
         history = self.history(scope.as_of)
-        if scope.machines:
-            known = {row[0] for row in self.store.execute("SELECT machine_id FROM machine")}
-            for machine in scope.machines:
-                if machine not in known:
-                    raise UsageError(
-                        f"There is no machine {machine!r} on the list as of {history.as_of}; "
-                        "'fleetlog export machines' shows the list."
-                    )
+        self._check_filters(scope, history.as_of)
         return history, family
+
+    def _check_filters(self, scope: Scope, as_of: date) -> None:
+        """Refuses what the list does not hold, since a slip of the pen must not read as all-clear."""
+        if not (scope.machines or scope.sites or scope.build_years):
+            return
+        listed = self.store.run("fleet/listed_machines")
+        for column, thing, wanted in (
+            ("machine_id", "machine", scope.machines),
+            ("site", "site", scope.sites),
+            ("build_year", "build year", scope.build_years),
+        ):
+            known = listed[column].drop_nulls().unique().sort().to_list() if wanted else []
+            for value in wanted:
+                if value not in known:
+                    near = get_close_matches(str(value), [str(one) for one in known], n=3, cutoff=0.5)
+                    hint = f"nearest: {', '.join(near)}; " if near else ""
+                    raise UsageError(
+                        f"There is no {thing} {str(value)!r} on the list as of {as_of}; {hint}"
+                        "'fleetlog export machines --out machines.csv' writes the list."
+                    )
 
 
 def selection(scope: Scope) -> dict[str, Any]:

@@ -5,21 +5,18 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import TYPE_CHECKING, Any
+from typing import Any, ClassVar
 
 import polars as pl
 
-from fleetlog.session.finding import header
+from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import WHOLE_FLEET, Scope
 from fleetlog.store.statements import named
 
-if TYPE_CHECKING:
-    import altair as alt
 
-
-@dataclass(frozen=True)
-class StatusFinding:
+@dataclass(frozen=True, repr=False)
+class StatusFinding(Finding):
     """The state of a store.
 
     Attributes:
@@ -27,6 +24,8 @@ class StatusFinding:
         quality: one row a question of sql/checks/: check, count, of, meaning.
         fleet: one row a build year: build_year, machines, electronic, running_hours.
     """
+
+    question: ClassVar[str] = "status"
 
     as_of: date
     fault: str
@@ -66,12 +65,6 @@ class StatusFinding:
             last=self.last,
             quality=self.quality.to_dicts(),
         )
-
-    def chart(self) -> alt.TopLevelMixin:
-        """Machines by build year."""
-        from fleetlog.charts import fleet_age_chart
-
-        return fleet_age_chart(self)
 
 
 def status(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> StatusFinding:

@@ -8,10 +8,14 @@ from fleetlog.errors import UsageError
 from fleetlog.store.connection import DatabaseError, Store
 
 
-def ask(store: Store, sql: str) -> pl.DataFrame:
+def ask(store: Store, sql: str, *, sealed: bool = True) -> pl.DataFrame:
     """The answer to one SELECT.
 
-    From the question on, the connection can reach no file, no network and no other database.
+    Args:
+        store: what is asked.
+        sql: the statement.
+        sealed: from the question on, the connection can reach no file, no network and no other database;
+            False for a program of the asker's own, which can reach all that itself.
 
     Raises:
         UsageError: when it is not one SELECT, or the store refuses it.
@@ -19,7 +23,8 @@ def ask(store: Store, sql: str) -> pl.DataFrame:
     try:
         if store.statement_kinds(sql) != ["SELECT"]:
             raise UsageError("Only one SELECT statement can be asked; questions do not change the store.")
-        store.close_doors()
+        if sealed:
+            store.close_doors()
         return store.select(sql)
     except DatabaseError as error:
         raise UsageError(f"The store does not understand that: {str(error).splitlines()[0]}") from error

@@ -40,7 +40,7 @@ def test_plan_keys(fleetlog: Command, demo_store: Path) -> None:
 
 def test_plan_shows_the_cautions(fleetlog: Command, demo_store: Path) -> None:
     done = fleetlog("plan", "--weeks", "8", "--draws", "20", store=demo_store)
-    assert "Before work on a pump" in done.out
+    assert "Before any work on the machine" in done.out
     assert "lock out" in done.out
 
 

@@ -43,7 +43,7 @@ def answers(fleet: Fleet, as_of: date) -> list[Any]:
         survival(fleet, scope, component="position_sensor").to_dict(),
         repeats(fleet, scope).to_dict(),
         suspects(fleet, scope).to_dict(),
-        unit(fleet, "37", scope).to_dict(),
+        unit(fleet, scope, "37").to_dict(),
     ]
 
 

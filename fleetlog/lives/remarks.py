@@ -1,0 +1,27 @@
+"""Sentences about tests and single groups, as they stand beneath a table on a screen."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+
+def comparison_remarks(
+    test: str, result: Mapping[str, float] | None, strata: tuple[str, ...] = ()
+) -> tuple[str, ...]:
+    """The test between the groups as a sentence, none where there was nothing to test."""
+    if result is None:
+        return ()
+    within = f" within {', '.join(strata)}" if strata else ""
+    chi2 = f"chi-square {result['chi2']:.4g}, {result['df']} df"
+    return (f"Test that no group differs ({test}{within}): {chi2}, {p_value(result['p'])}.",)
+
+
+def group_remark(label: str, note: str, split: bool) -> str:
+    """A note about one group as a sentence of its own."""
+    text = f"{label}: {note}" if split else f"{note[:1].upper()}{note[1:]}"
+    return f"{text}."
+
+
+def p_value(value: float) -> str:
+    """A p-value with two figures, none below 0.0001."""
+    return "p < 0.0001" if value < 0.0001 else f"p = {value:.2g}"
