@@ -97,7 +97,7 @@ def backtest(
     *,
     months: int = 24,
     truth: pl.DataFrame | None = None,
-    beside: Mapping[str, FaultFamily] | None = None,
+    other_families: Mapping[str, FaultFamily] | None = None,
     progress: Callable[[date], None] | None = None,
 ) -> BacktestFinding:
     """Judges the open cases of past month-ends and compares with what they turned out to be.
@@ -133,7 +133,7 @@ def backtest(
         unconfirmed |= month.unconfirmed
         if not month.rows.size:
             continue
-        judged += month.judgements(fleet, beside or {})
+        judged += month.judgements(fleet, other_families or {})
         spent += month.money(fleet, plan, paid)
     fleet.history(scope.as_of)
     if not judged:
@@ -142,7 +142,7 @@ def backtest(
             "later; look further back with more months."
         )
     predictions = pl.concat(judged)
-    methods = [MODEL, SCORE, RULE, BASE, *(beside or {})]
+    methods = [MODEL, SCORE, RULE, BASE, *(other_families or {})]
     model = predictions.filter(pl.col("method") == MODEL)
     scores = pl.DataFrame([_score(predictions.filter(pl.col("method") == m), m, family) for m in methods])
     return BacktestFinding(
@@ -212,11 +212,11 @@ class _Month:
             .group_by("machine_id", "side", maintain_order=True)
             .last()
         )
-        told = cases.with_row_index("row").join(
+        labelled = cases.with_row_index("row").join(
             standing, on=["machine_id", "side"], how="left", maintain_order="left"
         )
-        told = told.filter(pl.Series(wanted, dtype=pl.Boolean))
-        sure = told.filter(pl.col("cause").is_in(list(model.causes)))
+        labelled = labelled.filter(pl.Series(wanted, dtype=pl.Boolean))
+        sure = labelled.filter(pl.col("cause").is_in(list(model.causes)))
         return _Month(
             day=history.as_of,
             history=history,
@@ -226,22 +226,22 @@ class _Month:
             true=np.array([model.causes.index(cause) for cause in sure["cause"]], dtype=np.int64),
             began=sure["began_at"],
             unconfirmed=set(
-                told.filter(pl.col("cause").is_null()).select("machine_id", "side", "began_at").rows()
+                labelled.filter(pl.col("cause").is_null()).select("machine_id", "side", "began_at").rows()
             ),
         )
 
-    def judgements(self, fleet: Fleet, beside: Mapping[str, FaultFamily]) -> list[pl.DataFrame]:
+    def judgements(self, fleet: Fleet, other_families: Mapping[str, FaultFamily]) -> list[pl.DataFrame]:
         """One frame a method."""
         model = self.model
-        found = {MODEL: model.posterior.probability[self.rows]}
+        judged_by = {MODEL: model.posterior.probability[self.rows]}
         base = self._base_rates()
-        found[BASE] = np.tile(base, (self.rows.size, 1))
-        found[RULE] = self._rule(base)
-        found |= {
+        judged_by[BASE] = np.tile(base, (self.rows.size, 1))
+        judged_by[RULE] = self._rule(base)
+        judged_by |= {
             name: self._as_given(weigh(fleet.store, self.history, family, learn=False), model)
-            for name, family in {SCORE: self.family, **beside}.items()
+            for name, family in {SCORE: self.family, **other_families}.items()
         }
-        return [self._frame(name, probability) for name, probability in found.items()]
+        return [self._frame(name, probability) for name, probability in judged_by.items()]
 
     def _as_given(self, other: WeighedCases, model: WeighedCases) -> Floats:
         """The probabilities of the same cases by other figures, which may cut the history otherwise."""
@@ -342,14 +342,16 @@ class _Month:
         return frames
 
 
-def _score(found: pl.DataFrame, method: str, family: FaultFamily) -> dict[str, Any]:
+def _score(judged_by: pl.DataFrame, method: str, family: FaultFamily) -> dict[str, Any]:
     causes = [cause.name for cause in family.causes]
-    p = found.select(f"p_{cause}" for cause in causes).to_numpy()
-    true = np.array([causes.index(cause) for cause in found["true_cause"]])
+    p = judged_by.select(f"p_{cause}" for cause in causes).to_numpy()
+    true = np.array([causes.index(cause) for cause in judged_by["true_cause"]])
     hit = p[np.arange(true.size), true]
     loss = -np.log(np.maximum(hit, 1e-12))
     brier = ((p - np.eye(len(causes))[true]) ** 2).sum(axis=1)
-    case = found.select(pl.struct("machine_id", "side", "began_at").rank("dense")).to_series().to_numpy() - 1
+    case = (
+        judged_by.select(pl.struct("machine_id", "side", "began_at").rank("dense")).to_series().to_numpy() - 1
+    )
     cases = int(case.max()) + 1
     # Months of one case tell the same story: the error of the mean is that of sums over cases.
     of_case = np.bincount(case, weights=loss - loss.mean(), minlength=cases)
@@ -361,13 +363,13 @@ def _score(found: pl.DataFrame, method: str, family: FaultFamily) -> dict[str, A
         auc = None
     return {
         "method": method,
-        "judged": found.height,
+        "judged": judged_by.height,
         "cases": cases,
         "brier": float(brier.mean()),
         "log_loss": float(loss.mean()),
         "log_loss_lower": float(loss.mean()) - reach,
         "log_loss_upper": float(loss.mean()) + reach,
-        "right": float(found["right"].mean()),  # type: ignore[arg-type]
+        "right": float(judged_by["right"].mean()),  # type: ignore[arg-type]
         "auc": auc,
     }
 

@@ -33,7 +33,7 @@ class CostFinding:
 
 
 def costs(
-    fleet: Fleet, found: SuspectsFinding, first: date, after: date, scope: Scope = WHOLE_FLEET
+    fleet: Fleet, answer: SuspectsFinding, first: date, after: date, scope: Scope = WHOLE_FLEET
 ) -> CostFinding:
     """Money spent on a fault from `first` until before `after`, and the outlook of the cases found.
 
@@ -57,7 +57,7 @@ def costs(
         fault=family.name,
         currency=fleet.settings.fleet.currency,
         spent=spent,
-        cases=_outlook(found),
+        cases=_outlook(answer),
         assumptions=pl.DataFrame(
             [
                 {
@@ -73,7 +73,7 @@ def costs(
     )
 
 
-def _outlook(found: SuspectsFinding) -> pl.DataFrame:
+def _outlook(answer: SuspectsFinding) -> pl.DataFrame:
     rows = [
         {
             "machine_id": case.machine_id,
@@ -82,7 +82,7 @@ def _outlook(found: SuspectsFinding) -> pl.DataFrame:
             "custom_cost": case.custom_cost,
             "saving": case.custom_cost - case.expected_cost,
         }
-        for case in found.cases
+        for case in answer.cases
         if case.state == "open" and case.expected_cost is not None and case.custom_cost is not None
     ]
     money = dict.fromkeys(("expected_cost", "custom_cost", "saving"), pl.Float64)

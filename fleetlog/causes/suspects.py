@@ -186,25 +186,25 @@ def _by_certainty(case: Suspect) -> tuple[float, str, str]:
 
 def in_scope(cases: pl.DataFrame, scope: Scope) -> npt.NDArray[np.bool_]:
     """Which of the rows of sql/cases/list.sql belong to the part of the fleet asked about, shape (N,)."""
-    kept = pl.lit(True)
+    mask = pl.lit(True)
     for column, wanted in (
         ("site", scope.sites),
         ("build_year", scope.build_years),
         ("machine_id", scope.machines),
     ):
         if wanted:
-            kept = kept & pl.col(column).is_in(list(wanted)).fill_null(False)
-    return cases.select(pl.repeat(True, pl.len()) & kept).to_series().to_numpy()
+            mask = mask & pl.col(column).is_in(list(wanted)).fill_null(False)
+    return cases.select(pl.repeat(True, pl.len()) & mask).to_series().to_numpy()
 
 
 def impossible_reports(fleet: Fleet, family: FaultFamily, scope: Scope) -> str:
     """One sentence if the scope names a machine that cannot have the fault but reported it; else ""."""
-    found = fleet.store.run("checks/impossible_fault").filter(
+    rows_found = fleet.store.run("checks/impossible_fault").filter(
         (pl.col("fault") == family.name) & pl.col("machine_id").is_in(scope.machines)
     )
-    if found.is_empty():
+    if rows_found.is_empty():
         return ""
-    row = found.row(0, named=True)
+    row = rows_found.row(0, named=True)
     return (
         f"Machine {row['machine_id']} has {row['control'] or 'unknown'} drive control and cannot have the "
         f"fault '{family.title}', yet {row['file'] or 'a file'} row {row['row_no']} says so: correct the "
@@ -340,7 +340,7 @@ class RepairPlan:
     def _shows_voltage(self, name: str) -> bool:
         return self.family.step(name).kind != "cure" and self.family.evidence_table(name) is None
 
-    def outlook(self, weighed: WeighedCases, chosen: Ints, fleet: Fleet, history: History) -> Outlook:
+    def outlook(self, weighed: WeighedCases, chosen: Ints, fleet: Fleet, history: History) -> CostOutlook:
         """The best plan and the customary one for each of the chosen cases."""
         day_rate = day_rates(fleet, history, weighed.cases["machine_id"][chosen])
         choices = self.choices(weighed, chosen, fleet.store, day_rate)
@@ -349,7 +349,7 @@ class RepairPlan:
         custom = customary_plan(p, self.steps, choices, self.custom)
         second = self.price(self.second_labour, self.parts, day_rate)
         pairs = self._pairs(weighed.cases[chosen], best, choices, second)
-        return Outlook(best, custom, choices, second, pairs)
+        return CostOutlook(best, custom, choices, second, pairs)
 
     def _pairs(
         self, cases: pl.DataFrame, best: Plans, choices: Choices, second: Floats
@@ -359,7 +359,7 @@ class RepairPlan:
         Decided where one side's plan opens the machine: then each step that opens it is weighed as one job
         on both sides, each side going on by its own best plan where it was in vain, against the two apart.
         """
-        found: dict[int, tuple[int, int, float]] = {}
+        rows_found: dict[int, tuple[int, int, float]] = {}
         opens = [s for s, name in enumerate(self.cures) if self.family.step(name).opens_pump]
         ours = cases.with_row_index("place").filter(pl.col("state") == "open")
         for places in ours.group_by("machine_id", maintain_order=True).agg("place")["place"].to_list():
@@ -376,12 +376,12 @@ class RepairPlan:
                 cost, s = min(joint)
                 # What each side takes of the joint cost is in proportion to what it would cost alone.
                 for mine, other in ((one, two), (two, one)):
-                    found[mine] = (s, other, cost * float(best.cost[mine]) / apart)
-        return found
+                    rows_found[mine] = (s, other, cost * float(best.cost[mine]) / apart)
+        return rows_found
 
 
 @dataclass(frozen=True, eq=False)
-class Outlook:
+class CostOutlook:
     """What to do about the chosen cases and what it costs.
 
     Attributes:
@@ -476,8 +476,8 @@ class _Standing:
 
     def place(self, machine: str, side: str) -> int | None:
         """The row of a machine's side, if it is still watched."""
-        found = self.sides.filter((pl.col("machine_id") == machine) & (pl.col("side") == side))
-        return int(found["row"][0]) if found.height else None
+        rows_found = self.sides.filter((pl.col("machine_id") == machine) & (pl.col("side") == side))
+        return int(rows_found["row"][0]) if rows_found.height else None
 
     def watch_list(self, weighed: WeighedCases) -> tuple[list[Suspect], int]:
         """Sides without a case under way that show wear, a wandering voltage or more and more episodes.
@@ -495,15 +495,15 @@ class _Standing:
             if voltage
             else pl.lit(False)
         )
-        told = self.sides.select(
+        signs = self.sides.select(
             free=~pl.col("under_way"),
             wanders=pl.when(wanders).then(True).otherwise(False),
             rises=(pl.col("recent_episodes") >= rules.episodes)
             & (pl.col("recent_episodes") > 2 * pl.col("earlier_episodes")),
         )
-        drifting, rising = told["wanders"].to_numpy(), told["rises"].to_numpy()
+        drifting, rising = signs["wanders"].to_numpy(), signs["rises"].to_numpy()
         worn = worst >= rules.wear_chance
-        rows = np.flatnonzero(told["free"].to_numpy() & (drifting | rising | worn))
+        rows = np.flatnonzero(signs["free"].to_numpy() & (drifting | rising | worn))
         total = rows.size
         rows = rows[np.lexsort((rows, -worst[rows], ~drifting[rows]))][: rules.most]
         log_age = np.log(np.maximum(self.hours[rows], 1.0))
@@ -570,7 +570,7 @@ def _first_look(family: FaultFamily) -> str:
 
 
 def _suspect(
-    weighed: WeighedCases, plan: RepairPlan, outlook: Outlook, standing: _Standing, j: int, i: int
+    weighed: WeighedCases, plan: RepairPlan, outlook: CostOutlook, standing: _Standing, j: int, i: int
 ) -> Suspect:
     """The case in row i, the j-th of those planned for."""
     row = weighed.cases.row(i, named=True)
@@ -617,7 +617,7 @@ def _suspect(
 def _other_side(
     weighed: WeighedCases,
     plan: RepairPlan,
-    outlook: Outlook,
+    outlook: CostOutlook,
     standing: _Standing,
     row: dict[str, Any],
     j: int,

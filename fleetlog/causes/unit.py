@@ -150,7 +150,7 @@ def units(
         "fault": family.name,
         "as_of_end": history.as_of_end,
     }
-    told = {table: _by_machine(fleet.store.run(f"unit/{table}", **asked), machines) for table in _TABLES}
+    tables = {table: _by_machine(fleet.store.run(f"unit/{table}", **asked), machines) for table in _TABLES}
     listed = {row["machine_id"]: row for row in fleet.store.run("unit/machine", **asked).to_dicts()}
     cannot = fleet.store.run("checks/impossible_fault").filter(pl.col("fault") == family.name)
     doubtful = set(cannot["machine_id"])
@@ -158,14 +158,14 @@ def units(
     for name in machines:
         one = replace(chosen, machines=(name,))
         impossible = impossible_reports(fleet, family, one) if name in doubtful else ""
-        found = None if impossible else known or suspects(fleet, one)
-        cases = tuple(case for case in found.cases if case.machine_id == name) if found else ()
+        judged = None if impossible else known or suspects(fleet, one)
+        cases = tuple(case for case in judged.cases if case.machine_id == name) if judged else ()
         stories.append(
             UnitFinding(
                 as_of=history.as_of,
                 fault=family.name,
                 machine=listed[name],
-                **{table: told[table][name] for table in _TABLES},
+                **{table: tables[table][name] for table in _TABLES},
                 cases=cases,
                 cautions=family.cautions,
                 notes=(*((impossible,) if impossible else ()), *_hours_note(listed[name])),

@@ -187,11 +187,11 @@ class WeighedCases:
         """Why the likeliest cause of a case is so likely; the weights add up to its log-odds."""
         start = int(self._starts[i])
         mine = self.evidence_of(i)
-        told = [
+        observations = [
             Reason(_wording(self.layout.family, row), float(self.posterior.weight[start + j]))
             for j, row in enumerate(mine.iter_rows(named=True))
         ]
-        return (Reason(self._prior_wording(i), float(self.posterior.prior_weight[i])), *told)
+        return (Reason(self._prior_wording(i), float(self.posterior.prior_weight[i])), *observations)
 
     def confirmed(self) -> pl.Series:
         """The cause that counts as confirmed in each case, null where none does, shape (N,).
@@ -222,12 +222,12 @@ class WeighedCases:
         held = pl.when(pl.col("hours") >= window).then(
             pl.col("repair").replace_strict(single, default=None, return_dtype=pl.String)
         )
-        told = last.join(found, on=["case_id", "repair"], how="left").select(
+        observations = last.join(found, on=["case_id", "repair"], how="left").select(
             "case_id", cause=pl.coalesce("cause", held)
         )
-        return self.cases.select("case_id").join(told, on="case_id", how="left", maintain_order="left")[
-            "cause"
-        ]
+        return self.cases.select("case_id").join(
+            observations, on="case_id", how="left", maintain_order="left"
+        )["cause"]
 
     def _prior_wording(self, i: int) -> str:
         part = self.layout.family.causes[0].component.replace("_", " ")
@@ -248,15 +248,15 @@ def weigh(store: Store, history: History, family: FaultFamily, *, learn: bool = 
     """
     layout = Layout.of(family)
     carried = _cut(store, history, layout)
-    told = _Told.of(store, history, layout, carried)
+    observations = _Observations.of(store, history, layout, carried)
     fit = None
-    if learn and told.rows.height:
-        fit = fit_causes(told.cases, _exposure(store, layout), layout.defaults)
-    return _judged(layout, told, fit.model if fit else layout.defaults.model, fit)
+    if learn and observations.rows.height:
+        fit = fit_causes(observations.cases, _exposure(store, layout), layout.defaults)
+    return _judged(layout, observations, fit.model if fit else layout.defaults.model, fit)
 
 
 @dataclass(frozen=True, eq=False)
-class _Told:
+class _Observations:
     """All that is on record of the cases in the table weighed_case.
 
     Attributes:
@@ -277,7 +277,7 @@ class _Told:
     hazard_now: Ints
 
     @staticmethod
-    def of(store: Store, history: History, layout: Layout, carried: pl.DataFrame) -> _Told:
+    def of(store: Store, history: History, layout: Layout, carried: pl.DataFrame) -> _Observations:
         family = layout.family
         rows = store.run("cases/list")
         parts = store.run("cases/parts", fault=family.name)
@@ -288,7 +288,7 @@ class _Told:
         keyed = rows.select("case_id", *CASE)
         pieces = _pieces(store, history, layout, keyed)
         visits, new_steps = _visits(store, layout, keyed)
-        return _Told(
+        return _Observations(
             rows=rows,
             pieces=pieces,
             visits=visits,
@@ -336,12 +336,12 @@ def _cut(store: Store, history: History, layout: Layout) -> pl.DataFrame:
         if returns.is_empty():
             return cuts
         store.register("weighed_case", returns)
-        told = _Told.of(store, history, layout, cuts)
-        owner, likelihood, _ = _in_order(told, model)
-        judged = posterior(log_prior(model, told.cases), likelihood, owner)
-        uncured = judged.probability * follow_ups(model, told.cases).uncured
+        observations = _Observations.of(store, history, layout, cuts)
+        owner, likelihood, _ = _in_order(observations, model)
+        judged = posterior(log_prior(model, observations.cases), likelihood, owner)
+        uncured = judged.probability * follow_ups(model, observations.cases).uncured
         fresh = (
-            told.rows.select(CASE)
+            observations.rows.select(CASE)
             .hstack(pl.from_numpy(uncured, schema=list(layout.causes)))
             .join(returns, on=CASE)
             .filter(pl.sum_horizontal(layout.causes) < 0.5)
@@ -376,21 +376,25 @@ _CUT: dict[str, type[pl.DataType] | pl.DataType] = {
 _MOST_CUTS = 6
 
 
-def _in_order(told: _Told, model: CauseModel) -> tuple[Ints, Floats, pl.DataFrame]:
+def _in_order(observations: _Observations, model: CauseModel) -> tuple[Ints, Floats, pl.DataFrame]:
     """Evidence by case, what was seen before how the repairs held: owner, log-likelihood and rows."""
-    evidence = pl.concat([told.pieces, told.visits], how="diagonal")
-    likelihood = np.concatenate((piece_likelihood(model, told.cases), follow_ups(model, told.cases).gain))
+    evidence = pl.concat([observations.pieces, observations.visits], how="diagonal")
+    likelihood = np.concatenate(
+        (piece_likelihood(model, observations.cases), follow_ups(model, observations.cases).gain)
+    )
     owner = evidence["case_id"].to_numpy()
     order = np.argsort(owner, kind="stable")
     return owner[order], likelihood[order], evidence[order]
 
 
-def _judged(layout: Layout, told: _Told, model: CauseModel, fit: CauseFit | None) -> WeighedCases:
+def _judged(
+    layout: Layout, observations: _Observations, model: CauseModel, fit: CauseFit | None
+) -> WeighedCases:
     """Bayes' rule over all evidence, and over what may have come after it."""
-    rows, cases = told.rows, told.cases
+    rows, cases = observations.rows, observations.cases
     prior = log_prior(model, cases)
     followed = follow_ups(model, cases)
-    owner, likelihood, evidence = _in_order(told, model)
+    owner, likelihood, evidence = _in_order(observations, model)
     first = posterior(prior, likelihood, owner)
     uncured = (first.probability * followed.uncured).sum(axis=1)
 
@@ -398,12 +402,12 @@ def _judged(layout: Layout, told: _Told, model: CauseModel, fit: CauseFit | None
     # or because the last repair of an open case has held. What that fault is, its evidence hardly tells.
     open_case = (rows["state"] == "open").to_numpy()
     hours = (rows["last_tenths"] - rows["first_tenths"]).to_numpy() / 10
-    kept = np.exp(-hours / model.background_hours)
-    still = np.where(open_case[:, None], followed.uncured, 1.0) * kept[:, None]
+    persisting = np.exp(-hours / model.background_hours)
+    still = np.where(open_case[:, None], followed.uncured, 1.0) * persisting[:, None]
     replaced = 1.0 - (first.probability * still).sum(axis=1)
     doubted = np.flatnonzero(replaced > WORTH_SAYING)
-    log_age = np.log(np.maximum(np.nan_to_num(told.age_hours, nan=1.0), 1.0))
-    fresh = np.exp(model.log_hazard(told.hazard_now, log_age)[doubted])
+    log_age = np.log(np.maximum(np.nan_to_num(observations.age_hours, nan=1.0), 1.0))
+    fresh = np.exp(model.log_hazard(observations.hazard_now, log_age)[doubted])
     fresh /= fresh.sum(axis=1, keepdims=True)
     standing = (first.probability * still)[doubted] + replaced[doubted, None] * fresh
     turn = np.log(standing) - np.log(first.probability[doubted])
@@ -420,9 +424,9 @@ def _judged(layout: Layout, told: _Told, model: CauseModel, fit: CauseFit | None
         cases=rows,
         evidence=evidence[order],
         onset_hours=cases.age_hours,
-        onset_variants=told.onset_variants,
-        age_hours=told.age_hours,
-        variants=told.variants,
+        onset_variants=observations.onset_variants,
+        age_hours=observations.age_hours,
+        variants=observations.variants,
         posterior=posterior(prior, likelihood, owner[order]),
         of_case=first.probability,
         uncured=uncured,
@@ -454,7 +458,7 @@ def _pieces(store: Store, history: History, layout: Layout, keyed: pl.DataFrame)
     the finding confirms, if any), position of the outcome, and figures for the wording.
     """
     fault = layout.family.name
-    told = pl.concat(
+    observations = pl.concat(
         [
             store.run("cases/failure_modes", fault=fault).with_columns(
                 evidence=pl.lit("failure_mode"), rank=pl.lit(1, pl.Int64)
@@ -469,7 +473,7 @@ def _pieces(store: Store, history: History, layout: Layout, keyed: pl.DataFrame)
         ],
         how="diagonal",
     )
-    seen = keyed.join(told, on=CASE).drop(CASE)
+    seen = keyed.join(observations, on=CASE).drop(CASE)
     kinds = seen.select("evidence", "outcome", "cause").unique().rows()
     meanings = [(*kind, *meaning) for kind in kinds if (meaning := layout.meaning(*kind))]
     table = pl.DataFrame(
@@ -561,14 +565,14 @@ def _visits(store: Store, layout: Layout, keyed: pl.DataFrame) -> tuple[pl.DataF
         {step: s for s, step in enumerate(layout.cures)}, return_dtype=pl.Int64
     )
     new_steps[placed["row"].to_numpy(), columns.to_numpy()] = True
-    told = visits.select(
+    observations = visits.select(
         "case_id",
         evidence=HELD + pl.col("step"),
         outcome=pl.when("came_back").then(pl.lit("came_back")).otherwise(pl.lit("quiet")),
         hours="held_tenths",
         in_vain="in_vain",
     )
-    return told, new_steps
+    return observations, new_steps
 
 
 def _orders(layout: Layout) -> dict[str, int]:

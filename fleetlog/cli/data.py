@@ -42,10 +42,10 @@ def check(context: typer.Context) -> None:
     from fleetlog.store.integrity import broken_invariants
 
     with open_store(store_path(context)) as store:
-        found = broken_invariants(store)
-    for name, rows, meaning in found:
+        damages = broken_invariants(store)
+    for name, rows, meaning in damages:
         say(f"{name}: {rows} {meaning}")
-    if found:
+    if damages:
         raise typer.Exit(1)
     print(f"{store_path(context)} is whole.")
 
@@ -66,8 +66,8 @@ def history(
     from fleetlog.session.fleet import open_fleet
 
     with open_fleet(store_path(context), writable=True, wait=wait, told=say) as fleet:
-        found = fleet.refresh_history(rebuild=rebuild)
-    print(f"The history is kept as of {found.as_of}; {found.rebuilt} machines were built.")
+        state = fleet.refresh_history(rebuild=rebuild)
+    print(f"The history is materialised as of {state.as_of}; {state.rebuilt} machines were built.")
 
 
 def query(

@@ -75,11 +75,11 @@ def explain(
     if topic is None:
         show_rows([{"topic": one.name, "summary": one.summary} for one in topics()], form, out)
         return
-    found = find(topic)
+    chosen = find(topic)
     if form is Format.JSON:
-        emit(json.dumps(found.to_dict(), indent=2, ensure_ascii=False) + "\n", out)
+        emit(json.dumps(chosen.to_dict(), indent=2, ensure_ascii=False) + "\n", out)
     else:
-        emit(f"# {found.title}\n\n{found.summary}\n\n{found.body}\n", out)
+        emit(f"# {chosen.title}\n\n{chosen.summary}\n\n{chosen.body}\n", out)
 
 
 COMMANDS = (settings, faults, explain)

@@ -92,7 +92,7 @@ def scan(path: Path, where: str, told: Callable[[int], None] | None = None) -> S
             while piece := file.read(CHUNK):
                 if not size:
                     encoding = _encoding(piece)
-                # Beside the counting; one piece at most is on its way.
+                # AskConcurrently the counting; one piece at most is on its way.
                 if hashed is not None:
                     hashed.result()
                 hashed = beside.submit(digest.update, piece)

@@ -140,11 +140,11 @@ def compare(
         return replace(answer, notes=("Nothing has failed here, so nothing can be compared.",))
     whole = plain if test == "log-rank" else log_rank(tables, groups=names, strata=within, weights=weights)
     seen = [str(name) for name in plain.groups]
-    kept = [i for i in range(len(seen)) if plain.expected[i] > 0]
+    comparable = [i for i in range(len(seen)) if plain.expected[i] > 0]
     shrunk = shrink_groups(
-        plain.observed[kept],
-        plain.expected[kept],
-        groups=[seen[i] for i in kept],
+        plain.observed[comparable],
+        plain.expected[comparable],
+        groups=[seen[i] for i in comparable],
         level=fleet.settings.survival.confidence,
         recentre=False,
     )
@@ -153,12 +153,12 @@ def compare(
         spells[name] += int(table.spells)
     alone = [
         log_rank(tables, groups=[name == seen[i] for name in names], strata=within, weights=weights).p
-        for i in kept
+        for i in comparable
     ]
     frame = pl.DataFrame(
         {
-            "group": [seen[i] for i in kept],
-            "spells": [spells[seen[i]] for i in kept],
+            "group": [seen[i] for i in comparable],
+            "spells": [spells[seen[i]] for i in comparable],
             "observed": shrunk.observed.astype(int),
             "expected": shrunk.expected,
             "ratio": shrunk.raw,
@@ -172,7 +172,7 @@ def compare(
         },
         schema=_COLUMNS,
     )
-    never = [seen[i] for i in range(len(seen)) if i not in kept]
+    never = [seen[i] for i in range(len(seen)) if i not in comparable]
     return replace(
         answer,
         groups=frame,

@@ -62,11 +62,11 @@ def counts_by(store: Store, question: Counted, keys: tuple[str, ...]) -> pl.Data
         lives = store.run(question.lives, keys, **question.parameters)
         return count_lives(lives, Strata.of(lives, keys).in_words(UNKNOWN))
     counted = store.run(question.counts, keys, **question.parameters)
-    told = counted.with_columns(pl.col(key).cast(pl.String).fill_null(UNKNOWN) for key in keys)
+    labelled = counted.with_columns(pl.col(key).cast(pl.String).fill_null(UNKNOWN) for key in keys)
     if counted.select(keys).null_count().sum_horizontal().item() == 0:
-        return told
+        return labelled
     # What is not on record and what is recorded as unknown are one cell, so their rows are added up.
-    return told.group_by(*keys, "hours", maintain_order=True).agg(
+    return labelled.group_by(*keys, "hours", maintain_order=True).agg(
         pl.col("entering", "failed", "leaving").sum()
     )
 
@@ -151,9 +151,9 @@ def _sums_by_machine(
                 column = values[:, j] if j < fit.coefficients.size else np.zeros(cells.cell.size)
                 step[f"{name}_{k + 1}"] = np.rint(column * unit).astype(np.int64)
         store.register("cox_step", pl.DataFrame(step))
-        found = store.run(question.sums, keys, **question.parameters)
+        score_rows = store.run(question.sums, keys, **question.parameters)
         wanted = min(TOGETHER, fit.coefficients.size - first)
-        parts.append(found.select(f"sum_{k + 1}" for k in range(wanted)).to_numpy() / unit)
+        parts.append(score_rows.select(f"sum_{k + 1}" for k in range(wanted)).to_numpy() / unit)
     return np.ascontiguousarray(np.hstack(parts))
 
 

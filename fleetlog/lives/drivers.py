@@ -138,19 +138,19 @@ def drivers(
     for term, level in empty.select("term", "level").iter_rows():
         # Its ratio is estimated as 0, and then its lives weigh nothing in any risk set.
         counted = counted.filter(pl.col(term) != level)
-    told = tuple(name for name in factors if _failing(levels, name) > 1)
-    if not told:
+    estimable = tuple(name for name in factors if _failing(levels, name) > 1)
+    if not estimable:
         raise UsageError(
             "No factor has two values with failures in this part of the fleet, so nothing can be compared."
         )
-    reference = {name: _commonest(levels, name) for name in told}
+    reference = {name: _commonest(levels, name) for name in estimable}
     try:
         fit = fit_by_machine(
             fleet.store,
             question,
             counted,
             (*strata, *order, *factors),
-            told,
+            estimable,
             (*strata, *order),
             reference,
             ties="efron" if ties == "efron" else "breslow",
@@ -164,7 +164,7 @@ def drivers(
         fault=family.name,
         component=component or "" if clock == "lives" else "",
         clock=clock,
-        factors=told,
+        factors=estimable,
         strata=(*strata, *order),
         ratios=_ratios(fit),
         terms=terms,

@@ -220,10 +220,10 @@ def _ratio(sums: dict[str, Floats], name: str) -> Floats:
 
 def _interval(drawn: Floats, level: float) -> tuple[Floats, Floats]:
     """Range over the draws, group by group; a group that is nowhere defined has none."""
-    told = np.isfinite(drawn).all(axis=0)
-    safe = np.where(told, drawn, 0.0)
+    finite = np.isfinite(drawn).all(axis=0)
+    safe = np.where(finite, drawn, 0.0)
     low, high = np.quantile(safe, (0.5 - level / 2, 0.5 + level / 2), axis=0)
-    return np.where(told, low, np.nan), np.where(told, high, np.nan)
+    return np.where(finite, low, np.nan), np.where(finite, high, np.nan)
 
 
 def _widened(low: Floats, high: Floats, sums: dict[str, Floats], level: float) -> tuple[Floats, Floats]:

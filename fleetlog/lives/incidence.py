@@ -221,11 +221,11 @@ def _tests(
     came = [name for k, name in enumerate(endings) if any(table.failed[:, k].any() for table in tables)]
     if len(tables) < 2 or not came:
         return ()
-    found = [compare_incidence(tables, name) for name in came]
-    corrected = holm([test.p for test in found])
+    estimate = [compare_incidence(tables, name) for name in came]
+    corrected = holm([test.p for test in estimate])
     return tuple(
         EndingTest(test.cause, test.chi2, test.df, test.p, float(p))
-        for test, p in zip(found, corrected, strict=True)
+        for test, p in zip(estimate, corrected, strict=True)
         if test.df
     )
 
@@ -249,16 +249,16 @@ def _table(rows: pl.DataFrame, endings: tuple[str, ...]) -> CausesTable:
 def _group(group: Mapping[str, str], rows: pl.DataFrame, fleet: Fleet) -> IncidenceGroup:
     endings = _endings_of(rows)
     table = _table(rows, endings)
-    found = _curves(table, fleet)
+    estimate = _curves(table, fleet)
     curve = pl.DataFrame(
         {
-            "hours": np.tile(found.hours, len(endings)),
-            "at_risk": np.tile(found.at_risk, len(endings)),
-            "ending": [name for name in endings for _ in range(found.hours.size)],
-            "incidence": found.incidence.T.reshape(-1),
-            "std_error": found.std_error.T.reshape(-1),
-            "lower": found.lower.T.reshape(-1),
-            "upper": found.upper.T.reshape(-1),
+            "hours": np.tile(estimate.hours, len(endings)),
+            "at_risk": np.tile(estimate.at_risk, len(endings)),
+            "ending": [name for name in endings for _ in range(estimate.hours.size)],
+            "incidence": estimate.incidence.T.reshape(-1),
+            "std_error": estimate.std_error.T.reshape(-1),
+            "lower": estimate.lower.T.reshape(-1),
+            "upper": estimate.upper.T.reshape(-1),
         },
         schema=_CURVE,
     )
@@ -277,8 +277,8 @@ def _group(group: Mapping[str, str], rows: pl.DataFrame, fleet: Fleet) -> Incide
             maintain_order="left",
         ),
         curve=curve,
-        from_hours=found.from_hours,
-        note=found.note or "",
+        from_hours=estimate.from_hours,
+        note=estimate.note or "",
         last_hours=float(table.hours[-1]) / table.per_hour,
     )
 
@@ -298,12 +298,12 @@ def _curves(table: CausesTable, fleet: Fleet) -> CumulativeIncidence:
     """Begun where enough are watched; a brief thin beginning in which nothing ended is passed over."""
     figures = fleet.settings.survival
     late = bool((table.entering[table.hours > 0] > 0).any())
-    found = aalen_johansen(
+    estimate = aalen_johansen(
         table, level=figures.confidence, minimum_at_risk=figures.minimum_at_risk if late else 0
     )
-    if 0 < found.from_hours < BRIEF_HOURS and int(found.failed.sum()) == int(table.failed.sum()):
+    if 0 < estimate.from_hours < BRIEF_HOURS and int(estimate.failed.sum()) == int(table.failed.sum()):
         return aalen_johansen(table, level=figures.confidence, minimum_at_risk=0)
-    return found
+    return estimate
 
 
 def _labels(by: tuple[str, ...], group: Mapping[str, str]) -> list[pl.Expr]:

@@ -186,13 +186,13 @@ def _by_group(fleet: Fleet, fault: str, exposure: pl.DataFrame, by: str, level: 
         ],
         schema=_GROUPS,
     )
-    told = pl.concat(
+    curve_rows = pl.concat(
         curve.to_frame().select(pl.lit(name).alias("group"), "hours", "count", "lower", "upper", "at_risk")
         for name, curve in zip(names, curves, strict=True)
     )
     if len(names) < 2 or not groups["episodes"].sum():
         why = f"There are not two groups of {by} with episodes to compare."
-        return Grouped(groups, told, notes=(why,))
+        return Grouped(groups, curve_rows, notes=(why,))
     compared = compare_event_rates(histories, names=names)
     groups = groups.with_columns(
         (1000 * pl.col("episodes") / pl.col("running_hours")).alias("per_1000_hours"),
@@ -200,7 +200,7 @@ def _by_group(fleet: Fleet, fault: str, exposure: pl.DataFrame, by: str, level: 
         (pl.col("episodes") / pl.Series("expected", compared.expected)).alias("ratio"),
     )
     test = {"chi2": compared.chi2, "df": compared.df, "p": compared.p}
-    return Grouped(groups, told, test, _difference(histories, curves, level), _group_notes(groups))
+    return Grouped(groups, curve_rows, test, _difference(histories, curves, level), _group_notes(groups))
 
 
 _GROUPS = {
@@ -219,16 +219,16 @@ def _difference(
         return pl.DataFrame()
     first, last = zip(*(_well_watched(one) for one in histories), strict=True)
     try:
-        found = mean_cumulative_difference(curves[0], curves[1], level=level)
+        contrast = mean_cumulative_difference(curves[0], curves[1], level=level)
     except StatsError:
         return pl.DataFrame()
     return pl.DataFrame(
         {
-            "hours": found.hours,
-            "difference": found.difference,
-            "std_error": found.std_error,
-            "lower": found.lower,
-            "upper": found.upper,
+            "hours": contrast.hours,
+            "difference": contrast.difference,
+            "std_error": contrast.std_error,
+            "lower": contrast.lower,
+            "upper": contrast.upper,
         }
     ).filter((pl.col("hours") > max(first)) & (pl.col("hours") <= min(last)))
 

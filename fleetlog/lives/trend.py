@@ -193,14 +193,14 @@ def _row(test: TrendTest) -> dict[str, Any]:
 
 def _unit_tests(histories: MachineHistories, exposure: pl.DataFrame) -> pl.DataFrame:
     """Laplace's test of every machine with enough episodes."""
-    found = unit_trends(histories)
+    tests_by_unit = unit_trends(histories)
     tried = (
         exposure.select("machine_id")
         .sort("machine_id")
         .with_columns(
-            pl.Series("episodes", found.events),
-            pl.Series("statistic", found.statistic),
-            pl.Series("p", found.p),
+            pl.Series("episodes", tests_by_unit.events),
+            pl.Series("statistic", tests_by_unit.statistic),
+            pl.Series("p", tests_by_unit.p),
         )
         .filter(pl.col("episodes") >= FEWEST_EPISODES)
         .sort("p", "machine_id")

@@ -19,7 +19,7 @@ import polars as pl
 from fleetlog.causes.suspects import step_cost
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily, Hazard, Step
-from fleetlog.planning.outlook import Outlook, cause_of, cure_of, in_threads, look_ahead, service_variant
+from fleetlog.planning.outlook import Outlook, cause_of, cure_of, in_threads, outlook_of, service_variant
 from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.randomness import DRAWS, SEED
@@ -140,11 +140,11 @@ def forecast(
     """
     check_numbers(months, draws)
     _check_component(fleet.family(scope.fault), component)
-    outlook = look_ahead(fleet, scope, months=months, draws=draws, seed=seed, component=component)
-    return of_outlook(fleet, scope, outlook, component=component, units=units)
+    outlook = outlook_of(fleet, scope, months=months, draws=draws, seed=seed, component=component)
+    return forecast_of(fleet, scope, outlook, component=component, units=units)
 
 
-def of_outlook(
+def forecast_of(
     fleet: Fleet, scope: Scope, outlook: Outlook, *, component: str | None = None, units: int = 50
 ) -> ForecastFinding:
     """The forecast of an outlook over months that has been made already."""
@@ -235,10 +235,10 @@ def ways_to_fail(
 def _followed(outlook: Outlook) -> list[Way]:
     """A way to fail for each kind of part that is in any machine."""
     family = outlook.family
-    found = outlook.places["component"]
+    counts_by_component = outlook.places["component"]
     ways = []
     for part in family.parts:
-        rows = np.flatnonzero((found == part.component).to_numpy())
+        rows = np.flatnonzero((counts_by_component == part.component).to_numpy())
         if rows.size:
             cause = cause_of(family, part.component)
             step = cure_of(family, part.component, cause)
@@ -413,8 +413,8 @@ def followed_counts(outlook: Outlook) -> dict[str, CountDistribution]:
     ways = _followed(outlook)
     nobody = _Exposed(np.zeros(0), np.zeros(0, dtype=np.int64), 1)
     draws = [[sums[-1] for sums in draw] for draw in _all_draws(outlook, ways, nobody)]
-    found = {way.component: mixture([draw[w] for draw in draws]) for w, way in enumerate(ways)}
-    return {**found, "all": mixture([_added(draw) for draw in draws])}
+    counts_by_component = {way.component: mixture([draw[w] for draw in draws]) for w, way in enumerate(ways)}
+    return {**counts_by_component, "all": mixture([_added(draw) for draw in draws])}
 
 
 def _added(sums: Sequence[CountSums]) -> CountSums:

@@ -17,7 +17,7 @@ import polars as pl
 
 from fleetlog.errors import UsageError
 from fleetlog.planning.forecast import INNER, OUTER, followed_counts
-from fleetlog.planning.outlook import Outlook, look_ahead
+from fleetlog.planning.outlook import Outlook, outlook_of
 from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.past import fleet_of_the_past
@@ -143,12 +143,12 @@ def look_back(
     seed: int = SEED,
 ) -> tuple[PastForecast, ...]:
     """The forecasts of these past days, each from what was known then."""
-    found = []
+    failures_of = []
     with fleet_of_the_past(fleet) as past:
         for day in days:
             then = Scope(scope.fault, day, scope.sites, scope.build_years, scope.machines)
-            found.append(past_of(look_ahead(past, then, months=horizon_months, draws=draws, seed=seed)))
-    return tuple(found)
+            failures_of.append(past_of(outlook_of(past, then, months=horizon_months, draws=draws, seed=seed)))
+    return tuple(failures_of)
 
 
 def past_of(outlook: Outlook) -> PastForecast:
@@ -227,13 +227,13 @@ def _rows(fleet: Fleet, scope: Scope, past: PastForecast) -> list[dict[str, Any]
 def failures_found(fleet: Fleet, scope: Scope, past: PastForecast) -> dict[str, int]:
     """Failures by component over the days of a forecast, on the machines it was made for."""
     zone = fleet.settings.fleet.time_zone
-    found = fleet.store.run(
+    failures_of = fleet.store.run(
         "plan/failed_between",
         from_at=day_begins(past.first, zone),
         until_at=day_begins(past.after, zone),
         **selection(scope),
     ).join(past.watched, on="machine_id", how="semi")
-    return dict(found.group_by("component").agg(pl.col("failures").sum()).iter_rows())
+    return dict(failures_of.group_by("component").agg(pl.col("failures").sum()).iter_rows())
 
 
 def day_begins(day: date, zone: str) -> datetime:

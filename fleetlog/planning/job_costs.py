@@ -420,7 +420,7 @@ def turning_point(one: Assumption, saving: Callable[[str, Floats], Floats]) -> f
     if one.now <= 0:
         return None
     steps = np.linspace(0.0, np.log(20.0), 61)
-    found = []
+    crossings = []
     for direction in (-1.0, 1.0):
         values = one.now * np.exp(direction * steps)
         values = values[(values >= one.least) & (values <= one.most)]
@@ -432,8 +432,8 @@ def turning_point(one: Assumption, saving: Callable[[str, Floats], Floats]) -> f
             values = np.linspace(*crossing, 21)
             crossing = _crossing(values, saving(one.name, values))
         if crossing is not None:
-            found.append(0.5 * (crossing[0] + crossing[1]))
-    return min(found, key=lambda value: abs(np.log(value / one.now))) if found else None
+            crossings.append(0.5 * (crossing[0] + crossing[1]))
+    return min(crossings, key=lambda value: abs(np.log(value / one.now))) if crossings else None
 
 
 def _crossing(values: Floats, savings: Floats) -> tuple[float, float] | None:

@@ -282,7 +282,7 @@ class Outlook:
     notes: tuple[str, ...] = ()
 
 
-def look_ahead(
+def outlook_of(
     fleet: Fleet,
     scope: Scope,
     periods: Sequence[Period] | None = None,
@@ -456,10 +456,10 @@ def _places(
         ],
         schema={"component": pl.String, "variant": pl.String, "model_no": pl.Int64},
     )
-    found = fleet.store.run("plan/places", as_of_end=history.as_of_end, **selection(scope))
+    places_now = fleet.store.run("plan/places", as_of_end=history.as_of_end, **selection(scope))
     built_years = (pl.lit(history.as_of) - pl.col("built_earliest")).dt.total_days() / 365.25
     return (
-        found.filter(pl.col("component").is_in(list(followed)))
+        places_now.filter(pl.col("component").is_in(list(followed)))
         .join(numbers, on="machine_id", maintain_order="left")
         .join(kinds, on=["component", "variant"], how="inner", maintain_order="left")
         .with_columns(

@@ -165,35 +165,35 @@ def solve(
     required = _required(outlook, candidates, must)
     kept = _kept_jobs(candidates, offers, previous)
     bonus = np.where(kept, fleet.settings.shop.replan_penalty, 0.0)
-    found = best_schedule(
+    solution = best_schedule(
         Visits(offers.machine, offers.week, offers.use, offers.worth + bonus, required),
         caps,
         gap=gap,
         seconds=seconds,
     )
-    if found is None:
+    if solution is None:
         raise UsageError(_unmet(outlook, candidates, offers, caps, required))
-    saving = float(offers.worth[found.chosen].sum())
-    bound = found.bound - float(bonus[found.chosen].sum())
-    rows = _rows(outlook, candidates, offers, found)
+    saving = float(offers.worth[solution.chosen].sum())
+    bound = solution.bound - float(bonus[solution.chosen].sum())
+    rows = _rows(outlook, candidates, offers, solution)
     left_out = _left_out(candidates, offers, rows, caps)
     return PlanFinding(
         as_of=outlook.history.as_of,
         fault=outlook.family.name,
         frame=rows,
-        weeks=_week_rows(outlook, offers, found, caps),
+        weeks=_week_rows(outlook, offers, solution, caps),
         left_out=left_out,
         changes=_changes(rows, previous, outlook),
         saving=saving,
         bound=max(bound, saving),
         gap=max(bound - saving, 0.0) / saving if saving > 0 else 0.0,
-        method=found.method,
+        method=solution.method,
         cautions=outlook.family.cautions,
         figures=pl.DataFrame(
             [row for cost in candidates.costs.values() for row in cost.trace()], infer_schema_length=None
         ),
         currency=fleet.settings.fleet.currency,
-        notes=_notes(fleet, candidates, offers, limits, caps, found, rows),
+        notes=_notes(fleet, candidates, offers, limits, caps, solution, rows),
     )
 
 
@@ -280,11 +280,11 @@ def _kept_jobs(
     return np.array(keys, dtype=bool)
 
 
-def _rows(outlook: Outlook, candidates: Candidates, offers: Offers, found: Schedule) -> pl.DataFrame:
+def _rows(outlook: Outlook, candidates: Candidates, offers: Offers, solution: Schedule) -> pl.DataFrame:
     """One row a machine, side and job."""
     listed = []
     columns = candidates.rows.to_dict(as_series=False)
-    for visit in found.chosen.tolist():
+    for visit in solution.chosen.tolist():
         week = outlook.periods[int(offers.week[visit])]
         members = [member for member in offers.members[visit].tolist() if member >= 0]
         for i, member in enumerate(members):
@@ -312,11 +312,11 @@ def _rows(outlook: Outlook, candidates: Candidates, offers: Offers, found: Sched
     return pl.DataFrame(listed, schema=_ROWS).sort("week", "machine_id", "component", "side")
 
 
-def _week_rows(outlook: Outlook, offers: Offers, found: Schedule, caps: Floats) -> pl.DataFrame:
+def _week_rows(outlook: Outlook, offers: Offers, solution: Schedule, caps: Floats) -> pl.DataFrame:
     used = np.zeros_like(caps)
     visits = np.zeros(caps.shape[0], dtype=np.int64)
-    np.add.at(used, offers.week[found.chosen], offers.use[found.chosen])
-    np.add.at(visits, offers.week[found.chosen], 1)
+    np.add.at(used, offers.week[solution.chosen], offers.use[solution.chosen])
+    np.add.at(visits, offers.week[solution.chosen], 1)
     return pl.DataFrame(
         {
             "week": [week.label for week in outlook.periods],
@@ -400,10 +400,10 @@ def _notes(
     offers: Offers,
     limits: ShopLimits,
     caps: Floats,
-    found: Schedule,
+    solution: Schedule,
     rows: pl.DataFrame,
 ) -> tuple[str, ...]:
-    notes = [_result_note(fleet, candidates, offers, found, rows)]
+    notes = [_result_note(fleet, candidates, offers, solution, rows)]
     fits = (offers.use <= caps[offers.week] + 1e-9).all(axis=1) if offers.machine.size else np.zeros(0, bool)
     if offers.machine.size and not fits.any():
         notes.append(f"No job fits: {_too_small(offers.use, caps)}; raise that setting.")
@@ -439,20 +439,20 @@ def _notes(
 
 
 def _result_note(
-    fleet: Fleet, candidates: Candidates, offers: Offers, found: Schedule, rows: pl.DataFrame
+    fleet: Fleet, candidates: Candidates, offers: Offers, solution: Schedule, rows: pl.DataFrame
 ) -> str:
     if candidates.rows.is_empty():
         return "No part is worth replacing ahead in these weeks."
     currency = fleet.settings.fleet.currency
-    saving = float(offers.worth[found.chosen].sum())
-    more = f"may save up to {found.gap:.2%} more"
+    saving = float(offers.worth[solution.chosen].sum())
+    more = f"may save up to {solution.gap:.2%} more"
     how = {
         "exact": "proven the best within these limits"
-        if found.gap < 5e-5
-        else f"no plan within these limits saves over {found.gap:.2%} more",
+        if solution.gap < 5e-5
+        else f"no plan within these limits saves over {solution.gap:.2%} more",
         "best found in time": f"time ran out: another plan {more}",
         "greedy": f"a quick plan, not the best: another {more}",
-    }[found.method]
+    }[solution.method]
     return (
         f"{rows.height} of {candidates.rows.height} jobs get a week; together they save {currency} "
         f"{saving:,.0f} ({how})."

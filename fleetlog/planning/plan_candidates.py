@@ -11,7 +11,7 @@ import polars as pl
 
 from fleetlog.causes.suspects import SuspectsFinding, day_rates, suspects
 from fleetlog.planning.job_costs import JobCosts, costs_of
-from fleetlog.planning.outlook import Outlook, look_ahead, service_variant, weeks_after
+from fleetlog.planning.outlook import Outlook, outlook_of, service_variant, weeks_after
 from fleetlog.planning.replacement import why_not_ahead
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
@@ -73,16 +73,16 @@ def gather(
         known, outlook: the suspects and an outlook of this scope, where they have been found already.
     """
     history = fleet.history(scope.as_of)
-    ahead = weeks_after(history.as_of, weeks)
+    coming = weeks_after(history.as_of, weeks)
     if outlook is None:
-        outlook = look_ahead(fleet, scope, ahead, draws=draws, seed=seed)
+        outlook = outlook_of(fleet, scope, coming, draws=draws, seed=seed)
     else:
-        outlook = replace(outlook, periods=ahead)
+        outlook = replace(outlook, periods=coming)
     family = outlook.family
     costs = {
-        component: found
+        component: costs_of_part
         for component in dict.fromkeys(model.component for model in outlook.models)
-        if (found := costs_of(fleet, history, family, component)) is not None
+        if (costs_of_part := costs_of(fleet, history, family, component)) is not None
     }
     open_cases = _open_cases(fleet, known if known is not None else suspects(fleet, scope))
     chosen, why_not = _chosen(fleet, outlook, costs, open_cases)
@@ -95,9 +95,9 @@ def gather(
     return Candidates(outlook, costs, *worth, why_not)
 
 
-def _open_cases(fleet: Fleet, found: SuspectsFinding) -> pl.DataFrame:
+def _open_cases(fleet: Fleet, costs_of_part: SuspectsFinding) -> pl.DataFrame:
     """Open cases whose likeliest cause is a followed part: machine_id, side, component, open_chance, ….."""
-    family = fleet.family(found.fault)
+    family = fleet.family(costs_of_part.fault)
     components = {cause.name: cause.component for cause in family.causes}
     return pl.DataFrame(
         [
@@ -108,7 +108,7 @@ def _open_cases(fleet: Fleet, found: SuspectsFinding) -> pl.DataFrame:
                 "open_chance": case.certainty,
                 "case_saving": max((case.custom_cost or 0.0) - (case.expected_cost or 0.0), 0.0),
             }
-            for case in found.cases
+            for case in costs_of_part.cases
             if case.state == "open" and case.certainty >= _SURE
         ],
         schema={
@@ -128,7 +128,7 @@ def _chosen(
     chosen = np.zeros(len(outlook.places), dtype=bool)
     why_not: dict[tuple[str, str], str] = {}
     minimum = fleet.settings.survival.minimum_failures
-    ahead = outlook.hours_ahead().sum(axis=1)
+    coming = outlook.hours_ahead().sum(axis=1)
     a_year = _hours_a_year(outlook)
     leave = outlook.leave_rate[outlook.places["age_class"].to_numpy()]
     for number, model in enumerate(outlook.models):
@@ -148,7 +148,7 @@ def _chosen(
         if no:
             why_not[model.component, model.variant] = no
             continue
-        chosen[mine] = outlook.age_hours[mine] + ahead[mine] >= ages
+        chosen[mine] = outlook.age_hours[mine] + coming[mine] >= ages
     key = pl.concat_str("machine_id", "side", "component", separator="\x1f")
     opened = set(open_cases.select(key.alias("key"))["key"])
     has_step = outlook.places["component"].is_in(list(costs))

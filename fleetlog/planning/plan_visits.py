@@ -120,17 +120,17 @@ def offer(fleet: Fleet, candidates: Candidates, limits: ShopLimits, engine_out: 
     machine, week, use, worth, cost, rows, hours, share = (
         np.concatenate([piece[i] for piece in pieces]) for i in range(8)
     )
-    kept = (worth > 0) & open_week[machine, week]
+    feasible = (worth > 0) & open_week[machine, week]
     assert len(weeks) == open_week.shape[1]
     return Offers(
-        machine[kept],
-        week[kept],
-        use[kept],
-        worth[kept],
-        cost[kept],
-        rows[kept],
-        hours[kept],
-        share[kept],
+        machine[feasible],
+        week[feasible],
+        use[feasible],
+        worth[feasible],
+        cost[feasible],
+        rows[feasible],
+        hours[feasible],
+        share[feasible],
         away,
     )
 
@@ -251,8 +251,8 @@ def _open_weeks(
     begin = history.as_of + timedelta(days=limits.lead_days)
     shop = np.array([week.first >= begin and week.label not in limits.closed for week in weeks])
     out = np.zeros((len(outlook.machines), len(weeks)))
-    ahead = fleet.last_day() <= history.as_of
-    booked = fleet.store.run("plan/bookings", as_of_end=history.as_of_end, booked_ahead=ahead)
+    still_to_come = fleet.last_day() <= history.as_of
+    booked = fleet.store.run("plan/bookings", as_of_end=history.as_of_end, booked_ahead=still_to_come)
     number = {machine: i for i, machine in enumerate(outlook.machines)}
     wanted = set(candidates.rows["machine_id"])
     back = history.as_of + timedelta(days=round(_days_still_out(fleet, history.as_of_end)))

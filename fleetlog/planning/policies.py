@@ -22,7 +22,7 @@ from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily, Step
 from fleetlog.planning.forecast import check_numbers
 from fleetlog.planning.job_costs import JobCosts, costs_of
-from fleetlog.planning.outlook import Outlook, in_threads, look_ahead, service_variant
+from fleetlog.planning.outlook import Outlook, in_threads, outlook_of, service_variant
 from fleetlog.planning.plan_visits import ShopLimits
 from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet
@@ -127,7 +127,7 @@ def compare_policies(
             raise UsageError(f"There is no policy {policy!r}; take some of {', '.join(POLICIES)}.")
     family = fleet.family(scope.fault)
     chosen = component or family.leading_component or ""
-    outlook = look_ahead(fleet, scope, months=months, draws=draws, seed=seed, component=chosen)
+    outlook = outlook_of(fleet, scope, months=months, draws=draws, seed=seed, component=chosen)
     costs = costs_of(fleet, outlook.history, family, chosen)
     if costs is None or outlook.family.part(chosen) is None:
         known = ", ".join(part.component for part in family.parts)
@@ -326,11 +326,11 @@ class _Game:
             second_side = has & (opened < np.where(first, fails_at, np.inf)) & (opened < end)
             renewed_at = np.where(second_side, opened, renewed_at)
             first &= ~second_side
-        ahead = np.isfinite(renewed_at) & ~first & ~second_side
+        preventive = np.isfinite(renewed_at) & ~first & ~second_side
         started = np.where(first, fails_at, np.where(np.isfinite(renewed_at), renewed_at, np.inf))
         later = started + new_life < end
-        bill = self._bill(policy, first, later, ahead, second_side, chance)
-        still_in = ~(first | ahead | second_side)
+        bill = self._bill(policy, first, later, preventive, second_side, chance)
+        still_in = ~(first | preventive | second_side)
         return np.append(bill, float(later_cost[still_in].sum()))
 
     def _bill(
@@ -338,7 +338,7 @@ class _Game:
         policy: str,
         first: npt.NDArray[np.bool_],
         later: npt.NDArray[np.bool_],
-        ahead: npt.NDArray[np.bool_],
+        preventive: npt.NDArray[np.bool_],
         second_side: npt.NDArray[np.bool_],
         chance: Floats,
     ) -> Floats:
@@ -353,12 +353,12 @@ class _Game:
         days = labour / self.settings.costs.day_hours + stops * self.settings.costs.days_waiting
         money = labour * costs.labour_rate + spent + days * costs.day_rate + failures * costs.call_out
         # work ahead: machines are in once, both sides together where both are due
-        both = ahead & (self.pair >= 0) & ahead[np.where(self.pair >= 0, self.pair, 0)]
-        pairs, singles = 0.5 * float(both.sum()), float((ahead & ~both).sum())
+        both = preventive & (self.pair >= 0) & preventive[np.where(self.pair >= 0, self.pair, 0)]
+        pairs, singles = 0.5 * float(both.sum()), float((preventive & ~both).sum())
         seconds = pairs + float(second_side.sum())
         planned_labour = (pairs + singles) * costs.planned_hours + seconds * costs.second_hours
         planned_days = (pairs + singles) * costs.planned_days
-        done = float(ahead.sum() + second_side.sum())
+        done = float(preventive.sum() + second_side.sum())
         planned_parts = done * costs.planned_parts
         money += (
             planned_labour * costs.labour_rate

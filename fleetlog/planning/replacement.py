@@ -21,7 +21,7 @@ from fleetlog.planning.job_costs import (
     money_assumptions,
     sensitivity,
 )
-from fleetlog.planning.outlook import LifeModel, Outlook, look_ahead, service_variant
+from fleetlog.planning.outlook import LifeModel, Outlook, outlook_of, service_variant
 from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
@@ -130,7 +130,7 @@ def replacement(
     Raises:
         UsageError: for an unknown family, or a component that it does not follow.
     """
-    outlook = look_ahead(fleet, scope, months=12, draws=draws, seed=seed, component=component)
+    outlook = outlook_of(fleet, scope, months=12, draws=draws, seed=seed, component=component)
     level = fleet.settings.survival.confidence
     minimum = fleet.settings.survival.minimum_failures
     rows, curves, parts, figures, answers = [], [], [], [], []

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from fleetlog.planning.forecast_met import ForecastMet
+from fleetlog.planning.forecast_verification import ForecastVerification
 from fleetlog.reporting.tables import Column, Table
 
 
-def surprises(met: ForecastMet) -> list[dict[str, Any]]:
+def surprises(met: ForecastVerification) -> list[dict[str, Any]]:
     """Rows of a month's forecast that what came lies outside of: failures beyond the 80% range, or more parts
     used than were to be held. The row of all together stands only where no single one does."""
     rows = met.frame.to_dicts()
@@ -22,7 +22,7 @@ def _strayed(row: Mapping[str, Any]) -> bool:
     return row["held"] is False or (used is not None and held is not None and used > held)
 
 
-def met_tables(met: ForecastMet, made: Callable[..., Table]) -> dict[str, Table]:
+def met_tables(met: ForecastVerification, made: Callable[..., Table]) -> dict[str, Table]:
     """The month's forecast beside what came, and the record of past forecasts."""
     ends = [
         Column("lower_80", "at least", "count", "in 8 of 10 cases it is between these two"),

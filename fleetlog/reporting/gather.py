@@ -15,13 +15,19 @@ from fleetlog.lives.comparison import compare
 from fleetlog.lives.repeats import repeats
 from fleetlog.lives.survival import survival
 from fleetlog.methods import topics
-from fleetlog.planning.forecast import of_outlook
+from fleetlog.planning.forecast import forecast_of
 from fleetlog.planning.forecast_check import days_to_ask, look_back
-from fleetlog.planning.forecast_met import RECORD_DRAWS, Expected, expected_of, met, record_length
-from fleetlog.planning.outlook import look_ahead
+from fleetlog.planning.forecast_verification import (
+    RECORD_DRAWS,
+    Expected,
+    expected_of,
+    record_length,
+    verification,
+)
+from fleetlog.planning.outlook import outlook_of
 from fleetlog.planning.plan import plan
 from fleetlog.reporting.gathered import CostSummary, MethodText, ReportFindings
-from fleetlog.session.concurrent import work_beside
+from fleetlog.session.concurrent import concurrent_questions
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import Scope
 from fleetlog.session.status import status
@@ -53,7 +59,7 @@ def gather(
     family = fleet.family(fault)
     then, scope = Scope(fault=fault, as_of=eve), Scope(fault=fault, as_of=last)
     days = days_to_ask(fleet, scope, forecasts=record_length(fleet))
-    with work_beside(fleet) as beside:
+    with concurrent_questions(fleet) as beside:
         looked_back = beside(lambda own: look_back(own, scope, days[:-1], draws=RECORD_DRAWS))
         before = beside(lambda own: _before(own, then, first, forecast=bool(days)))
         now = suspects(fleet, scope)
@@ -81,10 +87,10 @@ def gather(
             cost=CostSummary(spent.spent, before().costs.spent, spent.cases, spent.assumptions),
         )
         begin(found)
-        ahead = look_ahead(fleet, scope, months=_AHEAD)
+        ahead = outlook_of(fleet, scope, months=_AHEAD)
         found = replace(
             found,
-            forecast=of_outlook(fleet, scope, ahead),
+            forecast=forecast_of(fleet, scope, ahead),
             plan=plan(fleet, scope, known=now, outlook=ahead),
         )
         begin(found)
@@ -92,7 +98,9 @@ def gather(
         return replace(
             found,
             units=units(fleet, concerned[:MOST_UNITS], scope, known=now),
-            met=met(fleet, scope, expected, (*looked_back(), expected.for_record())) if expected else None,
+            met=verification(fleet, scope, expected, (*looked_back(), expected.for_record()))
+            if expected
+            else None,
         )
 
 

@@ -14,7 +14,7 @@ from fleetlog.lives.comparison import ComparisonFinding
 from fleetlog.lives.repeats import RepeatsFinding
 from fleetlog.lives.survival import SurvivalFinding
 from fleetlog.planning.forecast import ForecastFinding
-from fleetlog.planning.forecast_met import ForecastMet
+from fleetlog.planning.forecast_verification import ForecastVerification
 from fleetlog.planning.plan import PlanFinding
 from fleetlog.session.status import StatusFinding
 
@@ -89,7 +89,7 @@ class ReportFindings:
     methods: tuple[MethodText, ...]
     comparison: ComparisonFinding | None = None
     forecast: ForecastFinding | None = None
-    met: ForecastMet | None = None
+    met: ForecastVerification | None = None
     plan: PlanFinding | None = None
     units: tuple[UnitFinding, ...] = ()
     words: Mapping[str, str] = field(default_factory=dict)

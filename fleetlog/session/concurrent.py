@@ -13,7 +13,7 @@ from fleetlog.store import Store
 Found = TypeVar("Found")
 
 
-class Beside(Protocol):
+class AskConcurrently(Protocol):
     """Who takes questions to be asked beside others."""
 
     def __call__(self, work: Callable[[Fleet], Found]) -> Callable[[], Found]:
@@ -22,7 +22,7 @@ class Beside(Protocol):
 
 
 @contextmanager
-def work_beside(fleet: Fleet, threads: int = 2) -> Iterator[Beside]:
+def concurrent_questions(fleet: Fleet, threads: int = 2) -> Iterator[AskConcurrently]:
     """Lets other questions be asked while the caller asks `fleet` itself; they are over when this ends.
 
     A store that is being written to, or that lies in memory, has one connection only: there each question is
@@ -35,8 +35,8 @@ def work_beside(fleet: Fleet, threads: int = 2) -> Iterator[Beside]:
     if fleet.store.path is None or fleet.store.writable:
 
         def at_once(work: Callable[[Fleet], Found]) -> Callable[[], Found]:
-            found = work(fleet)
-            return lambda: found
+            answer = work(fleet)
+            return lambda: answer
 
         yield at_once
         return

@@ -194,8 +194,8 @@ def selection(scope: Scope) -> dict[str, Any]:
 
 def settings_of(store_path: Path | None) -> Settings:
     """The settings beside a store, or the defaults where there are none."""
-    beside = settings_beside(store_path.resolve()) if store_path is not None else None
-    return load_settings(beside)
+    own_settings = settings_beside(store_path.resolve()) if store_path is not None else None
+    return load_settings(own_settings)
 
 
 def intake_settings(settings: Settings) -> PlainSettings:

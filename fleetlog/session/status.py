@@ -98,12 +98,12 @@ def _quality(fleet: Fleet, tables: Mapping[str, int], as_of_end: datetime) -> pl
     sizes = {**tables, **dict(store.run("fleet/history_rows", as_of_end=as_of_end).iter_rows())}
     rows = [
         {
-            "check": found.name.removeprefix("checks/"),
-            "count": store.run(found.name, as_of_end=as_of_end).height,
-            "of": sizes[found.header["unit"]],
-            "meaning": found.header["purpose"],
+            "check": check.name.removeprefix("checks/"),
+            "count": store.run(check.name, as_of_end=as_of_end).height,
+            "of": sizes[check.header["unit"]],
+            "meaning": check.header["purpose"],
         }
-        for found in named("checks")
+        for check in named("checks")
     ]
     return pl.DataFrame(
         rows, schema={"check": pl.String, "count": pl.Int64, "of": pl.Int64, "meaning": pl.String}

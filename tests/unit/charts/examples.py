@@ -19,7 +19,7 @@ from fleetlog.lives.survival import SurvivalFinding, SurvivalGroup
 from fleetlog.lives.trend import TrendFinding
 from fleetlog.planning.forecast import ForecastFinding
 from fleetlog.planning.forecast_check import ForecastCheck
-from fleetlog.planning.forecast_met import ForecastMet
+from fleetlog.planning.forecast_verification import ForecastVerification
 from fleetlog.planning.plan import PlanFinding
 from fleetlog.session.status import StatusFinding
 
@@ -857,7 +857,7 @@ def forecast_check() -> ForecastCheck:
     return ForecastCheck(AS_OF, FAULT, 1, frame, summary, seed=1, draws=40)
 
 
-def forecast_met() -> ForecastMet:
+def forecast_met() -> ForecastVerification:
     """October as September forecast it: more bushings failed, more sensors were used than were to be held."""
     numbers = ("expected", "parts", "labour_hours", "labour_hours_upper")
 
@@ -884,7 +884,7 @@ def forecast_met() -> ForecastMet:
         row("wiring", "wiring", None, parts_used=None),
         row("all", "followed parts", 4, parts_to_hold=None, parts_used=4.0),
     ]
-    return ForecastMet(
+    return ForecastVerification(
         as_of=AS_OF,
         fault=FAULT,
         asked=date(2026, 9, 30),

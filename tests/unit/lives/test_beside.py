@@ -12,7 +12,7 @@ import pytest
 
 from fleetlog.causes.suspects import suspects
 from fleetlog.errors import UsageError
-from fleetlog.session.concurrent import work_beside
+from fleetlog.session.concurrent import concurrent_questions
 from fleetlog.session.fleet import Fleet, open_fleet
 from fleetlog.session.past import fleet_of_the_past
 from fleetlog.session.scope import Scope
@@ -21,7 +21,7 @@ EVE = Scope(as_of=date(2026, 5, 31))
 
 
 def test_a_store_that_is_read_is_asked_in_another_thread(demo: Fleet) -> None:
-    with work_beside(demo) as beside:
+    with concurrent_questions(demo) as beside:
         asked = beside(lambda own: (own is demo, threading.current_thread() is threading.main_thread()))
         then = beside(lambda own: suspects(own, EVE))
         now = suspects(demo, Scope())
@@ -33,7 +33,7 @@ def test_a_store_that_is_read_is_asked_in_another_thread(demo: Fleet) -> None:
 def test_a_store_that_is_written_to_is_asked_at_once(demo_store: Path, tmp_path: Path) -> None:
     store = tmp_path / "copy.duckdb"
     shutil.copy(demo_store, store)
-    with open_fleet(store, writable=True) as fleet, work_beside(fleet) as beside:
+    with open_fleet(store, writable=True) as fleet, concurrent_questions(fleet) as beside:
         assert beside(lambda own: own is fleet)()
         then = beside(lambda own: suspects(own, EVE))
         now = suspects(fleet, Scope())
@@ -42,7 +42,7 @@ def test_a_store_that_is_written_to_is_asked_at_once(demo_store: Path, tmp_path:
 
 
 def test_an_error_comes_to_who_waits(demo: Fleet) -> None:
-    with work_beside(demo) as beside:
+    with concurrent_questions(demo) as beside:
         asked = beside(lambda own: suspects(own, Scope(fault="of-no-family")))
     with pytest.raises(UsageError, match="of-no-family"):
         asked()
@@ -58,7 +58,7 @@ def test_both_see_the_store_as_it_was_opened(demo_store: Path, tmp_path: Path) -
         before = fleet.last_day()
         with open_fleet(store, writable=True) as writer:
             writer.load([later])
-        with work_beside(fleet) as beside:
+        with concurrent_questions(fleet) as beside:
             asked = beside(lambda own: own.last_day())
             past = beside(lambda own: _asked_again(own))
         assert asked() == past() == fleet.last_day() == before
@@ -74,7 +74,7 @@ def _asked_again(fleet: Fleet) -> date:
 def test_histories_of_different_days_do_not_meet(demo: Fleet) -> None:
     """Each connection keeps the history that it passes through to itself, and takes it along when it ends."""
     days = [date(2026, month, 28) for month in (2, 3, 4)]
-    with work_beside(demo, 3) as beside:
+    with concurrent_questions(demo, 3) as beside:
         asked = [beside(partial(suspects, scope=Scope(as_of=day))) for day in days]
         found = [one().frame for one in asked]
     attached = demo.store.execute("SELECT database_name FROM duckdb_databases()")

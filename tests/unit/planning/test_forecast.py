@@ -13,7 +13,7 @@ from fleetlog.errors import UsageError
 from fleetlog.planning import forecast as module
 from fleetlog.planning.forecast import ForecastFinding, forecast
 from fleetlog.planning.forecast_check import ForecastCheck, check_forecasts
-from fleetlog.planning.outlook import Outlook, look_ahead, months_after, weeks_after
+from fleetlog.planning.outlook import Outlook, months_after, outlook_of, weeks_after
 from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import Scope
@@ -29,7 +29,7 @@ def found(demo: Fleet) -> ForecastFinding:
 
 @pytest.fixture(scope="module")
 def outlook(demo: Fleet) -> Outlook:
-    return look_ahead(demo, Scope(), months=12, draws=DRAWS)
+    return outlook_of(demo, Scope(), months=12, draws=DRAWS)
 
 
 def test_it_is_a_finding_with_the_promised_keys(found: ForecastFinding) -> None:

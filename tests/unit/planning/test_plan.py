@@ -12,7 +12,7 @@ import polars as pl
 import pytest
 
 from fleetlog.errors import UsageError
-from fleetlog.planning.outlook import look_ahead
+from fleetlog.planning.outlook import outlook_of
 from fleetlog.planning.plan import PlanFinding, plan
 from fleetlog.planning.plan_candidates import Candidates, gather
 from fleetlog.planning.plan_hours import ShopHoursFinding, compare_shop_hours
@@ -306,7 +306,7 @@ def test_more_hours_never_save_less(demo: Fleet) -> None:
 
 
 def test_the_candidates_are_the_parts_past_their_own_best_age(candidates: Candidates, demo: Fleet) -> None:
-    outlook = look_ahead(demo, Scope(), months=12, draws=DRAWS)
+    outlook = outlook_of(demo, Scope(), months=12, draws=DRAWS)
     original = outlook.places.filter(
         (pl.col("component") == "internal_bushing") & (pl.col("variant") == "original")
     )

@@ -9,7 +9,12 @@ import pytest
 
 from fleetlog.planning.forecast import forecast
 from fleetlog.planning.forecast_check import check_forecasts
-from fleetlog.planning.forecast_met import RECORD_MONTHS, ForecastMet, forecast_met, record_length
+from fleetlog.planning.forecast_verification import (
+    RECORD_MONTHS,
+    ForecastVerification,
+    record_length,
+    verify_forecast,
+)
 from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import Scope
@@ -18,13 +23,13 @@ END = date(2026, 4, 30)
 
 
 @pytest.fixture(scope="module")
-def april(demo: Fleet) -> ForecastMet:
-    found = forecast_met(demo, Scope(as_of=END), record_months=3, draws=50)
+def april(demo: Fleet) -> ForecastVerification:
+    found = verify_forecast(demo, Scope(as_of=END), record_months=3, draws=50)
     assert found is not None
     return found
 
 
-def test_it_is_the_forecast_that_was_printed_then(april: ForecastMet, demo: Fleet) -> None:
+def test_it_is_the_forecast_that_was_printed_then(april: ForecastVerification, demo: Fleet) -> None:
     assert isinstance(april, Finding)
     assert (april.asked, april.month) == (date(2026, 3, 31), "2026-04")
     printed = forecast(demo, Scope(as_of=april.asked), months=6, draws=50).frame.filter(
@@ -37,7 +42,7 @@ def test_it_is_the_forecast_that_was_printed_then(april: ForecastMet, demo: Flee
         assert shown[column].to_list() == pytest.approx(printed[column].to_list(), rel=1e-12)
 
 
-def test_what_came_is_what_the_lives_and_the_orders_say(april: ForecastMet, demo: Fleet) -> None:
+def test_what_came_is_what_the_lives_and_the_orders_say(april: ForecastVerification, demo: Fleet) -> None:
     demo.history(END)
     rows = {row["component"]: row for row in april.frame.to_dicts() if row["cause"] != "calibration"}
     zone = demo.settings.fleet.time_zone
@@ -58,14 +63,14 @@ def test_what_came_is_what_the_lives_and_the_orders_say(april: ForecastMet, demo
     assert rows["internal_bushing"]["labour_hours_spent"] == pytest.approx(hours)
 
 
-def test_causes_without_a_followed_part_have_no_count(april: ForecastMet) -> None:
+def test_causes_without_a_followed_part_have_no_count(april: ForecastVerification) -> None:
     wiring = april.frame.filter(pl.col("component") == "wiring").row(0, named=True)
     assert wiring["came"] is None
     assert wiring["held"] is None
     assert wiring["labour_hours_spent"] is not None
 
 
-def test_no_work_is_counted_twice(april: ForecastMet) -> None:
+def test_no_work_is_counted_twice(april: ForecastVerification) -> None:
     """Two causes that one step mends share its work."""
     last = april.frame.row(-1, named=True)
     rows = april.frame.head(-1)
@@ -74,7 +79,7 @@ def test_no_work_is_counted_twice(april: ForecastMet) -> None:
     assert rows["labour_hours_spent"].null_count() >= 1
 
 
-def test_the_record_is_that_of_the_check(april: ForecastMet, demo: Fleet) -> None:
+def test_the_record_is_that_of_the_check(april: ForecastVerification, demo: Fleet) -> None:
     record = april.record
     assert record is not None
     same = check_forecasts(demo, Scope(as_of=END), forecasts=3, draws=record.draws)
@@ -97,7 +102,7 @@ def test_the_last_day_of_a_month_belongs_to_it(demo: Fleet) -> None:
 
 
 def test_a_short_record_has_none(demo: Fleet) -> None:
-    assert forecast_met(demo, Scope(as_of=date(2021, 3, 31))) is None
+    assert verify_forecast(demo, Scope(as_of=date(2021, 3, 31))) is None
 
 
 def test_a_great_fleet_is_looked_back_on_for_fewer_months(
@@ -106,5 +111,5 @@ def test_a_great_fleet_is_looked_back_on_for_fewer_months(
     machines = demo.store.execute("SELECT count(*) FROM machines")[0][0]
     assert record_length(demo) == RECORD_MONTHS
     for room, months in ((2 * machines, 2), (machines - 1, 1)):
-        monkeypatch.setattr("fleetlog.planning.forecast_met.RECORD_MACHINES", room)
+        monkeypatch.setattr("fleetlog.planning.forecast_verification.RECORD_MACHINES", room)
         assert record_length(demo) == months

@@ -15,7 +15,7 @@ from typing import Any
 
 import polars as pl
 
-from fleetlog.planning.forecast import ForecastFinding, Way, of_outlook, ways_to_fail
+from fleetlog.planning.forecast import ForecastFinding, Way, forecast_of, ways_to_fail
 from fleetlog.planning.forecast_check import (
     ForecastCheck,
     PastForecast,
@@ -26,7 +26,7 @@ from fleetlog.planning.forecast_check import (
     look_back,
     past_of,
 )
-from fleetlog.planning.outlook import Outlook, look_ahead
+from fleetlog.planning.outlook import Outlook, outlook_of
 from fleetlog.session.finding import header
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.randomness import DRAWS, SEED
@@ -43,7 +43,7 @@ FOLLOWED = "followed parts"
 
 
 @dataclass(frozen=True)
-class ForecastMet:
+class ForecastVerification:
     """One month's forecast beside what came.
 
     Attributes:
@@ -109,20 +109,20 @@ def expected_of(fleet: Fleet, scope: Scope, *, draws: int = DRAWS, seed: int = S
         scope: which part of the fleet, as of the last day of the month before.
         draws, seed: of the bootstrap; as they are by themselves, the digits are those of `forecast`.
     """
-    outlook = look_ahead(fleet, scope, months=1, draws=draws, seed=seed)
+    outlook = outlook_of(fleet, scope, months=1, draws=draws, seed=seed)
     return Expected(
-        past_of(outlook), of_outlook(fleet, scope, outlook), ways_to_fail(fleet, scope, outlook), outlook
+        past_of(outlook), forecast_of(fleet, scope, outlook), ways_to_fail(fleet, scope, outlook), outlook
     )
 
 
-def forecast_met(
+def verify_forecast(
     fleet: Fleet,
     scope: Scope = WHOLE_FLEET,
     *,
     record_months: int = RECORD_MONTHS,
     draws: int = DRAWS,
     seed: int = SEED,
-) -> ForecastMet | None:
+) -> ForecastVerification | None:
     """The last whole month's forecast against what came; None where the records are too short for one.
 
     Args:
@@ -137,10 +137,12 @@ def forecast_met(
     past = look_back(fleet, scope, days[:-1], draws=RECORD_DRAWS, seed=seed)
     then = Scope(scope.fault, days[-1], scope.sites, scope.build_years, scope.machines)
     expected = expected_of(fleet, then, draws=draws, seed=seed)
-    return met(fleet, scope, expected, (*past, expected.for_record()))
+    return verification(fleet, scope, expected, (*past, expected.for_record()))
 
 
-def met(fleet: Fleet, scope: Scope, expected: Expected, past: Sequence[PastForecast] = ()) -> ForecastMet:
+def verification(
+    fleet: Fleet, scope: Scope, expected: Expected, past: Sequence[PastForecast] = ()
+) -> ForecastVerification:
     """A month's forecast, and past ones, against what has come by the scope's day.
 
     Args:
@@ -153,7 +155,7 @@ def met(fleet: Fleet, scope: Scope, expected: Expected, past: Sequence[PastForec
     came = failures_found(fleet, scope, expected.past)
     rows = _rows(fleet, scope, expected, came)
     record = held_against(fleet, scope, past, draws=RECORD_DRAWS, seed=forecast.seed) if past else None
-    return ForecastMet(
+    return ForecastVerification(
         as_of=history.as_of,
         fault=scope.fault,
         asked=expected.past.asked,
@@ -186,13 +188,13 @@ def _rows(fleet: Fleet, scope: Scope, expected: Expected, came: dict[str, int]) 
         told = step is not None and step not in counted
         if step is not None:
             counted.add(step)
-        found = came.get(way.component, 0) if way.hazard is None else None
+        came_of = came.get(way.component, 0) if way.hazard is None else None
         replaces = way.step is not None and way.step.action == "replace"
         rows.append(
             {
                 **{name: row[name] for name in _FORECAST},
-                "came": found,
-                "held": row["lower_80"] <= found <= row["upper_80"] if found is not None else None,
+                "came": came_of,
+                "held": row["lower_80"] <= came_of <= row["upper_80"] if came_of is not None else None,
                 "parts_used": (job["pieces"] if job else 0.0) if told and replaces else None,
                 "labour_hours_spent": (job["labour_hours"] if job else 0.0) if told else None,
             }
@@ -204,7 +206,7 @@ def _together(expected: Expected, rows: Sequence[dict[str, Any]]) -> dict[str, A
     """All followed parts' failures; parts and hours of every cause."""
     counts = expected.past.counts["all"]
     inner, outer = counts.interval(0.80), counts.interval(0.95)
-    found = sum(row["came"] for row in rows if row["came"] is not None)
+    came_of = sum(row["came"] for row in rows if row["came"] is not None)
     whole = expected.forecast.totals.filter(pl.col("component") == "all").row(0, named=True)
     return {
         "component": "all",
@@ -214,8 +216,8 @@ def _together(expected: Expected, rows: Sequence[dict[str, Any]]) -> dict[str, A
         "upper_80": inner[1],
         "lower": outer[0],
         "upper": outer[1],
-        "came": found,
-        "held": inner[0] <= found <= inner[1],
+        "came": came_of,
+        "held": inner[0] <= came_of <= inner[1],
         "parts": whole["parts"],
         "parts_to_hold": None,
         "parts_used": sum(row["parts_used"] or 0.0 for row in rows),
