@@ -107,9 +107,9 @@ def test_a_file_in_the_dictionary_s_own_names_needs_no_profile(store: Store, tmp
 
 
 def test_each_file_finds_its_profile(store: Store, tmp_path: Path) -> None:
-    meters = Profile("m.toml", "meter_readings", {"Unit": "machine_id", "On": "read_at", "SMU": "hours"})
+    meters = Profile("m.toml", "meter_readings", {"Unit": "machine_id", "On": "read_at", "Meter": "hours"})
     written(tmp_path, TEXT, "a.csv")
-    written(tmp_path, "Unit,On,SMU\nL1,2024-01-01,10\n", "b.csv")
+    written(tmp_path, "Unit,On,Meter\nL1,2024-01-01,10\n", "b.csv")
     written(tmp_path, "machine_id\nL1\n", "c.csv")
     results = load_paths(store, [tmp_path], profiles=[meters, LOG]).files
     assert [(r.kind, r.refused) for r in results] == [

@@ -128,9 +128,9 @@ def test_what_is_no_table_gives_none(content: bytes, store: Store, tmp_path: Pat
 
 def test_the_order_of_day_and_month_stands_in_the_profile(store: Store, tmp_path: Path) -> None:
     data = tmp_path / "m.csv"
-    data.write_text("Unit,On,SMU\nL1,05/06/2024,10\n", encoding="utf-8")
+    data.write_text("Unit,On,Meter\nL1,05/06/2024,10\n", encoding="utf-8")
     profile = tmp_path / "p.toml"
-    text = 'kind = "meter_readings"\n%s[columns]\nUnit = "machine_id"\nOn = "read_at"\nSMU = "hours"\n'
+    text = 'kind = "meter_readings"\n%s[columns]\nUnit = "machine_id"\nOn = "read_at"\nMeter = "hours"\n'
     profile.write_text(text % "", encoding="utf-8")
     (asked,) = load_paths(store, [data], profiles=[read_profile(profile)]).files
     assert asked.refused is not None

@@ -55,7 +55,7 @@ def test_names_and_contents_speak_together() -> None:
 def test_known_machines_are_found_under_any_heading() -> None:
     ids = {f"L-{number}" for number in range(100, 110)}
     rows = [[f"L-{number}", f"2024-01-{number - 90}", str(number * 7.5)] for number in range(100, 110)]
-    proposal = propose(["Zork", "Reading date", "SMU"], rows, machine_ids=ids)
+    proposal = propose(["Zork", "Reading date", "Meter"], rows, machine_ids=ids)
     assert proposal.kind == "meter_readings"
     assert proposal.missing == ()
     assert next(m.heading for m in proposal.columns if m.column == "machine_id") == "Zork"
@@ -75,7 +75,7 @@ def test_cells_can_speak_against_a_name() -> None:
 
 def test_small_numbers_alone_are_no_machines() -> None:
     rows = [[str(n), "2024-01-01", "9.5"] for n in (1, 2, 3, 4)]
-    proposal = propose(["Zork", "Reading date", "SMU"], rows, machine_ids={"1", "2", "3", "4"})
+    proposal = propose(["Zork", "Reading date", "Meter"], rows, machine_ids={"1", "2", "3", "4"})
     assert "machine_id" not in {match.column for match in proposal.columns}
 
 
