@@ -40,7 +40,7 @@ class SparkStore(Store):
         master: where the cluster is.
     """
 
-    near: ClassVar[bool] = False
+    local: ClassVar[bool] = False
 
     def __init__(self, cluster: Cluster, lake: str) -> None:
         # An empty store knows the columns and types of every table, and takes what comes back.

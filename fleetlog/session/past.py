@@ -62,5 +62,5 @@ def fleet_of_the_past(fleet: Fleet) -> Iterator[Fleet]:
     if store.path is None or store.writable:
         yield fleet
         return
-    with store.beside() as own:
+    with store.concurrent() as own:
         yield PastFleet(own, fleet.settings, fleet.families)

@@ -34,12 +34,12 @@ class Shelf:
         self._store = store
         home = store.execute("SELECT current_database()")[0][0]
         self._main = f"{quoted(home)}.main"
-        self._catalog = home if place == "kept" else store.passing
+        self._catalog = home if place == "kept" else store.memory_catalog
         self._schema = f"{quoted(self._catalog)}.{quoted('history')}"
 
     def clear(self) -> None:
         """Makes the shelf empty."""
-        if self._catalog == self._store.passing and not self._attached():
+        if self._catalog == self._store.memory_catalog and not self._attached():
             self._store.execute(f"ATTACH ':memory:' AS {self._catalog}")
         self._store.execute(f"DROP SCHEMA IF EXISTS {self._schema} CASCADE")
         self._store.execute(f"CREATE SCHEMA {self._schema}")
