@@ -130,19 +130,19 @@ class Store:
             strata: columns to split by, out of those that the file's header allows.
             parameters: values for the file's `$parameters`.
         """
-        found = statement(name)
-        return self.select(found.split_by(strata), self._bound(found, parameters))
+        query = statement(name)
+        return self.select(query.split_by(strata), self._bind(query, parameters))
 
-    def create(self, table: str, found: Statement, *, temporary: bool, **parameters: Any) -> None:
+    def create(self, table: str, query: Statement, *, temporary: bool, **parameters: Any) -> None:
         """Makes the table `table`, or the view, from a SELECT file.
 
         A temporary one lives as long as this connection.
         """
         scope = "TEMPORARY " if temporary else ""
-        what = "VIEW" if found.is_view else "TABLE"
+        what = "VIEW" if query.is_view else "TABLE"
         self.execute(
-            f"CREATE OR REPLACE {scope}{what} {quoted(table)} AS {found.text}",
-            self._bound(found, parameters),
+            f"CREATE OR REPLACE {scope}{what} {quoted(table)} AS {query.text}",
+            self._bind(query, parameters),
         )
 
     def register(self, name: str, frame: pl.DataFrame) -> None:
@@ -179,7 +179,7 @@ class Store:
         Raises:
             DatabaseError: when the text does not parse.
         """
-        return [found.type.name for found in self._connection.extract_statements(sql)]
+        return [one.type.name for one in self._connection.extract_statements(sql)]
 
     def table_rows(self) -> dict[str, int]:
         """How many rows each permanent table holds."""
@@ -203,11 +203,11 @@ class Store:
             self._connection.execute(setting)
 
     @staticmethod
-    def _bound(found: Statement, parameters: Mapping[str, Any]) -> dict[str, Any] | None:
-        missing = [name for name in found.parameters if name not in parameters]
+    def _bind(query: Statement, parameters: Mapping[str, Any]) -> dict[str, Any] | None:
+        missing = [name for name in query.parameters if name not in parameters]
         if missing:
-            raise ValueError(f"sql/{found.name}.sql needs {', '.join(missing)}")
-        return {name: parameters[name] for name in found.parameters} or None
+            raise ValueError(f"sql/{query.name}.sql needs {', '.join(missing)}")
+        return {name: parameters[name] for name in query.parameters} or None
 
 
 def quoted(identifier: str) -> str:

@@ -1,4 +1,4 @@
-"""The files of sql/: found by name, with a header that says grain, inputs, parameters and output.
+"""The files of sql/: looked up by name, with a header that says grain, inputs, parameters and output.
 
 Python never writes a query of its own where a file can stand: a file is named, its parameters are bound, and
 the only text ever put into it is a list of stratum columns that the file's own header allows.
@@ -14,7 +14,7 @@ from pathlib import Path
 
 from fleetlog.resources import folder
 
-_FIELD = re.compile(r"^-- (purpose|grain|inputs|parameters|strata|output|unit|held): ?(.*)$")
+_FIELD = re.compile(r"^-- (purpose|grain|inputs|parameters|strata|output|unit|materialised): ?(.*)$")
 _PARAMETER = re.compile(r"\$([a-z_][a-z0-9_]*)")
 _QUIET = re.compile(r"'[^']*'|--[^\n]*")  # string literals and comments
 _STRATA_MARK = re.compile(r"/\*strata(?: of (\w+))?\*/")
@@ -36,7 +36,7 @@ class Statement:
     @property
     def is_view(self) -> bool:
         """Whether the header asks for a view in place of a table: rows too many to hold, cheap to make."""
-        return self.header.get("held") == "as a view"
+        return self.header.get("materialised") == "as a view"
 
     @property
     def strata(self) -> tuple[str, ...]:
@@ -98,14 +98,14 @@ def statement(name: str) -> Statement:
 
 
 @cache
-def numbered(room: str) -> tuple[Statement, ...]:
-    """All statements of a room (`schema`, `history`) in the order of their numbers."""
-    paths: list[Path] = sorted((folder("sql") / room).glob("[0-9]*.sql"))
-    return tuple(statement(f"{room}/{path.stem}") for path in paths)
+def numbered(folder_name: str) -> tuple[Statement, ...]:
+    """All statements of a folder (`schema`, `history`) in the order of their numbers."""
+    paths: list[Path] = sorted((folder("sql") / folder_name).glob("[0-9]*.sql"))
+    return tuple(statement(f"{folder_name}/{path.stem}") for path in paths)
 
 
 @cache
-def named(room: str) -> tuple[Statement, ...]:
-    """All statements of a room (`checks`) by name."""
-    paths: list[Path] = sorted((folder("sql") / room).glob("*.sql"))
-    return tuple(statement(f"{room}/{path.stem}") for path in paths)
+def named(folder_name: str) -> tuple[Statement, ...]:
+    """All statements of a folder (`checks`) by name."""
+    paths: list[Path] = sorted((folder("sql") / folder_name).glob("*.sql"))
+    return tuple(statement(f"{folder_name}/{path.stem}") for path in paths)
