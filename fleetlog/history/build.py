@@ -19,6 +19,7 @@ from fleetlog.history.steps import run_step, steps
 from fleetlog.settings import Settings
 from fleetlog.store import Store
 from fleetlog.store.derived import DerivedSchema
+from fleetlog.store.statements import statement
 
 STATE = "build_state"
 """The table that says what a materialised history was made by and of."""
@@ -177,6 +178,7 @@ def _touched_machines(
     now = [(step, f"{step.table}_now") for step in steps() if step.table in _FROM_TEXT]
     for step, name in now:
         store.create(name, step.statement, temporary=True, **spec.parameters)
+    store.create("dated_row", statement("refresh/dated_row"), temporary=True)
     touched = store.run(
         "refresh/touched_machine",
         last_file=state["last_file"],

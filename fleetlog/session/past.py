@@ -46,7 +46,7 @@ def needed_steps() -> tuple[Step, ...]:
     for step in reversed(every):
         made = {SET_ASIDE, RAISED} if step.table == DOUBTFUL else {step.table}
         if made & wanted:
-            wanted |= {name.strip() for name in step.statement.header["inputs"].split(",")}
+            wanted |= {*step.statement.inputs}
             wanted.add(step.table)
     return tuple(step for step in every if step.table in wanted)
 

@@ -5,13 +5,13 @@
 --   running_hours (as materialised)
 -- parameters: hours_a_day
 -- output: machine_id
--- The best chain of all readings is the retained one up to the reading resumed from, and goes on as the best chain from
--- there, where
--- 1. that reading lies on the best chain of those since: one that leaves it out can begin with no heavier part of the
---   earlier readings than the retained chain, as they all lie below it;
--- 2. no chain by way of an earlier contradicting reading gains enough: with the retained readings above that one it was
---   no heavier than the retained chain, and now it goes on at most with all readings above it.
 WITH chain AS (
+    -- The best chain of all readings is the retained one up to the reading resumed from, and goes on as the best chain from
+    -- there, where
+    -- 1. that reading lies on the best chain of those since: one that leaves it out can begin with no heavier part of the
+    --   earlier readings than the retained chain, as they all lie below it;
+    -- 2. no chain by way of an earlier contradicting reading gains enough: with the retained readings above that one it was
+    --   no heavier than the retained chain, and now it goes on at most with all readings above it.
     SELECT reading.machine_id, COUNT(*) AS readings, MIN(reading.at_seconds) AS first_seconds
     FROM reading
     LEFT JOIN set_aside_reading

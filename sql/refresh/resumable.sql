@@ -1,29 +1,14 @@
 -- purpose: from which day on a touched machine's running hours can be taken up again, because nothing before it changed.
 -- grain: one row a chosen machine of which that holds as far as the new rows tell
--- inputs: chosen_machine, machines, meter_readings, meter_changes, fault_codes, work_orders, work_lines, measurements,
---   components, change_log, machine, running_hours, usage (these three as materialised)
--- parameters: last_file (the last file that the materialised history has seen), previous_end (first instant beyond what it was built
---   for), rate_days (length of the stretch that an early rate is taken from)
--- output: machine_id; from_day (since 1970-01-01 UTC), from_seconds, from_tenths: of the last retained reading before anything
---   new; curve_end (seconds: end of the retained curve); early_end, late_begin (seconds: between them no reading tells of the
---   rates of use)
+-- inputs: chosen_machine, dated_row, machines, work_orders, change_log, machine, running_hours, usage (these three as
+--   materialised)
+-- parameters: last_file (the last file that the materialised history has seen), previous_end (first instant beyond what
+--   it was built for), rate_days (length of the stretch that an early rate is taken from)
+-- output: machine_id, from_day (since 1970-01-01 UTC), from_seconds, from_tenths (of the last retained reading before
+--   anything new), curve_end (seconds: end of the retained curve), early_end, late_begin (seconds: between them no reading
+--   tells of the rates of use)
 WITH new_record AS (
-    SELECT machine_id, read_at AS moment FROM meter_readings WHERE file_id > $last_file
-    UNION ALL
-    SELECT machine_id, seen_at FROM fault_codes WHERE file_id > $last_file
-    UNION ALL
-    SELECT machine_id, LEAST(opened_at, closed_at) FROM work_orders WHERE file_id > $last_file
-    UNION ALL
-    SELECT work_orders.machine_id, LEAST(work_orders.opened_at, work_orders.closed_at, work_lines.done_at)
-    FROM work_lines
-    INNER JOIN work_orders ON work_orders.work_order_id = work_lines.work_order_id
-    WHERE work_lines.file_id > $last_file
-    UNION ALL
-    SELECT machine_id, measured_at FROM measurements WHERE file_id > $last_file
-    UNION ALL
-    SELECT machine_id, LEAST(fitted_on, removed_on) FROM components WHERE file_id > $last_file
-    UNION ALL
-    SELECT machine_id, changed_at FROM meter_changes WHERE file_id > $last_file
+    SELECT machine_id, earliest AS moment FROM dated_row WHERE file_id > $last_file
     UNION ALL
     SELECT machines.machine_id, CAST(LEAST(machines.disposed_on, machine.disposed_on) AS TIMESTAMP)
     FROM machines

@@ -1,30 +1,14 @@
 -- purpose: machines whose part of the materialised history may no longer hold: rows of theirs came in or were corrected, or
 --   the as-of date moved over something of theirs.
 -- grain: one row a machine on the list
--- inputs: machines, meter_readings, meter_changes, fault_codes, work_orders, work_lines, measurements, components,
---   change_log, machine, text_step, filled_line, text_step_now, filled_line_now
--- parameters: last_file (the last file that the materialised history has seen), previous_end, as_of_end (first instants beyond what it
---   was built for, and is to be built for now)
+-- inputs: machines, dated_row, change_log, machine, text_step, filled_line, text_step_now, filled_line_now
+-- parameters: last_file (the last file that the materialised history has seen), previous_end, as_of_end (first instants
+--   beyond what it was built for, and is to be built for now)
 -- output: machine_id
 WITH loaded AS (
     SELECT machine_id FROM machines WHERE file_id > $last_file
     UNION
-    SELECT machine_id FROM meter_readings WHERE file_id > $last_file
-    UNION
-    SELECT machine_id FROM meter_changes WHERE file_id > $last_file
-    UNION
-    SELECT machine_id FROM fault_codes WHERE file_id > $last_file
-    UNION
-    SELECT machine_id FROM work_orders WHERE file_id > $last_file
-    UNION
-    SELECT work_orders.machine_id
-    FROM work_lines
-    INNER JOIN work_orders ON work_orders.work_order_id = work_lines.work_order_id
-    WHERE work_lines.file_id > $last_file
-    UNION
-    SELECT machine_id FROM measurements WHERE file_id > $last_file
-    UNION
-    SELECT machine_id FROM components WHERE file_id > $last_file
+    SELECT machine_id FROM dated_row WHERE file_id > $last_file
     UNION
     -- An order that was moved to another machine is gone from the first one.
     SELECT json_extract_string(old_row, '$.machine_id')
@@ -51,22 +35,7 @@ waiting_for_time AS (
     LEFT JOIN machine ON machine.machine_id = machines.machine_id
     WHERE machine.machine_id IS NULL OR machines.disposed_on >= $previous_end
     UNION
-    SELECT machine_id FROM meter_readings WHERE read_at >= $previous_end
-    UNION
-    SELECT machine_id FROM meter_changes WHERE changed_at >= $previous_end
-    UNION
-    SELECT machine_id FROM fault_codes WHERE seen_at >= $previous_end
-    UNION
-    SELECT machine_id FROM work_orders WHERE opened_at >= $previous_end OR closed_at >= $previous_end
-    UNION
-    SELECT work_orders.machine_id
-    FROM work_lines
-    INNER JOIN work_orders ON work_orders.work_order_id = work_lines.work_order_id
-    WHERE work_lines.done_at >= $previous_end
-    UNION
-    SELECT machine_id FROM measurements WHERE measured_at >= $previous_end
-    UNION
-    SELECT machine_id FROM components WHERE fitted_on >= $previous_end OR removed_on >= $previous_end
+    SELECT machine_id FROM dated_row WHERE latest >= $previous_end
 ),
 touched AS (
     SELECT machine_id FROM loaded
