@@ -17,6 +17,8 @@ import polars as pl
 from fleetlog.causes.case import Reason
 from fleetlog.faults import FaultFamily
 from fleetlog.history import History
+from fleetlog.session.fleet import selection
+from fleetlog.session.scope import WHOLE_FLEET
 from fleetlog.stats.arrays import Floats, Ints
 from fleetlog.stats.latent_cause import (
     Cases,
@@ -621,7 +623,7 @@ def _as_cases(
 
 def _exposure(store: Store, layout: Layout) -> Exposure:
     """The hours over which each cause could have set in, by the age of its part."""
-    hours = store.run("cases/exposure", fault=layout.family.name)
+    hours = store.run("cases/exposure", fault=layout.family.name, **selection(WHOLE_FLEET))
     hazards, ages, nets = [], [], []
     for k, cause in enumerate(layout.family.causes):
         followed = cause.component if layout.family.part(cause.component) else ""

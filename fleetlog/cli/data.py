@@ -65,7 +65,7 @@ def history(
     """
     from fleetlog.session.fleet import open_fleet
 
-    with open_fleet(store_path(context), writable=True, wait=wait, told=say) as fleet:
+    with open_fleet(store_path(context), writable=True, wait=wait, notify=say) as fleet:
         state = fleet.refresh_history(rebuild=rebuild)
     print(f"The history is materialised as of {state.as_of}; {state.rebuilt} machines were built.")
 
@@ -164,7 +164,7 @@ def restore(
     """
     from fleetlog.store.copies import restore as put_back
 
-    aside = put_back(store_path(context), copy, wait=wait, told=say)
+    aside = put_back(store_path(context), copy, wait=wait, notify=say)
     kept = f" The old store is kept as {aside}." if aside else ""
     say(f"{store_path(context)} is restored from {copy}.{kept}")
 

@@ -74,7 +74,7 @@ def load(
     profiles = [read_profile(one) for one in profile or []]
     profiles += read_profiles(folder) if folder.is_dir() else []
     with (
-        open_fleet(store_path(context), create=True, wait=wait, told=say) as fleet,
+        open_fleet(store_path(context), create=True, wait=wait, notify=say) as fleet,
         load_progress() as progress,
     ):
         result = fleet.load(
@@ -282,7 +282,7 @@ def suggestions(
     if state not in ("open", "accepted", "declined", "all"):
         raise UsageError(f"There is no state {state!r}; take open, accepted, declined or all.")
     if accept or decline:
-        with open_fleet(store_path(context), writable=True, wait=wait, told=say) as fleet:
+        with open_fleet(store_path(context), writable=True, wait=wait, notify=say) as fleet:
             accepted = told.accept(fleet.store, accept) if accept else 0
             declined = told.decline(fleet.store, decline) if decline else 0
             fleet.keep_history()

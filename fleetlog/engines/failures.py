@@ -14,7 +14,7 @@ def condition(error: Exception) -> str:
         return ""
 
 
-def told(error: Exception) -> str:
+def first_cause(error: Exception) -> str:
     """The first line that says what happened, without Spark's code for it."""
     lines = [line.strip() for line in str(error).splitlines() if line.strip()]
     cause = [line for line in lines if line.startswith("Caused by:")]

@@ -8,9 +8,9 @@ from datetime import date
 from fleetlog.engines.spark import SparkStore
 from fleetlog.faults import FaultFamily
 from fleetlog.history import History, last_day
-from fleetlog.history.families import hand_over
-from fleetlog.history.recipe import Recipe
-from fleetlog.history.steps import steps, take
+from fleetlog.history.build_spec import BuildSpec
+from fleetlog.history.families import register_families
+from fleetlog.history.steps import run_step, steps
 from fleetlog.settings import Settings
 
 
@@ -28,12 +28,12 @@ def build_on_spark(
         settings: meters, windows and the fleet's time zone.
         as_of: the last day that counts; None takes the last day on record.
     """
-    recipe = Recipe(families, settings, as_of or last_day(store, settings.fleet.time_zone))
+    spec = BuildSpec(families, settings, as_of or last_day(store, settings.fleet.time_zone))
     types = store.execute("SELECT DISTINCT machine_type FROM machines WHERE machine_type IS NOT NULL")
-    hand_over(store, families.values(), [row[0] for row in types])
+    register_families(store, families.values(), [row[0] for row in types])
     tables: list[str] = []
-    with store.narrowed():
+    with store.restricted():
         for step in steps():
-            tables += take(store, step, recipe.parameters)
+            tables += run_step(store, step, spec.parameters)
     machines = store.execute("SELECT COUNT(*) AS machines FROM machine")[0][0]
-    return History(recipe.as_of, recipe.as_of_end, tuple(tables), machines)
+    return History(spec.as_of, spec.as_of_end, tuple(tables), machines)

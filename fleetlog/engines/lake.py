@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from fleetlog.engines.failures import condition, told
+from fleetlog.engines.failures import condition, first_cause
 from fleetlog.errors import EngineError, InputFileError
 from fleetlog.store.dictionary import KINDS, Kind
 
@@ -43,15 +43,15 @@ def read_lake(session: SparkSession, lake: str, tables: Mapping[str, pl.Schema])
     """
     views = {}
     for name, schema in tables.items():
-        found = _read(session, lake, name)
-        if found is None and name not in MAY_LACK:
+        frame = _read(session, lake, name)
+        if frame is None and name not in MAY_LACK:
             raise InputFileError(f"The lake {lake} holds no {name}.parquet, nor a folder {name}; {EXPORT}.")
-        views[name] = _typed(session, lake, name, found, schema)
+        views[name] = _cast_columns(session, lake, name, frame, schema)
     _check(lake, views)
     return views
 
 
-def _places(lake: str, name: str) -> tuple[str, ...]:
+def _paths(lake: str, name: str) -> tuple[str, ...]:
     """Where a table may lie; local places that are not there are left out."""
     base = lake.rstrip("/") or "/"
     places = (f"{base}/{name}.parquet", f"{base}/{name}")
@@ -61,7 +61,7 @@ def _places(lake: str, name: str) -> tuple[str, ...]:
 
 
 def _read(session: SparkSession, lake: str, name: str) -> DataFrame | None:
-    for place in _places(lake, name):
+    for place in _paths(lake, name):
         try:
             return session.read.parquet(place)
         except Exception as error:
@@ -74,26 +74,26 @@ def _read(session: SparkSession, lake: str, name: str) -> DataFrame | None:
             unreadable = condition(error).startswith(("FAILED_READ_FILE", "CANNOT_READ_FILE_FOOTER"))
             if unreadable or "is not a Parquet file" in str(error):
                 raise InputFileError(f"{place} does not read as Parquet; write it anew.") from error
-            raise EngineError(f"Spark cannot read {place} ({told(error)}).") from error
+            raise EngineError(f"Spark cannot read {place} ({first_cause(error)}).") from error
     return None
 
 
-def _typed(
-    session: SparkSession, lake: str, name: str, found: DataFrame | None, schema: pl.Schema
+def _cast_columns(
+    session: SparkSession, lake: str, name: str, frame: DataFrame | None, schema: pl.Schema
 ) -> DataFrame:
     """The columns of a store's table, in their types; optional ones that are missing are empty."""
     from pyspark.sql import functions as sf
 
-    if found is None:
+    if frame is None:
         return session.createDataFrame(pl.DataFrame(schema=schema).to_arrow())
-    there = {column.lower() for column in found.columns}
+    there = {column.lower() for column in frame.columns}
     kind = KINDS.get(name)
     required = kind.required if kind else tuple(schema)
     missing = [column for column in required if column not in there]
     if missing:
         raise InputFileError(
             f"The table {name} of the lake {lake} lacks the column {', '.join(missing)}; it has "
-            f"{', '.join(found.columns)}."
+            f"{', '.join(frame.columns)}."
         )
     # Without an origin rows are numbered in the order of their key, within a machine or an order: the history
     # compares no others.
@@ -108,7 +108,7 @@ def _typed(
             columns.append(sf.col(column).cast(as_type).alias(column))
         else:
             columns.append(sf.lit(None).cast(as_type).alias(column))
-    return found.select(*columns)
+    return frame.select(*columns)
 
 
 def _number(kind: Kind) -> Column:
@@ -136,14 +136,15 @@ def _check(lake: str, views: Mapping[str, DataFrame]) -> None:
         .agg(sf.max("empty").alias("empty"), sf.min("key").alias("example"))
     )
     try:
-        found = sorted(tuple(row) for row in wrong.collect())
+        faults = sorted(tuple(row) for row in wrong.collect())
     except Exception as error:
         if condition(error).startswith("CAST") or "PARSE" in condition(error):
             raise InputFileError(
-                f"A value in the lake {lake} is of another type than its column asks for ({told(error)})."
+                f"A value in the lake {lake} is of another type than its column asks for "
+                f"({first_cause(error)})."
             ) from error
-        raise EngineError(f"Spark failed while it read the lake {lake} ({told(error)}).") from error
-    for name, empty, example in found:
+        raise EngineError(f"Spark failed while it read the lake {lake} ({first_cause(error)}).") from error
+    for name, empty, example in faults:
         kind = KINDS[name]
         if empty:
             raise InputFileError(

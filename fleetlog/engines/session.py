@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
 
-from fleetlog.engines.failures import told
+from fleetlog.engines.failures import first_cause
 from fleetlog.errors import EngineError, UsageError
 
 if TYPE_CHECKING:
@@ -59,7 +59,7 @@ class Cluster:
     def close(self) -> None:
         """Ends the session if it is ours."""
         if self.ours:
-            with _aside():
+            with _java_output_aside():
                 self.session.stop()
 
 
@@ -95,7 +95,7 @@ def connect(master: str | None = None) -> Cluster:
     by_connect = remote.startswith("sc://")
     if not by_connect:
         _find_java()
-    _knock(remote)
+    _check_reachable(remote)
     from pyspark.sql import SparkSession
 
     running = SparkSession.getActiveSession()
@@ -106,7 +106,7 @@ def connect(master: str | None = None) -> Cluster:
         builder = builder.remote(remote)
     elif master:
         builder = builder.master(master)
-    with _aside() as heard:
+    with _java_output_aside() as heard:
         try:
             session: SparkSession = builder.getOrCreate()
             for name, value in MEANING.items():
@@ -114,7 +114,7 @@ def connect(master: str | None = None) -> Cluster:
             if not by_connect:
                 session.sparkContext.setLogLevel("OFF")
         except Exception as error:
-            said = _told(error, heard)
+            said = _explain(error, heard)
             raise EngineError(
                 f"Spark cannot be started on {remote or 'this machine'} ({said}); look whether the cluster "
                 "runs and has room, then try again."
@@ -146,7 +146,7 @@ def _find_java() -> None:
         raise EngineError(f"Spark needs Java 17 or newer, which is not on this machine; {JAVA}.")
 
 
-def _knock(master: str) -> None:
+def _check_reachable(master: str) -> None:
     """Whether somebody listens there; Spark itself would try for minutes."""
     if urlsplit(master).scheme not in ("spark", "sc"):
         return
@@ -169,7 +169,7 @@ def _knock(master: str) -> None:
 
 
 @contextmanager
-def _aside() -> Iterator[Path]:
+def _java_output_aside() -> Iterator[Path]:
     """Sends what Java writes on the screen into a file that is then thrown away.
 
     Java takes over our outlets when it starts and writes to them as long as it lives, so they are exchanged
@@ -178,21 +178,21 @@ def _aside() -> Iterator[Path]:
     sys.stdout.flush()
     sys.stderr.flush()
     with tempfile.NamedTemporaryFile(prefix="fleetlog-spark-", suffix=".log") as log:
-        kept = {number: os.dup(number) for number in (1, 2)}
-        for number in kept:
+        saved = {number: os.dup(number) for number in (1, 2)}
+        for number in saved:
             os.dup2(log.fileno(), number)
         try:
             yield Path(log.name)
         finally:
-            for number, copy in kept.items():
+            for number, copy in saved.items():
                 os.dup2(copy, number)
                 os.close(copy)
 
 
-def _told(error: Exception, log: Path) -> str:
+def _explain(error: Exception, log: Path) -> str:
     """The one line that says most: Spark's own, or where Java ended at once, Java's."""
     if "JAVA_GATEWAY_EXITED" not in str(error):
-        return told(error)
+        return first_cause(error)
     lines = [line.strip() for line in log.read_text(errors="replace").splitlines() if line.strip()]
     telling = [line for line in lines if "Exception" in line or "rror" in line]
     return (telling or lines or ["Java ended at once"])[0].rstrip(".")

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import polars as pl
 
 from fleetlog.engines.dialect import tables_read, to_spark
-from fleetlog.engines.failures import told
+from fleetlog.engines.failures import first_cause
 from fleetlog.engines.lake import read_lake
 from fleetlog.engines.session import Cluster, connect
 from fleetlog.errors import EngineError
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 _FEW = 1_000  # machines without an entry on the list
 
 ON_SPARK = ("history", "risk")
-"""The rooms of sql/ that run on the cluster."""
+"""The folders of sql/ that run on the cluster."""
 
 
 class SparkStore(Store):
@@ -40,7 +40,7 @@ class SparkStore(Store):
         master: where the cluster is.
     """
 
-    near: ClassVar[bool] = False
+    local: ClassVar[bool] = False
 
     def __init__(self, cluster: Cluster, lake: str) -> None:
         # An empty store knows the columns and types of every table, and takes what comes back.
@@ -80,27 +80,27 @@ class SparkStore(Store):
         return super().execute(sql, parameters)
 
     def run(self, name: str, strata: Sequence[str] = (), **parameters: Any) -> pl.DataFrame:
-        """Runs the file sql/`name`.sql: on the cluster if it stands in one of its rooms, else in memory."""
-        found = statement(name)
-        if _room(found) not in ON_SPARK:
-            self._bring(found)
+        """Runs the file sql/`name`.sql: on the cluster if it lies in one of its folders, else in memory."""
+        query = statement(name)
+        if _folder(query) not in ON_SPARK:
+            self._bring(query)
             return super().run(name, strata, **parameters)
-        text, bound = found.split_by(strata), self._bound(found, parameters)
+        text, bound = query.split_by(strata), self._bind(query, parameters)
         shape = Store.select(self, text, bound).schema
         return self._back(self._ask(text, bound), shape)
 
-    def create(self, table: str, found: Statement, *, temporary: bool, **parameters: Any) -> None:
+    def create(self, table: str, query: Statement, *, temporary: bool, **parameters: Any) -> None:
         """Makes the table `table` from a SELECT file, where the file runs."""
-        if _room(found) not in ON_SPARK:
-            self._bring(found)
-            super().create(table, found, temporary=temporary, **parameters)
+        if _folder(query) not in ON_SPARK:
+            self._bring(query)
+            super().create(table, query, temporary=temporary, **parameters)
             return
-        super().create(table, found, temporary=True, **parameters)
-        frame = self._ask(found.split_by(()), self._bound(found, parameters))
+        super().create(table, query, temporary=True, **parameters)
+        frame = self._ask(query.split_by(()), self._bind(query, parameters))
         self._shapes[table] = self._shape(table)
         self._brought.discard(table)
         self._waiting.pop(table, None)
-        (frame if found.is_view else self._kept(frame)).createOrReplaceTempView(table)
+        (frame if query.is_view else self._materialise(frame)).createOrReplaceTempView(table)
         self._there.add(table)
 
     def register(self, name: str, frame: pl.DataFrame) -> None:
@@ -112,7 +112,7 @@ class SparkStore(Store):
         self._brought.add(name)
 
     @contextmanager
-    def narrowed(self) -> Iterator[None]:
+    def restricted(self) -> Iterator[None]:
         """Inside, the lake's tables show only rows of listed machines, as a store's do to its history."""
         listed = self._lake["machines"].select("machine_id")
         owned = {
@@ -120,10 +120,10 @@ class SparkStore(Store):
             for name, frame in self._lake.items()
             if "machine_id" in frame.columns and name != "machines"
         }
-        told_of = reduce(
+        owners = reduce(
             lambda one, other: one.union(other), (frame.select("machine_id") for frame in owned.values())
         )
-        unlisted = self._rows(told_of.distinct().join(listed, "machine_id", "left_anti").limit(_FEW + 1))
+        unlisted = self._rows(owners.distinct().join(listed, "machine_id", "left_anti").limit(_FEW + 1))
         for name, frame in owned.items():
             if (
                 0 < len(unlisted) <= _FEW
@@ -162,7 +162,7 @@ class SparkStore(Store):
             frame.createOrReplaceTempView(name)
             self._there.add(name)
 
-    def _kept(self, frame: DataFrame) -> DataFrame:
+    def _materialise(self, frame: DataFrame) -> DataFrame:
         """Works a table out now, once, and cuts it loose from what it was made of.
 
         Without the cut the plan of the last step would hold all others many times over. Where the cluster
@@ -174,9 +174,9 @@ class SparkStore(Store):
         except Exception as error:
             raise _failed(error) from error
 
-    def _bring(self, found: Statement) -> None:
+    def _bring(self, query: Statement) -> None:
         """Brings the tables that a file reads into memory, those that are not there yet."""
-        for table in sorted(tables_read(found.split_by(())) & self._there - self._brought):
+        for table in sorted(tables_read(query.split_by(())) & self._there - self._brought):
             Store.register(self, table, self.fetch(table))
             self._brought.add(table)
 
@@ -198,12 +198,12 @@ class SparkStore(Store):
         return rows.cast(shape)
 
 
-def _room(found: Statement) -> str:
-    return found.name.split("/", 1)[0]
+def _folder(query: Statement) -> str:
+    return query.name.split("/", 1)[0]
 
 
 def _failed(error: Exception) -> EngineError:
-    return EngineError(f"Spark gave up ({told(error)}).")
+    return EngineError(f"Spark gave up ({first_cause(error)}).")
 
 
 def open_lake_store(lake: str, master: str | None = None) -> SparkStore:

@@ -1,4 +1,4 @@
-"""Builds the history of a store, keeps it there, and rebuilds of it only what changed."""
+"""Builds the history of a store, materialises it there, and rebuilds of it only what changed."""
 
 from __future__ import annotations
 
@@ -12,18 +12,19 @@ import polars as pl
 
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
-from fleetlog.history.families import hand_over
+from fleetlog.history.build_spec import BuildSpec
+from fleetlog.history.families import register_families
 from fleetlog.history.parts import Builder
-from fleetlog.history.recipe import Recipe
-from fleetlog.history.steps import steps, take
+from fleetlog.history.steps import run_step, steps
 from fleetlog.settings import Settings
 from fleetlog.store import Store
-from fleetlog.store.shelf import Shelf
+from fleetlog.store.derived import DerivedSchema
+from fleetlog.store.statements import statement
 
-STATE = "kept_state"
-"""The table that says what a kept history was made by and of."""
+STATE = "build_state"
+"""The table that says what a materialised history was made by and of."""
 
-_TOLD = ("told_step", "filled_line")
+_FROM_TEXT = ("text_step", "filled_line")
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,7 @@ class History:
         as_of: the last day that counts.
         as_of_end: the first instant (UTC) that no longer does.
         tables: names of the tables.
-        rebuilt: machines whose part was built for it; 0 when what the store kept could be used as it stood.
+        rebuilt: machines whose part was built for it; 0 when the materialised one could be used as it stood.
     """
 
     as_of: date
@@ -54,8 +55,8 @@ def last_day(store: Store, time_zone: str) -> date:
         raise UsageError(
             "The store holds no readings, codes or work orders yet; load some with 'fleetlog load FILES'."
         )
-    found: datetime = last
-    return found.replace(tzinfo=UTC).astimezone(ZoneInfo(time_zone)).date()
+    instant: datetime = last
+    return instant.replace(tzinfo=UTC).astimezone(ZoneInfo(time_zone)).date()
 
 
 def build_history(
@@ -66,22 +67,22 @@ def build_history(
     *,
     anew: bool = False,
 ) -> History:
-    """Makes the history as it would have been on a day, or takes the one that the store keeps.
+    """Makes the history as it would have been on a day, or takes the one that the store holds.
 
     Args:
         store: an open store; its own tables are only read.
         families: the fault families in force.
         settings: meters, windows and the fleet's time zone.
         as_of: the last day that counts; None takes the last day on record.
-        anew: build it whatever the store keeps.
+        anew: build it whatever the store holds.
     """
-    recipe = Recipe(families, settings, as_of or last_day(store, settings.fleet.time_zone))
-    _hand_over(store, recipe)
-    kept = Shelf(store, "kept")
-    if not anew and _holds(store, kept, recipe):
-        return _shown(store, kept, recipe, 0)
-    passing = Shelf(store, "passing")
-    return _shown(store, passing, recipe, Builder(store, passing, recipe).build_all())
+    spec = BuildSpec(families, settings, as_of or last_day(store, settings.fleet.time_zone))
+    _register_families(store, spec)
+    schema = DerivedSchema(store, materialised=True)
+    if not anew and _is_current(store, schema, spec):
+        return _activate(store, schema, spec, 0)
+    schema = DerivedSchema(store, materialised=False)
+    return _activate(store, schema, spec, Builder(store, schema, spec).build_all())
 
 
 def refresh_history(
@@ -92,7 +93,7 @@ def refresh_history(
     rebuild: bool = False,
     progress: Callable[[int, int], None] | None = None,
 ) -> History:
-    """Brings the history that a store keeps up to date, as of the last day on record.
+    """Brings the history that a store holds up to date, as of the last day on record.
 
     Only machines that a load touched, or that the day moved on for, are built again; the rest stays. The
     tables are the same, row by row, as if all had been built at once.
@@ -101,91 +102,94 @@ def refresh_history(
         store: a store open for writing.
         families: the fault families in force.
         settings: meters, windows and the fleet's time zone.
-        rebuild: build all machines again, whatever is kept.
+        rebuild: build all machines again, whatever the store holds.
         progress: hears how many of how many machines are done.
 
     Raises:
         UsageError: when nothing is on record.
     """
-    recipe = Recipe(families, settings, last_day(store, settings.fleet.time_zone))
-    _hand_over(store, recipe)
-    kept = Shelf(store, "kept")
-    state = _state(store, kept)
-    if not rebuild and state is not None and _holds(store, kept, recipe):
-        return _shown(store, kept, recipe, 0)
+    spec = BuildSpec(families, settings, last_day(store, settings.fleet.time_zone))
+    _register_families(store, spec)
+    schema = DerivedSchema(store, materialised=True)
+    state = _state(store, schema)
+    if not rebuild and state is not None and _is_current(store, schema, spec):
+        return _activate(store, schema, spec, 0)
     rebuild = (
         rebuild
         or state is None
-        or state["fingerprint"] != recipe.fingerprint
-        or state["as_of_end"] > recipe.as_of_end
+        or state["fingerprint"] != spec.fingerprint
+        or state["as_of_end"] > spec.as_of_end
     )
     marks = store.run("refresh/marks").row(0, named=True)
-    builder = Builder(store, kept, recipe, progress)
+    builder = Builder(store, schema, spec, progress)
     if rebuild or state is None:
         machines = builder.build_all()
     else:
-        touched = _touched(store, kept, recipe, state)
-        _forget(store, kept)
+        touched = _touched_machines(store, schema, spec, state)
+        _invalidate(store, schema)
         machines = builder.build_some(touched, state["last_file"], state["as_of_end"])
     store.register(
-        STATE, pl.DataFrame([{"fingerprint": recipe.fingerprint, "as_of_end": recipe.as_of_end, **marks}])
+        STATE, pl.DataFrame([{"fingerprint": spec.fingerprint, "as_of_end": spec.as_of_end, **marks}])
     )
-    kept.put(STATE, per_machine=False)
-    return _shown(store, kept, recipe, machines)
+    schema.insert(STATE, per_machine=False)
+    return _activate(store, schema, spec, machines)
 
 
-def _hand_over(store: Store, recipe: Recipe) -> None:
+def _register_families(store: Store, spec: BuildSpec) -> None:
     types = [
         row[0]
         for row in store.execute("SELECT DISTINCT machine_type FROM machines WHERE machine_type IS NOT NULL")
     ]
-    hand_over(store, recipe.families.values(), types)
+    register_families(store, spec.families.values(), types)
 
 
-def _state(store: Store, kept: Shelf) -> dict[str, Any] | None:
-    """What a kept history was made by and of; None where none is kept, or one was left half built."""
-    if STATE not in kept.tables():
+def _state(store: Store, schema: DerivedSchema) -> dict[str, Any] | None:
+    """What the materialised history was made by and of; None where there is none, or one left half built."""
+    if STATE not in schema.tables():
         return None
-    kept.show()
-    found = store.select("FROM kept_state")
-    return None if found.is_empty() else found.row(0, named=True)
+    schema.activate()
+    state = store.select("FROM build_state")
+    return None if state.is_empty() else state.row(0, named=True)
 
 
-def _holds(store: Store, kept: Shelf, recipe: Recipe) -> bool:
-    """Whether the kept history is the one that is asked for."""
-    state = _state(store, kept)
+def _is_current(store: Store, schema: DerivedSchema, spec: BuildSpec) -> bool:
+    """Whether the materialised history is the one that is asked for."""
+    state = _state(store, schema)
     return state is not None and state == {
-        "fingerprint": recipe.fingerprint,
-        "as_of_end": recipe.as_of_end,
+        "fingerprint": spec.fingerprint,
+        "as_of_end": spec.as_of_end,
         **store.run("refresh/marks").row(0, named=True),
     }
 
 
-def _shown(store: Store, shelf: Shelf, recipe: Recipe, rebuilt: int) -> History:
-    shelf.show()
+def _activate(store: Store, schema: DerivedSchema, spec: BuildSpec, rebuilt: int) -> History:
+    schema.activate()
     for step in steps():
         if step.statement.is_view:
-            take(store, step, recipe.parameters)
-    tables = tuple(name for name in shelf.tables() if name != STATE)
-    return History(recipe.as_of, recipe.as_of_end, tables, rebuilt)
+            run_step(store, step, spec.parameters)
+    tables = tuple(name for name in schema.tables() if name != STATE)
+    return History(spec.as_of, spec.as_of_end, tables, rebuilt)
 
 
-def _touched(store: Store, kept: Shelf, recipe: Recipe, state: Mapping[str, Any]) -> pl.DataFrame:
-    """The machines whose kept part may no longer hold."""
-    now = [(step, f"{step.table}_now") for step in steps() if step.table in _TOLD]
+def _touched_machines(
+    store: Store, schema: DerivedSchema, spec: BuildSpec, state: Mapping[str, Any]
+) -> pl.DataFrame:
+    """The machines whose part of the materialised history may no longer hold."""
+    now = [(step, f"{step.table}_now") for step in steps() if step.table in _FROM_TEXT]
     for step, name in now:
-        store.create(name, step.statement, temporary=True, **recipe.parameters)
+        store.create(name, step.statement, temporary=True, **spec.parameters)
+    store.create("dated_row", statement("refresh/dated_row"), temporary=True)
     touched = store.run(
         "refresh/touched_machine",
         last_file=state["last_file"],
-        kept_end=state["as_of_end"],
-        as_of_end=recipe.as_of_end,
+        previous_end=state["as_of_end"],
+        as_of_end=spec.as_of_end,
     )
-    kept.drop(name for _, name in now)
+    schema.drop_temporary(name for _, name in now)
     return touched
 
 
-def _forget(store: Store, kept: Shelf) -> None:
-    """From here until the end nothing is kept: an interrupted work leaves no half a history in use."""
-    store.register(STATE, store.select("FROM kept_state LIMIT 0"))
-    kept.put(STATE, per_machine=False)
+def _invalidate(store: Store, schema: DerivedSchema) -> None:
+    """From here until the end none counts: interrupted work leaves no half a history in use."""
+    store.register(STATE, store.select("FROM build_state LIMIT 0"))
+    schema.insert(STATE, per_machine=False)

@@ -23,7 +23,7 @@ _CELLS = 1 << 24
 
 
 @dataclass(frozen=True)
-class Judged:
+class ChainResult:
     """What becomes of doubtful readings.
 
     Attributes:
@@ -36,24 +36,26 @@ class Judged:
     raised: pl.DataFrame
 
 
-def judge(doubtful: pl.DataFrame) -> Judged:
+def judge(doubtful: pl.DataFrame) -> ChainResult:
     """Which readings are not on their machine's best chain, and which of the others are to be raised.
 
     Args:
         doubtful: machine_id, at_seconds, tenths, whole_hours, spare_hours, trust; by machine and time.
     """
     machine = doubtful["machine_id"].rle_id().to_numpy().astype(np.int64)
-    kept = best_chains(
+    on_chain = best_chains(
         machine,
         doubtful["whole_hours"].to_numpy(),
         doubtful["spare_hours"].to_numpy(),
         doubtful["trust"].to_numpy().astype(np.int64) + _ONE_READING,
     )
     tenths = doubtful["tenths"].to_numpy()
-    highest = _highest_so_far(machine, np.where(kept, tenths, 0))
-    raised = kept & (highest > tenths)
-    return Judged(
-        doubtful.select("machine_id", "at_seconds", "whole_hours", "spare_hours").filter(~pl.Series(kept)),
+    highest = _highest_so_far(machine, np.where(on_chain, tenths, 0))
+    raised = on_chain & (highest > tenths)
+    return ChainResult(
+        doubtful.select("machine_id", "at_seconds", "whole_hours", "spare_hours").filter(
+            ~pl.Series(on_chain)
+        ),
         doubtful.select("machine_id", "at_seconds")
         .filter(pl.Series(raised))
         .with_columns(tenths=pl.Series(highest[raised], dtype=pl.Int64)),
@@ -98,12 +100,12 @@ def best_chains(block: Ints, hours: Ints, spare: Ints, weight: Ints) -> npt.NDAr
     place_by_spare = np.empty_like(by_spare)
     place_by_spare[by_spare] = np.arange(len(block))
     last = last_of_run[in_time]
-    kept = np.empty(len(first), dtype=np.bool_)
-    kept[in_time] = _heaviest(
+    on_chain = np.empty(len(first), dtype=np.bool_)
+    on_chain[in_time] = _heaviest(
         block[last], in_time, place_by_spare[last], np.add.reduceat(weight[by_hours], first)[in_time]
     )
     flags = np.empty(len(block), dtype=np.bool_)
-    flags[by_hours] = kept[np.cumsum(begins) - 1]
+    flags[by_hours] = on_chain[np.cumsum(begins) - 1]
     return flags
 
 
@@ -135,21 +137,21 @@ def _heaviest(block: Ints, hours: Ints, spare: Ints, weight: Ints) -> npt.NDArra
     length = np.diff(start, append=len(block))
     if int(length.max()) >= _PLACES:
         raise ValueError("a block of more than a million runs of readings")
-    kept = np.zeros(len(block), dtype=np.bool_)
+    on_chain = np.zeros(len(block), dtype=np.bool_)
     size_class = np.ceil(np.log2(length)).astype(np.int64)
     for size in np.unique(size_class).tolist():
         alike = np.flatnonzero(size_class == size)
         at_a_time = max(1, _CELLS >> size)
         for first in range(0, len(alike), at_a_time):
             some = alike[first : first + at_a_time]
-            _mark(kept, start[some], length[some], hours, spare, weight)
-    return kept
+            _mark(on_chain, start[some], length[some], hours, spare, weight)
+    return on_chain
 
 
 def _mark(
-    kept: npt.NDArray[np.bool_], start: Ints, length: Ints, hours: Ints, spare: Ints, weight: Ints
+    on_chain: npt.NDArray[np.bool_], start: Ints, length: Ints, hours: Ints, spare: Ints, weight: Ints
 ) -> None:
-    """Sets `kept` for the blocks that begin at `start`; all of them are worked side by side."""
+    """Sets `on_chain` for the blocks that begin at `start`; all of them are worked side by side."""
     blocks, longest = len(start), int(length.max())
     row = np.repeat(np.arange(blocks), length)
     place = np.arange(len(row)) - np.repeat(np.cumsum(length) - length, length)
@@ -176,20 +178,20 @@ def _mark(
     at = top % _PLACES - 1
     which = np.arange(blocks)
     while len(which):
-        kept[start[which] + at] = True
+        on_chain[start[which] + at] = True
         at = came_from[which, at]
         which, at = which[at >= 0], at[at >= 0]
 
 
 def _best_up_to(tree: Ints, which: Ints, level: Ints) -> Ints:
     """The best chain, of each block, among those that end at or below a level."""
-    found = np.zeros(len(which), dtype=np.int64)
+    best = np.zeros(len(which), dtype=np.int64)
     node = level.copy()
     while node.any():
         # Node 0 holds nothing, so blocks that are through change no more.
-        found = np.maximum(found, tree[which, node])
+        best = np.maximum(best, tree[which, node])
         node &= node - 1
-    return found
+    return best
 
 
 def _enter(tree: Ints, which: Ints, level: Ints, value: Ints) -> None:

@@ -15,7 +15,7 @@ _CONTROLS = (*KINDS["machines"].column("control").words, "")
 _TEXT = pl.String
 
 
-def hand_over(store: Store, families: Iterable[FaultFamily], machine_types: Iterable[str]) -> None:
+def register_families(store: Store, families: Iterable[FaultFamily], machine_types: Iterable[str]) -> None:
     """Registers the families as tables that SQL can join; arguments are those of `family_tables`."""
     for name, frame in family_tables(families, machine_types).items():
         store.register(name, frame)

@@ -25,25 +25,26 @@ class Step:
     Attributes:
         table: the name of what it makes.
         statement: the SELECT that makes it.
-        passing: only later steps read it, nobody else.
+        intermediate: only later steps read it, nobody else.
         of_hours: it belongs to the running hours, on which the steps that tell of faults and parts rest.
     """
 
     table: str
     statement: Statement
-    passing: bool
+    intermediate: bool
     of_hours: bool
 
 
 def steps() -> Iterator[Step]:
     """Every step, in order."""
-    for found in numbered("history"):
-        number, table = found.name.removeprefix("history/").split("_", 1)
-        yield Step(table, found, found.header.get("held") == "while building", int(number) < _FIRST_OF_FAULTS)
+    for statement in numbered("history"):
+        number, table = statement.name.removeprefix("history/").split("_", 1)
+        intermediate = statement.header.get("materialised") == "while building"
+        yield Step(table, statement, intermediate, int(number) < _FIRST_OF_FAULTS)
 
 
-def take(store: Store, step: Step, parameters: Mapping[str, Any]) -> list[str]:
-    """Takes one step: makes its temporary table or view, and returns the tables there are now more."""
+def run_step(store: Store, step: Step, parameters: Mapping[str, Any]) -> list[str]:
+    """Runs one step: makes its temporary table or view, and returns the names of new tables."""
     if step.table == DOUBTFUL:
         judged = judge(store.run(step.statement.name, **parameters))
         store.register(SET_ASIDE, judged.set_aside)

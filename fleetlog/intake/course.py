@@ -8,7 +8,7 @@ from contextlib import contextmanager
 
 from fleetlog.intake.contract import Progress, ProgressCallback
 from fleetlog.store import Store
-from fleetlog.store.watching import watched
+from fleetlog.store.engine import statement_progress
 
 STAGES = {"looking": 6, "reading": 45, "comparing": 11, "storing": 38}
 """What a file goes through, and the share of the time that each takes with a long file of readings (measured;
@@ -99,7 +99,7 @@ class Course:
             yield
             return
         over = threading.Event()
-        with watched(store) as asked:
+        with statement_progress(store) as asked:
 
             def follow() -> None:
                 while not over.wait(_EVERY):

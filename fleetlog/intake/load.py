@@ -38,8 +38,8 @@ from fleetlog.intake.sqltext import compose
 from fleetlog.store import DatabaseError, Store
 from fleetlog.store.connection import quoted
 from fleetlog.store.dictionary import KINDS
+from fleetlog.store.engine import memory_limit
 from fleetlog.store.scratch import scratch
-from fleetlog.store.watching import within_memory
 
 MOST_MEMORY = 3 << 30
 """Bytes that the engine may hold while it loads; what takes more waits on the disk."""
@@ -95,7 +95,7 @@ def load_paths(
     wanted = list(_expanded(paths))
     course = Course(progress, [_size(item.path) for item in wanted])
     now = now or datetime.now(UTC).replace(tzinfo=None)
-    with within_memory(store, MOST_MEMORY), course.watching(store), scratch(store) as place:
+    with memory_limit(store, MOST_MEMORY), course.watching(store), scratch(store) as place:
         load = _Load(store, settings, asked, check_only, now, course, place)
         for i, item in enumerate(wanted):
             course.file(i, str(item.path), load.rows_done)

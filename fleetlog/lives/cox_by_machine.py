@@ -58,7 +58,7 @@ class Counted:
 
 def counts_by(store: Store, question: Counted, keys: tuple[str, ...]) -> pl.DataFrame:
     """The risk table by keys, their values as text ("unknown" where not on record)."""
-    if question.lives and store.near:
+    if question.lives and store.local:
         lives = store.run(question.lives, keys, **question.parameters)
         return count_lives(lives, Strata.of(lives, keys).in_words(UNKNOWN))
     counted = store.run(question.counts, keys, **question.parameters)

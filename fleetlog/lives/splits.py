@@ -95,7 +95,7 @@ def counted_lives(store: Store, by: tuple[str, ...], **parameters: Any) -> pl.Da
         by: columns to split by.
         **parameters: those of the file.
     """
-    if not store.near:
+    if not store.local:
         return store.run("risk/survival", by, **parameters)
     lives = store.run("risk/lives", by, **parameters)
     return count_lives(lives, Strata.of(lives, by))

@@ -46,4 +46,4 @@ def concurrent_questions(fleet: Fleet, threads: int = 2) -> Iterator[AskConcurre
             return work(Fleet(own, fleet.settings, fleet.families))
 
     with ThreadPoolExecutor(threads) as pool:
-        yield lambda work: pool.submit(apart, fleet.store.beside(), work).result
+        yield lambda work: pool.submit(apart, fleet.store.concurrent(), work).result

@@ -219,7 +219,7 @@ def open_fleet(
     writable: bool = False,
     create: bool = False,
     wait: float = 0.0,
-    told: Callable[[str], None] | None = None,
+    notify: Callable[[str], None] | None = None,
 ) -> Fleet:
     """Opens a store for questions.
 
@@ -229,7 +229,7 @@ def open_fleet(
         writable: open it for loading too; others see what was loaded when the fleet is closed.
         create: make the store when there is none.
         wait: for how many seconds to queue behind others who write; 0 asks once.
-        told: hears, in a sentence, for whom we wait.
+        notify: hears, in a sentence, for whom we wait.
 
     Raises:
         StoreBusyError: when another process writes to the store.
@@ -239,5 +239,5 @@ def open_fleet(
     store_path = Path(path) if path is not None else None
     in_force = settings if settings is not None else settings_of(store_path)
     families = families_for(in_force)
-    store = open_store(store_path, writable=writable, create=create, wait=wait, told=told)
+    store = open_store(store_path, writable=writable, create=create, wait=wait, notify=notify)
     return Fleet(store, in_force, families)

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from datetime import date
 
 from fleetlog.history import History
-from fleetlog.history.families import hand_over
-from fleetlog.history.recipe import Recipe
-from fleetlog.history.steps import DOUBTFUL, RAISED, SET_ASIDE, Step, steps, take
+from fleetlog.history.build_spec import BuildSpec
+from fleetlog.history.families import register_families
+from fleetlog.history.steps import DOUBTFUL, RAISED, SET_ASIDE, Step, run_step, steps
 from fleetlog.session.fleet import Fleet
 
 #: What a look ahead reads of the history.
@@ -28,13 +28,13 @@ class PastFleet(Fleet):
     def history(self, as_of: date | None = None) -> History:
         """The part of a day's history that looks ahead read; kept until another day is asked."""
         if self._history is None or as_of != self._asked:
-            recipe = Recipe(self.families, self.settings, as_of or self.last_day())
+            spec = BuildSpec(self.families, self.settings, as_of or self.last_day())
             types = self.store.select(
                 "SELECT DISTINCT machine_type FROM machines WHERE machine_type IS NOT NULL"
             )
-            hand_over(self.store, self.families.values(), types["machine_type"].to_list())
-            made = [name for step in needed_steps() for name in take(self.store, step, recipe.parameters)]
-            self._history = History(recipe.as_of, recipe.as_of_end, tuple(made), 0)
+            register_families(self.store, self.families.values(), types["machine_type"].to_list())
+            made = [name for step in needed_steps() for name in run_step(self.store, step, spec.parameters)]
+            self._history = History(spec.as_of, spec.as_of_end, tuple(made), 0)
             self._asked = as_of
         return self._history
 
@@ -46,7 +46,7 @@ def needed_steps() -> tuple[Step, ...]:
     for step in reversed(every):
         made = {SET_ASIDE, RAISED} if step.table == DOUBTFUL else {step.table}
         if made & wanted:
-            wanted |= {name.strip() for name in step.statement.header["inputs"].split(",")}
+            wanted |= {*step.statement.inputs}
             wanted.add(step.table)
     return tuple(step for step in every if step.table in wanted)
 
@@ -62,5 +62,5 @@ def fleet_of_the_past(fleet: Fleet) -> Iterator[Fleet]:
     if store.path is None or store.writable:
         yield fleet
         return
-    with store.beside() as own:
+    with store.concurrent() as own:
         yield PastFleet(own, fleet.settings, fleet.families)

@@ -1,7 +1,7 @@
 """Opens, locks and migrates a store, and runs the files of sql/ by name with bound parameters.
 
-The only package that imports duckdb. Readers read the published file; a writer works on a draft of it that
-takes its place when all is done (`fleetlog.store.draft`).
+The only package that imports duckdb. Readers read the published file; a writer works on a working copy of
+it that takes its place when all is done (`fleetlog.store.working_copy`).
 """
 
 from fleetlog.store.connection import DatabaseError, Store

@@ -11,8 +11,8 @@ from typing import Any, ClassVar
 import duckdb
 import polars as pl
 
-from fleetlog.store.draft import Draft
 from fleetlog.store.statements import Statement, statement
+from fleetlog.store.working_copy import WorkingCopy
 
 CATALOG = "fleetlog"
 """What a store's file is called within its connection, whatever its own name."""
@@ -38,30 +38,30 @@ class _ArrowStream:
 class Store:
     """An open store. Use it as a context manager, or close it.
 
-    One that is open for writing works on a draft (`fleetlog.store.draft`): others see what it did, all at
-    once, when it is closed; never, when its block is left by an error or its process dies.
+    One that is open for writing works on a working copy (`fleetlog.store.working_copy`): others see what it
+    did, all at once, when it is closed; never, when its block is left by an error or its process dies.
 
     Attributes:
         path: the store's file, or None for a store in memory.
         writable: whether it was opened for writing.
-        passing: the name of a database in memory that this connection may attach for tables of its own.
-        near: whether its rows cost little to hand over, so that some things are sooner counted here.
+        memory_catalog: the name of a database in memory that this connection may attach.
+        local: whether its rows cost little to hand over, so that some things are sooner counted here.
     """
 
-    near: ClassVar[bool] = True
+    local: ClassVar[bool] = True
 
     def __init__(
         self,
         connection: duckdb.DuckDBPyConnection,
         path: Path | None,
         writable: bool,
-        draft: Draft | None = None,
+        working_copy: WorkingCopy | None = None,
     ) -> None:
         self._connection = connection
-        self._draft = draft
+        self._working_copy = working_copy
         self.path = path
         self.writable = writable
-        self.passing = f"passing_{next(_NUMBERS)}"
+        self.memory_catalog = f"memory_{next(_NUMBERS)}"
         connection.execute("SET TimeZone = 'UTC'")
 
     def __enter__(self) -> Store:
@@ -73,7 +73,7 @@ class Store:
         else:
             self.discard()
 
-    def beside(self) -> Store:
+    def concurrent(self) -> Store:
         """Another connection to what this one has open, for a question asked at the same time.
 
         Both see the same state of the store, whatever is published meanwhile. It is to be closed before this
@@ -89,29 +89,29 @@ class Store:
         Raises:
             StoreError: when it cannot be put in place; the store is as it was then.
         """
-        draft, self._draft = self._draft, None
-        if draft is None:
+        working_copy, self._working_copy = self._working_copy, None
+        if working_copy is None:
             with suppress(duckdb.Error):  # a broken connection lets go of everything by itself
-                self._connection.execute(f"DETACH DATABASE IF EXISTS {self.passing}")
+                self._connection.execute(f"DETACH DATABASE IF EXISTS {self.memory_catalog}")
             self._connection.close()
             return
         try:
             # Closing alone would write the log into the file too, but say nothing where that fails.
             self._connection.execute(f"CHECKPOINT {CATALOG}")
             self._connection.close()
-            draft.publish()
+            working_copy.publish()
         except duckdb.Error as error:
-            raise draft.failed(error) from error
+            raise working_copy.failed(error) from error
         finally:
             self._connection.close()
-            draft.discard()
+            working_copy.discard()
 
     def discard(self) -> None:
         """Lets the file go and drops what was written since it was opened."""
-        draft, self._draft = self._draft, None
+        working_copy, self._working_copy = self._working_copy, None
         self._connection.close()
-        if draft is not None:
-            draft.discard()
+        if working_copy is not None:
+            working_copy.discard()
 
     def execute(self, sql: str, parameters: Mapping[str, Any] | None = None) -> list[tuple[Any, ...]]:
         """Runs one SQL text with bound parameters and returns its rows."""
@@ -130,19 +130,19 @@ class Store:
             strata: columns to split by, out of those that the file's header allows.
             parameters: values for the file's `$parameters`.
         """
-        found = statement(name)
-        return self.select(found.split_by(strata), self._bound(found, parameters))
+        query = statement(name)
+        return self.select(query.split_by(strata), self._bind(query, parameters))
 
-    def create(self, table: str, found: Statement, *, temporary: bool, **parameters: Any) -> None:
+    def create(self, table: str, query: Statement, *, temporary: bool, **parameters: Any) -> None:
         """Makes the table `table`, or the view, from a SELECT file.
 
         A temporary one lives as long as this connection.
         """
         scope = "TEMPORARY " if temporary else ""
-        what = "VIEW" if found.is_view else "TABLE"
+        what = "VIEW" if query.is_view else "TABLE"
         self.execute(
-            f"CREATE OR REPLACE {scope}{what} {quoted(table)} AS {found.text}",
-            self._bound(found, parameters),
+            f"CREATE OR REPLACE {scope}{what} {quoted(table)} AS {query.text}",
+            self._bind(query, parameters),
         )
 
     def register(self, name: str, frame: pl.DataFrame) -> None:
@@ -179,7 +179,7 @@ class Store:
         Raises:
             DatabaseError: when the text does not parse.
         """
-        return [found.type.name for found in self._connection.extract_statements(sql)]
+        return [one.type.name for one in self._connection.extract_statements(sql)]
 
     def table_rows(self) -> dict[str, int]:
         """How many rows each permanent table holds."""
@@ -197,17 +197,17 @@ class Store:
         finally:
             self.execute("DETACH copy_of_all")
 
-    def close_doors(self) -> None:
+    def forbid_outside_access(self) -> None:
         """From here on no statement can reach files, the network or other databases, nor undo this."""
         for setting in ("SET enable_external_access = false", "SET lock_configuration = true"):
             self._connection.execute(setting)
 
     @staticmethod
-    def _bound(found: Statement, parameters: Mapping[str, Any]) -> dict[str, Any] | None:
-        missing = [name for name in found.parameters if name not in parameters]
+    def _bind(query: Statement, parameters: Mapping[str, Any]) -> dict[str, Any] | None:
+        missing = [name for name in query.parameters if name not in parameters]
         if missing:
-            raise ValueError(f"sql/{found.name}.sql needs {', '.join(missing)}")
-        return {name: parameters[name] for name in found.parameters} or None
+            raise ValueError(f"sql/{query.name}.sql needs {', '.join(missing)}")
+        return {name: parameters[name] for name in query.parameters} or None
 
 
 def quoted(identifier: str) -> str:

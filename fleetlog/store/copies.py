@@ -9,10 +9,10 @@ from pathlib import Path
 
 from fleetlog.errors import StoreBusyError, StoreError, UsageError
 from fleetlog.store.connection import DatabaseError, Store
-from fleetlog.store.draft import Draft, copy_file, log_of, settle
 from fleetlog.store.integrity import broken_invariants
-from fleetlog.store.lock import Told
+from fleetlog.store.lock import Notify
 from fleetlog.store.opening import open_store
+from fleetlog.store.working_copy import WorkingCopy, copy_file, log_of, settle
 
 SET_ASIDE = ".before-restore"
 
@@ -56,7 +56,7 @@ def backup(store: Path, copy: Path) -> int:
     return rows
 
 
-def restore(store: Path, copy: Path, *, wait: float = 0.0, told: Told | None = None) -> Path | None:
+def restore(store: Path, copy: Path, *, wait: float = 0.0, notify: Notify | None = None) -> Path | None:
     """Puts a copy in the place of a store; what stood there is kept beside it.
 
     Readers are not disturbed: those that have the old store open go on reading it.
@@ -65,7 +65,7 @@ def restore(store: Path, copy: Path, *, wait: float = 0.0, told: Told | None = N
         store: the store's file, which may be missing or damaged.
         copy: a copy made by `backup`, or another store.
         wait: for how many seconds to queue behind writers; 0 asks once.
-        told: hears, in a sentence, for whom we wait.
+        notify: hears, in a sentence, for whom we wait.
 
     Returns:
         Where the old store now stands, None if there was none.
@@ -82,17 +82,17 @@ def restore(store: Path, copy: Path, *, wait: float = 0.0, told: Told | None = N
         broken = broken_invariants(source)
     if broken:
         raise StoreError(f"{copy} is not whole ({broken[0][0]}); restore from another copy.")
-    draft = Draft(store, wait=wait, told=told)
+    working_copy = WorkingCopy(store, wait=wait, notify=notify)
     try:
         _refuse_while_used(store)
-        copy_file(copy, draft.path)
-        draft.expect()
-        aside = _set_aside(draft.published)
-        draft.publish()
+        copy_file(copy, working_copy.path)
+        working_copy.expect()
+        aside = _set_aside(working_copy.published)
+        working_copy.publish()
     except OSError as error:
-        raise draft.failed(error) from error
+        raise working_copy.failed(error) from error
     finally:
-        draft.discard()
+        working_copy.discard()
     return aside
 
 

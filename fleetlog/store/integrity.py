@@ -21,9 +21,9 @@ def broken_invariants(store: Store) -> list[tuple[str, int, str]]:
             raise StoreError(
                 f"The table {table} of the store is damaged; restore the store from a copy."
             ) from error
-    found = []
+    broken = []
     for invariant in named("invariants"):
         rows = store.run(invariant.name).height
         if rows:
-            found.append((invariant.name.removeprefix("invariants/"), rows, invariant.header["purpose"]))
-    return found
+            broken.append((invariant.name.removeprefix("invariants/"), rows, invariant.header["purpose"]))
+    return broken

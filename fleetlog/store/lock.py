@@ -19,7 +19,7 @@ from filelock import lock_descriptor, unlock_descriptor
 
 from fleetlog.errors import StoreBusyError
 
-Told = Callable[[str], None]
+Notify = Callable[[str], None]
 """Takes the sentence that says for whom somebody waits."""
 
 _PAUSE = 0.05  # seconds between two tries
@@ -38,23 +38,23 @@ class WriterLock:
         self._queue = folder / "queue"
         self._held: int | None = None
 
-    def acquire(self, wait: float = 0.0, told: Told | None = None) -> None:
+    def acquire(self, wait: float = 0.0, notify: Notify | None = None) -> None:
         """Takes the lock.
 
         Args:
             wait: for how many seconds to queue; 0 asks once.
-            told: hears once for whom we wait.
+            notify: hears once for whom we wait.
 
         Raises:
             StoreBusyError: when somebody else still has it after that time.
             OSError: when the files of the lock cannot be opened.
         """
-        patience = _Patience(time.monotonic() + wait, lambda: told and told(self._waiting()))
-        queue = _opened(self._queue)
+        patience = _Patience(time.monotonic() + wait, lambda: notify and notify(self._waiting()))
+        queue = _open(self._queue)
         try:
             if not patience.take(queue):
                 raise self._busy(wait)
-            writer = _opened(self._writer)
+            writer = _open(self._writer)
             try:
                 if not patience.take(writer):
                     raise self._busy(wait)
@@ -118,7 +118,7 @@ class _Patience:
         return True
 
 
-def _opened(path: Path) -> int:
+def _open(path: Path) -> int:
     """The file, made where it is missing, with the access that its folder gives to others."""
     descriptor = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_CLOEXEC", 0), 0o666)
     if os.fstat(descriptor).st_uid == os.geteuid():

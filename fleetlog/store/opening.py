@@ -1,4 +1,4 @@
-"""Opening a store: to read what is published, to write on a draft of it, or to make one.
+"""Opening a store: to read what is published, to write on a working copy of it, or to make one.
 
 Every file is attached to a connection of its own in memory. Opened by its name alone, the engine would hand
 out the file that this process has open already, which may be one that a writer has replaced since.
@@ -17,10 +17,10 @@ import duckdb
 
 from fleetlog.errors import StoreBusyError, StoreError
 from fleetlog.store.connection import CATALOG, Store, literal
-from fleetlog.store.draft import Draft, log_of
-from fleetlog.store.lock import Told
+from fleetlog.store.engine import in_bytes
+from fleetlog.store.lock import Notify
 from fleetlog.store.statements import numbered
-from fleetlog.store.watching import in_bytes
+from fleetlog.store.working_copy import WorkingCopy, log_of
 
 FORMAT = "fleetlog"
 """What `store_info` says in a file that is ours."""
@@ -34,7 +34,7 @@ _CLOSED = {"autoinstall_known_extensions": "false", "autoload_known_extensions":
 # does not fit goes to the spill folder. On a small machine it may have what it would take, up to this.
 _SMALL = 4 << 30
 
-# How a file is attached. A draft needs no log: nobody goes on with it after its process died.
+# How a file is attached. A working copy needs no log: nobody goes on with it after its process died.
 _READ_ONLY, _LOGGED, _UNLOGGED = "READ_ONLY", "READ_WRITE", "READ_WRITE, RECOVERY_MODE 'no_wal_writes'"
 
 # How much may be changed before the engine works it into the file; each time costs a pass over what changed.
@@ -52,7 +52,7 @@ def open_store(
     writable: bool = False,
     create: bool = False,
     wait: float = 0.0,
-    told: Told | None = None,
+    notify: Notify | None = None,
 ) -> Store:
     """Opens the store at `path` (None: a new one in memory), making or migrating it where that is asked for.
 
@@ -64,7 +64,7 @@ def open_store(
         writable: open for writing; a store of an older version is migrated then.
         create: make the file when it is not there (implies `writable`).
         wait: for how many seconds to queue behind other writers; 0 asks once.
-        told: hears, in a sentence, for whom we wait.
+        notify: hears, in a sentence, for whom we wait.
 
     Raises:
         StoreBusyError: another process writes to it.
@@ -77,7 +77,7 @@ def open_store(
     path = Path(path)
     if not path.exists():
         if not create:
-            raise _missing(path)
+            raise _no_store(path)
         if not Path(os.path.realpath(path)).parent.is_dir():
             raise StoreError(
                 f"The folder {path.parent} does not exist; make it first, or name another place with --store."
@@ -85,34 +85,36 @@ def open_store(
     else:
         _refuse_other_files(path)
     if writable or create:
-        return _for_writing(path, create, wait, told)
-    connection, version = _published(path)
+        return _for_writing(path, create, wait, notify)
+    connection, version = _open_published(path)
     if version == _newest():
         return Store(connection, path, False)
     connection.close()
-    return _older(path)
+    return _open_older(path)
 
 
-def _missing(path: Path) -> StoreError:
+def _no_store(path: Path) -> StoreError:
     return StoreError(f"There is no store at {path}; make one with 'fleetlog load FILES' or 'fleetlog demo'.")
 
 
-def _for_writing(path: Path, create: bool, wait: float, told: Told | None) -> Store:
-    draft = Draft(path, wait=wait, told=told)
+def _for_writing(path: Path, create: bool, wait: float, notify: Notify | None) -> Store:
+    working_copy = WorkingCopy(path, wait=wait, notify=notify)
     try:
-        if draft.published.exists():
+        if working_copy.published.exists():
             _fold(path, max(wait, _PATIENCE))
             # Kept open while the file is copied: that keeps foreign writers out.
-            connection, version = _published(path)
+            connection, version = _open_published(path)
             try:
-                draft.copy()
+                working_copy.copy()
             finally:
                 connection.close()
         elif create:
             version = 0
         else:
-            raise _missing(path)
-        store = Store(_attached(draft.path, path, draft.spill, _UNLOGGED), path, True, draft)
+            raise _no_store(path)
+        store = Store(
+            _attach(working_copy.path, path, working_copy.spill, _UNLOGGED), path, True, working_copy
+        )
         try:
             if version < _newest():
                 _migrate(store, version)
@@ -121,20 +123,20 @@ def _for_writing(path: Path, create: bool, wait: float, told: Told | None) -> St
             raise
         return store
     except duckdb.Error as error:  # a new store, or a migration, that does not fit on the disk
-        draft.discard()
-        raise draft.failed(error) from error
+        working_copy.discard()
+        raise working_copy.failed(error) from error
     except BaseException:
-        draft.discard()
+        working_copy.discard()
         raise
 
 
-def _published(path: Path) -> tuple[duckdb.DuckDBPyConnection, int]:
+def _open_published(path: Path) -> tuple[duckdb.DuckDBPyConnection, int]:
     """The store, opened to read, and its version.
 
     Raises:
         StoreError: of a newer version, damaged, no store, or held by a foreign writer.
     """
-    connection = _patiently(lambda: _steady(path), _PATIENCE)
+    connection = _retry(lambda: _open_steady(path), _PATIENCE)
     try:
         version = _version_of(connection, path)
     except BaseException:
@@ -149,7 +151,7 @@ def _published(path: Path) -> tuple[duckdb.DuckDBPyConnection, int]:
     return connection, version
 
 
-def _steady(path: Path) -> duckdb.DuckDBPyConnection:
+def _open_steady(path: Path) -> duckdb.DuckDBPyConnection:
     """Attaches the store to read, again where it was replaced just then.
 
     The engine opens a file twice, to read its head and to read its blocks. A rename in between would give it
@@ -159,7 +161,7 @@ def _steady(path: Path) -> duckdb.DuckDBPyConnection:
     while True:
         before = _identity(path)
         try:
-            connection = _attached(path, path, _spill(path), _READ_ONLY)
+            connection = _attach(path, path, _spill(path), _READ_ONLY)
         except StoreError:
             if _identity(path) == before:
                 raise
@@ -173,11 +175,11 @@ def _steady(path: Path) -> duckdb.DuckDBPyConnection:
 
 def _identity(path: Path) -> tuple[int, ...]:
     """What no other file of that name can share, not even one that was given the same place on the disk."""
-    found = path.stat()
-    return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns
+    stat = path.stat()
+    return stat.st_dev, stat.st_ino, stat.st_size, stat.st_mtime_ns, stat.st_ctime_ns
 
 
-def _older(path: Path) -> Store:
+def _open_older(path: Path) -> Store:
     """A store of an older version, opened to read.
 
     It is migrated for everybody; where that cannot be (somebody writes to it just now, the folder may not be
@@ -186,16 +188,16 @@ def _older(path: Path) -> Store:
     try:
         open_store(path, writable=True).close()
     except StoreError:
-        connection, version = _published(path)
+        connection, version = _open_published(path)
         if version < _newest():
-            return _in_memory(connection, path, version)
+            return _migrate_in_memory(connection, path, version)
     else:
-        connection, _ = _published(path)
+        connection, _ = _open_published(path)
     return Store(connection, path, False)
 
 
-def _in_memory(connection: duckdb.DuckDBPyConnection, path: Path, version: int) -> Store:
-    with _explained(path):
+def _migrate_in_memory(connection: duckdb.DuckDBPyConnection, path: Path, version: int) -> Store:
+    with _explain(path):
         connection.execute(f"USE memory; COPY FROM DATABASE {CATALOG} TO memory; DETACH {CATALOG}")
     store = Store(connection, path, False)
     _migrate(store, version)
@@ -210,17 +212,15 @@ def _fold(path: Path, patience: float) -> None:
     """
     if not log_of(Path(os.path.realpath(path))).exists():
         return
-    connection = _patiently(lambda: _attached(path, path, _spill(path), _LOGGED), patience)
+    connection = _retry(lambda: _attach(path, path, _spill(path), _LOGGED), patience)
     try:
-        with _explained(path):
+        with _explain(path):
             connection.execute(f"CHECKPOINT {CATALOG}")
     finally:
         connection.close()
 
 
-def _patiently(
-    attempt: Callable[[], duckdb.DuckDBPyConnection], patience: float
-) -> duckdb.DuckDBPyConnection:
+def _retry(attempt: Callable[[], duckdb.DuckDBPyConnection], patience: float) -> duckdb.DuckDBPyConnection:
     deadline = time.monotonic() + patience
     while True:
         try:
@@ -231,11 +231,11 @@ def _patiently(
         time.sleep(_PAUSE)
 
 
-def _attached(file: Path, path: Path, spill: Path, mode: str) -> duckdb.DuckDBPyConnection:
+def _attach(file: Path, path: Path, spill: Path, mode: str) -> duckdb.DuckDBPyConnection:
     """A connection of its own to a file; `path` is what messages call it."""
     connection = duckdb.connect(":memory:", config={**_CLOSED, "temp_directory": str(spill)})
     try:
-        with _explained(path):
+        with _explain(path):
             # The engine looks for the log beside the name that it is given, not beside a link's target.
             real = Path(os.path.realpath(file))
             connection.execute(f"ATTACH {literal(real)} AS {CATALOG} ({mode})")
@@ -277,7 +277,7 @@ def _refuse_other_files(path: Path) -> None:
 
 
 @contextmanager
-def _explained(path: Path) -> Iterator[None]:
+def _explain(path: Path) -> Iterator[None]:
     """What the engine says of a file, in a sentence for the user."""
     try:
         yield
@@ -300,16 +300,16 @@ def _first_line(error: Exception) -> str:
 
 
 def _version_of(connection: duckdb.DuckDBPyConnection, path: Path) -> int:
-    with _explained(path):
+    with _explain(path):
         try:
-            found = dict(connection.execute("SELECT key, value FROM store_info").fetchall())
+            info = dict(connection.execute("SELECT key, value FROM store_info").fetchall())
         except duckdb.CatalogException:
-            found = {}
-    if found.get("format") != FORMAT:
+            info = {}
+    if info.get("format") != FORMAT:
         raise StoreError(
             f"{path} is a database, but not a fleetlog store; name the store's file with --store."
         )
-    return int(found["layout"])
+    return int(info["layout"])
 
 
 def _newest() -> int:

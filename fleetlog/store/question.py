@@ -24,7 +24,7 @@ def ask(store: Store, sql: str, *, sealed: bool = True) -> pl.DataFrame:
         if store.statement_kinds(sql) != ["SELECT"]:
             raise UsageError("Only one SELECT statement can be asked; questions do not change the store.")
         if sealed:
-            store.close_doors()
+            store.forbid_outside_access()
         return store.select(sql)
     except DatabaseError as error:
         raise UsageError(f"The store does not understand that: {str(error).splitlines()[0]}") from error

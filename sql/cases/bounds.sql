@@ -2,7 +2,7 @@
 --   one still there.
 -- grain: one row a machine, side and weighed case
 -- inputs: case_file, new_fault (machine_id, side, first_at, first_tenths: where to cut; may be empty), numbered_report,
---   outcome, machine, clock
+--   case_work, machine_hours
 -- parameters: fault
 -- output: machine_id, side, case_no (1, 2, … on its side), history_case (case_no of the history), first_at, last_at,
 --   first_tenths, last_tenths, until (first report of the next case; NULL = last), after_at (last repair of the case
@@ -69,20 +69,22 @@ tried AS (
         bounded.machine_id,
         bounded.side,
         bounded.case_no,
-        outcome.moment,
-        outcome.tenths,
-        outcome.step,
+        case_work.moment,
+        case_work.tenths,
+        case_work.step,
         ROW_NUMBER() OVER (
-            PARTITION BY bounded.machine_id, bounded.side, bounded.case_no ORDER BY outcome.moment DESC, outcome.work_order_id DESC
+            PARTITION BY bounded.machine_id, bounded.side, bounded.case_no ORDER BY case_work.moment DESC, case_work.work_order_id DESC
         ) AS latest,
         COUNT(*) OVER (PARTITION BY bounded.machine_id, bounded.side, bounded.case_no) AS attempts
     FROM bounded
-    INNER JOIN outcome
-        ON outcome.fault = $fault
-        AND outcome.machine_id = bounded.machine_id
-        AND outcome.side = bounded.side
-        AND outcome.moment >= bounded.first_at
-        AND (bounded.until IS NULL OR outcome.moment < bounded.until)
+    INNER JOIN case_work
+        ON case_work.fault = $fault
+        AND case_work.machine_id = bounded.machine_id
+        AND case_work.side = bounded.side
+        AND case_work.case_no = bounded.history_case
+        AND case_work.moment >= bounded.first_at
+        AND (bounded.until IS NULL OR case_work.moment < bounded.until)
+        AND case_work.is_attempt
 )
 SELECT
     bounded.machine_id,
@@ -99,11 +101,10 @@ SELECT
     reported.reports,
     COALESCE(tried.attempts, 0) AS attempts,
     tried.step AS last_step,
-    GREATEST(0, last_clock.tenths - GREATEST(reported.last_tenths, COALESCE(tried.tenths, 0))) AS quiet_tenths,
+    GREATEST(0, machine_hours.end_tenths - GREATEST(reported.last_tenths, COALESCE(tried.tenths, 0))) AS quiet_tenths,
     bounded.state
 FROM bounded
-INNER JOIN machine ON machine.machine_id = bounded.machine_id
-INNER JOIN clock AS last_clock ON last_clock.machine_id = machine.machine_id AND last_clock.moment = machine.record_ends
+INNER JOIN machine_hours ON machine_hours.machine_id = bounded.machine_id
 INNER JOIN reported
     ON reported.machine_id = bounded.machine_id AND reported.side = bounded.side AND reported.case_no = bounded.case_no
 LEFT JOIN tried

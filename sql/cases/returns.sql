@@ -1,27 +1,20 @@
 -- purpose: the returns within each weighed case: what was known of it when the fault was back after a visit to the shop.
 -- grain: one row a weighed case and return
--- inputs: weighed_case, looked_at (machine_id, side: where to look), outcome, numbered_report
+-- inputs: weighed_case, weighed_work, looked_at (machine_id, side: where to look), numbered_report
 -- parameters: fault, least_tenths (returns sooner than this are left out)
--- output: the columns of weighed_case as of the return, which is `until`; case_no (running number), whole_case (case_no
+-- output: the columns of weighed_case (as of the return, which is `until`; case_no is a running number), whole_case (case_no
 --   of the weighed case), turn (1 = first return of it), back_at, back_tenths
 WITH returned AS (
     SELECT
-        weighed_case.machine_id,
-        weighed_case.side,
-        weighed_case.case_no,
-        outcome.back_at,
-        MAX(outcome.tenths + outcome.held_tenths) AS back_tenths
-    FROM weighed_case
-    INNER JOIN looked_at ON looked_at.machine_id = weighed_case.machine_id AND looked_at.side = weighed_case.side
-    INNER JOIN outcome
-        ON outcome.fault = $fault
-        AND outcome.held_tenths >= $least_tenths
-        AND outcome.machine_id = weighed_case.machine_id
-        AND outcome.side = weighed_case.side
-        AND outcome.moment >= weighed_case.first_at
-        AND outcome.back_at > weighed_case.first_at
-        AND outcome.back_at <= weighed_case.last_at
-    GROUP BY weighed_case.machine_id, weighed_case.side, weighed_case.case_no, outcome.back_at
+        weighed_work.machine_id,
+        weighed_work.side,
+        weighed_work.weighed_no AS case_no,
+        weighed_work.back_at,
+        MAX(weighed_work.tenths + weighed_work.held_tenths) AS back_tenths
+    FROM weighed_work
+    INNER JOIN looked_at ON looked_at.machine_id = weighed_work.machine_id AND looked_at.side = weighed_work.side
+    WHERE weighed_work.held_tenths >= $least_tenths AND weighed_work.back_at <= weighed_work.last_at
+    GROUP BY weighed_work.machine_id, weighed_work.side, weighed_work.weighed_no, weighed_work.back_at
 )
 SELECT
     returned.machine_id,

@@ -1,26 +1,28 @@
 -- purpose: the followed parts in place today on every side that has no case under way, and what it lately showed.
 -- grain: one row a machine still watched, side and followed component
--- inputs: machine, family_machine, family_side, family_part, part_fit, clock, case_file, episode, measurements,
---   family_voltage, case_step
+-- inputs: scoped_machine, machine_hours, family_machine, family_side, family_part, part_fit, case_file, episode,
+--   measurements, family_voltage, fault_repair
 -- parameters: fault, as_of_end, sites, build_years, machines (lists; NULL = all)
 -- output: machine_id, side, component, variant ('' = not known), age_tenths, machine_tenths, site, model, build_year,
 --   under_way (TRUE: a case is open or being followed), recent_episodes, earlier_episodes (begun in the last 365 days,
 --   and in the 365 before), readings, first_reading_at, low, high (measured voltages of the
 --   last 365 days since the last repair; NULL = none)
 WITH standing AS (
-    SELECT machine.machine_id, family_side.side, last_clock.tenths, machine.site, machine.model, machine.build_year
-    FROM machine
+    SELECT
+        scoped_machine.machine_id,
+        family_side.side,
+        machine_hours.end_tenths AS tenths,
+        scoped_machine.site,
+        scoped_machine.model,
+        scoped_machine.build_year
+    FROM scoped_machine
     INNER JOIN family_machine
         ON family_machine.fault = $fault
-        AND family_machine.machine_type = COALESCE(machine.machine_type, '')
-        AND family_machine.control = COALESCE(machine.control, '')
+        AND family_machine.machine_type = COALESCE(scoped_machine.machine_type, '')
+        AND family_machine.control = COALESCE(scoped_machine.control, '')
     INNER JOIN family_side ON family_side.fault = $fault
-    INNER JOIN clock AS last_clock ON last_clock.machine_id = machine.machine_id AND last_clock.moment = machine.record_ends
-    WHERE machine.leaves = 'records_end'
-        AND machine.record_ends >= $as_of_end
-        AND ($sites IS NULL OR ARRAY_CONTAINS($sites, machine.site))
-        AND ($build_years IS NULL OR ARRAY_CONTAINS($build_years, machine.build_year))
-        AND ($machines IS NULL OR ARRAY_CONTAINS($machines, machine.machine_id))
+    INNER JOIN machine_hours ON machine_hours.machine_id = scoped_machine.machine_id
+    WHERE scoped_machine.leaves = 'records_end' AND scoped_machine.record_ends >= $as_of_end
 ),
 fitted AS (
     SELECT
@@ -52,10 +54,7 @@ counted AS (
     GROUP BY machine_id, side
 ),
 last_repair AS (
-    SELECT machine_id, side, MAX(moment) AS moment
-    FROM case_step
-    WHERE fault = $fault AND kind = 'cure' AND action NOT IN ('inspect', 'test')
-    GROUP BY machine_id, side
+    SELECT machine_id, side, MAX(moment) AS moment FROM fault_repair GROUP BY machine_id, side
 ),
 measured AS (
     SELECT

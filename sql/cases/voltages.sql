@@ -1,7 +1,7 @@
 -- purpose: the pattern of each case's measured voltage. What an adjustment moved is no wandering: readings are compared
 --   between two repairs, and besides only those that stood off their target.
 -- grain: one row a case with readings
--- inputs: weighed_case, measurements, family_voltage, case_step
+-- inputs: weighed_case, measurements, family_voltage, fault_repair
 -- parameters: fault, as_of_end
 -- output: machine_id, side, case_no, outcome ('near_zero_or_supply', 'wanders', 'steady_offset', 'normal'), count, low,
 --   high (least and greatest reading)
@@ -30,9 +30,7 @@ WITH reading AS (
         AND (weighed_case.until IS NULL OR measurements.measured_at < weighed_case.until)
 ),
 repair AS (
-    SELECT DISTINCT machine_id, side, moment
-    FROM case_step
-    WHERE fault = $fault AND kind = 'cure' AND action NOT IN ('inspect', 'test')
+    SELECT DISTINCT machine_id, side, moment FROM fault_repair
 ),
 -- A reading at the very instant of a repair was taken before it.
 placed AS (

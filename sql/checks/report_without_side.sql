@@ -1,6 +1,6 @@
 -- purpose: reports of a fault whose side is neither told nor clear from the reports around them.
 -- grain: one row a report
--- inputs: sided_report
+-- inputs: sided_report, family_side
 -- unit: fault_codes
 -- output: fault, machine_id, moment, origin
 SELECT fault, machine_id, moment, origin

@@ -2,7 +2,7 @@
 --   is corrective when it mends something: a repair, a part found faulty, a test failed, or a step of a reported fault;
 --   any other order is preventive.
 -- grain: one row a machine that was in the fleet during that time
--- inputs: machine, running_hours, work_step, work_orders, case_step
+-- inputs: scoped_machine, running_hours, work_step, work_orders, case_step
 -- parameters: from_at, until_at (that time), labour_rate (money a labour hour, for lines that record none), sites,
 --   build_years, machines (lists; NULL = all)
 -- output: machine_id, site, make, model, machine_type, build_year, calendar_hours, running_hours, corrective_orders,
@@ -11,20 +11,16 @@
 --   preventive_cost
 WITH stay AS (
     SELECT
-        machine.machine_id,
-        machine.site,
-        machine.make,
-        machine.model,
-        machine.machine_type,
-        machine.build_year,
-        GREATEST(machine.record_begins, $from_at) AS from_at,
-        LEAST(machine.record_ends, $until_at) AS to_at
-    FROM machine
-    WHERE machine.record_begins < $until_at
-        AND machine.record_ends > $from_at
-        AND ($sites IS NULL OR ARRAY_CONTAINS($sites, machine.site))
-        AND ($build_years IS NULL OR ARRAY_CONTAINS($build_years, machine.build_year))
-        AND ($machines IS NULL OR ARRAY_CONTAINS($machines, machine.machine_id))
+        machine_id,
+        site,
+        make,
+        model,
+        machine_type,
+        build_year,
+        GREATEST(record_begins, $from_at) AS from_at,
+        LEAST(record_ends, $until_at) AS to_at
+    FROM scoped_machine
+    WHERE record_begins < $until_at AND record_ends > $from_at
 ),
 -- The readings around both ends; the curve never falls, so the greatest before an end is the last one.
 around AS (

@@ -1,6 +1,6 @@
 -- purpose: how many rows each table of the dictionary holds.
 -- grain: one row a table
--- inputs: every table of the dictionary
+-- inputs: machines, components, meter_readings, meter_changes, fault_codes, work_orders, work_lines, measurements, rentals
 -- output: name, rows
 SELECT 'machines' AS name, COUNT(*) AS rows FROM machines
 UNION ALL

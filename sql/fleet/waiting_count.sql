@@ -1,22 +1,9 @@
 -- purpose: how many stored rows wait for their machine or work order.
 -- grain: one row
--- inputs: machines and every table that refers to it, work_orders, work_lines
+-- inputs: stored_row, machines, work_orders
 -- output: rows
-SELECT CAST(SUM(rows) AS BIGINT) AS rows
-FROM (
-    SELECT COUNT(*) AS rows FROM components WHERE machine_id NOT IN (SELECT machine_id FROM machines)
-    UNION ALL
-    SELECT COUNT(*) AS rows FROM meter_readings WHERE machine_id NOT IN (SELECT machine_id FROM machines)
-    UNION ALL
-    SELECT COUNT(*) AS rows FROM meter_changes WHERE machine_id NOT IN (SELECT machine_id FROM machines)
-    UNION ALL
-    SELECT COUNT(*) AS rows FROM fault_codes WHERE machine_id NOT IN (SELECT machine_id FROM machines)
-    UNION ALL
-    SELECT COUNT(*) AS rows FROM work_orders WHERE machine_id NOT IN (SELECT machine_id FROM machines)
-    UNION ALL
-    SELECT COUNT(*) AS rows FROM measurements WHERE machine_id NOT IN (SELECT machine_id FROM machines)
-    UNION ALL
-    SELECT COUNT(*) AS rows FROM rentals WHERE machine_id NOT IN (SELECT machine_id FROM machines)
-    UNION ALL
-    SELECT COUNT(*) FROM work_lines WHERE work_order_id NOT IN (SELECT work_order_id FROM work_orders)
-) AS waiting
+SELECT COUNT(*) AS rows
+FROM stored_row
+LEFT JOIN machines ON machines.machine_id = stored_row.machine_id
+LEFT JOIN work_orders ON work_orders.work_order_id = stored_row.work_order_id
+WHERE machines.machine_id IS NULL AND work_orders.work_order_id IS NULL

@@ -1,7 +1,7 @@
 -- purpose: every statement of a machine's running hours, meter changes applied.
 -- grain: one row a statement; two that say the same of one instant are two rows
 -- inputs: machine, meter_readings, meter_changes, fault_codes, work_orders, measurements
--- held: as a view
+-- materialised: as a view
 -- output: machine_id, moment, at_seconds (since 1970-01-01 UTC), tenths (running hours since new, in tenths of an hour),
 --   meter_hours (as it stood on the meter), source, trust (weight when two statements contradict each other)
 WITH statement AS (

@@ -3,7 +3,7 @@
 -- grain: one row a machine and day (UTC) with a statement
 -- inputs: machine, statement
 -- parameters: as_of_end
--- held: while building
+-- materialised: while building
 -- output: machine_id, day (since 1970-01-01), at_seconds, tenths, trust, statements (of that day), differ (TRUE: they are
 --   not all of the same running hours)
 WITH dated AS (

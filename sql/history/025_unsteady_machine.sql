@@ -3,7 +3,7 @@
 -- grain: one row a machine
 -- inputs: reading
 -- parameters: hours_a_day (most that a meter can gain in a calendar day)
--- held: while building
+-- materialised: while building
 -- output: machine_id
 WITH followed AS (
     SELECT

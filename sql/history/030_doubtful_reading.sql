@@ -4,9 +4,9 @@
 -- grain: one row a reading of an unsteady machine
 -- inputs: reading, unsteady_machine
 -- parameters: hours_a_day (most that a meter can gain in a calendar day)
--- held: nowhere; it is handed over to fleetlog.history.chains
+-- materialised: nowhere; it is handed over to fleetlog.history.chains
 -- output: machine_id, at_seconds, tenths, whole_hours, spare_hours (what the calendar allowed since 1970 less the hours
---   run), trust; a chain is consistent when neither whole_hours nor spare_hours ever falls
+--   run), trust (a chain is consistent when neither whole_hours nor spare_hours ever falls)
 SELECT
     reading.machine_id,
     reading.at_seconds,

@@ -3,7 +3,7 @@
 -- grain: one row a statement
 -- inputs: statement, reading, set_aside_reading
 -- parameters: as_of_end
--- held: while building
+-- materialised: while building
 -- output: the columns of statement, set_aside (TRUE: it stood for its day, and was set aside)
 WITH questionable_day AS (
     SELECT reading.machine_id, reading.day, reading.at_seconds, reading.tenths, set_aside_reading.machine_id IS NOT NULL AS set_aside

@@ -2,7 +2,7 @@
 -- grain: one row a machine and instant up to the as-of date
 -- inputs: machine, usage, fault_codes, work_orders, work_lines, measurements, components
 -- parameters: as_of_end
--- held: while building
+-- materialised: while building
 -- output: machine_id, moment, at_seconds
 WITH instant AS (
     SELECT machine_id, record_begins AS moment FROM machine

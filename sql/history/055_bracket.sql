@@ -1,7 +1,7 @@
 -- purpose: the two readings of the running-hours curve around each instant that is asked about.
 -- grain: one row a machine and second
 -- inputs: instant, questionable_statement, running_hours
--- held: while building
+-- materialised: while building
 -- output: machine_id, at_seconds, before_seconds, before_tenths (last reading up to it; NULL = none), after_seconds,
 --   after_tenths (first reading beyond it; NULL = none)
 WITH asked AS (

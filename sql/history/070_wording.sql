@@ -2,7 +2,7 @@
 -- grain: one row a fault family and wording (field + spn + fmi + code + text)
 -- inputs: fault_codes, work_orders, family_rule, family_unless, family_side_word
 -- parameters: as_of_end
--- held: while building
+-- materialised: while building
 -- output: fault, field ('code' for a fault code, 'complaint' for a work order), spn, fmi, code, text, side ('' when
 --   the wording names none)
 WITH wording AS (

@@ -5,8 +5,8 @@
 -- output: fault, machine_id, side (as told; '' = not told), moment, tenths, origin ('code' or 'work_order'), spn, fmi,
 --   code, text, occurrence_count, file_id, row_no, possible (FALSE: such a machine cannot have this fault, so the
 --   row is a data error)
--- A complaint that names no side speaks of the one that the order's own lines name.
 WITH order_side AS (
+    -- A complaint that names no side speaks of the one that the order's own lines name.
     SELECT work_order_id, MIN(side) AS side
     FROM work_lines
     WHERE side IS NOT NULL

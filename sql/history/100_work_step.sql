@@ -1,7 +1,7 @@
 -- purpose: the steps done under work orders, with their time and the machine's running hours: the typed lines, their
 --   empty cells filled by what their text tells, and the steps that only the text tells of, as far as either counts.
 -- grain: one row a work line, or told step, done by the as-of date (cancelled orders left out)
--- inputs: machine, work_orders, work_lines, filled_line, told_step, clock
+-- inputs: machine, work_orders, work_lines, filled_line, text_step, clock
 -- parameters: as_of_end
 -- output: work_order_id, line_no, machine_id, moment, tenths, component, side ('' = not told), action, result, finding,
 --   variant, quantity, labour_hours, labour_cost, parts_cost, note, complaint, told (TRUE: from the text alone)
@@ -42,7 +42,7 @@ WITH step AS (
         CAST(NULL AS DOUBLE),
         words,
         TRUE
-    FROM told_step
+    FROM text_step
 )
 SELECT
     step.work_order_id,

@@ -1,7 +1,7 @@
 -- purpose: repair attempts: the most far-reaching cure tried on one side in one visit to the shop.
 -- grain: one row a fault family, machine, side and work order in which a cure was tried
 -- inputs: case_step
--- output: fault, machine_id, side, moment, tenths, work_order_id, step, component, action, finding, result, labour_hours,
+-- output: fault, machine_id, side, moment, tenths, work_order_id, line_no, step, component, action, finding, result, labour_hours,
 --   cost (labour and parts of the visit's case steps on that side as recorded; NULL = none recorded)
 WITH visit AS (
     SELECT
@@ -32,6 +32,7 @@ SELECT
     visit.moment,
     visit.tenths,
     visit.work_order_id,
+    visit.line_no,
     visit.step,
     visit.component,
     visit.action,

@@ -2,7 +2,7 @@
 --   between them stays under both a running-hours and a calendar window and no repair attempt lies between.
 -- grain: one row a fault family, machine, side and report
 -- inputs: sided_report, attempt, family_window
--- output: the columns of sided_report, and episode (1 = first of that machine and side)
+-- output: the columns of sided_report, episode (1 = first of that machine and side)
 WITH line AS (
     SELECT fault, machine_id, side, moment, tenths, origin, file_id, row_no, 0 AS is_attempt FROM sided_report
     UNION ALL

@@ -1,6 +1,6 @@
 -- purpose: whether each repair attempt held: running hours until the next report of the same family, machine and side.
 -- grain: one row a fault family, machine, side and attempt
--- inputs: attempt, episode, machine, clock, family_window
+-- inputs: attempt, episode, machine_hours, family_window
 -- output: the columns of attempt, held_tenths (running hours until the return, or as far as it could be followed),
 --   came_back (TRUE: the fault returned after held_tenths; FALSE: followed so far without a return),
 --   outcome ('came_back', 'held' = followed past the confirmation window, 'followed' = not yet so far),
@@ -38,13 +38,11 @@ followed AS (
             WHEN sequenced.result = 'failed' THEN 0
             WHEN returned.back_tenths IS NOT NULL THEN returned.back_tenths - sequenced.tenths
             WHEN sequenced.next_attempt_tenths IS NOT NULL THEN sequenced.next_attempt_tenths - sequenced.tenths
-            ELSE last_clock.tenths - sequenced.tenths
+            ELSE machine_hours.end_tenths - sequenced.tenths
         END AS held_tenths,
         sequenced.result IS NOT DISTINCT FROM 'failed' OR returned.back_tenths IS NOT NULL AS came_back
     FROM sequenced
-    INNER JOIN machine ON machine.machine_id = sequenced.machine_id
-    LEFT JOIN clock AS last_clock
-        ON last_clock.machine_id = machine.machine_id AND last_clock.moment = machine.record_ends
+    LEFT JOIN machine_hours ON machine_hours.machine_id = sequenced.machine_id
     LEFT JOIN returned
         ON returned.fault = sequenced.fault
         AND returned.machine_id = sequenced.machine_id
@@ -58,6 +56,7 @@ SELECT
     followed.moment,
     followed.tenths,
     followed.work_order_id,
+    followed.line_no,
     followed.step,
     followed.component,
     followed.action,

@@ -1,13 +1,12 @@
 -- purpose: lives of the followed parts, with delayed entry: a life is under observation only while the yard's records
 --   would show its end.
 -- grain: one row a machine, component, side and fitting
--- inputs: machine, part_fit, work_step, components, clock, part_failure
+-- inputs: machine, part_fit, work_step, components, clock, machine_hours, part_failure
 -- parameters: as_of_end
 -- output: machine_id, component, side, fit, variant, how, inferred, fitted_at, entry, hours (component age in tenths of
 --   a running hour when observation begins and ends; at risk on (entry, hours]), failed, cause (finding of the
 --   failure), ended_at, end_reason ('failed', 'replaced', 'removed', 'disposed', 'records_end'), estimated (TRUE: the
---   end lies beyond the last reading), and the columns to split by: build_year, make, model,
---   machine_type, control, site, sensor_kind
+--   end lies beyond the last reading), build_year, make, model, machine_type, control, site, sensor_kind (to split by)
 WITH following AS (
     SELECT
         part_fit.*,
@@ -94,14 +93,13 @@ observed AS (
         machine.record_begins,
         machine.record_ends,
         machine.leaves,
-        begin_clock.tenths AS begin_tenths,
-        last_clock.tenths AS last_tenths,
-        last_clock.estimated AS last_estimated,
+        machine_hours.begin_tenths,
+        machine_hours.end_tenths AS last_tenths,
+        machine_hours.end_estimated AS last_estimated,
         ended.end_at IS NOT NULL AND ended.end_at <= machine.record_ends AS ends_in_sight
     FROM ended
     INNER JOIN machine ON machine.machine_id = ended.machine_id
-    INNER JOIN clock AS begin_clock ON begin_clock.machine_id = machine.machine_id AND begin_clock.moment = machine.record_begins
-    INNER JOIN clock AS last_clock ON last_clock.machine_id = machine.machine_id AND last_clock.moment = machine.record_ends
+    INNER JOIN machine_hours ON machine_hours.machine_id = ended.machine_id AND machine_hours.begin_tenths IS NOT NULL
 ),
 sensor AS (
     SELECT

@@ -2,8 +2,8 @@
 --          number, then by equipment id; one that matches none becomes a new machine under its equipment id, or
 --          its serial number, or its PIN.
 -- grain: one row an equipment header of the document
--- inputs: machines; the file of headers (number, equipment id, serial number, PIN, make, model; no heading line)
--- parameters: path: the file of headers
+-- inputs: machines (and the file of headers: number, equipment id, serial number, PIN, make, model; no heading line)
+-- parameters: path (the file of headers)
 -- output: n (number of the header), machine_id, problem (why the header cannot be used; NULL = it can), pin,
 --         serial_number, make, model (of a matched machine as the store has them: a header corrects nothing)
 WITH headers AS (

@@ -1,6 +1,6 @@
 -- purpose: rows that share the key that should tell them apart.
 -- grain: one row a table and repeated key
--- inputs: every table of the dictionary
+-- inputs: machines, components, meter_readings, meter_changes, fault_codes, work_orders, work_lines, measurements, rentals
 -- output: kind, rows
 SELECT repeated.kind, repeated.rows
 FROM (

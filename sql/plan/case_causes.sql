@@ -1,50 +1,28 @@
 -- purpose: what the cases of a fault turned out to be: by a finding that confirms the cause, or by a cure that held.
 -- grain: one row a confirmed cause and step that held
--- inputs: case_file, case_step, family_confirm, outcome
+-- inputs: case_file, case_work
 -- parameters: fault
 -- output: cause ('' = no finding confirms any), held_step (the last step that held past the confirmation window; '' =
 --   none), cases
 WITH confirmed AS (
     SELECT
-        case_file.machine_id,
-        case_file.side,
-        case_file.case_no,
-        family_confirm.cause,
-        ROW_NUMBER() OVER (
-            PARTITION BY case_file.machine_id, case_file.side, case_file.case_no
-            ORDER BY case_step.step_order DESC, case_step.moment DESC, family_confirm.cause
-        ) AS furthest
-    FROM case_file
-    INNER JOIN case_step
-        ON case_step.fault = case_file.fault
-        AND case_step.machine_id = case_file.machine_id
-        AND case_step.side = case_file.side
-        AND case_step.moment >= case_file.first_at
-        AND (case_file.until IS NULL OR case_step.moment < case_file.until)
-    INNER JOIN family_confirm
-        ON family_confirm.fault = case_step.fault
-        AND family_confirm.step = case_step.step
-        AND family_confirm.finding = case_step.finding
-    WHERE case_file.fault = $fault
+        machine_id,
+        side,
+        case_no,
+        cause,
+        ROW_NUMBER() OVER (PARTITION BY machine_id, side, case_no ORDER BY step_order DESC, moment DESC, cause) AS furthest
+    FROM case_work
+    WHERE fault = $fault AND cause IS NOT NULL
 ),
 held AS (
     SELECT
-        case_file.machine_id,
-        case_file.side,
-        case_file.case_no,
-        outcome.step,
-        ROW_NUMBER() OVER (
-            PARTITION BY case_file.machine_id, case_file.side, case_file.case_no
-            ORDER BY outcome.moment DESC, outcome.work_order_id DESC
-        ) AS latest
-    FROM case_file
-    INNER JOIN outcome
-        ON outcome.fault = case_file.fault
-        AND outcome.machine_id = case_file.machine_id
-        AND outcome.side = case_file.side
-        AND outcome.moment >= case_file.first_at
-        AND (case_file.until IS NULL OR outcome.moment < case_file.until)
-    WHERE case_file.fault = $fault AND outcome.outcome = 'held'
+        machine_id,
+        side,
+        case_no,
+        step,
+        ROW_NUMBER() OVER (PARTITION BY machine_id, side, case_no ORDER BY moment DESC, work_order_id DESC) AS latest
+    FROM case_work
+    WHERE fault = $fault AND outcome = 'held'
 )
 SELECT
     COALESCE(confirmed.cause, '') AS cause,

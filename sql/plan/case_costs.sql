@@ -1,34 +1,28 @@
 -- purpose: what it took to end cases whose cause was found.
 -- grain: one row a cause
--- inputs: case_file, case_step, family_confirm, work_orders
+-- inputs: case_file, case_work, work_orders
 -- parameters: fault
 -- output: cause, cases, labour_hours, parts_cost, visits, shop_days, case_days (means a case: labour hours and parts as
 --   recorded, visits to the shop, days from the opening to the closing of their orders, days from the first report to
 --   the last repair)
--- Decimal sums are exact, so the order of rows cannot show.
 WITH step AS (
     SELECT DISTINCT
-        case_file.machine_id,
-        case_file.side,
-        case_file.case_no,
-        case_step.work_order_id,
-        case_step.line_no,
-        case_step.labour_hours,
-        case_step.parts_cost,
-        family_confirm.cause,
-        case_step.step_order
-    FROM case_file
-    INNER JOIN case_step
-        ON case_step.fault = case_file.fault
-        AND case_step.machine_id = case_file.machine_id
-        AND case_step.side = case_file.side
-        AND case_step.moment >= case_file.first_at
-        AND (case_file.until IS NULL OR case_step.moment < case_file.until)
-    LEFT JOIN family_confirm
-        ON family_confirm.fault = case_step.fault
-        AND family_confirm.step = case_step.step
-        AND family_confirm.finding = case_step.finding
-    WHERE case_file.fault = $fault AND case_file.state <> 'open'
+        case_work.machine_id,
+        case_work.side,
+        case_work.case_no,
+        case_work.work_order_id,
+        case_work.line_no,
+        case_work.labour_hours,
+        case_work.parts_cost,
+        case_work.cause,
+        case_work.step_order
+    FROM case_work
+    INNER JOIN case_file
+        ON case_file.fault = case_work.fault
+        AND case_file.machine_id = case_work.machine_id
+        AND case_file.side = case_work.side
+        AND case_file.case_no = case_work.case_no
+    WHERE case_work.fault = $fault AND case_file.state <> 'open'
 ),
 found AS (
     SELECT
@@ -60,6 +54,7 @@ effort AS (
         machine_id,
         side,
         case_no,
+        -- Decimal sums are exact, so the order of rows cannot show.
         CAST(SUM(CAST(COALESCE(labour_hours, 0.0) AS DECIMAL(28, 8))) AS DOUBLE) AS labour_hours,
         CAST(SUM(CAST(COALESCE(parts_cost, 0.0) AS DECIMAL(28, 8))) AS DOUBLE) AS parts_cost
     FROM step

@@ -3,7 +3,6 @@
 -- inputs: machine
 -- parameters: as_of_end, years (how far back)
 -- output: age_class (years since built: 0 = below 4, 1 = 4 to 7, 2 = 8 to 11, 3 = 12 and more), machine_years, disposed
--- Decimal sums are exact, so the order of rows cannot show.
 WITH class AS (
     SELECT 0 AS age_class, 0 AS from_years, 4 AS to_years
     UNION ALL
@@ -35,6 +34,7 @@ aged AS (
 )
 SELECT
     age_class,
+    -- Decimal sums are exact, so the order of rows cannot show.
     CAST(SUM(CAST(EPOCH(to_at) - EPOCH(from_at) AS DECIMAL(28, 8))) AS DOUBLE) / (86400 * 365.25) AS machine_years,
     CAST(SUM(CASE WHEN leaves = 'disposed' AND to_at = until_at THEN 1 ELSE 0 END) AS BIGINT) AS disposed
 FROM aged

@@ -4,7 +4,6 @@
 -- parameters: component, action
 -- output: jobs, labour_hours, shop_days (means an order: all its labour, days from its opening to its closing; NULL = no
 --   such job on record)
--- Decimal sums are exact, so the order of rows cannot show.
 WITH done AS (
     SELECT DISTINCT work_step.work_order_id
     FROM work_step
@@ -27,6 +26,7 @@ job AS (
     WHERE forced.work_order_id IS NULL AND work_orders.closed_at > work_orders.opened_at
 ),
 effort AS (
+    -- Decimal sums are exact, so the order of rows cannot show.
     SELECT work_step.work_order_id, CAST(SUM(CAST(COALESCE(work_step.labour_hours, 0.0) AS DECIMAL(28, 8))) AS DOUBLE) AS labour_hours
     FROM work_step
     GROUP BY work_step.work_order_id

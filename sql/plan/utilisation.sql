@@ -3,7 +3,6 @@
 -- inputs: calendar_month (handed over: month since 1970-01, begin_at, end_at), machine, rentals
 -- parameters: as_of_end
 -- output: site ('' = not told), calendar_month (1 to 12), out_days, machine_days
--- Decimal sums are exact, so the order of rows cannot show.
 WITH stay AS (
     SELECT
         machine.machine_id,
@@ -19,6 +18,7 @@ out_time AS (
     SELECT
         stay.machine_id,
         stay.month,
+        -- Decimal sums are exact, so the order of rows cannot show.
         CAST(SUM(CAST(EPOCH(LEAST(stay.to_at, COALESCE(rentals.in_at, $as_of_end)))
             - EPOCH(GREATEST(stay.from_at, rentals.out_at)) AS DECIMAL(28, 8))) AS DOUBLE) / 86400 AS days
     FROM stay

@@ -1,4 +1,4 @@
--- purpose: by what a kept history sees that the store has changed since.
+-- purpose: by what a materialised history sees that the store has changed since.
 -- grain: one row
 -- inputs: source_file, suggestion
 -- output: last_file (the last file loaded; 0 = none), suggestions (sum over what the suggestions say and how they were

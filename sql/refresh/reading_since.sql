@@ -1,4 +1,4 @@
--- purpose: the readings from that of resuming on. That one has the hours of the kept curve, which an earlier reading
+-- purpose: the readings from that of resuming on. That one has the hours of the retained curve, which an earlier reading
 --   within the same whole hour may have raised.
 -- grain: one row a machine and day (UTC) with a statement
 -- inputs: reading (since the day of resuming), resumed

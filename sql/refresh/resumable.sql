@@ -1,36 +1,21 @@
 -- purpose: from which day on a touched machine's running hours can be taken up again, because nothing before it changed.
 -- grain: one row a chosen machine of which that holds as far as the new rows tell
--- inputs: chosen_machine, machines, meter_readings, meter_changes, fault_codes, work_orders, work_lines, measurements,
---   components, change_log, machine, running_hours, usage (these three as kept)
--- parameters: last_file (the last file that the kept history has seen), kept_end (first instant beyond what it was built
---   for), rate_days (length of the stretch that an early rate is taken from)
--- output: machine_id; from_day (since 1970-01-01 UTC), from_seconds, from_tenths: of the last kept reading before anything
---   new; kept_until (seconds: end of the kept curve); early_end, late_begin (seconds: between them no reading tells of the
---   rates of use)
+-- inputs: chosen_machine, dated_row, machines, work_orders, change_log, machine, running_hours, usage (these three as
+--   materialised)
+-- parameters: last_file (the last file that the materialised history has seen), previous_end (first instant beyond what
+--   it was built for), rate_days (length of the stretch that an early rate is taken from)
+-- output: machine_id, from_day (since 1970-01-01 UTC), from_seconds, from_tenths (of the last retained reading before
+--   anything new), curve_end (seconds: end of the retained curve), early_end, late_begin (seconds: between them no reading
+--   tells of the rates of use)
 WITH new_record AS (
-    SELECT machine_id, read_at AS moment FROM meter_readings WHERE file_id > $last_file
-    UNION ALL
-    SELECT machine_id, seen_at FROM fault_codes WHERE file_id > $last_file
-    UNION ALL
-    SELECT machine_id, LEAST(opened_at, closed_at) FROM work_orders WHERE file_id > $last_file
-    UNION ALL
-    SELECT work_orders.machine_id, LEAST(work_orders.opened_at, work_orders.closed_at, work_lines.done_at)
-    FROM work_lines
-    INNER JOIN work_orders ON work_orders.work_order_id = work_lines.work_order_id
-    WHERE work_lines.file_id > $last_file
-    UNION ALL
-    SELECT machine_id, measured_at FROM measurements WHERE file_id > $last_file
-    UNION ALL
-    SELECT machine_id, LEAST(fitted_on, removed_on) FROM components WHERE file_id > $last_file
-    UNION ALL
-    SELECT machine_id, changed_at FROM meter_changes WHERE file_id > $last_file
+    SELECT machine_id, earliest AS moment FROM dated_row WHERE file_id > $last_file
     UNION ALL
     SELECT machines.machine_id, CAST(LEAST(machines.disposed_on, machine.disposed_on) AS TIMESTAMP)
     FROM machines
     INNER JOIN machine ON machine.machine_id = machines.machine_id
     WHERE machines.file_id > $last_file
     UNION ALL
-    SELECT machine_id, $kept_end FROM chosen_machine
+    SELECT machine_id, $previous_end FROM chosen_machine
 ),
 earliest AS (
     SELECT machine_id, FLOOR(EPOCH(MIN(moment)) / 86400.0) * 86400 AS at_seconds FROM new_record GROUP BY machine_id
@@ -55,7 +40,7 @@ changed AS (
     WHERE change_log.new_file_id > $last_file
 ),
 -- Usually the curve's end; where something reaches back before it, the curve is looked at.
-last_kept AS (
+last_retained AS (
     SELECT usage.machine_id, usage.last_seconds AS at_seconds, usage.last_tenths AS tenths
     FROM usage
     INNER JOIN earliest ON earliest.machine_id = usage.machine_id
@@ -69,20 +54,20 @@ last_kept AS (
     GROUP BY running_hours.machine_id
 )
 SELECT
-    last_kept.machine_id,
-    CAST(FLOOR(last_kept.at_seconds / 86400.0) AS BIGINT) AS from_day,
-    last_kept.at_seconds AS from_seconds,
-    last_kept.tenths AS from_tenths,
-    usage.last_seconds AS kept_until,
+    last_retained.machine_id,
+    CAST(FLOOR(last_retained.at_seconds / 86400.0) AS BIGINT) AS from_day,
+    last_retained.at_seconds AS from_seconds,
+    last_retained.tenths AS from_tenths,
+    usage.last_seconds AS curve_end,
     usage.first_seconds + usage.early_seconds AS early_end,
     -- The curve may come to end earlier than it did, but not before the reading resumed from.
-    CASE WHEN usage.last_seconds = last_kept.at_seconds THEN usage.last_seconds - usage.late_seconds ELSE 0 END AS late_begin
+    CASE WHEN usage.last_seconds = last_retained.at_seconds THEN usage.last_seconds - usage.late_seconds ELSE 0 END AS late_begin
 FROM chosen_machine
-INNER JOIN last_kept ON last_kept.machine_id = chosen_machine.machine_id
+INNER JOIN last_retained ON last_retained.machine_id = chosen_machine.machine_id
 INNER JOIN usage ON usage.machine_id = chosen_machine.machine_id
 LEFT JOIN changed ON changed.machine_id = chosen_machine.machine_id
 WHERE changed.machine_id IS NULL
-    AND usage.first_seconds + $rate_days * 86400 <= FLOOR(last_kept.at_seconds / 86400.0) * 86400
+    AND usage.first_seconds + $rate_days * 86400 <= FLOOR(last_retained.at_seconds / 86400.0) * 86400
     -- Taking up again from long ago costs as much as building anew.
-    AND last_kept.at_seconds >= EPOCH($kept_end) - 400 * 86400
-ORDER BY last_kept.machine_id
+    AND last_retained.at_seconds >= EPOCH($previous_end) - 400 * 86400
+ORDER BY last_retained.machine_id

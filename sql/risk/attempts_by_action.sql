@@ -1,9 +1,9 @@
 -- purpose: how often each repair was tried, how often the fault came back within the window, and what it took.
 -- grain: one row a repair step
--- inputs: outcome, machine, family_step
+-- inputs: outcome, scoped_machine, family_step
 -- parameters: fault, window_tenths, sites, build_years, machines (lists; NULL = all)
 -- output: step, component, action, step_order, attempts, comebacks (within the window), censored (followed for less
---   than the window without a return), labour_hours and cost (means of those recorded), found_sound (old part had no
+--   than the window without a return), labour_hours, cost (means of those recorded), found_sound (old part had no
 --   fault)
 SELECT
     outcome.step,
@@ -18,15 +18,12 @@ SELECT
     CAST(SUM(CAST(outcome.cost AS DECIMAL(18, 4))) AS DOUBLE) / COUNT(outcome.cost) AS cost,
     CAST(SUM(CASE WHEN outcome.finding = 'no_fault_found' THEN 1 ELSE 0 END) AS BIGINT) AS found_sound
 FROM outcome
-INNER JOIN machine ON machine.machine_id = outcome.machine_id
+INNER JOIN scoped_machine ON scoped_machine.machine_id = outcome.machine_id
 INNER JOIN (
     SELECT fault, step, MIN(step_order) AS step_order, MIN(step_component) AS component, MIN(step_action) AS action
     FROM family_step
     GROUP BY fault, step
 ) AS family_step ON family_step.fault = outcome.fault AND family_step.step = outcome.step
 WHERE outcome.fault = $fault
-    AND ($sites IS NULL OR ARRAY_CONTAINS($sites, machine.site))
-    AND ($build_years IS NULL OR ARRAY_CONTAINS($build_years, machine.build_year))
-    AND ($machines IS NULL OR ARRAY_CONTAINS($machines, machine.machine_id))
 GROUP BY outcome.step
 ORDER BY step_order

@@ -1,10 +1,10 @@
 -- purpose: the risk table of every way in which a component's life ends.
 -- grain: one row a stratum, component age and way of ending ('' = came under observation, or left it still running)
--- inputs: spell
+-- inputs: component_life
 -- parameters: component, sites, build_years, machines (lists; NULL = all)
 -- strata: build_year, variant, side, sensor_kind, site, make, model, machine_type, control
 -- output: the stratum columns, hours (component age in tenths of a running hour), ending (finding of a failure,
---   'replaced_sound' (those that say nothing of the old part, see unknown_endings, among them), 'removed' or ''),
+--   'replaced_sound' - those that say nothing of the old part, see unknown_endings, among them -, 'removed' or ''),
 --   entering, leaving (counts)
 WITH life AS (
     SELECT
@@ -17,12 +17,7 @@ WITH life AS (
             WHEN end_reason = 'removed' THEN 'removed'
             ELSE ''
         END AS ending
-    FROM spell
-    WHERE component = $component
-        AND entry < hours
-        AND ($sites IS NULL OR ARRAY_CONTAINS($sites, site))
-        AND ($build_years IS NULL OR ARRAY_CONTAINS($build_years, build_year))
-        AND ($machines IS NULL OR ARRAY_CONTAINS($machines, machine_id))
+    FROM component_life
 ),
 boundary AS (
     SELECT /*strata*/ entry AS hours, '' AS ending, COUNT(*) AS entering, 0 AS leaving

@@ -1,14 +1,9 @@
 -- purpose: one component's lives, to be counted into the risk table of `survival` in memory: few lives share an age, so
 --   that grouping them in the store costs more than handing them over.
 -- grain: one row a life, in no order
--- inputs: spell
+-- inputs: component_life
 -- parameters: component, cause (a finding; NULL = any failure), sites, build_years, machines (lists; NULL = all)
 -- strata: build_year, variant, side, sensor_kind, site, make, model, machine_type, control
 -- output: the stratum columns, entry, hours (component age in tenths of a running hour; at risk on (entry, hours]), failed
 SELECT /*strata*/ entry, hours, failed AND COALESCE(cause = $cause, $cause IS NULL) AS failed
-FROM spell
-WHERE component = $component
-    AND entry < hours
-    AND ($sites IS NULL OR ARRAY_CONTAINS($sites, site))
-    AND ($build_years IS NULL OR ARRAY_CONTAINS($build_years, build_year))
-    AND ($machines IS NULL OR ARRAY_CONTAINS($machines, machine_id))
+FROM component_life

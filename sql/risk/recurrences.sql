@@ -1,31 +1,21 @@
 -- purpose: fault episodes of a machine as stretches of running hours between them, for models of repeat failures.
 -- grain: one row a machine and stretch: from the last episode (or the beginning of records) to the next (or their end)
--- inputs: machine, clock, episode, family_machine
+-- inputs: exposed_machine, episode
 -- parameters: fault, sites, build_years, machines (lists; NULL = all)
 -- output: machine_id, entry, hours (running hours of the machine, in tenths), failed (ended by an episode), number
---   (1 = until the first episode; 5 = until the fifth or any later one, of which few machines have more), and the
---   columns a rate can be explained by: build_year, site, make, model, machine_type (text)
+--   (1 = until the first episode; 5 = until the fifth or any later one, of which few machines have more), build_year,
+--   site, make, model, machine_type (text; columns that a rate can be explained by)
 WITH watched AS (
     SELECT
-        machine.machine_id,
-        begin_clock.tenths AS begin_tenths,
-        last_clock.tenths AS last_tenths,
-        COALESCE(CAST(machine.build_year AS VARCHAR), 'unknown') AS build_year,
-        COALESCE(machine.site, 'unknown') AS site,
-        COALESCE(machine.make, 'unknown') AS make,
-        COALESCE(machine.model, 'unknown') AS model,
-        COALESCE(machine.machine_type, 'unknown') AS machine_type
-    FROM machine
-    INNER JOIN family_machine
-        ON family_machine.fault = $fault
-        AND family_machine.machine_type = COALESCE(machine.machine_type, '')
-        AND family_machine.control = COALESCE(machine.control, '')
-    INNER JOIN clock AS begin_clock ON begin_clock.machine_id = machine.machine_id AND begin_clock.moment = machine.record_begins
-    INNER JOIN clock AS last_clock ON last_clock.machine_id = machine.machine_id AND last_clock.moment = machine.record_ends
-    WHERE begin_clock.tenths < last_clock.tenths
-        AND ($sites IS NULL OR ARRAY_CONTAINS($sites, machine.site))
-        AND ($build_years IS NULL OR ARRAY_CONTAINS($build_years, machine.build_year))
-        AND ($machines IS NULL OR ARRAY_CONTAINS($machines, machine.machine_id))
+        machine_id,
+        entry AS begin_tenths,
+        hours AS last_tenths,
+        COALESCE(CAST(build_year AS VARCHAR), 'unknown') AS build_year,
+        COALESCE(site, 'unknown') AS site,
+        COALESCE(make, 'unknown') AS make,
+        COALESCE(model, 'unknown') AS model,
+        COALESCE(machine_type, 'unknown') AS machine_type
+    FROM exposed_machine
 ),
 -- Episodes that begin within the same tenth of an hour are one recurrence of the machine.
 event AS (

@@ -1,22 +1,17 @@
 -- purpose: lives that ended by a replacement which says nothing about the old part: neither that it had failed nor that
 --   it was sound (no finding, no side, or only that the larger part it belongs to was replaced).
 -- grain: one row a stratum and component age
--- inputs: spell, work_step
+-- inputs: component_life, work_step
 -- parameters: component, sites, build_years, machines (lists; NULL = all)
 -- strata: build_year, variant, side, sensor_kind, site, make, model, machine_type, control
 -- output: the stratum columns, hours (component age in tenths of a running hour), lives (count)
 WITH replaced AS (
     SELECT *
-    FROM spell
-    WHERE component = $component
-        AND entry < hours
-        AND end_reason = 'replaced'
-        AND ($sites IS NULL OR ARRAY_CONTAINS($sites, site))
-        AND ($build_years IS NULL OR ARRAY_CONTAINS($build_years, build_year))
-        AND ($machines IS NULL OR ARRAY_CONTAINS($machines, machine_id))
+    FROM component_life
+    WHERE end_reason = 'replaced'
 ),
--- What was said of the part within the week of its replacement, which is told as one fitting.
-told AS (
+-- What was said of the part within the week of its replacement, which counts as one fitting.
+stated AS (
     SELECT DISTINCT replaced.machine_id, replaced.side, replaced.fit
     FROM replaced
     INNER JOIN work_step
@@ -32,7 +27,7 @@ SELECT
     replaced.hours,
     COUNT(*) AS lives
 FROM replaced
-LEFT JOIN told ON told.machine_id = replaced.machine_id AND told.side = replaced.side AND told.fit = replaced.fit
-WHERE told.machine_id IS NULL
+LEFT JOIN stated ON stated.machine_id = replaced.machine_id AND stated.side = replaced.side AND stated.fit = replaced.fit
+WHERE stated.machine_id IS NULL
 GROUP BY /*strata of replaced*/ replaced.hours
 ORDER BY /*strata of replaced*/ replaced.hours

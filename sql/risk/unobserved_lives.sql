@@ -1,6 +1,6 @@
 -- purpose: what the survival of a component leaves out or takes on trust.
 -- grain: one row
--- inputs: spell
+-- inputs: scoped_spell
 -- parameters: component, sites, build_years, machines (lists; NULL = all)
 -- output: before_records (lives that ended before the machine's records began), no_time (lives whose observation ends at
 --   the age at which it begins), inferred (observed parts known only from the machine's build date), estimated (lives
@@ -10,8 +10,5 @@ SELECT
     CAST(COALESCE(SUM(CASE WHEN entry = hours THEN 1 ELSE 0 END), 0) AS BIGINT) AS no_time,
     CAST(COALESCE(SUM(CASE WHEN inferred AND entry < hours THEN 1 ELSE 0 END), 0) AS BIGINT) AS inferred,
     CAST(COALESCE(SUM(CASE WHEN estimated AND entry < hours THEN 1 ELSE 0 END), 0) AS BIGINT) AS estimated
-FROM spell
+FROM scoped_spell
 WHERE component = $component
-    AND ($sites IS NULL OR ARRAY_CONTAINS($sites, site))
-    AND ($build_years IS NULL OR ARRAY_CONTAINS($build_years, build_year))
-    AND ($machines IS NULL OR ARRAY_CONTAINS($machines, machine_id))

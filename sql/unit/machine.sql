@@ -1,6 +1,6 @@
 -- purpose: what the machine list says of each machine, and its running hours.
 -- grain: one row a machine
--- inputs: machine, clock
+-- inputs: machine, machine_hours
 -- parameters: machines (list)
 -- output: machine_id, pin, serial_number, make, model, machine_type, control, site, build_date, build_year, acquired_on, disposed_on, record_begins, record_ends, running_hours, hours_estimated (TRUE: beyond the last reading)
 SELECT
@@ -18,9 +18,9 @@ SELECT
     machine.disposed_on,
     machine.record_begins,
     machine.record_ends,
-    clock.tenths / 10.0 AS running_hours,
-    clock.estimated = 'after' AS hours_estimated
+    machine_hours.end_tenths / 10.0 AS running_hours,
+    machine_hours.end_estimated = 'after' AS hours_estimated
 FROM machine
-LEFT JOIN clock ON clock.machine_id = machine.machine_id AND clock.moment = machine.record_ends
+LEFT JOIN machine_hours ON machine_hours.machine_id = machine.machine_id
 WHERE ARRAY_CONTAINS($machines, machine.machine_id)
 ORDER BY machine.machine_id

@@ -201,7 +201,7 @@ def test_a_cluster_gives_the_same(
                 for table in (
                     "meter_changes",
                     "refused_reading",
-                    "told_step",
+                    "text_step",
                     "filled_line",
                     "case_file",
                     "spell",

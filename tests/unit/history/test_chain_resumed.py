@@ -67,17 +67,17 @@ def test_the_chain_goes_on_as_if_all_had_been_there_at_once(seed: int) -> None:
     resumed = (
         kept.join(back, on="machine_id")
         .filter(pl.int_range(pl.len()).over("machine_id") == (pl.len().over("machine_id") - pl.col("back")))
-        .join(kept.group_by("machine_id").agg(kept_until=pl.col("at_seconds").max()), on="machine_id")
-        .select("machine_id", "kept_until", from_seconds="at_seconds", from_tenths="curve")
+        .join(kept.group_by("machine_id").agg(curve_end=pl.col("at_seconds").max()), on="machine_id")
+        .select("machine_id", "curve_end", from_seconds="at_seconds", from_tenths="curve")
     )
     with open_store(None) as store:
         store.register("resumed", resumed)
         store.register("reading", readings.with_columns(day=0, statements=1, differ=False))
         store.register("running_hours", kept.select("machine_id", "at_seconds", tenths="curve"))
         store.register(SET_ASIDE, known.filter(~pl.col("on_chain")))
-        standing_out = store.run("refresh/standing_out", hours_a_day=HOURS_A_DAY)
+        contradicting_reading = store.run("refresh/contradicting_reading", hours_a_day=HOURS_A_DAY)
         store.create("reading", statement("refresh/reading_since"), temporary=True)
-        store.register("standing_out", standing_out)
+        store.register("contradicting_reading", contradicting_reading)
         since = chained(store.select("FROM reading ORDER BY machine_id, at_seconds"))
         store.register(SET_ASIDE, since.filter(~pl.col("on_chain")))
         refused = store.run("refresh/not_resumable", hours_a_day=HOURS_A_DAY)
@@ -85,7 +85,7 @@ def test_the_chain_goes_on_as_if_all_had_been_there_at_once(seed: int) -> None:
     # Many of either kind, and many that are resumed although something was set aside before or since.
     assert 500 < gone_on.height < resumed.height - 500
     assert since.filter(~pl.col("on_chain")).join(gone_on, on="machine_id", how="semi").height > 200
-    assert standing_out.join(gone_on, on="machine_id", how="semi").height > 20
+    assert contradicting_reading.join(gone_on, on="machine_id", how="semi").height > 20
     at_once = chained(readings).join(gone_on, on="machine_id").select("machine_id", "at_seconds", "on_chain")
     resumed_at = gone_on.select("machine_id", "from_seconds")
     before = known.join(resumed_at, on="machine_id").filter(pl.col("at_seconds") < pl.col("from_seconds"))

@@ -78,6 +78,6 @@ def test_histories_of_different_days_do_not_meet(demo: Fleet) -> None:
         asked = [beside(partial(suspects, scope=Scope(as_of=day))) for day in days]
         found = [one().frame for one in asked]
     attached = demo.store.execute("SELECT database_name FROM duckdb_databases()")
-    assert [name for (name,) in attached if name.startswith("passing")] in ([], [demo.store.passing])
+    assert [name for (name,) in attached if name.startswith("memory_")] in ([], [demo.store.memory_catalog])
     for day, frame in zip(days, found, strict=True):
         assert frame.equals(suspects(demo, Scope(as_of=day)).frame)

@@ -18,7 +18,7 @@ import pytest
 from fleetlog.intake import Progress, load_paths
 from fleetlog.intake.course import STAGES, Course
 from fleetlog.store import open_store
-from fleetlog.store.watching import watched, within_memory
+from fleetlog.store.engine import memory_limit, statement_progress
 
 ROWS = 400_000
 
@@ -100,7 +100,7 @@ def test_the_thread_ends_with_an_error(tmp_path: Path) -> None:
         with pytest.raises(RuntimeError), Course(lambda _: None, [1]).watching(store):
             raise RuntimeError
         assert not [one for one in threading.enumerate() if one.name == "load-progress"]
-        with watched(store) as asked:
+        with statement_progress(store) as asked:
             assert asked() is None
 
 
@@ -108,10 +108,10 @@ def test_memory_is_bounded_for_a_while(tmp_path: Path) -> None:
     asked = "SELECT current_setting('memory_limit')"
     with open_store(tmp_path / "fleet.duckdb", create=True) as store:
         store.execute("SET memory_limit = '2 GiB'")
-        with within_memory(store, 1 << 30):
+        with memory_limit(store, 1 << 30):
             assert store.execute(asked) == [("1.0 GiB",)]
         assert store.execute(asked) == [("2.0 GiB",)]
-        with within_memory(store, 8 << 30):
+        with memory_limit(store, 8 << 30):
             assert store.execute(asked) == [("2.0 GiB",)]
 
 

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from fleetlog.store.draft import log_of
+from fleetlog.store.working_copy import log_of
 
 _KILLED_AFTER_COMMIT = """
 import duckdb, os, signal, sys

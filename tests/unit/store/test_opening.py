@@ -12,9 +12,9 @@ import pytest
 
 from fleetlog.errors import StoreBusyError, StoreError
 from fleetlog.store import open_store
-from fleetlog.store.draft import log_of
+from fleetlog.store.engine import in_bytes
 from fleetlog.store.statements import numbered
-from fleetlog.store.watching import in_bytes
+from fleetlog.store.working_copy import log_of
 
 from .foreign import held_for_writing, leave_a_log
 

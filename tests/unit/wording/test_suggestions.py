@@ -53,7 +53,7 @@ class Yard:
 
     def told(self, count_unjudged: bool = False, least: float = 0.0) -> list[tuple[Any, ...]]:
         frame = self.store.run(
-            "history/095_told_step", count_unjudged=count_unjudged, least_confidence=least
+            "history/095_text_step", count_unjudged=count_unjudged, least_confidence=least
         ).sort("work_order_id", "line_no")
         return frame.select("work_order_id", "line_no", "component", "action", "side").rows()
 

@@ -1,7 +1,7 @@
 -- purpose: the readings set aside earlier that do not lie below the reading resumed from, in hours or in spare hours:
 --   through them a chain could pass it by.
 -- grain: one row a reading
--- inputs: resumed, set_aside_reading (as kept)
+-- inputs: resumed, set_aside_reading (as materialised)
 -- parameters: hours_a_day
 -- output: machine_id, whole_hours, spare_hours
 SELECT set_aside_reading.machine_id, set_aside_reading.whole_hours, set_aside_reading.spare_hours

@@ -1,8 +1,8 @@
-"""A shelf: a schema of its own in which derived tables stand, and the narrowing of tables to some machines.
+"""A schema of its own for derived tables, and the restriction of tables to some machines.
 
 The history's steps name their inputs plainly. While some machines are worked on, temporary views of the same
-names show the steps only those machines' rows; a finished table is then put on the shelf, in place of what it
-held of them. So the same text builds a whole history, a part of it, or one machine's.
+names show the steps only those machines' rows; a finished table then goes into the schema, in place of what
+that held of them. So the same text builds a whole history, a part of it, or one machine's.
 """
 
 from __future__ import annotations
@@ -22,35 +22,35 @@ finds them."""
 _BY_ORDER = ("work_lines", "suggestion")
 
 
-class Shelf:
+class DerivedSchema:
     """A schema for derived tables.
 
     Args:
         store: an open store.
-        place: "kept" for a schema of the store's own file; "passing" for one in memory.
+        materialised: whether it is in the store's own file; else it is in memory.
     """
 
-    def __init__(self, store: Store, place: str) -> None:
+    def __init__(self, store: Store, *, materialised: bool) -> None:
         self._store = store
         home = store.execute("SELECT current_database()")[0][0]
         self._main = f"{quoted(home)}.main"
-        self._catalog = home if place == "kept" else store.passing
+        self._catalog = home if materialised else store.memory_catalog
         self._schema = f"{quoted(self._catalog)}.{quoted('history')}"
 
     def clear(self) -> None:
-        """Makes the shelf empty."""
-        if self._catalog == self._store.passing and not self._attached():
+        """Makes the schema empty."""
+        if self._catalog == self._store.memory_catalog and not self._attached():
             self._store.execute(f"ATTACH ':memory:' AS {self._catalog}")
         self._store.execute(f"DROP SCHEMA IF EXISTS {self._schema} CASCADE")
         self._store.execute(f"CREATE SCHEMA {self._schema}")
 
-    def show(self) -> None:
-        """From here on the shelf's tables answer to their plain names."""
+    def activate(self) -> None:
+        """From here on the schema's tables answer to their plain names."""
         path = f"{self._main},{self._schema}"
         self._store.execute(f"SET search_path = '{path}'")
 
     def tables(self) -> tuple[str, ...]:
-        """Names of what stands on the shelf."""
+        """Names of the tables in the schema."""
         return tuple(
             row[0]
             for row in self._store.execute(
@@ -60,10 +60,10 @@ class Shelf:
             )
         )
 
-    def put(
+    def insert(
         self, table: str, *, per_machine: bool = True, fresh: bool = False, since: str | None = None
     ) -> None:
-        """Moves a temporary table to the shelf, in place of what stood there of the chosen machines.
+        """Moves a temporary table into the schema, in place of what it held of the chosen machines.
 
         Args:
             table: its name, the same here and there.
@@ -86,12 +86,12 @@ class Shelf:
             self._store.execute(f"INSERT INTO {target} FROM {source}")
         else:
             self._store.execute(f"CREATE OR REPLACE TABLE {target} AS FROM {source}")
-        self.drop([table])
+        self.drop_temporary([table])
 
-    def prolong(self, table: str, second: str) -> None:
-        """Moves to the shelf what a temporary table has beyond the reading of resuming, for what is there.
+    def extend(self, table: str, second: str) -> None:
+        """Replaces what the schema's table has beyond the reading of resuming by a temporary table's rows.
 
-        Most of the time nothing is: then nothing is deleted, which spares much of the file a rewriting.
+        Most of the time there is nothing: then nothing is deleted, which spares much of the file a rewriting.
 
         Args:
             table: its name, the same here and there.
@@ -101,14 +101,14 @@ class Shelf:
         beyond = f"part.machine_id = {RESUMED}.machine_id AND part.{second} > {RESUMED}.from_seconds"
         self._store.execute(
             f"DELETE FROM {target} AS part USING {RESUMED} "  # noqa: S608
-            f"WHERE {beyond} AND {RESUMED}.kept_until > {RESUMED}.from_seconds"
+            f"WHERE {beyond} AND {RESUMED}.curve_end > {RESUMED}.from_seconds"
         )
         self._store.execute(
             f"INSERT INTO {target} SELECT part.* FROM {source} AS part INNER JOIN {RESUMED} ON {beyond}"  # noqa: S608
         )
-        self.drop([table])
+        self.drop_temporary([table])
 
-    def drop(self, tables: Iterable[str]) -> None:
+    def drop_temporary(self, tables: Iterable[str]) -> None:
         """Drops temporary tables."""
         for table in tables:
             self._store.execute(f"DROP TABLE IF EXISTS temp.main.{quoted(table)}")
@@ -125,7 +125,7 @@ class Shelf:
             f"WHERE part.machine_id = {RESUMED}.machine_id AND {second} < {RESUMED}.from_seconds"
         )
 
-    def keep_chosen(self, tables: Iterable[str]) -> None:
+    def restrict_temporary(self, tables: Iterable[str]) -> None:
         """Takes out of temporary tables what is not the chosen machines'."""
         for table in tables:
             self._store.execute(
@@ -133,16 +133,16 @@ class Shelf:
                 f"WHERE machine_id NOT IN (SELECT machine_id FROM {CHOSEN})"
             )
 
-    def hold_own(self, tables: Iterable[str]) -> None:
-        """Takes the chosen machines' rows out of the shelf's own tables, for steps that read them often."""
+    def copy_chosen(self, tables: Iterable[str]) -> None:
+        """Takes the chosen machines' rows out of the schema's own tables, for steps that read them often."""
         for name in tables:
             self._store.execute(
                 f"CREATE OR REPLACE TEMPORARY TABLE {quoted(name)} AS "  # noqa: S608
                 f"FROM {self._schema}.{quoted(name)} WHERE machine_id IN (SELECT machine_id FROM {CHOSEN})"
             )
 
-    def hold_ends(self, table: str, second: str) -> None:
-        """Takes out of one of the shelf's own tables what lies up to early_end, and from late_begin on.
+    def copy_ends(self, table: str, second: str) -> None:
+        """Takes out of one of the schema's own tables what lies up to early_end, and from late_begin on.
 
         Args:
             table: its name.
@@ -155,7 +155,7 @@ class Shelf:
             f"WHERE part.{second} <= {RESUMED}.early_end OR part.{second} >= {RESUMED}.late_begin"
         )
 
-    def narrow_in_time(self, table: str, column: str) -> None:
+    def restrict_in_time(self, table: str, column: str) -> None:
         """Shows of one of the store's own tables only what lies beyond the day of resuming.
 
         Args:
@@ -171,7 +171,7 @@ class Shelf:
             f"AND part.{column} >= (SELECT MAKE_TIMESTAMP(MIN(from_day) * 86400000000) FROM {RESUMED})"
         )
 
-    def narrow(self, tables: Mapping[str, Sequence[str]]) -> None:
+    def restrict(self, tables: Mapping[str, Sequence[str]]) -> None:
         """Shows of the store's own tables only the rows of the chosen machines.
 
         Args:
@@ -192,7 +192,7 @@ class Shelf:
                 f"CREATE OR REPLACE TEMPORARY VIEW {quoted(name)} AS FROM {whole} WHERE {owned}"
             )
 
-    def widen(self, tables: Iterable[str]) -> None:
+    def lift_restriction(self, tables: Iterable[str]) -> None:
         """Shows the store's own tables whole again."""
         for name in tables:
             self._store.execute(f"DROP VIEW IF EXISTS temp.main.{quoted(name)}")

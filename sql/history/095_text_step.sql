@@ -4,7 +4,6 @@
 -- parameters: count_unjudged (BOOLEAN: suggestions that nobody has judged count too), least_confidence (of those)
 -- output: machine_id, work_order_id, line_no (from 1000001 on, beyond the typed lines), component, side (NULL = not
 --   told), action, result, finding, words, suggestion_id, accepted
--- A step that a typed line tells of is left out: what is typed always goes before what is read.
 WITH counting AS (
     SELECT *
     FROM suggestion
@@ -12,6 +11,7 @@ WITH counting AS (
         AND action IS NOT NULL
         AND (accepted OR (accepted IS NULL AND $count_unjudged AND confidence >= $least_confidence))
 ),
+-- A step that a typed line tells of is left out: what is typed always goes before what is read.
 untyped AS (
     SELECT counting.*
     FROM counting

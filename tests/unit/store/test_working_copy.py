@@ -1,4 +1,4 @@
-"""A writer works on a draft: others see all of what it did when it closes, or nothing."""
+"""A writer works on a working copy: others see all of what it did when it closes, or nothing."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ import pytest
 import fleetlog
 from fleetlog.errors import StoreBusyError, StoreError
 from fleetlog.session.fleet import open_fleet
-from fleetlog.store import Store, draft, open_store, opening
+from fleetlog.store import Store, open_store, opening, working_copy
 
 
 @pytest.fixture
@@ -39,7 +39,7 @@ def published(path: Path) -> list[str]:
         return seen(store)
 
 
-def drafts(path: Path) -> list[Path]:
+def working_copies(path: Path) -> list[Path]:
     return list(path.parent.glob(f".{path.name}.writer/draft-*"))
 
 
@@ -49,7 +49,7 @@ def test_visible_when_closed(path: Path) -> None:
         assert seen(writer) == ["A"]
         assert published(path) == []
     assert published(path) == ["A"]
-    assert drafts(path) == []
+    assert working_copies(path) == []
     writer.close()  # once more does no harm
     assert published(path) == ["A"]
 
@@ -69,24 +69,24 @@ def test_readers_keep_the_state_that_they_opened(path: Path) -> None:
 @pytest.mark.parametrize("fails", [False, True])
 def test_replaced_while_it_is_being_opened(path: Path, monkeypatch: pytest.MonkeyPatch, fails: bool) -> None:
     """The engine opens a file twice; what it makes of two files is thrown away, error or not."""
-    attached = opening._attached
+    attach = opening._attach
     opened = []
 
     def late(file: Path, *arguments: Any) -> Any:
-        connection = attached(file, *arguments)
+        connection = attach(file, *arguments)
         if file == path:
             opened.append(file)
             if len(opened) == 1:
-                monkeypatch.setattr(opening, "_attached", attached)
+                monkeypatch.setattr(opening, "_attach", attach)
                 with open_store(path, writable=True) as writer:
                     add(writer, "A")
-                monkeypatch.setattr(opening, "_attached", late)
+                monkeypatch.setattr(opening, "_attach", late)
                 if fails:
                     connection.close()
                     raise StoreError("half of one and half of another")
         return connection
 
-    monkeypatch.setattr(opening, "_attached", late)
+    monkeypatch.setattr(opening, "_attach", late)
     assert published(path) == ["A"]
     assert len(opened) == 2
 
@@ -111,7 +111,7 @@ def test_an_error_leaves_the_store_as_it_was(path: Path) -> None:
         add(fleet.store, "A")
         raise ZeroDivisionError
     assert path.read_bytes() == before
-    assert drafts(path) == []
+    assert working_copies(path) == []
     with open_store(path, writable=True) as writer:  # the lock is free
         add(writer, "B")
     assert published(path) == ["B"]
@@ -131,7 +131,7 @@ def test_forgotten(path: Path) -> None:
     add(writer, "A")
     del writer
     gc.collect()
-    assert drafts(path) == []
+    assert working_copies(path) == []
     assert published(path) == []
     open_store(path, writable=True).close()
 
@@ -178,13 +178,13 @@ def test_no_room(path: Path, monkeypatch: pytest.MonkeyPatch, call: str) -> None
     with monkeypatch.context() as patch:
         patch.setattr(os, call, full)
         if call == "copy_file_range":  # and the plain way of copying fails as well
-            patch.setattr(draft.shutil, "copyfile", full)
+            patch.setattr(working_copy.shutil, "copyfile", full)
         with pytest.raises(StoreError) as error, open_store(path, writable=True) as writer:
             add(writer, "A")
     assert "No space left on device) and is as it was; " in str(error.value)
     assert "\n" not in str(error.value)
     assert path.read_bytes() == before
-    assert drafts(path) == []
+    assert working_copies(path) == []
     open_store(path, writable=True).close()
 
 
@@ -195,14 +195,14 @@ def test_a_file_system_that_does_not_know_the_call(path: Path, monkeypatch: pyte
     for attempt in (unknown, lambda *_: 0):
         monkeypatch.setattr(os, "copy_file_range", attempt)
         target = path.with_name(f"{attempt.__name__}.copy")
-        draft.copy_file(path, target)
+        working_copy.copy_file(path, target)
         assert target.read_bytes() == path.read_bytes()
 
 
 def test_flushed_before_and_after_the_rename(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A power cut leaves the old store or the new one: the file first, then the name, then the folder."""
     did: list[str] = []
-    settle, replace = draft.settle, os.replace
+    settle, replace = working_copy.settle, os.replace
 
     def watched_settle(what: Path) -> None:
         did.append(f"settle {what.name}")
@@ -212,7 +212,7 @@ def test_flushed_before_and_after_the_rename(path: Path, monkeypatch: pytest.Mon
         did.append(f"replace {new.name}")
         replace(old, new)
 
-    monkeypatch.setattr(draft, "settle", watched_settle)
+    monkeypatch.setattr(working_copy, "settle", watched_settle)
     monkeypatch.setattr(os, "replace", watched_replace)
     open_store(path, writable=True).close()
     assert did == [f"settle {path.name}", f"replace {path.name}", f"settle {path.parent.name}"]
@@ -229,7 +229,7 @@ def test_a_folder_that_may_not_be_written(path: Path, monkeypatch: pytest.Monkey
     assert published(path) == []
 
 
-def test_in_memory_needs_no_draft() -> None:
+def test_in_memory_needs_no_working_copy() -> None:
     with open_store(None) as store:
         add(store, "A")
         assert seen(store) == ["A"]

@@ -18,7 +18,7 @@ from fleetlog.store.statements import numbered
 
 
 @dataclass(frozen=True)
-class Recipe:
+class BuildSpec:
     """By what, and as of which day, a history is made.
 
     Attributes:

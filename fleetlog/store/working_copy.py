@@ -1,4 +1,4 @@
-"""Drafts: a writer works on a copy of the store and puts it in the store's place when all is done.
+"""Working copies: a writer works on a copy of the store and puts it in the store's place when all is done.
 
 The engine lets one process hold a file for writing, and then nobody else can read it. So nobody writes to the
 store's own file. A writer takes the lock (`fleetlog.store.lock`), copies the file into a folder beside it,
@@ -34,13 +34,13 @@ from contextlib import suppress
 from pathlib import Path
 
 from fleetlog.errors import StoreError
-from fleetlog.store.lock import Told, WriterLock
+from fleetlog.store.lock import Notify, WriterLock
 
 ENDING = ".writer"
-"""`.NAME.writer` is the folder beside a store that holds the locks and the draft."""
+"""`.NAME.writer` is the folder beside a store that holds the locks and the working copy."""
 
 
-class Draft:
+class WorkingCopy:
     """The working copy of a store, and the right to put it in the store's place.
 
     Attributes:
@@ -49,7 +49,7 @@ class Draft:
         spill: where the engine may put what does not fit into memory.
     """
 
-    def __init__(self, store: Path, *, wait: float = 0.0, told: Told | None = None) -> None:
+    def __init__(self, store: Path, *, wait: float = 0.0, notify: Notify | None = None) -> None:
         """Takes the lock, and removes what a killed writer left.
 
         Raises:
@@ -64,14 +64,14 @@ class Draft:
             if not folder.is_dir():
                 folder.mkdir(exist_ok=True)
                 folder.chmod(self.published.parent.stat().st_mode & 0o777)
-            lock.acquire(wait, told)
+            lock.acquire(wait, notify)
         except OSError as error:
             raise StoreError(
                 f"The store {store} cannot be changed, since its folder {self.published.parent} cannot be "
                 f"written ({_reason(error)}); ask for leave to write there, or copy the store elsewhere."
             ) from error
         try:
-            _remove_drafts(folder)
+            _remove_working_copies(folder)
             place = Path(tempfile.mkdtemp(prefix="draft-", dir=folder))
         except OSError as error:
             lock.release()
@@ -93,10 +93,10 @@ class Draft:
         self.expect()
         try:
             copy_file(self.published, self.path)
-            found = self.published.stat()
+            stat = self.published.stat()
             shutil.copymode(self.published, self.path)
             with suppress(OSError):
-                os.chown(self.path, found.st_uid, found.st_gid)
+                os.chown(self.path, stat.st_uid, stat.st_gid)
         except OSError as error:
             raise self.failed(error) from error
 
@@ -181,19 +181,19 @@ def _folder(published: Path) -> Path:
 def _look(file: Path) -> tuple[int, ...] | None:
     """What changes when anybody writes to a file; None where there is none."""
     try:
-        found = file.stat()
+        stat = file.stat()
     except FileNotFoundError:
         return None
-    return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns
+    return stat.st_dev, stat.st_ino, stat.st_size, stat.st_mtime_ns
 
 
-def _remove_drafts(folder: Path) -> None:
+def _remove_working_copies(folder: Path) -> None:
     for left_over in folder.glob("draft-*"):
         shutil.rmtree(left_over, ignore_errors=True)
 
 
 def _abandon(process: int, place: Path, lock: WriterLock) -> None:
-    """The end of a draft, also of one that nobody closed; a forked child leaves its parent's alone."""
+    """The end of a working copy, also of one that nobody closed; a forked child leaves its parent's alone."""
     if os.getpid() == process:
         shutil.rmtree(place, ignore_errors=True)
         lock.release()

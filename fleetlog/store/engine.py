@@ -7,11 +7,11 @@ from contextlib import contextmanager
 
 from fleetlog.store.connection import DatabaseError, Store
 
-Asked = Callable[[], float | None]
+ShareDone = Callable[[], float | None]
 
 
 @contextmanager
-def watched(store: Store) -> Iterator[Asked]:
+def statement_progress(store: Store) -> Iterator[ShareDone]:
     """A function that says, from any thread, which share (0 to 1) of the running statement is done.
 
     It returns None where nothing runs or the engine cannot tell. It must not be called after the block.
@@ -21,7 +21,7 @@ def watched(store: Store) -> Iterator[Asked]:
     connection.execute("SET enable_progress_bar = true")
     connection.execute("SET enable_progress_bar_print = false")
 
-    def asked() -> float | None:
+    def share_done() -> float | None:
         try:
             percent = float(connection.query_progress())
         except DatabaseError:
@@ -29,13 +29,13 @@ def watched(store: Store) -> Iterator[Asked]:
         return min(percent / 100, 1.0) if percent >= 0 else None
 
     try:
-        yield asked
+        yield share_done
     finally:
         connection.execute("SET enable_progress_bar = false")
 
 
 @contextmanager
-def within_memory(store: Store, most: int) -> Iterator[None]:
+def memory_limit(store: Store, most: int) -> Iterator[None]:
     """Holds what the engine keeps in memory below `most` bytes; more goes to the store's spill folder.
 
     Stores in memory are left alone, since they have nowhere to put it; so is a limit that is lower already.
