@@ -69,6 +69,7 @@ class IncidenceFinding:
 
     Attributes:
         tests: one an ending that came to pass, when split into groups that can be compared.
+        minimum_failures: the setting in force: fewer endings than that say nothing.
     """
 
     as_of: date
@@ -78,6 +79,7 @@ class IncidenceFinding:
     groups: tuple[IncidenceGroup, ...]
     notes: tuple[str, ...] = ()
     tests: tuple[EndingTest, ...] = ()
+    minimum_failures: int = 5
 
     @property
     def frame(self) -> pl.DataFrame:
@@ -157,6 +159,7 @@ def incidence(
         groups=tuple(groups),
         notes=() if groups else (f"No life of {component} is under observation in this part of the fleet.",),
         tests=_tests(groups, parts),
+        minimum_failures=fleet.settings.survival.minimum_failures,
     )
 
 

@@ -56,6 +56,8 @@ class RepeatsFinding:
             p; None without groups to compare.
         difference: of exactly two groups, first less second, over the ages at which enough machines of both
             are watched: hours, difference, std_error, lower, upper; empty otherwise.
+        minimum_at_risk: the setting in force: a rate of fewer repairs, or a count of fewer machines, is no
+            sure one.
     """
 
     as_of: date
@@ -70,6 +72,7 @@ class RepeatsFinding:
     group_curves: pl.DataFrame = field(default_factory=pl.DataFrame)
     group_test: Mapping[str, float] | None = None
     difference: pl.DataFrame = field(default_factory=pl.DataFrame)
+    minimum_at_risk: int = 5
 
     @property
     def frame(self) -> pl.DataFrame:
@@ -149,6 +152,7 @@ def repeats(
         group_curves=grouped.curves,
         group_test=grouped.test,
         difference=grouped.difference,
+        minimum_at_risk=fleet.settings.survival.minimum_at_risk,
     )
 
 

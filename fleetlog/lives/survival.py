@@ -95,7 +95,12 @@ class SurvivalGroup:
 
 @dataclass(frozen=True)
 class SurvivalFinding:
-    """Survival of one component, one curve a group, and the log-rank test between them."""
+    """Survival of one component, one curve a group, and the log-rank test between them.
+
+    Attributes:
+        minimum_failures, minimum_at_risk: the settings in force: a group of fewer failures says nothing of
+            the shape of its lives, and a curve that rests on fewer parts is no sure one.
+    """
 
     as_of: date
     fault: str
@@ -108,6 +113,8 @@ class SurvivalFinding:
     interval: str = "log-log"
     test: str = "log-rank"
     strata: tuple[str, ...] = ()
+    minimum_failures: int = 5
+    minimum_at_risk: int = 5
 
     @property
     def frame(self) -> pl.DataFrame:
@@ -252,6 +259,8 @@ def survival(
         interval=interval,
         test=test,
         strata=strata,
+        minimum_failures=fleet.settings.survival.minimum_failures,
+        minimum_at_risk=fleet.settings.survival.minimum_at_risk,
     )
 
 
