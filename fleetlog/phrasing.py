@@ -18,7 +18,9 @@ _DOING = {
     "replace": "replacing",
     "overhaul": "overhauling",
 }
-_SPEAK_FOR_THEMSELVES = ("variant", "side", "sensor_kind", "component", "cause")
+_SPEAK_FOR_THEMSELVES = ("variant", "side", "component", "cause")
+#: Nouns without a plural, as last words of a component: the one grammar that no rule of spelling can give.
+_UNCOUNTED = ("wiring", "cooling", "oil", "fluid", "other")
 
 
 def printable(text: str) -> str:
@@ -89,13 +91,15 @@ def capital(text: str) -> str:
 
 
 def plural_part(component: str) -> str:
-    """A component in the plural: "internal bushings", "wiring"."""
+    """A component in the plural: "batteries" of "battery"; a substance has none."""
     spoken = component.replace("_", " ")
-    return spoken if spoken in ("wiring", "cooling", "hydraulic oil", "other") else spoken + "s"
+    if spoken.rpartition(" ")[2] in _UNCOUNTED:
+        return spoken
+    return spoken[:-1] + "ies" if spoken.endswith("y") else spoken + "s"
 
 
 def repair_name(action: str, component: str, words: Mapping[str, str] = NO_WORDS) -> str:
-    """A repair in words: "replacing the position sensor"; `words["replace position_sensor"]` where given."""
+    """A repair in words: "replacing the hose"; `words["replace hose"]` where given."""
     given = words.get(f"{action} {component}")
     if given:
         return given
@@ -108,7 +112,7 @@ def group_name(group: Mapping[str, str], words: Mapping[str, str] = NO_WORDS) ->
     """The group as a reader would say it: "original", "build year 2016, left"; "all" when not split."""
     parts = [
         said(value, words)
-        if column in _SPEAK_FOR_THEMSELVES or value in words
+        if column in _SPEAK_FOR_THEMSELVES or column.endswith("_kind") or value in words
         else f"{said(column, words)} {value}"
         for column, value in ((column, str(value)) for column, value in group.items())
     ]

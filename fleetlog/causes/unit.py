@@ -32,6 +32,7 @@ class UnitFinding(Finding):
         components: spells: component, side, variant, fitted_at, age_hours, ended, end_reason, inferred.
         rentals: out_at, in_at, day_rate.
         cases: the unit's open or watched cases.
+        quantity, band: the measurement that the family follows, and from where to where a reading is sound.
     """
 
     question: ClassVar[str] = "unit"
@@ -49,6 +50,8 @@ class UnitFinding(Finding):
     cases: tuple[Suspect, ...]
     cautions: tuple[str, ...]
     notes: tuple[str, ...] = ()
+    quantity: str = ""
+    band: tuple[float, float] | None = None
 
     @property
     def frame(self) -> pl.DataFrame:
@@ -154,6 +157,7 @@ def units(
     listed = {row["machine_id"]: row for row in fleet.store.run("unit/machine", **asked).to_dicts()}
     cannot = fleet.store.run("checks/impossible_fault").filter(pl.col("fault") == family.name)
     doubtful = set(cannot["machine_id"])
+    signal = family.voltage
     stories = []
     for name in machines:
         one = replace(chosen, machines=(name,))
@@ -169,6 +173,8 @@ def units(
                 cases=cases,
                 cautions=family.cautions,
                 notes=(*((impossible,) if impossible else ()), *_hours_note(listed[name])),
+                quantity=signal.quantity if signal else "",
+                band=(signal.target - signal.tolerance, signal.target + signal.tolerance) if signal else None,
             )
         )
     return tuple(stories)

@@ -9,7 +9,6 @@ import altair as alt
 import polars as pl
 
 from fleetlog.charts.rows import MAX_ROWS, inline, thinned
-from fleetlog.charts.survival import FEW_FAILURES
 from fleetlog.charts.theme import BAND_OPACITY, WIDE, colour_of, finish
 from fleetlog.phrasing import NO_WORDS, capital, hours, listed, percent, plural, plural_part, said
 
@@ -25,7 +24,7 @@ def incidence_title(finding: IncidenceFinding, words: Mapping[str, str] = NO_WOR
     told = []
     for group in finding.groups[:2]:
         whose = f"{_name(group, words)}: " if finding.by else ""
-        if int(group.endings["count"].sum()) < FEW_FAILURES:
+        if int(group.endings["count"].sum()) < finding.minimum_failures:
             told.append(f"{whose}too few endings to say")
             continue
         ranked = sorted(group.endings.to_dicts(), key=lambda row: -row["incidence"])[:2]

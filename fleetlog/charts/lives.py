@@ -10,7 +10,7 @@ from typing import Any
 import altair as alt
 
 from fleetlog.charts.rows import inline
-from fleetlog.charts.survival import FEW_FAILURES
+from fleetlog.charts.survival import enough_failures
 from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, SERIES, WIDE, finish
 from fleetlog.lives.survival import SurvivalFinding, SurvivalGroup
 from fleetlog.phrasing import NO_WORDS, capital, group_name, hours, listed, plural, plural_part
@@ -36,7 +36,7 @@ def hazard_chart(
     _FEWEST_IN_STRETCH failures. Several groups stand side by side: shaded intervals laid over one another
     could not be told apart.
     """
-    telling = [group for group in finding.groups if group.failures >= FEW_FAILURES]
+    telling = enough_failures(finding)
     groups = telling[:_GROUPS]
     title = hazard_title(finding, words)
     if not groups:
@@ -130,7 +130,7 @@ def weibull_line(group: SurvivalGroup) -> list[dict[str, float]]:
 def hazard_title(finding: SurvivalFinding, words: Mapping[str, str] = NO_WORDS) -> str:
     """Whether the risk rises with age, and from how much to how much."""
     parts = capital(plural_part(finding.component))
-    telling = [group for group in finding.groups if group.failures >= FEW_FAILURES]
+    telling = enough_failures(finding)
     if not telling:
         failures = sum(group.failures for group in finding.groups)
         return f"{parts}: too few failures to say how the risk moves with age ({plural(failures, 'failure')})"
@@ -173,7 +173,11 @@ def _notes(finding: SurvivalFinding, telling: Sequence[SurvivalGroup], words: Ma
     notes = ["Bars: rate of failure over that stretch of age. Shading: 95% interval."]
     if any(weibull_line(group) for group in telling[:_GROUPS]):
         notes.append("Dashed: the fitted Weibull life; where it leaves the shading, it does not fit.")
-    few = [group_name(group.group, words) for group in finding.groups if 0 < group.failures < FEW_FAILURES]
+    few = [
+        group_name(group.group, words)
+        for group in finding.groups
+        if 0 < group.failures < finding.minimum_failures
+    ]
     if few:
         notes.append(f"Not drawn, too few failures to say: {listed(few[:6])}.")
     if len(telling) > _GROUPS:

@@ -252,7 +252,7 @@ def plan_chart(
     rows = plan_rows(finding)
     weeks = finding.weeks.select(
         "week",
-        limit=pl.min_horizontal("labour_hours_limit", "pump_hours_limit"),
+        limit=pl.min_horizontal("^.*_hours_limit$"),
     ).to_dicts()
     names = [row["week"] for row in weeks]
     plot = width - 70

@@ -13,14 +13,12 @@ from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, NEUTRAL, SERIES, WID
 from fleetlog.lives.repeats import RepeatsFinding
 from fleetlog.phrasing import NO_WORDS, capital, hours, percent, repair_name
 
-FEW_ATTEMPTS = 5
-
 
 def comeback_rows(finding: RepeatsFinding, words: Mapping[str, str] = NO_WORDS) -> list[dict[str, Any]]:
     """The table by action with its words, the rate that comes back most first, those too few to say last."""
     rows = []
     for row in finding.by_action.to_dicts():
-        few = row["attempts"] < FEW_ATTEMPTS or row["comeback_rate"] is None
+        few = row["attempts"] < finding.minimum_at_risk or row["comeback_rate"] is None
         counted = f"{row['comebacks']} of {row['attempts']} came back"
         rows.append(
             {
@@ -117,10 +115,9 @@ def mean_cumulative_title(finding: RepeatsFinding) -> str:
     curve = finding.mean_cumulative
     if curve.height == 0:
         return "No fault on record yet"
-    total = len(curve)
-    if total < FEW_ATTEMPTS:
+    if curve.height < finding.minimum_at_risk:
         return "Too few faults on record to say how they pile up"
-    last = _told(curve)
+    last = _last_sure(finding)
     half = curve.filter(curve["hours"] <= last["hours"] / 2)
     by_half = float(half["count"][-1]) if half.height else 0.0
     return (
@@ -129,10 +126,11 @@ def mean_cumulative_title(finding: RepeatsFinding) -> str:
     )
 
 
-def _told(curve: pl.DataFrame) -> dict[str, Any]:
+def _last_sure(finding: RepeatsFinding) -> dict[str, Any]:
     """The last row that enough machines stand behind, or that is sure enough where none are counted."""
+    curve = finding.mean_cumulative
     if "at_risk" in curve.columns:
-        sure = curve.filter(pl.col("at_risk") >= FEW_ATTEMPTS)
+        sure = curve.filter(pl.col("at_risk") >= finding.minimum_at_risk)
     else:
         sure = curve.filter(pl.col("upper") - pl.col("lower") <= pl.col("count") / 2)
     return (sure if sure.height else curve).row(-1, named=True)
@@ -144,7 +142,7 @@ def mean_cumulative_chart(
     """Faults a machine has had on average by its running hours, with a 95% interval."""
     curve = thinned(finding.mean_cumulative.select("hours", "count", "lower", "upper"), "count", MAX_ROWS - 1)
     rows = [{"hours": 0.0, "count": 0.0, "lower": 0.0, "upper": 0.0}, *curve.to_dicts()]
-    told = _told(finding.mean_cumulative)["hours"] if curve.height else 0.0
+    told = _last_sure(finding)["hours"] if curve.height else 0.0
     sure = [row for row in rows if row["hours"] <= told]
     unsure = [row for row in rows if row["hours"] >= told]
     tallest = max((row["count"] for row in rows), default=0.0) * 1.3 or 1.0

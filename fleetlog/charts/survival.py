@@ -14,8 +14,6 @@ from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, NEUTRAL, WIDE, colou
 from fleetlog.lives.survival import SurvivalFinding, SurvivalGroup
 from fleetlog.phrasing import NO_WORDS, capital, group_name, hours, listed, percent, plural, plural_part, said
 
-FEW_FAILURES = 5
-FEW_AT_RISK = 5
 _OVERLAID = 5
 _HEIGHT = 300
 
@@ -26,8 +24,9 @@ def survival_chart(
     """Survival curves, one colour a group; with more than five groups one small picture each.
 
     Args:
-        finding: the curves. A group with fewer than FEW_FAILURES failures is drawn dashed and called too few
-            to say; dashed too is what rests on fewer than FEW_AT_RISK parts, or follows the last failure.
+        finding: the curves. A group of fewer failures than the settings ask for is drawn dashed and called
+            too few to say; dashed too is what rests on fewer parts than they ask for, or follows the last
+            failure.
         width: of the whole picture, pixels.
         words: stored value -> what a reader would say.
     """
@@ -44,21 +43,26 @@ def survival_chart(
 # --- words
 
 
+def enough_failures(finding: SurvivalFinding) -> list[SurvivalGroup]:
+    """The groups whose failures say something of their lives, by the settings in force."""
+    return [group for group in finding.groups if group.failures >= finding.minimum_failures]
+
+
 def survival_title(finding: SurvivalFinding, words: Mapping[str, str] = NO_WORDS) -> str:
     """What the curves say, in one sentence."""
     parts = capital(plural_part(finding.component))
     spells = sum(group.spells for group in finding.groups)
     failures = sum(group.failures for group in finding.groups)
-    telling = [group for group in finding.groups if group.failures >= FEW_FAILURES]
+    telling = enough_failures(finding)
     if not telling:
         return (
             f"{parts}: too few failures to say how long they last "
             f"({plural(failures, 'failure')} in {plural(spells, 'life', 'lives')})"
         )
     if not finding.by:
-        return f"{parts}: {_lasting(telling[0])}"
+        return f"{parts}: {_lasting(finding, telling[0])}"
     if len(telling) <= 3:
-        told = [f"{group_name(group.group, words)}: {_lasting(group)}" for group in telling]
+        told = [f"{group_name(group.group, words)}: {_lasting(finding, group)}" for group in telling]
         quiet = [group for group in finding.groups if group not in telling]
         if quiet:
             named = listed([group_name(group.group, words) for group in quiet])
@@ -68,7 +72,7 @@ def survival_title(finding: SurvivalFinding, words: Mapping[str, str] = NO_WORDS
         (
             (group.median_hours, group)
             for group in telling
-            if group.median_hours is not None and _well_watched(group)
+            if group.median_hours is not None and _well_watched(finding, group)
         ),
         key=lambda pair: pair[0],
     )
@@ -79,21 +83,21 @@ def survival_title(finding: SurvivalFinding, words: Mapping[str, str] = NO_WORDS
     return f"{parts} by {by}: half fail by {hours(soonest)} ({first.label}) to {hours(latest)} ({last.label})"
 
 
-def _lasting(group: SurvivalGroup) -> str:
+def _lasting(finding: SurvivalFinding, group: SurvivalGroup) -> str:
     """How long one group's parts last, conditional start said."""
     whose = f"of those that reached {hours(group.from_hours)}, " if group.from_hours > 0 else ""
     if group.median_hours is not None:
-        doubt = "" if _well_watched(group) else ", though few were watched that long"
+        doubt = "" if _well_watched(finding, group) else ", though few were watched that long"
         return f"{whose}half fail by {hours(group.median_hours)}{doubt}"
     step = 100 if group.last_hours >= 100 else 1
     seen_to = math.floor(group.last_hours / step) * step
     return f"{whose}{percent(_last_survival(group))} last {seen_to:,} h, as far as the record reaches"
 
 
-def _well_watched(group: SurvivalGroup) -> bool:
+def _well_watched(finding: SurvivalFinding, group: SurvivalGroup) -> bool:
     """Whether enough parts were still watched at the age by which half had failed."""
     reached = group.curve.filter(group.curve["hours"] <= (group.median_hours or 0.0))
-    return reached.height > 0 and int(reached["at_risk"][-1]) >= FEW_AT_RISK
+    return reached.height > 0 and int(reached["at_risk"][-1]) >= finding.minimum_at_risk
 
 
 def survival_notes(finding: SurvivalFinding, words: Mapping[str, str] = NO_WORDS) -> list[str]:
@@ -116,12 +120,12 @@ def survival_notes(finding: SurvivalFinding, words: Mapping[str, str] = NO_WORDS
                 f"Curves start at {named} and hold for parts that reached that age: "
                 "too few were watched before it."
             )
-    few = [group for group in finding.groups if 0 < group.failures < FEW_FAILURES]
+    few = [group for group in finding.groups if 0 < group.failures < finding.minimum_failures]
     if few and len(finding.groups) > 1:
         counted = listed([f"{group_name(group.group, words)}: {group.failures}" for group in few[:6]])
         notes.append(f"Dashed where there are too few failures to say ({counted}).")
     notes.append(
-        f"Shading: 95% interval. Dashed: fewer than {FEW_AT_RISK} parts still watched, "
+        f"Shading: 95% interval. Dashed: fewer than {finding.minimum_at_risk} parts still watched, "
         "or no failure seen any more."
     )
     if finding.log_rank and finding.log_rank.get("p") is not None:
@@ -138,7 +142,9 @@ def survival_notes(finding: SurvivalFinding, words: Mapping[str, str] = NO_WORDS
 # --- rows
 
 
-def curve_rows(group: SurvivalGroup, name: str, most: int = MAX_ROWS) -> list[dict[str, Any]]:
+def curve_rows(
+    finding: SurvivalFinding, group: SurvivalGroup, name: str, most: int = MAX_ROWS
+) -> list[dict[str, Any]]:
     """One curve as drawn: its start at 1, the table's rows as they stand, its end at the last age watched.
 
     `drawn` is "solid", or "dashed" where few parts or failures carry the curve.
@@ -159,11 +165,11 @@ def curve_rows(group: SurvivalGroup, name: str, most: int = MAX_ROWS) -> list[di
     last = drawn[-1]
     if group.last_hours > last["hours"]:
         drawn.append({**last, "hours": group.last_hours, "failed": 0, "at_risk": None})
-    thin = group.failures < FEW_FAILURES
+    thin = group.failures < finding.minimum_failures
     last_failure = rows[-1]["hours"] if rows else -1.0
     marked = []
     for row in drawn:
-        thin = thin or (row["at_risk"] is not None and row["at_risk"] < FEW_AT_RISK)
+        thin = thin or (row["at_risk"] is not None and row["at_risk"] < finding.minimum_at_risk)
         tail = row["hours"] > last_failure
         marked.append({"group": name, **row, "drawn": "dashed" if thin or tail else "solid"})
     return marked
@@ -256,7 +262,7 @@ def _overlaid(
     hues = colour_of(names)
     colour = alt.Color("group:N", scale=dict(domain=names, range=[hues[name] for name in names]), legend=None)
     most = MAX_ROWS // len(groups) - 2
-    rows = [curve_rows(group, name, most) for group, name in zip(groups, names, strict=True)]
+    rows = [curve_rows(finding, group, name, most) for group, name in zip(groups, names, strict=True)]
     layers: list[Any] = list(_curves(rows, x, colour, y_title="still working"))
     if split:
         layers.append(_end_labels(rows, short, x, colour))
@@ -361,11 +367,11 @@ def _small_multiples(
     top = max(group.last_hours for group in groups) or 1.0
     most = max(20, MAX_ROWS // (len(groups) * len(groups)) - 2)
     names = [group_name(group.group, words) for group in groups]
-    rows = [curve_rows(group, name, most) for group, name in zip(groups, names, strict=True)]
+    rows = [curve_rows(finding, group, name, most) for group, name in zip(groups, names, strict=True)]
     behind = [
         {"group": row["group"], "hours": row["hours"], "survival": row["survival"]}
         for group, curve in zip(groups, rows, strict=True)
-        if group.failures >= FEW_FAILURES
+        if group.failures >= finding.minimum_failures
         for row in thinned(pl.DataFrame(curve), "survival", 60, 1 / 50).to_dicts()
     ]
     x = alt.X(
@@ -389,7 +395,7 @@ def _small_multiples(
         few = f"{group.failures} of {group.spells:,}: too few to say"
         head = alt.TitleParams(
             capital(name),
-            subtitle=told if group.failures >= FEW_FAILURES else few,
+            subtitle=told if group.failures >= finding.minimum_failures else few,
             fontSize=13,
             subtitleFontSize=11.5,
             subtitlePadding=2,

@@ -12,7 +12,6 @@ from fleetlog.causes.unit import UnitFinding
 from fleetlog.phrasing import NO_WORDS, hours, plural, said
 
 MOST_EVENTS = 1500
-VOLTAGE = "sensor_neutral_voltage"
 LANES = ("fault, left", "fault, right", "fault", "repair step", "reading set aside")
 
 
@@ -55,14 +54,17 @@ class Timeline:
         return low - room, high + room
 
 
-def timeline(finding: UnitFinding, words: Mapping[str, str] = NO_WORDS, quantity: str = VOLTAGE) -> Timeline:
+def timeline(finding: UnitFinding, words: Mapping[str, str] = NO_WORDS) -> Timeline:
     """Fault reports, repair steps, measured values and set-aside readings of one machine.
+
+    The values are those of the quantity that the fault family follows, else of the one measured most; the
+    others are in the tables.
 
     Args:
         finding: the machine's story.
         words: stored value -> what a reader would say.
-        quantity: the measurement to show; the others are in the tables.
     """
+    quantity = finding.quantity or _measured_most(finding.measurements)
     reports = _latest(finding.reports)
     attempts = _latest(finding.attempts)
     values = _latest(finding.measurements.filter(pl.col("quantity") == quantity))
@@ -91,6 +93,11 @@ def timeline(finding: UnitFinding, words: Mapping[str, str] = NO_WORDS, quantity
         quantity=quantity,
         unit=str(values["unit"][0] or "") if values.height else "",
     )
+
+
+def _measured_most(measurements: pl.DataFrame) -> str:
+    counts = measurements.group_by("quantity").len().sort(["len", "quantity"], descending=[True, False])
+    return str(counts["quantity"][0]) if counts.height else ""
 
 
 def timeline_title(finding: UnitFinding) -> str:

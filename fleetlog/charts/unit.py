@@ -10,7 +10,7 @@ import altair as alt
 from fleetlog.causes.unit import UnitFinding
 from fleetlog.charts.rows import inline
 from fleetlog.charts.theme import ALERT, BAND_OPACITY, INK, NEUTRAL, SERIES, WIDE, finish
-from fleetlog.charts.timeline import VOLTAGE, Timeline, timeline
+from fleetlog.charts.timeline import Timeline, timeline
 from fleetlog.phrasing import NO_WORDS, said
 
 _LANE = 34
@@ -33,8 +33,6 @@ def unit_chart(
     *,
     width: int = WIDE,
     words: Mapping[str, str] = NO_WORDS,
-    quantity: str = VOLTAGE,
-    band: tuple[float, float] | None = None,
 ) -> alt.TopLevelMixin:
     """Fault reports, repair steps, measured values and set-aside readings over the machine's running hours.
 
@@ -42,14 +40,12 @@ def unit_chart(
         finding: the machine's story.
         width: of the whole picture, pixels.
         words: stored value -> what a reader would say.
-        quantity: the measurement drawn beneath the timeline.
-        band: where a sound reading stands, (from, to); drawn behind the values.
     """
-    story = timeline(finding, words, quantity)
+    story = timeline(finding, words)
     plot = width - 130
     pictures: list[Any] = [_events(story, plot)]
     if story.values:
-        pictures.append(_values(story, plot, band, words))
+        pictures.append(_values(story, plot, finding.band, words))
     chart = alt.vconcat(*pictures, spacing=14).resolve_scale(color="independent", shape="independent")
     return finish(chart, title=story.title, notes=story.notes, width=width)
 

@@ -9,7 +9,6 @@ from typing import Any
 import altair as alt
 
 from fleetlog.charts.rows import MAX_ROWS, inline, thinned
-from fleetlog.charts.survival import FEW_FAILURES
 from fleetlog.charts.theme import WIDE, colour_of, finish
 from fleetlog.lives.survival import SurvivalFinding, SurvivalGroup
 from fleetlog.phrasing import NO_WORDS, capital, group_name, hours, plural_part
@@ -25,29 +24,26 @@ def probability_chart(
 
     A point stands at the middle of its step (Meeker, Escobar & Pascual 2021, on plotting positions), so that
     the last failure of a group can be drawn too. Where a curve is conditional on reaching an age, its points
-    start on the fitted line at that age. A group without a fit, or with fewer than FEW_FAILURES failures, has
-    no line.
+    start on the fitted line at that age. A group without a fit, or of fewer failures than the settings
+    ask for, has no line.
     """
     failed = [group for group in finding.groups if group.failures > 0]
     # A handful of early failures would stretch the paper over ages that say nothing of the fitted groups.
-    telling = [group for group in failed if group.weibull and group.failures >= FEW_FAILURES] or failed
+    fitting = [group for group in failed if group.weibull and group.failures >= finding.minimum_failures]
+    telling = fitting or failed
     groups = telling[:_GROUPS]
     names = [group_name(group.group, words) for group in groups]
     points = [
         row for group, name in zip(groups, names, strict=True) for row in _points(group, name, len(groups))
     ]
-    fitted = [
-        (group, name)
-        for group, name in zip(groups, names, strict=True)
-        if group.weibull and group.failures >= FEW_FAILURES
-    ]
+    fitted = [(group, name) for group, name in zip(groups, names, strict=True) if group in fitting]
     title = probability_title(finding, fitted)
     notes = ["A straight row of points means that the Weibull model fits; a steeper one, faster wear-out."]
     left_out = len(telling) - len(groups)
     if left_out:
         notes.append(f"{left_out} further groups are not drawn.")
-    unfitted = [group for group in failed if not group.weibull or group.failures < FEW_FAILURES]
-    notes += [f"{capital(group_name(group.group, words))}: {_why_not(group)}." for group in unfitted]
+    unfitted = [group for group in failed if group not in fitting]
+    notes += [f"{capital(group_name(group.group, words))}: {_why_not(finding, group)}." for group in unfitted]
     ages = [row["hours"] for row in points] or [1.0, 10.0]
     low, high = min(ages) * 0.8, max(ages) * 1.25
     lines = [
@@ -144,8 +140,8 @@ def _kind(weibull: Mapping[str, Any]) -> str:
     return "may or may not wear out with age"
 
 
-def _why_not(group: SurvivalGroup) -> str:
-    if group.failures < FEW_FAILURES:
+def _why_not(finding: SurvivalFinding, group: SurvivalGroup) -> str:
+    if group.failures < finding.minimum_failures:
         return f"{group.failures} failed, too few to say"
     return group.note.rstrip(".") or "no Weibull fit"
 

@@ -8,6 +8,7 @@ lists and values replaced.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +30,7 @@ from fleetlog.faults.model import (
     Rule,
     SideWord,
     Step,
+    Texts,
     VariantPeriod,
     Voltage,
     Windows,
@@ -139,6 +141,7 @@ def parse_family(data: Mapping[str, Any], file: str) -> FaultFamily:
         voltage=_voltage(top.section("voltage")) if top.has("voltage") else None,
         cautions=top.texts("cautions", ()),
         file=file,
+        texts=_texts(top.section("texts", optional=True)),
     )
     top.done()
     _check_whole(top, family)
@@ -485,6 +488,15 @@ def _voltage(section: Section) -> Voltage:
     )
     section.done()
     return voltage
+
+
+def _texts(section: Section) -> Texts:
+    usual = Texts()
+    texts = Texts(
+        **{one.name: section.text(one.name, getattr(usual, one.name), empty=False) for one in fields(Texts)}
+    )
+    section.done()
+    return texts
 
 
 def _check_whole(top: Section, family: FaultFamily) -> None:

@@ -10,7 +10,7 @@ import hashlib
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import date
 from typing import Any, NamedTuple
 
@@ -296,6 +296,25 @@ class Voltage:
 
 
 @dataclass(frozen=True)
+class Texts:
+    """What pages say of the work on this fault, as parts of sentences; the defaults fit any fault.
+
+    Attributes:
+        cautions_title: heading of the cautions.
+        careful_work: the work that the cautions stand before: "work on a pump".
+        custom: the custom of the trade that proposals are measured against, in two or three words.
+        custom_step: the same as what is done: "replacing the sensor first".
+        custom_condition: the same as a condition: "the sensor is replaced first".
+    """
+
+    cautions_title: str = "Before anyone begins"
+    careful_work: str = "this work"
+    custom: str = "cheapest step first"
+    custom_step: str = "taking the cheapest step first"
+    custom_condition: str = "the cheapest step is taken first"
+
+
+@dataclass(frozen=True)
 class FaultFamily:
     """The codes, complaints and repairs that belong to one complaint on the machine. See the fields' own
     types.
@@ -326,6 +345,7 @@ class FaultFamily:
     voltage: Voltage | None
     cautions: tuple[str, ...]
     file: str
+    texts: Texts = field(default_factory=Texts)
 
     def cause(self, name: str) -> Cause:
         """The cause of that name (KeyError if there is none)."""
@@ -400,9 +420,10 @@ class FaultFamily:
         return _figures(self)
 
     def fingerprint(self) -> str:
-        """Stable hash of everything that can change a result: not the file's place, nor who says a figure."""
+        """Stable hash of everything that can change a result: not the file's place, its texts, nor who
+        says a figure."""
         content = asdict(self)
-        del content["file"]
+        del content["file"], content["texts"]
         text = json.dumps(_plain(content), sort_keys=True, separators=(",", ":"), ensure_ascii=True)
         return hashlib.sha256(text.encode()).hexdigest()
 

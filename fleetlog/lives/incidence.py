@@ -75,6 +75,7 @@ class IncidenceFinding(Finding):
 
     Attributes:
         tests: one an ending that came to pass, when split into groups that can be compared.
+        minimum_failures: the setting in force: fewer endings than that say nothing.
     """
 
     question: ClassVar[str] = "incidence"
@@ -86,6 +87,7 @@ class IncidenceFinding(Finding):
     groups: tuple[IncidenceGroup, ...]
     notes: tuple[str, ...] = ()
     tests: tuple[EndingTest, ...] = ()
+    minimum_failures: int = 5
 
     @property
     def frame(self) -> pl.DataFrame:
@@ -171,6 +173,7 @@ def incidence(
         groups=tuple(groups),
         notes=() if groups else (f"No life of {component} is under observation in this part of the fleet.",),
         tests=_tests(groups, parts),
+        minimum_failures=fleet.settings.survival.minimum_failures,
     )
 
 

@@ -53,6 +53,8 @@ class RepeatsFinding(Finding):
             p; None without groups to compare.
         difference: of exactly two groups, first less second, over the ages at which enough machines of both
             are watched: hours, difference, std_error, lower, upper; empty otherwise.
+        minimum_at_risk: the setting in force: a rate of fewer repairs, or a count of fewer machines, is no
+            sure one.
     """
 
     question: ClassVar[str] = "repeats"
@@ -69,6 +71,7 @@ class RepeatsFinding(Finding):
     group_curves: pl.DataFrame = field(default_factory=pl.DataFrame)
     group_test: Mapping[str, float] | None = None
     difference: pl.DataFrame = field(default_factory=pl.DataFrame)
+    minimum_at_risk: int = 5
 
     @property
     def frame(self) -> pl.DataFrame:
@@ -152,6 +155,7 @@ def repeats(
         group_curves=grouped.curves,
         group_test=grouped.test,
         difference=grouped.difference,
+        minimum_at_risk=fleet.settings.survival.minimum_at_risk,
     )
 
 

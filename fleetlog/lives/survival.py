@@ -96,7 +96,12 @@ class SurvivalGroup:
 
 @dataclass(frozen=True, repr=False)
 class SurvivalFinding(Finding):
-    """Survival of one component, one curve a group, and the log-rank test between them."""
+    """Survival of one component, one curve a group, and the log-rank test between them.
+
+    Attributes:
+        minimum_failures, minimum_at_risk: the settings in force: a group of fewer failures says nothing of
+            the shape of its lives, and a curve that rests on fewer parts is no sure one.
+    """
 
     question: ClassVar[str] = "survival"
 
@@ -111,6 +116,8 @@ class SurvivalFinding(Finding):
     interval: str = "log-log"
     test: str = "log-rank"
     strata: tuple[str, ...] = ()
+    minimum_failures: int = 5
+    minimum_at_risk: int = 5
 
     @property
     def frame(self) -> pl.DataFrame:
@@ -257,6 +264,8 @@ def survival(
         interval=interval,
         test=test,
         strata=strata,
+        minimum_failures=fleet.settings.survival.minimum_failures,
+        minimum_at_risk=fleet.settings.survival.minimum_at_risk,
     )
 
 

@@ -1,8 +1,8 @@
-"""Gathers findings and renders the templates of reports/."""
+"""The month's report: its findings, and what renders the templates of reports/ with them."""
 
 from __future__ import annotations
 
-from fleetlog.reporting.gathered import CostSummary, MethodText, ReportFindings
+from fleetlog.reporting.findings import CostSummary, MethodText, ReportFindings
 from fleetlog.reporting.write import write_report
 
 __all__ = ["CostSummary", "MethodText", "ReportFindings", "write_report"]

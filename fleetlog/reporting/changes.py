@@ -44,22 +44,23 @@ def changes(
     before: SuspectsFinding, now: SuspectsFinding, words: Mapping[str, str] = NO_WORDS
 ) -> tuple[Change, ...]:
     """Every change between the two lists, the gravest kind first, then in the order of the lists."""
-    stood = {(case.machine_id, case.side): case for case in before.cases}
-    stands = {(case.machine_id, case.side): case for case in now.cases}
-    found = []
-    for key, case in stands.items():
-        earlier = stood.get(key)
-        kind = _kind(earlier, case)
-        if kind:
-            found.append(Change(kind, _standing(earlier, words), _standing(case, words), case))
-    for key, case in stood.items():
-        if key not in stands:
-            kind = "no longer open" if case.state == "open" else "off watch"
-            found.append(Change(kind, _standing(case, words), "", case))
-    return tuple(sorted(found, key=lambda change: KINDS.index(change.kind)))
+    earlier = {(case.machine_id, case.side): case for case in before.cases}
+    later = {(case.machine_id, case.side): case for case in now.cases}
+    pairs = [
+        *((earlier.get(key), case) for key, case in later.items()),
+        *((case, None) for key, case in earlier.items() if key not in later),
+    ]
+    every = [
+        Change(_kind(then, today), _standing(then, words), _standing(today, words), case)
+        for then, today in pairs
+        if (case := today or then) is not None
+    ]
+    return tuple(sorted((one for one in every if one.kind), key=lambda change: KINDS.index(change.kind)))
 
 
-def _kind(before: Suspect | None, now: Suspect) -> str:
+def _kind(before: Suspect | None, now: Suspect | None) -> str:
+    if now is None:
+        return "no longer open" if before is not None and before.state == "open" else "off watch"
     if before is None:
         return "new case" if now.state == "open" else "new on watch"
     if before.state != now.state:
@@ -80,13 +81,10 @@ def _standing(case: Suspect | None, words: Mapping[str, str]) -> str:
     return f"{state}{said(case.top_cause, words)}, {percent(case.certainty)}"
 
 
-def as_frame(found: tuple[Change, ...]) -> pl.DataFrame:
+def as_frame(changed: tuple[Change, ...]) -> pl.DataFrame:
     """The changes as a table: machine_id, side, change, before, now."""
     return pl.DataFrame(
-        [
-            (change.case.machine_id, change.case.side, change.kind, change.before, change.now)
-            for change in found
-        ],
+        [(one.case.machine_id, one.case.side, one.kind, one.before, one.now) for one in changed],
         schema={name: pl.String for name in ("machine_id", "side", "change", "before", "now")},
         orient="row",
     )

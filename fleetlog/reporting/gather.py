@@ -1,4 +1,4 @@
-"""Asks a fleet everything that a month's report tells."""
+"""Asks a fleet everything that a month's report says."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import calendar
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from typing import Any
 
 from fleetlog.causes.costs import CostFinding, costs
 from fleetlog.causes.suspects import SuspectsFinding, suspects
@@ -26,7 +27,7 @@ from fleetlog.planning.forecast_verification import (
 )
 from fleetlog.planning.outlook import outlook_of
 from fleetlog.planning.plan import plan
-from fleetlog.reporting.gathered import CostSummary, MethodText, ReportFindings
+from fleetlog.reporting.findings import CostSummary, MethodText, ReportFindings
 from fleetlog.session.concurrent import concurrent_questions
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import Scope
@@ -35,7 +36,7 @@ from fleetlog.session.status import status
 #: Pages for so many units at most, those of the first cases; the others stand in the tables.
 MOST_UNITS = 200
 #: Months that a yard orders parts and plans shop hours for.
-_AHEAD = 6
+_MONTHS = 6
 
 
 def gather(
@@ -43,7 +44,7 @@ def gather(
     month: date,
     fault: str = "neutral-return",
     *,
-    begin: Callable[[ReportFindings], None] = lambda found: None,
+    begin: Callable[[ReportFindings], None] = lambda findings: None,
 ) -> ReportFindings:
     """The findings of one month, each as of its last day.
 
@@ -55,50 +56,50 @@ def gather(
     """
     first = month.replace(day=1)
     last = month.replace(day=calendar.monthrange(month.year, month.month)[1])
-    eve = first - timedelta(days=1)
     family = fleet.family(fault)
-    then, scope = Scope(fault=fault, as_of=eve), Scope(fault=fault, as_of=last)
+    eve = Scope(fault=fault, as_of=first - timedelta(days=1))
+    scope = Scope(fault=fault, as_of=last)
     days = days_to_ask(fleet, scope, forecasts=record_length(fleet))
-    with concurrent_questions(fleet) as beside:
-        looked_back = beside(lambda own: look_back(own, scope, days[:-1], draws=RECORD_DRAWS))
-        before = beside(lambda own: _before(own, then, first, forecast=bool(days)))
+    with concurrent_questions(fleet) as concurrent:
+        record = concurrent(lambda own: look_back(own, scope, days[:-1], draws=RECORD_DRAWS))
+        before = concurrent(lambda own: _before(own, eve, first, forecast=bool(days)))
         now = suspects(fleet, scope)
         spent = costs(fleet, now, first, last + timedelta(days=1), scope)
-        component = _followed(family)
         concerned = tuple(dict.fromkeys(case.machine_id for case in now.cases))
-        found = ReportFindings(
+        findings = ReportFindings(
             month=first,
             fleet=fleet.settings.fleet.name or "The fleet",
             currency=fleet.settings.fleet.currency,
             fault_title=family.title,
             status=status(fleet, scope),
             suspects=now,
-            survival_by_variant=survival(fleet, scope, component=component, by=("variant",)),
-            survival_by_build_year=survival(fleet, scope, component=component, by=("build_year",)),
+            **_lives(fleet, scope, family),
             repeats=repeats(fleet, scope),
-            comparison=compare(fleet, scope, component=component, by="build_year"),
             cautions=family.cautions,
             methods=tuple(MethodText(one.name, one.title, one.summary, one.body) for one in topics()),
-            words=_words(family),
-            voltage=_sound_range(family),
+            words={
+                **{cause.name: cause.title for cause in family.causes},
+                **{step.name: step.title for step in family.steps},
+            },
+            texts=family.texts,
             time_zone=fleet.settings.fleet.time_zone,
             paper=fleet.settings.fleet.paper,
             suspects_before=before().suspects,
             cost=CostSummary(spent.spent, before().costs.spent, spent.cases, spent.assumptions),
         )
-        begin(found)
-        ahead = outlook_of(fleet, scope, months=_AHEAD)
-        found = replace(
-            found,
-            forecast=forecast_of(fleet, scope, ahead),
-            plan=plan(fleet, scope, known=now, outlook=ahead),
+        begin(findings)
+        outlook = outlook_of(fleet, scope, months=_MONTHS)
+        findings = replace(
+            findings,
+            forecast=forecast_of(fleet, scope, outlook),
+            plan=plan(fleet, scope, known=now, outlook=outlook),
         )
-        begin(found)
+        begin(findings)
         expected = before().expected
         return replace(
-            found,
+            findings,
             units=units(fleet, concerned[:MOST_UNITS], scope, known=now),
-            met=verification(fleet, scope, expected, (*looked_back(), expected.for_record()))
+            verification=verification(fleet, scope, expected, (*record(), expected.for_record()))
             if expected
             else None,
         )
@@ -120,23 +121,15 @@ def _before(fleet: Fleet, scope: Scope, month: date, *, forecast: bool) -> _Befo
     return _Before(known, costs(fleet, known, last_month, month, scope), expected)
 
 
-def _followed(family: FaultFamily) -> str:
-    """The part that the family's first cause sits in and whose lives are followed."""
-    for cause in family.causes:
-        if family.part(cause.component):
-            return cause.component
-    return family.parts[0].component
-
-
-def _words(family: FaultFamily) -> dict[str, str]:
+def _lives(fleet: Fleet, scope: Scope, family: FaultFamily) -> dict[str, Any]:
+    """How long the part lasts that the family's first cause with a followed part sits in."""
+    parts = [part.component for part in family.parts]
+    component = next((cause.component for cause in family.causes if cause.component in parts), "")
+    component = component or next(iter(parts), "")
+    if not component:
+        return {"survival_by_variant": None, "survival_by_build_year": None}
     return {
-        **{cause.name: cause.title for cause in family.causes},
-        **{step.name: step.title for step in family.steps},
+        "survival_by_variant": survival(fleet, scope, component=component, by=("variant",)),
+        "survival_by_build_year": survival(fleet, scope, component=component, by=("build_year",)),
+        "comparison": compare(fleet, scope, component=component, by="build_year"),
     }
-
-
-def _sound_range(family: FaultFamily) -> tuple[str, float, float] | None:
-    voltage = family.voltage
-    if voltage is None:
-        return None
-    return voltage.quantity, voltage.target - voltage.tolerance, voltage.target + voltage.tolerance

@@ -16,7 +16,7 @@ from fleetlog.charts.repeats import comeback_chart, mean_cumulative_chart
 from fleetlog.charts.survival import survival_chart
 from fleetlog.charts.suspects import suspects_chart
 from fleetlog.charts.weibull import probability_chart
-from fleetlog.reporting.gathered import ReportFindings
+from fleetlog.reporting.findings import ReportFindings
 from fleetlog.reporting.pictures import Picture, Sketch, sketch
 
 
@@ -38,25 +38,27 @@ class Subject:
 
 
 def subjects(findings: ReportFindings) -> Iterator[Subject]:
-    """Every picture that the findings at hand allow, in the order of the page."""
+    """Every picture that the findings at hand allow."""
     # The notes of a finding stand once under its section, not in each of its pictures.
-    by_variant = replace(findings.survival_by_variant, notes=())
-    by_year = replace(findings.survival_by_build_year, notes=())
     repeats = replace(findings.repeats, notes=())
     yield Subject("suspects", "s", suspects_chart, findings.suspects, "suspects")
     if findings.plan is not None and not findings.plan.frame.is_empty():
         yield Subject("plan", "l", plan_chart, replace(findings.plan, notes=()), "plan")
-    yield Subject("by_variant", "v", survival_chart, by_variant, "survival_by_variant_curve")
+    if findings.survival_by_variant is not None:
+        by_variant = replace(findings.survival_by_variant, notes=())
+        yield Subject("by_variant", "v", survival_chart, by_variant, "survival_by_variant_curve")
+        yield Subject("paper", "p", probability_chart, by_variant, "survival_by_variant_curve")
     if findings.comparison is not None:
         compared = replace(findings.comparison, notes=())
         yield Subject("comparison", "c", comparison_chart, compared, "build_years_compared")
-    yield Subject("by_year", "y", survival_chart, by_year, "survival_by_build_year_curve")
-    yield Subject("paper", "p", probability_chart, by_variant, "survival_by_variant_curve")
+    if findings.survival_by_build_year is not None:
+        by_year = replace(findings.survival_by_build_year, notes=())
+        yield Subject("by_year", "y", survival_chart, by_year, "survival_by_build_year_curve")
     if findings.forecast is not None:
         ahead = replace(findings.forecast, notes=())
         yield Subject("forecast", "a", forecast_chart, ahead, "forecast_by_month")
-    if findings.met is not None and findings.met.record is not None:
-        record = replace(findings.met.record, notes=())
+    if findings.verification is not None and findings.verification.record is not None:
+        record = replace(findings.verification.record, notes=())
         yield Subject("record", "k", forecast_check_chart, record, "forecast_record_by_month")
     yield Subject("repairs", "r", comeback_chart, repeats, "repairs")
     yield Subject("cumulative", "m", mean_cumulative_chart, repeats, "mean_cumulative")

@@ -1,48 +1,165 @@
-"""Tables of the page: which columns a reader sees, in which words, with the value that sorting uses."""
+"""What a table of the report is, declared once for page, PDF, workbook and CSV; and its form on a page."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date, datetime
-from typing import Any
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import Any, NamedTuple
 
 import polars as pl
 
 from fleetlog.phrasing import capital, money, percent, said
 
+View = Callable[[Any, pl.DataFrame], pl.DataFrame]
+
+
+class Kind(NamedTuple):
+    """How values of a kind are set.
+
+    Attributes:
+        style: class of the cells on the page: "r" flush right, "n" not broken over lines, "s" a sentence.
+        sheet: number format of the workbook; "" leaves it to the value.
+        unit: of the values, said in the heading.
+    """
+
+    style: str = ""
+    sheet: str = ""
+    unit: str = ""
+
+
+#: `word` is a stored value in words, `value` the same without the words of the fault family, `unit` a
+#: machine, linked to its page; `number` and `labour` have a decimal, `ratio` two in the workbook, `whole` and
+#: `hours` none.
+KINDS: Mapping[str, Kind] = {
+    "text": Kind(),
+    "word": Kind(),
+    "value": Kind(),
+    "unit": Kind(),
+    "yesno": Kind(),
+    "sentence": Kind("s"),
+    "date": Kind("n"),
+    "time": Kind("n"),
+    "count": Kind("r"),
+    "number": Kind("r", "#,##0.0"),
+    "ratio": Kind("r", "0.00"),
+    "whole": Kind("r", "#,##0"),
+    "hours": Kind("r", "#,##0", "h"),
+    "labour": Kind("r", "#,##0.0", "h"),
+    "percent": Kind("r", "0%"),
+    "money": Kind("r", '#,##0 "{currency}"'),
+}
+
 
 @dataclass(frozen=True)
 class Column:
-    """One column as shown.
+    """One column of a table.
 
     Attributes:
-        key: column of the frame.
-        label: heading.
-        kind: how values are written: text, sentence, word (a stored value in words), value (the same, short),
-            yesno, count, number, hours, percent, date, time, money, unit (a machine, linked to its page).
-        gloss: what the heading means, where that is not plain.
+        key: column of the rows; a last "*" stands for any ending, which the heading takes for its "*".
+        heading: in words, without the unit.
+        kind: one of KINDS.
+        note: what the heading means, where that is not plain.
+        page: whether page and PDF show it; the workbook and the CSV hold every column of the rows.
     """
 
     key: str
-    label: str
+    heading: str
     kind: str = "text"
-    gloss: str = ""
+    note: str = ""
+    page: bool = True
 
     @property
-    def whole(self) -> bool:
-        """Whether values must not be broken over lines."""
-        return self.kind in ("date", "time")
+    def title(self) -> str:
+        """The heading with the unit."""
+        unit = KINDS[self.kind].unit
+        return f"{self.heading}, {unit}" if unit else self.heading
 
     @property
     def style(self) -> str:
         """The class of its cells."""
-        return "r" if self.right else "n" if self.whole else "s" if self.kind == "sentence" else ""
+        return KINDS[self.kind].style
 
     @property
     def right(self) -> bool:
         """Whether values stand flush right."""
-        return self.kind in ("count", "number", "hours", "percent", "money")
+        return self.style == "r"
+
+
+def as_it_is(_: Any, rows: pl.DataFrame) -> pl.DataFrame:
+    """The rows, unchanged."""
+    return rows
+
+
+@dataclass(frozen=True)
+class TableSpec:
+    """One table of the report.
+
+    Attributes:
+        name: of its CSV, and its id on the page.
+        title: what it shows. This, headings and notes may name figures of the findings in braces.
+        rows: where the finding has its rows: names joined by dots.
+        columns: those that are worded, in the order of the page; further columns of the rows are headed by
+            their own names.
+        sheet: its name in the workbook, at most 31 letters; "" for none.
+        on_page, on_sheet: (finding, rows) -> the rows as page and PDF, or the workbook, show them.
+    """
+
+    name: str
+    title: str = ""
+    rows: str = ""
+    columns: tuple[Column, ...] = ()
+    sheet: str = ""
+    on_page: View = as_it_is
+    on_sheet: View = as_it_is
+
+    def frame(self, finding: Any) -> pl.DataFrame | None:
+        """The rows, without columns of lists; None where the finding does not have them."""
+        value = finding
+        for name in self.rows.split("."):
+            value = getattr(value, name)
+            if value is None:
+                return None
+        rows: pl.DataFrame = value
+        return rows.drop(name for name, kind in rows.schema.items() if kind.is_nested())
+
+    def column(self, key: str) -> Column | None:
+        """How a column of the rows is worded; None where nothing is declared of it."""
+        for column in self.columns:
+            if column.key == key:
+                return column
+            start = column.key.removesuffix("*")
+            if start != column.key and key.startswith(start):
+                heading = column.heading.replace("*", said(key.removeprefix(start)))
+                return replace(column, key=key, heading=heading)
+        return None
+
+
+@dataclass(frozen=True)
+class Wording:
+    """What the tables of one report are worded with.
+
+    Attributes:
+        words: stored value -> what a reader would say.
+        currency: of columns of money.
+        figures: name -> what stands for it where a title, heading or note has it in braces.
+        pages: machine -> path of its page.
+    """
+
+    words: Mapping[str, str]
+    currency: str = ""
+    figures: Mapping[str, str] = field(default_factory=dict)
+    pages: Mapping[str, str] = field(default_factory=dict)
+
+    def fill(self, text: str) -> str:
+        """The text with the figures that it names."""
+        for name, figure in self.figures.items():
+            text = text.replace(f"{{{name}}}", figure)
+        return text
+
+    def column(self, column: Column) -> Column:
+        """The column with the figures that its heading and note name."""
+        return replace(column, heading=self.fill(column.heading), note=self.fill(column.note))
 
 
 @dataclass(frozen=True)
@@ -71,79 +188,64 @@ class Table:
         return len(self.rows) + self.hidden
 
 
-def table(
-    name: str,
-    caption: str,
-    frame: pl.DataFrame,
-    columns: Sequence[Column],
-    csv: str,
-    *,
-    words: Mapping[str, str],
-    currency: str = "",
-    links: Callable[[str], str] = lambda machine: "",
-    most: int = 500,
+def page_table(
+    spec: TableSpec, finding: Any, frame: pl.DataFrame, folder: str, wording: Wording, *, most: int = 500
 ) -> Table:
-    """The rows of `frame` in words.
+    """A table in words, as a page shows it.
 
     Args:
-        name: id on the page.
-        caption: what it shows.
-        frame: the table, complete.
-        columns: what to show, in order.
-        csv: path of the same table as CSV.
-        words: stored value -> what a reader would say.
-        currency: of money columns.
-        links: machine -> path of its page, "" if it has none.
+        spec: the table.
+        finding: what its rows come from.
+        frame: the rows, complete.
+        folder: where its CSV lies, relative to the page.
+        wording: of this report.
         most: rows on the page; the CSV has all.
     """
-    shown = frame.head(most).to_dicts()
-    columns = [column for column in columns if column.key in frame.columns and _says(shown, column)]
-    rows = tuple(
-        tuple(_cell(row.get(column.key), column, words, currency, links) for column in columns)
-        for row in shown
+    seen = spec.on_page(finding, frame)
+    shown = seen.head(most).to_dicts()
+    columns = [
+        column
+        for column in spec.columns
+        # A column of words that has none only takes room. A missing number says something.
+        if column.page
+        and column.key in seen.columns
+        and (column.kind not in ("text", "word") or any(row[column.key] not in (None, "") for row in shown))
+    ]
+    return Table(
+        spec.name.replace("_", "-"),
+        wording.fill(spec.title),
+        tuple(wording.column(column) for column in columns),
+        tuple(tuple(_cell(row[column.key], column.kind, wording) for column in columns) for row in shown),
+        f"{folder}/{spec.name}.csv",
+        seen.height - len(shown),
     )
-    return Table(name, caption, tuple(columns), rows, csv, frame.height - len(rows))
 
 
-def _says(rows: Sequence[Mapping[str, Any]], column: Column) -> bool:
-    """Whether a column of words has any: an empty one only takes room. A missing number says something."""
-    return column.kind not in ("text", "word") or any(row[column.key] not in (None, "") for row in rows)
-
-
-def _cell(
-    value: Any, column: Column, words: Mapping[str, str], currency: str, links: Callable[[str], str]
-) -> Cell:
+def _cell(value: Any, kind: str, wording: Wording) -> Cell:
     if value is None or value == "":
         return Cell("–", "")
-    match column.kind:
-        case "count":
-            return Cell(f"{value:,}", str(value))
-        case "number":
-            return Cell(f"{value:,.1f}", repr(float(value)))
-        case "hours":
-            return Cell(f"{value:,.0f}", repr(float(value)))
-        case "percent":
-            return Cell(percent(float(value)), repr(float(value)))
-        case "money":
-            return Cell(money(float(value), currency), repr(float(value)))
-        case "date" | "time":
-            return _moment(value, column.kind)
-        case "word":
-            return Cell(capital(said(str(value), words)), str(value))
-        case "value":
-            return Cell(capital(said(str(value))), str(value))
-        case "sentence":
-            return Cell(capital(str(value).rstrip(".")), str(value))
-        case "yesno":
-            return Cell("yes" if value else "no", "yes" if value else "no")
-        case "unit":
-            return Cell(str(value), str(value), links(str(value)))
-        case _:
-            return Cell(str(value), str(value))
-
-
-def _moment(value: date | datetime | str, kind: str) -> Cell:
+    if kind == "count":
+        return Cell(f"{value:,}", str(value))
+    if KINDS[kind].style == "r":
+        return Cell(_number(float(value), kind, wording.currency), repr(float(value)))
     if isinstance(value, datetime):
-        text = f"{value:%Y-%m-%d}" if kind == "date" else f"{value:%Y-%m-%d %H:%M}"
-        return Cell(text, value.isoformat())
-    return Cell(str(value), str(value))
+        return Cell(f"{value:%Y-%m-%d}" if kind == "date" else f"{value:%Y-%m-%d %H:%M}", value.isoformat())
+    if kind == "yesno":
+        value = "yes" if value else "no"
+    text = plain = str(value)
+    match kind:
+        case "word" | "value":
+            text = capital(said(plain, wording.words if kind == "word" else {}))
+        case "sentence":
+            text = capital(plain.rstrip("."))
+        case "unit":
+            return Cell(text, plain, wording.pages.get(plain, ""))
+    return Cell(text, plain)
+
+
+def _number(value: float, kind: str, currency: str) -> str:
+    if kind == "percent":
+        return percent(value)
+    if kind == "money":
+        return money(value, currency)
+    return f"{value:,.0f}" if kind in ("whole", "hours") else f"{value:,.1f}"

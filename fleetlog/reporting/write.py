@@ -20,9 +20,10 @@ from fleetlog import resources
 from fleetlog.charts.drawer import Drawer
 from fleetlog.phrasing import capital, hours, listed, money, percent, plural, plural_part, printable, said
 from fleetlog.reporting.files import safe_names, write_csv, write_text
-from fleetlog.reporting.gathered import ReportFindings
+from fleetlog.reporting.findings import ReportFindings
 from fleetlog.reporting.month import CaseView, case_views, month_page
 from fleetlog.reporting.month_pictures import MonthPictures
+from fleetlog.reporting.month_tables import month_frames
 from fleetlog.reporting.pdf import write_pdf
 from fleetlog.reporting.unit_page import unit_page
 from fleetlog.reporting.workbook import write_workbook
@@ -37,7 +38,7 @@ def write_report(
     """Write the report of a month into `folder`.
 
     Args:
-        findings: everything it tells, finished; nothing is computed here but how to say it.
+        findings: everything it says, finished; nothing is computed here but how to say it.
         folder: made if missing; files of an earlier report of the same name are overwritten.
         clock: the time to print as the time of making; the only thing that may differ between two runs.
         pictures: those of this month, where they have been begun already.
@@ -69,7 +70,8 @@ def write_report(
         tables |= frames
         units.append(write_text(folder / pages[machine], _render("unit.html.j2", context, clock)))
     # The month's page comes last: its pictures are drawn meanwhile.
-    context, month = month_page(findings, pages, pictures.finished())
+    month = month_frames(findings)
+    context = month_page(findings, month, pages, pictures.finished())
     page = write_text(folder / "report.html", _render("report.html.j2", context, clock))
     # The typesetter works beside the tables: it lets go of Python's lock.
     with ThreadPoolExecutor(1) as pool:

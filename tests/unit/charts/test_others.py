@@ -117,7 +117,7 @@ def test_a_case_without_reasons(examples: ModuleType) -> None:
 
 def test_timeline_shows_every_event_at_its_hours(examples: ModuleType) -> None:
     finding = examples.unit()
-    spec = spec_of(unit_chart(finding, band=(1.9, 2.1)))
+    spec = spec_of(unit_chart(replace(finding, band=(1.9, 2.1))))
     rows = rows_of(spec)
     by_lane: dict[str, list[float]] = {}
     for row in rows:

@@ -11,10 +11,10 @@ from typing import Any
 import polars as pl
 import pytest
 
-from fleetlog.charts import probability_chart, survival_chart
+from fleetlog.charts import hazard_chart, probability_chart, survival_chart
 from fleetlog.charts.output import spec_of
 from fleetlog.charts.rows import MAX_ROWS, inline, thinned
-from fleetlog.charts.survival import FEW_AT_RISK, curve_rows, survival_title
+from fleetlog.charts.survival import curve_rows, survival_title
 from fleetlog.errors import UsageError
 
 
@@ -91,15 +91,32 @@ def test_a_conditional_start_is_said_and_nothing_is_drawn_before_it(examples: Mo
 
 
 def test_the_curve_is_dashed_where_few_are_watched_and_after_the_last_failure(examples: ModuleType) -> None:
-    group = examples.survival_pooled().groups[0]
-    rows = curve_rows(group, "all")
+    finding = examples.survival_pooled()
+    group = finding.groups[0]
+    rows = curve_rows(finding, group, "all")
     assert rows[0] | {"drawn": "solid"} == rows[0]
     assert (rows[0]["hours"], rows[0]["survival"]) == (0.0, 1.0)
     assert rows[-1]["hours"] == group.last_hours
     assert rows[-1]["survival"] == group.curve["survival"][-1]
     assert rows[-1]["drawn"] == "dashed"
-    thin = [row for row in rows if row["at_risk"] is not None and row["at_risk"] < FEW_AT_RISK]
+    thin = [row for row in rows if row["at_risk"] is not None and row["at_risk"] < finding.minimum_at_risk]
+    assert thin
     assert all(row["drawn"] == "dashed" for row in thin)
+
+
+def test_what_is_few_follows_the_settings_in_force(examples: ModuleType) -> None:
+    finding = examples.survival_pooled()
+    (group,) = finding.groups
+    strict = replace(finding, minimum_failures=group.failures + 1)
+    for chart in (survival_chart, hazard_chart, probability_chart):
+        assert "too few" not in title_of(spec_of(chart(finding)))
+        assert "too few" in title_of(spec_of(chart(strict)))
+    sure = replace(finding, minimum_at_risk=40)
+    assert "Dashed: fewer than 40 parts still watched" in notes_of(spec_of(survival_chart(sure)))
+    dashed = [row["drawn"] for row in curve_rows(sure, group, "all")]
+    assert dashed.count("dashed") > [row["drawn"] for row in curve_rows(finding, group, "all")].count(
+        "dashed"
+    )
 
 
 def test_an_interval_that_cannot_be_computed_is_left_out(examples: ModuleType) -> None:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import importlib.util
 import sys
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from types import ModuleType
 
 import polars as pl
 
+from fleetlog.faults.model import Texts
 from fleetlog.reporting import CostSummary, MethodText, ReportFindings
 
 
@@ -87,9 +89,18 @@ def month() -> ReportFindings:
         ),
         comparison=examples.comparison(),
         forecast=examples.forecast(),
-        met=examples.forecast_met(),
+        verification=examples.forecast_met(),
         plan=examples.plan(),
-        units=tuple(examples.unit(case.machine_id) for case in suspects.cases),
+        units=tuple(
+            replace(examples.unit(case.machine_id), quantity="sensor_neutral_voltage", band=(1.9, 2.1))
+            for case in suspects.cases
+        ),
         words=examples.WORDS,
-        voltage=("sensor_neutral_voltage", 1.9, 2.1),
+        texts=Texts(
+            cautions_title="Before anyone opens a pump",
+            careful_work="work on a pump",
+            custom="sensor first",
+            custom_step="replacing the sensor first",
+            custom_condition="the sensor is replaced first",
+        ),
     )

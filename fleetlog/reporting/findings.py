@@ -1,21 +1,24 @@
-"""Everything a month's report tells, finished: the report itself only arranges and words it."""
+"""Everything that a month's report says, finished: the report itself only arranges and words it."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
+from functools import cached_property
 
 import polars as pl
 
 from fleetlog.causes.suspects import SuspectsFinding
 from fleetlog.causes.unit import UnitFinding
+from fleetlog.faults.model import Texts
 from fleetlog.lives.comparison import ComparisonFinding
 from fleetlog.lives.repeats import RepeatsFinding
 from fleetlog.lives.survival import SurvivalFinding
 from fleetlog.planning.forecast import ForecastFinding
 from fleetlog.planning.forecast_verification import ForecastVerification
 from fleetlog.planning.plan import PlanFinding
+from fleetlog.reporting.changes import Change, as_frame, changes
 from fleetlog.session.status import StatusFinding
 
 
@@ -28,7 +31,7 @@ class CostSummary:
             cost.
         spent_before: the same of the month before.
         cases: what each open case is expected to cost until it is cured, by the steps proposed and by the
-            custom of replacing the sensor first: machine_id, side, expected_cost, custom_cost, saving.
+            custom of the trade: machine_id, side, expected_cost, custom_cost, saving.
         assumptions: the figures behind it: figure, value, unit, source.
     """
 
@@ -65,13 +68,15 @@ class ReportFindings:
         suspects_before: as of the last day of the month before.
         comparison: build years against what their ages let expect, if compared.
         forecast: the coming months, if forecast.
-        met: last month's forecast against what came, if the records reach back for one.
+        verification: last month's forecast against what came, if the records reach back for one.
         plan: the coming weeks in the shop, if planned.
         units: the machines to give a page each, those of `suspects` at least.
         words: stored value -> what a reader would say.
         time_zone: of the yard, an IANA name; the times of `units` are UTC and are shown in it.
         paper: of the printed report, "a4" or "letter".
-        voltage: quantity and the range (from, to) of a sound reading, if the fault has one.
+        survival_by_variant, survival_by_build_year: of the part that the family's first cause sits in; None
+            where the family follows none.
+        texts: what the fault family says of the work.
     """
 
     month: date
@@ -81,18 +86,28 @@ class ReportFindings:
     status: StatusFinding
     suspects: SuspectsFinding
     suspects_before: SuspectsFinding
-    survival_by_variant: SurvivalFinding
-    survival_by_build_year: SurvivalFinding
+    survival_by_variant: SurvivalFinding | None
+    survival_by_build_year: SurvivalFinding | None
     repeats: RepeatsFinding
     cost: CostSummary
     cautions: tuple[str, ...]
     methods: tuple[MethodText, ...]
     comparison: ComparisonFinding | None = None
     forecast: ForecastFinding | None = None
-    met: ForecastVerification | None = None
+    verification: ForecastVerification | None = None
     plan: PlanFinding | None = None
     units: tuple[UnitFinding, ...] = ()
     words: Mapping[str, str] = field(default_factory=dict)
-    voltage: tuple[str, float, float] | None = None
+    texts: Texts = field(default_factory=Texts)
     time_zone: str = "UTC"
     paper: str = "a4"
+
+    @cached_property
+    def changes(self) -> tuple[Change, ...]:
+        """What changed between the suspects of the two months, the gravest kind first."""
+        return changes(self.suspects_before, self.suspects, self.words)
+
+    @property
+    def changes_frame(self) -> pl.DataFrame:
+        """The changes as a table."""
+        return as_frame(self.changes)
