@@ -105,23 +105,23 @@ def tidy_meters(machines: int) -> Meters:
 
 
 def untidy_meters(
-    dice: np.random.Generator, mess: float, begin: Floats, end: Floats, built: Floats, pace: Floats
+    rng: np.random.Generator, mess: float, begin: Floats, end: Floats, built: Floats, pace: Floats
 ) -> Meters:
     """Meters of which some are changed.
 
     Args:
-        dice: the source of random numbers.
+        rng: the source of random numbers.
         mess: share of untidy records.
         begin, end: days between which each machine's books were kept.
         built: day on which each was built.
         pace: running hours a day.
     """
     span = np.maximum(end - begin, 0.0)
-    changed = dice.random(span.size) < 1.0 - np.exp(-CHANGES_A_YEAR * mess * span / 365.25)
-    day = begin + span * dice.random(span.size)
+    changed = rng.random(span.size) < 1.0 - np.exp(-CHANGES_A_YEAR * mess * span / 365.25)
+    day = begin + span * rng.random(span.size)
     old = np.round((day - built) * pace, 1)
-    new = np.where(dice.random(span.size) < 0.8, 0.0, np.round(20.0 * dice.random(span.size), 1))
-    recorded = dice.random(span.size) < CHANGES_RECORDED
+    new = np.where(rng.random(span.size) < 0.8, 0.0, np.round(20.0 * rng.random(span.size), 1))
+    recorded = rng.random(span.size) < CHANGES_RECORDED
     changed &= old > new
     return Meters(np.where(changed, day, np.inf), old, new, changed & recorded)
 
@@ -130,31 +130,38 @@ def untidy_meters(
 
 
 class Untidy:
-    """Makes the tables of some machines untidy; each kind of table has dice of its own.
+    """Makes the tables of some machines untidy; each kind of table has rng of its own.
 
     Args:
         mess: share of records that are untidy, 0 to 1.
         seed: of the machines; the same tables come out of the same tables.
     """
 
-    def __init__(self, mess: float, seed: np.random.SeedSequence) -> None:
-        self._mess = mess
+    def __init__(
+        self,
+        mess: float,
+        seed: np.random.SeedSequence,
+        only: frozenset[str] = frozenset(),
+        spared: tuple[str, ...] = (),
+    ) -> None:
+        self._mess, self._only, self._spared = mess, only, spared
+        self.changes_meters = not only
         kinds = ("readings", "codes", "orders", "lines", "measurements", "machines", "components")
-        self._dice = dict(zip(kinds, map(np.random.default_rng, seed.spawn(len(kinds))), strict=True))
+        self._rng = dict(zip(kinds, map(np.random.default_rng, seed.spawn(len(kinds))), strict=True))
 
     def readings(self, frame: pl.DataFrame, machine: Ints) -> pl.DataFrame:
         """Meter readings; `machine` numbers the machine of each row, whose rows lie together."""
-        dice, hit = self._hits("readings", frame.height, _READINGS)
+        rng, hit = self._hits("readings", frame.height, _READINGS)
         hours = frame["hours"].to_numpy().copy()
-        in_run, start = self._runs(dice, machine, "outlier")
-        step = np.where(dice.random(hours.size) < 0.5, -1.0, 1.0) * np.exp(dice.normal(6.0, 1.0, hours.size))
+        in_run, start = self._runs(rng, machine, "outlier")
+        step = np.where(rng.random(hours.size) < 0.5, -1.0, 1.0) * np.exp(rng.normal(6.0, 1.0, hours.size))
         hours[in_run] = np.maximum(np.round(hours[in_run] + step[start[in_run]], 1), 0.0)
-        half = dice.random(hours.size) < 0.3
+        half = rng.random(hours.size) < 0.3
         hours = np.where(hit["rounded"], np.where(half, np.round(2 * hours) / 2, np.round(hours)), hours)
         typo = np.flatnonzero(hit["typo"])
-        hours[typo] = mistyped(dice, hours[typo])
+        hours[typo] = mistyped(rng, hours[typo])
         by_hand = hit["typo"] | hit["rounded"]
-        gap, _ = self._runs(dice, machine, "gap")
+        gap, _ = self._runs(rng, machine, "gap")
         untidy = frame.with_columns(
             hours=pl.when(~pl.Series(hit["no_hours"])).then(pl.Series(hours)),
             source=pl.when(pl.Series(by_hand))
@@ -162,20 +169,20 @@ class Untidy:
             .when(~pl.Series(hit["no_source"]))
             .then("source"),
         )
-        return _in_order(dice, untidy, hit, kept=~gap)
+        return _in_order(rng, untidy, hit, kept=~gap)
 
     def codes(self, frame: pl.DataFrame) -> pl.DataFrame:
         """Fault codes: some come days late, some lose their side or their hours."""
-        dice, hit = self._hits("codes", frame.height, _CODES)
-        late = np.where(hit["late"], dice.exponential(DAYS_LATE, frame.height), 0.0)
+        rng, hit = self._hits("codes", frame.height, _CODES)
+        late = np.where(hit["late"], rng.exponential(DAYS_LATE, frame.height), 0.0)
         frame = _blank(frame, hit, "side", "hours", "status", "fmi")
-        frame = frame.with_columns(self._mistyped(dice, frame, hit), (pl.col(DAY) + pl.Series(late)))
-        return _in_order(dice, frame, hit)
+        frame = frame.with_columns(self._mistyped(rng, frame, hit), (pl.col(DAY) + pl.Series(late)))
+        return _in_order(rng, frame, hit)
 
     def orders(self, frame: pl.DataFrame) -> pl.DataFrame:
         """Work orders: hours that the meter does not bear out, cells left empty, closed before opened."""
-        dice, hit = self._hits("orders", frame.height, _ORDERS)
-        off = np.round(dice.normal(0.0, 25.0, frame.height), 0)
+        rng, hit = self._hits("orders", frame.height, _ORDERS)
+        off = np.round(rng.normal(0.0, 25.0, frame.height), 0)
         frame = _blank(frame, hit, "hours", "closed_at", "complaint", "status").with_columns(
             hours=pl.when(pl.Series(hit["disagree"]))
             .then((pl.col("hours") + pl.Series(off)).clip(lower_bound=0.0).round(0))
@@ -184,22 +191,22 @@ class Untidy:
             .then(pl.col("opened_at") - pl.duration(days=30))
             .otherwise("closed_at"),
         )
-        return _in_order(dice, frame.with_columns(self._mistyped(dice, frame, hit)), hit)
+        return _in_order(rng, frame.with_columns(self._mistyped(rng, frame, hit)), hit)
 
     def lines(self, frame: pl.DataFrame) -> pl.DataFrame:
         """Lines of work orders: cells left empty, lines of an order that nobody knows."""
-        dice, hit = self._hits("lines", frame.height, _LINES)
+        rng, hit = self._hits("lines", frame.height, _LINES)
         frame = _blank(frame, hit, "side", "finding", "result", "done_at", "labour_hours", "component")
         unknown = pl.Series(hit["order_unknown"])
         frame = frame.with_columns(
             work_order_id=pl.when(unknown).then(pl.format("{}?", "work_order_id")).otherwise("work_order_id")
         )
-        return _in_order(dice, frame, hit)
+        return _in_order(rng, frame, hit)
 
     def measurements(self, frame: pl.DataFrame) -> pl.DataFrame:
         """Measurements: side or hours left empty, rows twice."""
-        dice, hit = self._hits("measurements", frame.height, _MEASUREMENTS)
-        return _in_order(dice, _blank(frame, hit, "side", "hours"), hit)
+        rng, hit = self._hits("measurements", frame.height, _MEASUREMENTS)
+        return _in_order(rng, _blank(frame, hit, "side", "hours"), hit)
 
     def machines(self, frame: pl.DataFrame) -> pl.DataFrame:
         """The list of machines: built in a year or a month, nobody knows on which day."""
@@ -221,40 +228,40 @@ class Untidy:
         self, kind: str, rows: int, shares: dict[str, float]
     ) -> tuple[np.random.Generator, dict[str, Flags]]:
         """Which rows suffer which mishap: one at most, so that the shares add up to the mess."""
-        dice = self._dice[kind]
-        mark = dice.random(rows) / self._mess
+        rng = self._rng[kind]
+        mark = rng.random(rows) / self._mess
         edges = np.cumsum([0.0, *shares.values()])
         pairs = zip(shares, edges[:-1], edges[1:], strict=True)
-        return dice, {name: (mark >= low) & (mark < high) for name, low, high in pairs}
+        return rng, {name: (mark >= low) & (mark < high) for name, low, high in pairs}
 
-    def _runs(self, dice: np.random.Generator, machine: Ints, kind: str) -> tuple[Flags, Ints]:
+    def _runs(self, rng: np.random.Generator, machine: Ints, kind: str) -> tuple[Flags, Ints]:
         """Which rows lie in a run of readings, and the row at which each one's run began."""
         mean = _RUNS[kind]
         size = machine.size
-        begins = dice.random(size) < self._mess * _READINGS[kind] / mean
-        length = dice.geometric(1.0 / mean, size)
+        begins = rng.random(size) < self._mess * _READINGS[kind] / mean
+        length = rng.geometric(1.0 / mean, size)
         start = np.maximum.accumulate(np.where(begins, np.arange(size), -1))
         inside = (start >= 0) & (np.arange(size) < start + length[start])
         inside &= machine == machine[start]
         return inside, start
 
     @staticmethod
-    def _mistyped(dice: np.random.Generator, frame: pl.DataFrame, hit: dict[str, Flags]) -> pl.Series:
+    def _mistyped(rng: np.random.Generator, frame: pl.DataFrame, hit: dict[str, Flags]) -> pl.Series:
         hours = frame["hours"].to_numpy().copy()
         rows = np.flatnonzero(hit["typo"] & np.isfinite(hours))
-        hours[rows] = mistyped(dice, hours[rows])
+        hours[rows] = mistyped(rng, hours[rows])
         return pl.Series("hours", hours).fill_nan(None)
 
 
-def mistyped(dice: np.random.Generator, hours: Floats) -> Floats:
+def mistyped(rng: np.random.Generator, hours: Floats) -> Floats:
     """Hours as a hasty hand enters them: two digits swapped, a digit twice, or the decimal point lost."""
     tenths = np.round(hours * 10.0).astype(np.int64)
     digits = np.char.str_len(tenths.astype(np.str_)).astype(np.int64)
-    place = 10 ** np.floor(dice.random(hours.size) * np.maximum(digits - 1, 1)).astype(np.int64)
+    place = 10 ** np.floor(rng.random(hours.size) * np.maximum(digits - 1, 1)).astype(np.int64)
     low, here, above = tenths % place, (tenths // place) % 10, (tenths // (10 * place)) % 10
     swapped = tenths + (above - here) * place + (here - above) * 10 * place
     doubled = (tenths // place) * 10 * place + here * place + low
-    kind = dice.integers(0, 3, hours.size)
+    kind = rng.integers(0, 3, hours.size)
     return np.select([kind == 0, kind == 1], [swapped / 10.0, doubled / 10.0], 10.0 * hours)
 
 
@@ -266,11 +273,11 @@ def _blank(frame: pl.DataFrame, hit: dict[str, Flags], *columns: str) -> pl.Data
 
 
 def _in_order(
-    dice: np.random.Generator, frame: pl.DataFrame, hit: dict[str, Flags], kept: Flags | None = None
+    rng: np.random.Generator, frame: pl.DataFrame, hit: dict[str, Flags], kept: Flags | None = None
 ) -> pl.DataFrame:
     """The rows as they stand in the file: some twice, some later than their turn, some not at all."""
     rows = np.arange(frame.height) if kept is None else np.flatnonzero(kept)
-    later = dice.integers(1, MOST_ROWS_LATE + 1, frame.height)
+    later = rng.integers(1, MOST_ROWS_LATE + 1, frame.height)
     place = rows + np.where(hit["out_of_order"][rows], later[rows], 0) if "out_of_order" in hit else rows
     again = rows[hit["duplicate"][rows]]
     rows = np.concatenate((rows, again))
