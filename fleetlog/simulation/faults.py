@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from fleetlog.simulation.arrays import Floats, Ints
+from fleetlog.simulation.arrays import Floats, Ints, days_since_epoch
 from fleetlog.simulation.law import World
 from fleetlog.simulation.machines import Machines
 
@@ -21,17 +21,19 @@ class Parts:
         fitted: running hours at which each part was fitted.
         hazard: its row in the law's hazards.
         at, cause: running hours and cause of the next fault on each side.
+        fated: sides to which nothing happens by chance.
     """
 
     def __init__(self, world: World, machines: Machines, rng: np.random.Generator) -> None:
         size, self.sides = machines.size, len(world.law.sides)
         causes = range(len(world.causes))
-        self._world, self._rng = world, rng
+        self._world, self._machines, self._rng = world, machines, rng
         self.fitted = np.zeros((size, self.sides, len(causes)))
         hazards = [world.hazard_built(k, machines.pump_built, machines.make, machines.serial) for k in causes]
         self.hazard = np.repeat(np.column_stack(hazards)[:, None, :], self.sides, axis=1)
         self.at = np.zeros((size, self.sides))
         self.cause = np.zeros((size, self.sides), dtype=np.int64)
+        self.fated = np.repeat(~machines.electronic[:, None], self.sides, axis=1)
 
     def draw_next(self, rows: Ints, side: Ints | int, after: Floats) -> tuple[Floats, Ints]:
         """When and by which cause the next fault sets in after those running hours."""
@@ -43,10 +45,19 @@ class Parts:
         first = np.argmin(onset, axis=1)
         return onset[np.arange(rows.size), first], first.astype(np.int64)
 
-    def renew(self, rows: Ints, side: Ints | int, k: int, at: Floats) -> None:
-        """Begins new lives of the part at fault by a cause."""
+    def renew(self, rows: Ints, side: Ints | int, k: int, at: Floats) -> Ints:
+        """Begins new lives of the part at fault by a cause; their hazards.
+
+        A spare part is of the newer variant once any maker builds it in.
+        """
+        variant = self._world.service_variant(k)
+        own, newer = self.hazard[rows, side, k], self._world.hazard_row(k, variant)
+        changes = [c.built_from for c in self._world.plan.changes if c.variant == variant and c.built_from]
+        since = days_since_epoch(min(changes)) if changes else -np.inf
+        day = self._machines.clock.days(rows, at)
         self.fitted[rows, side, k] = at
-        self.hazard[rows, side, k] = self._world.hazard_row(k, self._world.service_variant(k))
+        self.hazard[rows, side, k] = renewed = np.where(day >= since, newer, own)
+        return renewed
 
 
 def live(world: World, machines: Machines, parts: Parts, case: Case, rng: np.random.Generator) -> None:
@@ -61,8 +72,7 @@ def live(world: World, machines: Machines, parts: Parts, case: Case, rng: np.ran
     echo = np.zeros((machines.size, parts.sides), dtype=bool)
     for side in range(parts.sides):
         parts.at[:, side], parts.cause[:, side] = parts.draw_next(every, side, np.zeros(machines.size))
-    fated = np.isin(machines.names.to_list(), list(world.plan.facts))
-    parts.at[fated | ~machines.electronic] = np.inf
+    parts.at[parts.fated] = np.inf
     while True:
         side = np.argmin(parts.at, axis=1)
         begins = parts.at[every, side]

@@ -149,7 +149,9 @@ def draw_machines(
         first, size: which ones.
     """
     u, plan = rng.random, world.plan
-    built = np.floor(world.begin_day - 7 * 365 + u(size) * (world.end_day - world.begin_day + 6.5 * 365))
+    before, until = (365.0 * years for years in plan.built_years)
+    span = world.end_day - world.begin_day + before - until
+    built = np.floor(world.begin_day - before + u(size) * span)
     pace = np.clip(2.0 * np.exp(0.35 * rng.standard_normal(size)), 0.5, 6.0)
     used = u(size) < 0.25
     acquired = np.floor(built + np.where(used, 365 + 4 * 365 * u(size), 30.0))
@@ -166,10 +168,16 @@ def draw_machines(
         model = np.floor(more.random(size) * several[make]).astype(np.int64)
         pump_built = built - more.integers(9, 110, size)
         # Nobody lists what was sold before the records begin.
-        late = np.floor(np.maximum(acquired, world.begin_day) + 300 + 3650 * more.exponential(size=size))
+        late = np.floor(np.maximum(acquired, world.begin_day) + 300 + 7000 * more.exponential(size=size))
         disposed = np.where(late < world.end_day - 1.0, late, np.inf)
     electronic = more.random(size) >= plan.manual
     hours_new = pace * np.maximum(world.begin_day - built, 0.0)  # at the first day of the records
+    if plan.names:  # machines are named in the order in which they came
+        came = np.argsort(acquired, kind="stable")
+        built, pump_built, pace, acquired, disposed = (
+            of[came] for of in (built, pump_built, pace, acquired, disposed)
+        )
+        hours_new = hours_new[came]
     for i, facts in enumerate(map(plan.facts.get, plan.names[first : first + size])):
         if facts is not None:
             disposed[i], electronic[i], pace[i] = np.inf, True, facts.yearly_hours / 365.25

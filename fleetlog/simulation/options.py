@@ -139,7 +139,8 @@ class FleetPlan:
 
     Attributes:
         names: of the machines, as many as there are; none names them by number.
-        sites: where they stand.
+        sites: where they stand; one named twice has twice as many.
+        built_years: years before the records begin, and before they end, between which machines are built.
         makes, changes: who made them, and when which maker changed a part; with makes, the files tell makes,
             models, serial numbers, variants and costs too.
         manual: share of machines with manual control: they cannot have the fault.
@@ -154,6 +155,7 @@ class FleetPlan:
 
     names: tuple[str, ...] = ()
     sites: tuple[str, ...] = ("Ashgrove", "Birch Lane", "Cold Spring", "Dunmore")
+    built_years: tuple[float, float] = (7.0, 0.5)
     makes: tuple[Make, ...] = ()
     changes: tuple[DesignChange, ...] = ()
     manual: float = 0.0

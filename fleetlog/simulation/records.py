@@ -19,8 +19,8 @@ from fleetlog.simulation.wording import free_text, worded
 #: Meter readings written at a time.
 READINGS = 1_000_000
 
-_EVENT: Schema = {"machine": pl.Int64, "side": pl.Int64, "hours": pl.Float64}
-_LINE = _EVENT | {
+EVENT: Schema = {"machine": pl.Int64, "side": pl.Int64, "hours": pl.Float64}
+LINE = EVENT | {
     "case": pl.Int64,
     "visit": pl.Int64,
     "order": pl.Int64,
@@ -73,7 +73,7 @@ class Records:
             self.machines.meters = untidy_meters(
                 rng, keeping.mess, *self.machines.recorded(), clock.built, clock.pace
             )
-        lines = self.seen(self.log.lines.frame(_LINE))
+        lines = self.seen(self.log.lines.frame(LINE))
         codes, orders, steps = self.fault_codes(), self.work_orders(lines), self.work_lines(lines)
         if keeping.routine:
             codes, orders, steps = self.with_routine(keeping.work, more, codes, orders, steps)
@@ -249,12 +249,12 @@ class Records:
 
     def components(self) -> pl.DataFrame:
         """Parts that were renewed before a machine's records begin."""
-        parts = self.log.parts.frame(_EVENT | {"cause": pl.Int64})
+        parts = self.log.parts.frame(EVENT | {"cause": pl.Int64, "hazard": pl.Int64})
         machine = parts["machine"].to_numpy()
         day = self.machines.clock.days(machine, parts["hours"].to_numpy())
         before = self.machines.recorded()[0][machine]
         component = {k: cause.component for k, cause in enumerate(self.law.causes)}
-        variant = {k: self.world.service_variant(k) for k in component}
+        variant = {i: hazard.variant for i, hazard in enumerate(self.law.hazards)}
         return (
             parts.with_columns(pl.Series(DAY, before), day=pl.Series(day))
             .filter(pl.Series(day < before, dtype=pl.Boolean))
@@ -263,7 +263,7 @@ class Records:
                 machine_id=self.name(),
                 component=pl.col("cause").replace_strict(component, return_dtype=pl.String),
                 side=self.side(),
-                variant=pl.col("cause").replace_strict(variant, return_dtype=pl.String),
+                variant=pl.col("hazard").replace_strict(variant, return_dtype=pl.String),
                 fitted_on=as_day(pl.col("day")),
                 fitted_hours=pl.col("hours").round(1),
                 **{DAY: DAY},
@@ -272,7 +272,7 @@ class Records:
 
     def fault_codes(self) -> pl.DataFrame:
         """The codes of the fault."""
-        codes = self.seen(self.log.codes.frame(_EVENT | {"fmi": pl.Int64}))
+        codes = self.seen(self.log.codes.frame(EVENT | {"fmi": pl.Int64}))
         spn, more = pl.lit(524000), {}
         if self.plan.makes:
             make = self.machines.make[codes["machine"].to_numpy()]
@@ -355,7 +355,7 @@ class Records:
     def measurements(self) -> pl.DataFrame:
         """Readings of the voltage."""
         voltage = self.law.voltage
-        readings = self.seen(self.log.readings.frame(_EVENT | {"value": pl.Float64}))
+        readings = self.seen(self.log.readings.frame(EVENT | {"value": pl.Float64}))
         return readings.select(
             machine_id=self.name(),
             measured_at="at",
@@ -434,6 +434,7 @@ class Records:
         variants = {part.component: part.service_variant for part in self.law.parts if part.service_variant}
         lines = lines.with_columns(
             labour_hours=pl.when(hours > 2).then((4 * hours).round() / 4).otherwise(hours.round(1)),
+            parts_cost=pl.when(pl.col("parts_cost") > 0).then("parts_cost"),
             variant=pl.when(new).then(pl.col("component").replace_strict(variants, default=None)),
         ).with_columns(labour_cost=(self.plan.labour_rate * pl.col("labour_hours")).round(2))
         work = lines.group_by("work_order_id").agg(pl.col("labour_hours").sum())
@@ -453,7 +454,7 @@ class Records:
 
     def true_cases(self) -> pl.DataFrame:
         """What no yard knows: one row a case that began while its machine was on record."""
-        schema = _EVENT | {"case": pl.Int64, "cause": pl.Int64, "ended": pl.Float64, "cured_by": pl.Int64}
+        schema = EVENT | {"case": pl.Int64, "cause": pl.Int64, "ended": pl.Float64, "cured_by": pl.Int64}
         cases = self.seen(self.log.cases.frame(schema))
         ended = self.machines.clock.days(cases["machine"].to_numpy(), cases["ended"].to_numpy())
         names = {s: cure.step.name for s, cure in enumerate(self.world.cures)} | {-1: ""}

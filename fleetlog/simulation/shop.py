@@ -25,7 +25,7 @@ class Log:
             part while the pump is open).
         readings: value of the voltage.
         cases: case, cause (position), ended (running hours, infinite while open), cured_by (position, -1: none).
-        parts: cause (position) whose part was renewed, and why: the cause of the case.
+        parts: cause (position) whose part was renewed, hazard (row) of the new one, and why: the cause of the case.
         orders, visits: how many cases and work orders there are so far.
     """
 
@@ -65,6 +65,8 @@ class Shop:
         fmi = world.mode_fmi[pick(rng, world.modes[k])]
         pattern = pick(rng, world.voltage[k]) if world.voltage is not None else np.full(size, -1)
         tried = np.zeros((size, len(world.cures)), dtype=bool)
+        whole = [s for s, cure in enumerate(world.cures) if cure.renews_both]
+        tried[:, whole] = self.parts.fated[rows].any(axis=1)[:, None]  # what is set must not be renewed
         shown = np.full((size, len(world.looks)), -1, dtype=np.int64)
         last, cured_by = np.full((2, size), -1, dtype=np.int64)
         ends = np.full(size, np.inf)
@@ -211,7 +213,7 @@ class Shop:
         k = cures[s].renews[0]
         age = at - parts.fitted[rows, side, k]
         old = age > 0.5 * self.world.scale[parts.hazard[rows, side, k]]
-        here = self.machines.site[rows] == self.world.plan.sites.index(habit.site)
+        here = np.array(self.world.plan.sites)[self.machines.site[rows]] == habit.site
         since = self.machines.clock.days(rows, at) >= days_since_epoch(habit.since)
         called = np.array([cure.need >= 0 for cure in cures])[chosen] & (chosen >= 0)
         wanted = self.rng.random(rows.size) < (habit.at_once if visit == 0 else habit.next_time)
@@ -242,7 +244,8 @@ class Shop:
         """Renews a part of the first design on the other side while the pump is open, if nothing is wrong there."""
         k = cure.renews[0]
         newer = self.world.hazard_row(k, self.world.service_variant(k))
-        old = (self.parts.hazard[rows, side, k] != newer) & (self.parts.at[rows, side] > at)
+        old = (self.parts.hazard[rows, side, k] != newer) & ~self.parts.fated[rows, side]
+        old &= self.parts.at[rows, side] > at
         mine = np.flatnonzero(old & (self.rng.random(rows.size) < self.world.plan.both_sides))
         mine_about = {name: column[mine] for name, column in about.items()}
         finding = np.full(mine.size, "no_fault_found", dtype=object)
@@ -283,5 +286,5 @@ class Shop:
         for k in (*cure.renews, *cure.renews_both):
             sides = (side,) if k in cure.renews else tuple(np.full(rows.size, s) for s in range(self.parts.sides))
             for one in sides:
-                self.parts.renew(rows, one, k, at)
-                self.log.parts.add(machine=rows, side=one, hours=at, cause=np.full(rows.size, k), why=why)
+                hazard = self.parts.renew(rows, one, k, at)
+                self.log.parts.add(machine=rows, side=one, hours=at, cause=k, hazard=hazard, why=why)

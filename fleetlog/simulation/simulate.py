@@ -137,6 +137,8 @@ def draw_block(
     machines = draw_machines(world, happens, planned, first, size)
     parts, log = Parts(world, machines, happens), Log()
     shop = Shop(world, machines, parts, log, happens, noted)
+    for story in stories:
+        parts.fated[(machines.names == story.machine).to_numpy(), world.law.sides.index(story.side)] = True
     live(world, machines, parts, shop.case, happens)
     texts = play(stories, shop, planned)
     return Records(machines, log, block + 1, phrased, texts)
