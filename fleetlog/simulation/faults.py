@@ -87,11 +87,12 @@ def live(world: World, machines: Machines, parts: Parts, case: Case, rng: np.ran
         if parts.sides == 2:
             other = 1 - on
             # The other side's next fault is drawn anew: its parts may have been renewed in the same job.
-            free = parts.at[rows, other] > ends
+            open_to_chance = ~parts.fated[rows, other]
+            free = open_to_chance & (parts.at[rows, other] > ends)
             redrawn, causes = parts.draw_next(rows, other, np.maximum(ends, begin))
             parts.at[rows, other] = np.where(free, redrawn, parts.at[rows, other])
             parts.cause[rows, other] = np.where(free, causes, parts.cause[rows, other])
-            echoed = shared & (parts.at[rows, other] > begin)
+            echoed = open_to_chance & shared & (parts.at[rows, other] > begin)
             at_once = begin + rng.random(rows.size)
             parts.at[rows, other] = np.where(echoed, at_once, parts.at[rows, other])
             parts.cause[rows, other] = np.where(echoed, k, parts.cause[rows, other])
