@@ -2,9 +2,9 @@
 
     python demo_data/make_demo.py [--out FOLDER] [--truth FILE.json]
 
-The fleet is one of fleetlog's simulated ones. `demo.toml` says what is particular about it: its makers, its sites,
-how its people write, the cases that are set, and the mess. What the yard would know goes to CSV files, its true
-figures into README.md, and what only the inventor knows to --truth. The same seed gives the same bytes.
+The fleet is one of fleetlog's simulated ones. `demo.toml` says what is particular about it: its makers, how its
+people write, the cases that are set, and the mess. What the yard would know goes to CSV files, its true figures
+into README.md, and what only the inventor knows to --truth. The same seed gives the same bytes.
 """
 
 from __future__ import annotations
@@ -12,9 +12,9 @@ from __future__ import annotations
 import argparse
 import json
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -22,12 +22,12 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from fleetlog.faults import FaultFamily, load_families
-from fleetlog.simulation.arrays import days_since_epoch
+from fleetlog.faults.loader import SHIPPED, merge, parse_family, read_toml
+from fleetlog.simulation.arrays import EPOCH, days_since_epoch
 from fleetlog.simulation.files import DAY
 from fleetlog.simulation.law import World
 from fleetlog.simulation.options import DesignChange, Disorder, Facts, FleetPlan, Habit, Keeping, Make
-from fleetlog.simulation.records import EVENT, LINE, Records
+from fleetlog.simulation.records import CASE, EVENT, LINE, PART
 from fleetlog.simulation.routine import ROUTINE, Job
 from fleetlog.simulation.scripted import Story, Visit
 from fleetlog.simulation.simulate import draw_block
@@ -39,379 +39,296 @@ from fleetlog.stats.risk_table import RiskTable
 HERE = Path(__file__).resolve().parent
 SEED, UNITS = 20260630, [str(n) for n in range(11, 400) if n % 19 != 4][:208]
 BEGIN, AS_OF = date(2020, 7, 1), date(2026, 6, 30)
-MISHAPS = frozenset(
-    "hours side finding result done_at labour_hours closed_at source status year_only month_only gap rounded".split()
-)
-Tables = dict[str, pl.DataFrame]
+BUSHING = "internal_bushing"
+#: The order of the rows of each file.
+ORDER = {
+    "machines": ["acquired_on"],
+    "components": ["fitted_on"],
+    "meter_readings": ["read_at"],
+    "meter_changes": ["changed_at"],
+    "fault_codes": ["seen_at"],
+    "work_orders": ["work_order_id"],
+    "work_lines": ["work_order_id", "line_no"],
+    "measurements": ["measured_at"],
+    "rentals": ["out_at"],
+}
 Row = dict[str, Any]
 
 
-def _toml(name: str) -> Row:
+def toml(name: str) -> Row:
     return tomllib.loads((HERE / name).read_text(encoding="utf-8"))
 
 
 class Demo:
-    """The demo fleet: its world, its tables and its truth."""
+    """The demo fleet: its world, the tables that the yard hands over, and the truth."""
 
     def __init__(self) -> None:
-        self.data, settings = _toml("demo.toml"), _toml("fleetlog.toml")
-        self.stated = "design_changes" in settings  # else the yard's list of parts must tell which bushing it is
-        changes = (settings if self.stated else _toml("design_changes.toml"))["design_changes"]
-        self.mess, self.planted = self.data["mess"], {}
-        years = ((AS_OF - BEGIN).days + 1) / 365.25
-        world = World.of(self.law, Disorder(unrecorded=0.03), self.plan(changes), years, AS_OF, 30.4)
-        self.records = draw_block(world, SEED, 0, 0, len(UNITS), self.stories())
-        self.machines, self.world = self.records.machines, world
-        self.machines.meters = self.meters()
-        self.tables: Tables = {}
-        routine = replace(ROUTINE, jobs=tuple(self.job(job) for job in self.data["jobs"]), code_hours=350.0, codes_more=0.3)
-        keeping = Keeping(0.25, MISHAPS, tuple(world.plan.facts), True, routine)
-        for kind, frame in self.records.tables(keeping, *(np.random.SeedSequence(SEED, spawn_key=(n,)) for n in (8, 9))):
-            self.tables[kind] = frame.drop(DAY)
-        self.finish()
-
-    @cached_property
-    def law(self) -> FaultFamily:
-        """The family of the complaint with the demo's own figures."""
-        law, own = load_families()["neutral-return"], {}
-        for row in self.data["hazards"]:
-            own[row["cause"], row.get("variant", "")] = {name: row[name] for name in ("shape", "scale_hours") if name in row}
-        hazards = tuple(replace(h, **own.get((h.cause, h.variant), {})) for h in law.hazards)
-        evidence = tuple(
-            replace(table, counts={**table.counts, **{cause: (20.0, 0.0) for cause in self.data["sides_apart"]}}) if table.name == "sides" else table
-            for table in law.evidence
+        self.data, settings = toml("demo.toml"), toml("fleetlog.toml")
+        self.law = parse_family(
+            merge(read_toml(SHIPPED / "neutral-return.toml"), self.data["law"]), "demo.toml"
         )
-        return replace(law, hazards=hazards, evidence=evidence, comeback=replace(law.comeback, mean_hours=self.data["comeback_hours"]))
+        self.k = [cause.name for cause in self.law.causes].index(BUSHING)
+        self.stated = "design_changes" in settings  # else the list of parts must tell which bushing it is
+        changes = (settings if self.stated else toml("design_changes.toml"))["design_changes"]
+        years = ((AS_OF - BEGIN).days + 1) / 365.25
+        self.world = World.of(self.law, Disorder(unrecorded=0.03), self.plan(changes), years, AS_OF, 30.4)
+        self.records = draw_block(self.world, SEED, 0, 0, len(UNITS), self.stories())
+        self.machines, self.log = self.records.machines, self.records.log
+        self.machines.meters = self.meters()
+        jobs = tuple(Job(**job) for job in self.data["jobs"])
+        keeping = Keeping(
+            mess=0.25,
+            mishaps=frozenset(self.data["mishaps"]),
+            spared=tuple(self.world.plan.facts),
+            routine=True,
+            work=replace(ROUTINE, jobs=jobs, code_hours=350.0, codes_more=0.3),
+        )
+        seeds = (np.random.SeedSequence(SEED, spawn_key=(stream,)) for stream in (8, 9))
+        self.tables = {kind: frame.drop(DAY) for kind, frame in self.records.tables(keeping, *seeds)}
+        self.finish()
 
     def plan(self, changes: Sequence[Row]) -> FleetPlan:
         """What the fleet is made of."""
-        data, units = self.data, [dict(unit) for unit in self.data["units"]]
-        makes = [
-            Make(**(row | {"models": row["models"], "codes": {s: (spn or None, text) for s, (spn, text) in row["codes"].items()}}))
-            for row in data["makes"]
-        ]
+        data = self.data
         return FleetPlan(
             names=tuple(UNITS),
-            sites=tuple(data["sites"]),
-            built_years=tuple(data["built_years"]),
-            makes=tuple(makes),
-            changes=tuple(DesignChange(**row) for row in changes),
-            manual=data["manual"],
-            season=data["season"],
-            day_rates=data["day_rates"],
-            habits=tuple(Habit(**row) for row in data["habits"]),
-            both_sides=data["both_sides"],
+            makes=tuple(Make(**make) for make in data["makes"]),
+            changes=tuple(DesignChange(**change) for change in changes),
+            habits=tuple(Habit(**habit) for habit in data["habits"]),
             phrases=Phrases(**data["phrases"]),
-            facts={unit.pop("name"): Facts(**unit) for unit in units},
+            facts={name: Facts(**facts) for name, facts in data["units"].items()},
+            **data["plan"],
         )
 
     def stories(self) -> list[Story]:
         """The cases that are set, and the readings that wander without a case."""
-        stories = []
-        for row in self.data["cases"]:
-            visits = tuple(Visit(**visit) for visit in row.get("visits", ()))
-            stories.append(Story(visits=visits, **row["case"]))
-        for row in self.data["watch"]:
-            look = Visit(0, (f"measure_neutral_voltage {row['volts']:.2f}",), 1.0, "check over, drive feels lazy to stop")
-            stories.append(Story(row["machine"], row["side"], "", row["on"], 0, (look,)))
+        stories = [
+            Story(**row["case"], visits=tuple(Visit(**visit) for visit in row.get("visits", ())))
+            for row in self.data["cases"]
+        ]
+        for unit, side, on, volts in self.data["watch"]:
+            step = f"measure_neutral_voltage {volts:.2f}"
+            look = Visit(0, (step,), 1.0, "check over, drive feels lazy to stop")
+            stories.append(Story(unit, side, "", on, 0, (look,)))
         return stories
 
-    def job(self, row: Row) -> Job:
-        return Job(tuple(row["complaints"]), row["every_hours"], row["spread"], tuple(map(tuple, row["tasks"])))
-
     def meters(self) -> Meters:
-        """Meters that were replaced on set days."""
+        """Meters replaced on set days, of which somebody made a note or not."""
         size = len(UNITS)
-        changed, old, new, recorded = np.full(size, np.inf), np.zeros(size), np.zeros(size), np.zeros(size, dtype=bool)
-        for row in self.mess["meters"]:
-            i, day = UNITS.index(row["unit"]), float(days_since_epoch(row["on"]))
-            changed[i], new[i], recorded[i] = day, row["new"], row["recorded"]
-            old[i] = np.round(self.machines.clock.hours(np.array([i]), np.array([day]))[0], 1)
-            self.note("meter_changes" if row["recorded"] else "meter_change_not_written_down", row["unit"], row["on"], row["new"])
+        changed, old, new = np.full(size, np.inf), np.zeros(size), np.zeros(size)
+        recorded = np.zeros(size, dtype=bool)
+        for unit, on, begins, noted in self.data["meters"]:
+            i = UNITS.index(unit)
+            changed[i], new[i], recorded[i] = days_since_epoch(on), begins, noted
+        gone = np.flatnonzero(np.isfinite(changed))
+        old[gone] = np.round(self.machines.clock.hours(gone, changed[gone]), 1)
         return Meters(changed, old, new, recorded)
 
     # ------------------------------------------------------------------------ the tables
 
-    def note(self, kind: str, *what: Any) -> None:
-        self.planted.setdefault(kind, []).append([str(x) if isinstance(x, date) else x for x in what])
-
     def finish(self) -> None:
-        """Numbers the orders by day, adds what is known of pumps, plants the mess and sorts the files."""
-        bought = self.tables["machines"].filter(pl.col("disposed_on").is_null() | (pl.col("disposed_on") > BEGIN))
-        self.tables["machines"] = bought  # nobody lists what was sold before
-        self.number_orders()
-        self.known_parts()
-        self.tables = {kind: _as_text(frame) for kind, frame in self.tables.items()}
-        self.plant()
-        order = {
-            "components": ["fitted_on"], "meter_readings": ["read_at"], "meter_changes": ["changed_at"], "fault_codes": ["seen_at"],
-            "work_orders": ["work_order_id"], "work_lines": ["work_order_id", "line_no"], "measurements": ["measured_at"],
-            "rentals": ["out_at"],
-        }  # fmt: skip
-        for kind, columns in order.items():
-            self.tables[kind] = self.tables[kind].sort(columns, maintain_order=True, nulls_last=True)
-
-    def number_orders(self) -> None:
-        orders = self.tables["work_orders"].sort("opened_at", "work_order_id")
-        self.numbers = dict(zip(orders["work_order_id"], (f"W{n}" for n in range(10001, 99999)), strict=False))
+        """Numbers the orders by day, lists the parts that are known, plants the mess, sorts the files."""
+        tables = self.tables
+        listed = pl.col("disposed_on").is_null() | (pl.col("disposed_on") > BEGIN)  # not what was sold before
+        pin = pl.when(pl.int_range(pl.len()) % 11 != 3).then("XX" + pl.col("serial_number").str.zfill(15))
+        tables["machines"] = tables["machines"].filter(listed).with_columns(pin=pin)
+        orders = tables["work_orders"].sort("opened_at", "work_order_id")["work_order_id"]
+        self.numbers = {order: f"W{number}" for number, order in enumerate(orders, 10001)}
         for kind in ("work_orders", "work_lines"):
-            self.tables[kind] = self.tables[kind].with_columns(pl.col("work_order_id").replace(self.numbers))
+            tables[kind] = tables[kind].with_columns(pl.col("work_order_id").replace(self.numbers))
+        own = tables["components"].filter(component=BUSHING)
+        tables["components"] = pl.concat((pl.DataFrame(self.known_parts()), own), how="diagonal")
+        for kind in tables:
+            tables[kind] = as_text(tables[kind])
+        for mess in self.data["mess"]:
+            self.plant(**mess)
+        for kind, columns in ORDER.items():
+            tables[kind] = tables[kind].sort(columns, maintain_order=True, nulls_last=True)
 
-    def bushings_at_first(self) -> pl.DataFrame:
-        """machine, machine_id, variant of the bushing that each machine's pump was built with, by its maker's true change."""
-        k, m = self.world.causes.index("internal_bushing"), self.machines
-        rows = self.world.hazard_built(k, m.pump_built, m.make, m.serial)
-        variants = [self.law.hazards[row].variant for row in rows]
-        return pl.DataFrame({"machine": np.arange(m.size), "machine_id": UNITS, "variant": variants, "electronic": m.electronic})
+    def plant(self, what: str, kind: str, **how: Any) -> None:
+        """Adds rows as they stand, overwrites cells of rows that are found, loses rows, or writes some twice."""
+        table = self.tables[kind]
+        if "add" in how:
+            table = pl.concat((table, pl.DataFrame(how["add"])), how="diagonal")
+        for where in how.get("find", ()):
+            hit = pl.all_horizontal(pl.col(name).eq_missing(value) for name, value in where.items())
+            assert table.filter(hit).height, f"{what}: there is no row {where} in {kind}"
+            new = [
+                pl.when(hit).then(pl.lit(v or None)).otherwise(n).alias(n)
+                for n, v in how.get("set", {}).items()
+            ]
+            table = table.with_columns(new) if new else table.filter(~hit)
+        self.tables[kind] = pl.concat((table, table[how.get("twice", [])]))
 
-    def known_parts(self) -> None:
-        """The list of parts names the pump wherever the machine's build date would mislead, and a few more.
+    @cached_property
+    def first_variant(self) -> list[str]:
+        """The bushing that each machine's pump was built with, by its maker's true change."""
+        m = self.machines
+        return [
+            self.law.hazards[row].variant
+            for row in self.world.hazard_built(self.k, m.pump_built, m.make, m.serial)
+        ]
 
-        As long as the settings do not say when a maker changed the bushing, it names the bushing as well, wherever
-        the family's own date would take it for the other one.
+    def known_parts(self) -> list[Row]:
+        """Pumps wherever the machine's build date would mislead about the bushing, and a few more.
+
+        As long as the settings do not say when a maker changed the bushing, the list names the bushing as well,
+        wherever the family's own date would take it for the other one.
         """
-        m, rows = self.machines, []
-        listed = dict(self.tables["machines"].select("machine_id", "build_date").iter_rows())
-        part = self.law.part("internal_bushing")
-        assert part is not None
-        k = self.world.causes.index("internal_bushing")
-        for i, unit, variant, electronic in self.bushings_at_first().filter(pl.col("machine_id").is_in(list(listed))).iter_rows():
-            known = date.fromisoformat((listed[unit] + "-01-01")[:10])  # the first day that the list leaves open
-            pump = date(1970, 1, 1) + timedelta(days=int(m.pump_built[i]))
-            by_list = self.world.hazard_built(k, np.array([float(days_since_epoch(known))]), m.make[i : i + 1], m.serial[i : i + 1])
-            told = self.law.hazards[by_list[0]].variant != variant or i % 23 == 7
-            if electronic and told:
-                rows.append({"machine_id": unit, "component": "drive_pump", "serial_number": f"P{220000 + 611 * i}", "built_on": pump, "fitted_on": known, "fitted_hours": 0.0})
-            if electronic and not self.stated and part.variant_built(pump if told else known) != variant:
-                rows.append({"machine_id": unit, "component": "internal_bushing", "variant": variant, "fitted_on": known, "fitted_hours": 0.0})
-        own = self.tables["components"].filter(pl.col("component") == "internal_bushing")
-        lost = own.join(self.tables["machines"].filter(pl.col("acquired_on") > BEGIN), on="machine_id", how="semi").head(2)
-        for row in lost.iter_rows(named=True):  # bought used, and the seller's papers do not tell
-            self.note("undocumented_bushings", row["machine_id"], row["side"], row["fitted_on"], row["fitted_hours"])
-        kept = own.join(lost, on=["machine_id", "side", "fitted_on"], how="anti", nulls_equal=True)
-        self.tables["components"] = pl.concat((pl.DataFrame(rows), kept), how="diagonal")
-
-    # ------------------------------------------------------------------------ the mess
-
-    def shown(self, unit: str, day: date) -> float:
-        """What the meter of a unit showed at noon of a day."""
-        at, noon = np.array([UNITS.index(unit)]), np.array([days_since_epoch(day) + 0.5])
-        return round(float(self.machines.meters.shown(at, noon, self.machines.clock.hours(at, noon))[0]), 1)
-
-    def add(self, kind: str, *rows: Row) -> None:
-        """Appends rows as they shall stand in the file."""
-        frame = pl.DataFrame([{name: str(value) for name, value in row.items()} for row in rows])
-        self.tables[kind] = pl.concat((self.tables[kind], frame), how="diagonal")
-
-    def change(self, kind: str, rows: pl.Series | Sequence[int], **columns: str | None) -> None:
-        """Overwrites cells of the rows with these numbers."""
-        hit = pl.int_range(pl.len()).is_in(pl.Series(rows, dtype=pl.Int64).implode())
-        new = [pl.when(hit).then(pl.lit(x, dtype=pl.String)).otherwise(name).alias(name) for name, x in columns.items()]
-        self.tables[kind] = self.tables[kind].with_columns(new)
-
-    def find(self, kind: str, *conditions: pl.Expr) -> pl.DataFrame:
-        """Rows of units without a story, with their numbers as `at`."""
-        frame = self.tables[kind].with_row_index("at")
-        own = pl.lit(True) if kind == "work_lines" else ~pl.col("machine_id").is_in(list(self.world.plan.facts))
-        return frame.filter(own, *conditions)
-
-    def plant(self) -> None:
-        """What real yards hand over besides the facts; everything planted is noted."""
-        mess = self.mess
-        self.write_pins()
-        for row in mess["readings"]:
-            unit, day, right = row["unit"], row["on"], self.shown(row["unit"], row["on"])
-            wrong = self.mistaken(row["what"], unit, day, right)
-            zero = "telematics" in row["what"]
-            self.reading(unit, day, wrong, *(("telematics", 5) if zero else ()))
-            self.note("typing_errors", unit, day, row["what"], wrong, right)
-        unit, day = mess["corrected"]["unit"], mess["corrected"]["on"]
-        right = self.shown(unit, day)
-        for value in (round(right + 40, 1), right):  # the second one is right
-            self.reading(unit, day, value)
-        self.note("corrected_reading", unit, day, round(right + 40, 1), right)
-        for row in mess["orders"]:
-            hours = pl.col("hours").cast(pl.Float64)
-            order = self.find("work_orders", pl.col("machine_id") == row["unit"], hours > 1000, pl.col("opened_at") > "2023-06").row(0, named=True)
-            wrong = float(int(float(order["hours"]) * row["factor"]))
-            self.change("work_orders", [order["at"]], hours=str(wrong))
-            self.note("typing_errors_in_orders", order["work_order_id"], row["unit"], row["what"], wrong, float(order["hours"]))
-        told = pl.col("complaint").str.contains("(?i)neutral")
-        for order in self.find("work_orders", told, pl.col("opened_at").str.starts_with("2022"), pl.col("site") == "Wrenmouth").head(2)["work_order_id"]:
-            self.tables["work_lines"] = self.tables["work_lines"].filter(pl.col("work_order_id") != order)
-            self.note("orders_without_lines", order)
-        for row in mess["wrong_unit"]:
-            number, site = f"W{90000 + int(row['unit'])}", self.tables["machines"].filter(machine_id=row["unit"])["site"][0]
-            self.add("work_orders", {"work_order_id": number, "machine_id": row["unit"], "opened_at": row["on"], "closed_at": row["on"],
-                                     "site": site, "complaint": "neutral code? opened by mistake, wrong unit", "status": "cancelled"})  # fmt: skip
-            self.note("cancelled_orders", number)
-        self.pump_told_twice()
-        volts = self.find("measurements", pl.col("measured_at") > "2023-03").row(0, named=True)
-        self.change("measurements", [volts["at"]], value=f"{1000 * float(volts['value']):.0f}", unit="mV")
-        self.note("millivolts", volts["machine_id"], volts["measured_at"], volts["side"])
-        # A controller update after which a few machines sent the fault without saying which side.
-        codes = self.find("fault_codes", pl.col("code").str.starts_with("DN-"), pl.col("seen_at").str.starts_with("2024"))[2:42:4]
-        for unit, at in codes.select("machine_id", "seen_at").iter_rows():
-            self.note("codes_without_side", unit, at)
-        self.change("fault_codes", codes["at"], spn=None, fmi=None, side=None, code="DN-7", description="Drive does not return to neutral")
-        manual = self.find("machines", pl.col("control") == "manual", pl.col("acquired_on") < "2024", pl.col("disposed_on").is_null())["machine_id"][0]
-        at = f"{mess['impossible']}T10:41:00"
-        self.add("fault_codes", {"machine_id": manual, "seen_at": at, "hours": self.shown(manual, mess["impossible"]), "spn": 521731, "fmi": 7,
-                                 "code": "DN-L7", "description": "Left drive does not return to neutral", "status": "active", "source": "manual"})  # fmt: skip
-        self.note("code_on_manual_machine", manual, at)
-        line = self.find("work_lines", pl.col("component") == "other").row(40, named=True)
-        self.add("work_lines", {"work_order_id": line["work_order_id"], "line_no": 9, "done_at": line["done_at"], "component": "other", "action": "jiggle", "labour_hours": 0.3})
-        self.note("rejected_rows", "work_lines", line["work_order_id"], "9", "unknown action jiggle")
-        for row in mess["rows"]:
-            self.add(row["kind"], row["row"])
-            if "rejected" in row:
-                when = next(value for name, value in row["row"].items() if name.endswith("_at"))
-                self.note("rejected_rows", row["kind"], row["row"]["machine_id"], when[:10], row["rejected"])
-        for kind, places in mess["duplicates"].items():
-            again = self.tables[kind][places]
-            self.tables[kind] = pl.concat((self.tables[kind], again))
-            for row in again.iter_rows(named=True):
-                self.note("exact_duplicates", kind, row.get("machine_id"), row.get("work_order_id"))
-
-    def reading(self, unit: str, day: date, hours: float, source: str = "manual", hour: int = 12) -> None:
-        self.add("meter_readings", {"machine_id": unit, "read_at": f"{day}T{hour:02}:00:00", "hours": hours, "source": source})
-
-    def mistaken(self, what: str, unit: str, day: date, right: float) -> float:
-        """A reading as a tired person types it, or as a box sends it that lost its memory for one night."""
-        digits = str(int(right))
-        return {
-            "digits swapped": float(digits[0] + digits[2] + digits[1] + digits[3:]),
-            "decimal lost": float(round(right * 10)),
-            "last year's value": float(round(self.shown(unit, day - timedelta(days=365)))),
-            "telematics sent zero": 0.0,
-        }.get(what) if "unit" not in what else self.shown(what.split()[-1], day)  # type: ignore[return-value]
-
-    def write_pins(self) -> None:
-        """Product identification numbers of 17 characters; some are missing, two were cut short."""
-        rng, pins = np.random.default_rng(SEED), []
-        for i, (unit, make, built) in enumerate(self.tables["machines"].select("machine_id", "make", "build_date").iter_rows()):
-            letters = "".join(rng.choice(list("ABCDEFGHJKLMNPRSTUVWXYZ0123456789"), 5))
-            pin = f"XX{make[0]}{letters}{built[2:4]}{1_000_000 + 37_813 * i % 9_000_000}"
-            short = unit in self.mess["pins_cut_short"]
-            pins.append(pin[:15] if short else None if i % 11 == 3 else pin)
-            if short:
-                self.note("pins_cut_short", unit)
-        self.tables["machines"] = self.tables["machines"].insert_column(1, pl.Series("pin", pins))
-
-    def pump_told_twice(self) -> None:
-        """A new pump that stands in the list of parts and in a work order."""
-        pump = self.find("work_lines", pl.col("component") == "drive_pump", pl.col("action") == "replace", pl.col("done_at").is_not_null())
-        order = pump.join(self.tables["work_orders"].filter(pl.col("hours").is_not_null()), on="work_order_id", maintain_order="left").row(0, named=True)
-        day = date.fromisoformat(order["done_at"][:10])
-        self.add("components", {"machine_id": order["machine_id"], "component": "drive_pump", "serial_number": "P884417",
-                                "built_on": day - timedelta(days=71), "fitted_on": day, "fitted_hours": order["hours"]})  # fmt: skip
-        self.note("pump_told_twice", order["machine_id"], order["work_order_id"], day)
+        m, part, rows = self.machines, self.law.part(BUSHING), []
+        for unit, built in (
+            self.tables["machines"]
+            .filter(control="electronic_joystick")
+            .select("machine_id", "build_date")
+            .rows()
+        ):
+            i, known = (
+                UNITS.index(unit),
+                date.fromisoformat((built + "-01-01")[:10]),
+            )  # the first day that fits
+            pump = EPOCH + timedelta(days=int(m.pump_built[i]))
+            day, one = np.array([float(days_since_epoch(known))]), slice(i, i + 1)
+            by_list = self.law.hazards[
+                self.world.hazard_built(self.k, day, m.make[one], m.serial[one])[0]
+            ].variant
+            listed, row = (
+                by_list != self.first_variant[i] or i % 23 == 7,
+                {"machine_id": unit, "fitted_on": known, "fitted_hours": 0.0},
+            )
+            if listed:
+                rows.append(
+                    row
+                    | {"component": "drive_pump", "serial_number": f"P{220000 + 611 * i}", "built_on": pump}
+                )
+            if (
+                part
+                and not self.stated
+                and part.variant_built(pump if listed else known) != self.first_variant[i]
+            ):
+                rows.append(row | {"component": BUSHING, "variant": self.first_variant[i]})
+        return rows
 
     # ------------------------------------------------------------------------ the truth
 
+    def named(self, frame: pl.DataFrame) -> pl.DataFrame:
+        """Rows of the log with names for numbers."""
+        steps, causes = [step.name for step in self.law.steps], self.world.causes
+        names = {"machine": UNITS, "side": self.law.sides, "step": steps, "cause": causes}
+        variants = [hazard.variant for hazard in self.law.hazards]
+        return frame.with_columns(
+            pl.col(column).replace_strict(dict(enumerate(values)), return_dtype=pl.String)
+            for column, values in (names | {"hazard": variants}).items()
+            if column in frame.columns
+        )
+
     @cached_property
     def cases(self) -> pl.DataFrame:
-        """Every true case on record: case, machine_id, side, cause, site, began and ended (days), open, and what was tried."""
-        schema = EVENT | {"case": pl.Int64, "cause": pl.Int64, "ended": pl.Float64, "cured_by": pl.Int64}
-        cases = self.records.seen(self.records.log.cases.frame(schema))
-        tried = self.attempts.group_by("case").agg(
-            visits=pl.col("order").n_unique(), sensors=(pl.col("step") == "replace_sensor").sum()
+        """Every true case on record: its row of the log, with site, last_day (infinite while it lasts) and open."""
+        m = self.machines
+        cases = self.records.seen(self.log.cases.frame(CASE))
+        row = cases["machine"].to_numpy()
+        last = m.clock.days(row, cases["ended"].to_numpy())
+        last = np.where(last < self.world.end_day, last, np.inf)
+        return self.named(cases).with_columns(
+            site=np.array(self.world.plan.sites)[m.site[row]],
+            last_day=last,
+            open=np.isinf(last) & np.isinf(m.disposed[row]),
         )
-        sites, stays = np.array(self.world.plan.sites)[self.machines.site], ~np.isfinite(self.machines.disposed)
-        machine = cases["machine"].to_numpy()
-        return cases.join(tried, on="case", how="left", maintain_order="left").with_columns(
-            pl.Series("machine_id", [UNITS[i] for i in machine]),
-            pl.Series("site", sites[machine]),
-            pl.Series("stays", stays[machine]),
-            pl.Series("end_day", self.machines.clock.days(machine, cases["ended"].to_numpy())),
-            pl.col("cause").replace_strict(dict(enumerate(self.world.causes)), return_dtype=pl.String),
-            pl.col("side").replace_strict({0: "left", 1: "right"}, return_dtype=pl.String),
-            pl.col("visits", "sensors").fill_null(0),
-        ).with_columns(open=pl.col("stays") & (pl.col("end_day") >= self.world.end_day))
 
     @cached_property
     def attempts(self) -> pl.DataFrame:
-        """Every cure tried: case, order, step, machine, side, hours, written, result, and the hours until the next code."""
-        steps = self.records.seen(self.records.log.lines.frame(LINE))
-        true = self.records.log.lines.frame(LINE).select("order", "step", true_hours="hours")
-        codes = self.records.log.codes.frame(EVENT).select("machine", "side", code_hours="hours").sort("code_hours")
+        """Every cure tried: its line of the log, the true cause, and the running hours to the next code, `back`."""
+        lines = self.log.lines.frame(LINE).with_columns(ran=pl.col("hours") + 0.01).sort("ran")
+        codes = self.log.codes.frame(EVENT).select("machine", "side", code="hours").sort("code")
+        by = {"by": ["machine", "side"], "strategy": "forward", "check_sortedness": False}
+        lines = lines.join_asof(codes, left_on="ran", right_on="code", **by)
         cures = [cure.step.name for cure in self.world.cures]
-        names = {i: step.name for i, step in enumerate(self.law.steps)}
-        frame = steps.filter(~pl.col("other_side")).join(true.unique(["order", "step"]), on=["order", "step"], how="left")
-        frame = frame.with_columns(pl.col("step").replace_strict(names, return_dtype=pl.String), looked=pl.col("true_hours") + 0.01)
-        frame = frame.filter(pl.col("step").is_in(cures)).sort("looked")
-        frame = frame.join_asof(codes, left_on="looked", right_on="code_hours", by=["machine", "side"], strategy="forward", check_sortedness=False)
-        return frame.with_columns(back=pl.col("code_hours") - pl.col("true_hours")).sort("case", "order")
+        tried = self.named(self.records.seen(lines)).filter(
+            pl.col("step").is_in(cures), ~pl.col("other_side")
+        )
+        tried = tried.with_columns(back=pl.col("code") - pl.col("ran"))
+        return tried.join(self.cases.select("case", "cause", "site"), on="case", maintain_order="left")
 
     @cached_property
     def lives(self) -> pl.DataFrame:
-        """Every life of a bushing on record: machine_id, side, variant, entry and exit (hours of age), failed."""
-        k, m = self.world.causes.index("internal_bushing"), self.machines
-        first = self.bushings_at_first().filter("electronic")
-        begun = [first.with_columns(side=pl.lit(s), hours=pl.lit(0.0), why=pl.lit(None, dtype=pl.Int64)) for s in (0, 1)]
-        new = self.records.log.parts.frame(EVENT | {"cause": pl.Int64, "hazard": pl.Int64, "why": pl.Int64}).filter(pl.col("cause") == k)
-        new = new.with_columns(pl.col("hazard").replace_strict({i: h.variant for i, h in enumerate(self.law.hazards)}).alias("variant"), pl.col("machine").replace_strict(dict(enumerate(UNITS)), return_dtype=pl.String).alias("machine_id"))
-        lives = pl.concat([*begun, new], how="diagonal_relaxed").sort("machine", "side", "hours", maintain_order=True)
-        every = np.arange(m.size)
-        record, leaves = (m.clock.hours(every, day) for day in m.recorded())
-        row = lives["machine"].to_numpy()
-        after = pl.col("hours", "why").shift(-1).over("machine", "side").name.suffix("_next")
-        lives = lives.with_columns(after, pl.Series("record", record[row]), pl.Series("leaves", leaves[row]))
-        ended = pl.col("hours_next") < pl.col("leaves")
+        """Every life of a bushing on record: machine, side, variant, entry and exit (hours of age), failed."""
+        m, every = self.machines, np.arange(self.machines.size)
+        new = self.named(self.log.parts.frame(PART).filter(cause=self.k)).rename({"hazard": "variant"})
+        first = {"machine": UNITS, "variant": self.first_variant, "hours": 0.0, "why": None}
+        built = [pl.DataFrame(first | {"side": side}).filter(m.electronic) for side in self.law.sides]
+        record, leaves = (dict(zip(UNITS, m.clock.hours(every, day), strict=True)) for day in m.recorded())
+        columns = ["machine", "side", "variant", "hours", "why"]
+        lives = pl.concat([one.select(columns) for one in (*built, new)], how="vertical_relaxed")
+        lives = lives.sort("machine", "side", "hours").with_columns(
+            record=pl.col("machine").replace_strict(record),
+            leaves=pl.col("machine").replace_strict(leaves),
+            next=pl.col("hours").shift(-1).over("machine", "side"),
+            why=pl.col("why").shift(-1).over("machine", "side"),
+        )
+        over = (pl.col("next") < pl.col("leaves")).fill_null(False)
         return lives.with_columns(
             entry=pl.max_horizontal("hours", "record") - pl.col("hours"),
-            exit=pl.when(ended).then("hours_next").otherwise("leaves") - pl.col("hours"),
-            failed=(ended & (pl.col("why_next") == k)).fill_null(False),
+            exit=pl.when(over).then("next").otherwise("leaves") - pl.col("hours"),
+            failed=over & (pl.col("why") == self.k).fill_null(False),
         ).filter(pl.col("entry") < pl.col("exit"))
 
     @cached_property
     def summary(self) -> Row:
         """The figures that the README tells."""
-        cases, tried, lives = self.cases, self.attempts.join(self.cases.select("case", "cause"), on="case"), self.lives
-        original, shape, scale = lives.filter(variant="original"), 2.8, 5700.0
-        sensors = tried.filter(pl.col("step") == "replace_sensor", "written")
+        cases, tried, habit = self.cases, self.attempts, self.world.plan.habits[0]
+        original, law = self.lives.filter(variant="original"), self.law.hazard(BUSHING, "original")
+        failed = original.filter("failed")
+        ages = ((10 * original[age]).round().cast(pl.Int64) for age in ("entry", "exit"))
+        curve = product_limit(RiskTable.from_spells(*ages, original["failed"]))
+        lines, orders = (
+            self.tables["work_lines"],
+            self.tables["work_orders"].select("work_order_id", "machine_id"),
+        )
+        told = lines.filter(component=BUSHING, finding="worn").join(orders, on="work_order_id")
+        sensors = tried.filter("written", step="replace_sensor")
         vain = sensors.filter(pl.col("cause") != "position_sensor")
-        orders = [self.numbers.get(f"W1-{order}") for order in vain["order"]]
-        labour = self.tables["work_lines"].filter(pl.col("work_order_id").is_in(orders), component="position_sensor", action="replace")
-        # What the office's own lines say of the failures.
-        worn = self.tables["work_lines"].filter(component="internal_bushing", finding="worn")
-        said = worn.join(self.tables["work_orders"].select("work_order_id", "machine_id"), on="work_order_id").select("machine_id", "side").drop_nulls()
-        failed = original.filter("failed").with_columns(pl.col("side").replace_strict({0: "left", 1: "right"}, return_dtype=pl.String))
-        alone = tried.filter(pl.col("step") == "calibrate_pump", pl.len().over("order") == 1, "written")
-        calibrated = {cause: alone.filter(cause=cause)["back"] for cause in ("internal_bushing", "calibration")}
-        habit = self.world.plan.habits[0]
-        late = cases.filter(pl.col("day") >= days_since_epoch(habit.since), pl.col("end_day") < self.world.end_day, pl.col("visits") > 0)
-
-        def custom(early: bool, *conditions: Any) -> Row:
-            rows = late.filter((pl.col("site") == habit.site) == early, *conditions)
-            return {"cases": rows.height, "visits": round(rows["visits"].sum() / max(rows.height, 1), 1), "sensors": rows["sensors"].sum()}
-
-        bushing = pl.col("cause") == "internal_bushing"
-        spells = RiskTable.from_spells(*((10 * original[age]).round().cast(pl.Int64) for age in ("entry", "exit")), original["failed"])
-        survival = float(product_limit(spells).at([5000.0]).survival[0])
-        return {
+        work = lines.filter(
+            pl.col("work_order_id").is_in([self.numbers[f"W1-{order}"] for order in vain["order"]]),
+            component="position_sensor",
+            action="replace",
+        )
+        twice = vain.filter(pl.len().over("case") > 1)["machine"].unique().to_list()
+        alone = tried.filter("written", pl.len().over("order") == 1, step="calibrate_pump")
+        since = days_since_epoch(habit.since)
+        late = cases.filter(pl.col("day") >= since, pl.col("last_day") < np.inf).select("case")
+        figures = {
             "machines": self.tables["machines"].height,
-            "on_the_yard": int((~np.isfinite(self.machines.disposed)).sum()),
+            "on_the_yard": self.tables["machines"]["disposed_on"].null_count(),
             "manual": self.tables["machines"].filter(control="manual").height,
             "original_lives": original.height,
             "original_failed": failed.height,
-            "original_failed_by_side": dict(sorted(failed["side"].value_counts().iter_rows())),
-            "original_failed_untold": failed.join(said, on=["machine_id", "side"], how="anti").height,
-            "improved_failed": lives.filter("failed", variant="improved").height,
-            "failed_by_5000_law": round(100 * (1 - float(np.exp(-((5000 / scale) ** shape))))),
-            "failed_by_5000_seen": round(100 * (1 - survival)),
-            "cases": dict(sorted(cases["cause"].value_counts().iter_rows())),
+            "original_failed_left": failed.filter(side="left").height,
+            "original_failed_right": failed.filter(side="right").height,
+            "original_failed_untold": failed.join(
+                told, left_on=["machine", "side"], right_on=["machine_id", "side"], how="anti"
+            ).height,
+            "improved_failed": self.lives.filter("failed", variant="improved").height,
+            "failed_by_5000_law": round(100 * (1 - np.exp(-((5000 / law.scale_hours) ** law.shape)))),
+            "failed_by_5000_seen": round(100 * (1 - float(curve.at([5000.0]).survival[0]))),
             "sensors_replaced": sensors.height,
             "sensors_in_vain": vain.height,
-            "sensors_in_vain_on_bushings": vain.filter(bushing).height,
-            "sensors_in_vain_labour_hours": round(float(labour["labour_hours"].cast(pl.Float64).sum())),
-            "twice_in_vain": sorted(cases.filter(pl.col("sensors") > 1, pl.col("cause") != "position_sensor")["machine_id"].unique(), key=int),
-            "back": {cause: int((back <= 100).sum()) for cause, back in calibrated.items()},
-            "of": {cause: len(back) for cause, back in calibrated.items()},
-            "early_site": custom(True, bushing), "other_sites": custom(False, bushing),
-            "early_site_all_causes": custom(True), "other_sites_all_causes": custom(False),
-            "open": cases.filter("open").select("machine_id", "side", "cause").rows(),
-        }  # fmt: skip
+            "sensors_in_vain_on_bushings": vain.filter(cause=BUSHING).height,
+            "sensors_in_vain_labour_hours": round(work["labour_hours"].cast(pl.Float64).sum()),
+            "twice_in_vain": sorted(twice, key=int),
+            "open": cases.filter("open").select("machine", "side", "cause").rows(),
+        }
+        figures |= {f"cases_{cause}": cases.filter(cause=cause).height for cause in self.world.causes}
+        for cause in (BUSHING, "calibration"):
+            hours = alone.filter(cause=cause)["back"]
+            figures |= {f"calibrated_{cause}": len(hours), f"back_{cause}": (hours <= 100).sum()}
+        for early, where in ((True, "early_site"), (False, "other_sites")):
+            there = tried.join(late, on="case", how="semi").filter((pl.col("site") == habit.site) == early)
+            for name, some in ((where, there.filter(cause=BUSHING)), (f"{where}_all_causes", there)):
+                number = some["case"].n_unique()
+                visits = round(some.select("case", "order").n_unique() / number, 1)
+                figures |= {f"{name}_cases": number, f"{name}_visits": visits}
+                figures[f"{name}_sensors"] = some.filter(step="replace_sensor").height
+        return figures
 
     # ------------------------------------------------------------------------ the files
 
@@ -419,53 +336,70 @@ class Demo:
         """The tables, and the README with this fleet's figures."""
         folder.mkdir(parents=True, exist_ok=True)
         for kind, frame in self.tables.items():
-            frame.write_csv(folder / f"{kind}.csv", quote_style="necessary")
+            frame.write_csv(folder / f"{kind}.csv")
         (folder / "README.md").write_text(self.readme(), encoding="utf-8")
 
     def readme(self) -> str:
         """README.template.md with its marks filled."""
-        figures, cases = self.summary, [row["case"] | row for row in self.data["cases"] if "truth" in row]
-        flat = {f"{name}_{key}": value for name, group in figures.items() if isinstance(group, dict) for key, value in group.items()}
-        rows = [f"| {row['machine']} | {row.get('sides', row['side'])} | {row['tells']} | {row['truth']} |" for row in cases]
-        rows += [
-            f"| {unit} | {side} | drawn like all the others | {cause.replace('_', ' ')} |"
-            for unit, side, cause in figures["open"]
-            if unit not in {row["machine"] for row in cases}
+        figures, told = self.summary, [row for row in self.data["cases"] if "truth" in row]
+        rows = [
+            (r["case"]["machine"], r.get("sides", r["case"]["side"]), r["tells"], r["truth"]) for r in told
         ]
-        planted = {kind: "; ".join(map(_noted, what)) for kind, what in self.planted.items()}
-        own = {"open_cases": "\n".join(rows), "twice_in_vain": " and ".join(filter(None, [", ".join(figures["twice_in_vain"][:-1]), figures["twice_in_vain"][-1]]))}
-        return (HERE / "README.template.md").read_text(encoding="utf-8").format_map(figures | flat | planted | own)
+        named = {unit for unit, *_ in rows}
+        drawn = [
+            (unit, side, cause.replace("_", " "))
+            for unit, side, cause in figures["open"]
+            if unit not in named
+        ]
+        rows += [(unit, side, "drawn like all the others", cause) for unit, side, cause in drawn]
+        mess: dict[str, list[str]] = {}
+        for one in self.data["mess"]:
+            places = [place(row) for row in (*one.get("add", ()), *one.get("find", ()))]
+            mess.setdefault(one["what"], []).extend(places or [f"{one['kind']}: {len(one['twice'])}"])
+        marks = {
+            "open_cases": "\n".join(f"| {' | '.join(row)} |" for row in rows),
+            "mess": "\n".join(
+                f"| {what} | {', '.join(dict.fromkeys(where))} |" for what, where in mess.items()
+            ),
+            "twice_in_vain": " and ".join(
+                (", ".join(figures["twice_in_vain"][:-1]), figures["twice_in_vain"][-1])
+            ),
+        }
+        return (HERE / "README.template.md").read_text(encoding="utf-8").format_map(figures | marks)
 
 
-def _noted(what: list[Any]) -> str:
-    first, *rest = map(str, what)
-    named = f"unit {first}" if first.isdigit() else first
-    return f"{named} ({', '.join(rest)})" if rest else named
+def place(row: Mapping[str, str]) -> str:
+    """Where a row of the mess stands, as the README tells it."""
+    day = next((f" ({value[:10]})" for name, value in row.items() if name.endswith(("_at", "_on"))), "")
+    order = row.get("work_order_id")
+    return order or f"unit {row['machine_id']}{day}"
 
 
-def _as_text(frame: pl.DataFrame) -> pl.DataFrame:
-    """All cells as they stand in the file."""
+def as_text(frame: pl.DataFrame) -> pl.DataFrame:
+    """All cells as they stand in the file; an empty text is none."""
     columns = []
     for name, kind in frame.schema.items():
         cell = pl.col(name)
         if isinstance(kind, pl.Datetime):
             cell = cell.dt.to_string("%Y-%m-%dT%H:%M:%S")
         elif kind.is_float():
-            places = 2 if name.endswith("_cost") or name == "value" else 1 if "hours" in name and name != "labour_hours" else 2
-            cell = pl.Series(name, [None if x is None else f"{x:.{places}f}" for x in frame[name]], dtype=pl.String)
+            places = 1 if "hours" in name and name != "labour_hours" else 2
+            cell = pl.Series(
+                name, [None if x is None else f"{x:.{places}f}" for x in frame[name]], dtype=pl.String
+            )
         columns.append(cell.cast(pl.String))
     return frame.with_columns(columns).with_columns(pl.when(pl.all() != "").then(pl.all()))
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description="Make the files of the demo fleet.")
-    parser.add_argument("--out", type=Path, default=HERE, help="folder for the CSV files")
+    parser.add_argument("--out", type=Path, default=HERE, help="folder for the CSV files and the README")
     parser.add_argument("--truth", type=Path, help="write what really happened to this JSON file")
     options = parser.parse_args(arguments)
     demo = Demo()
     demo.write(options.out)
     if options.truth:
-        facts = {"seed": SEED, "as_of": AS_OF, "summary": demo.summary, "planted": demo.planted}
+        facts = {"seed": SEED, "as_of": AS_OF, "summary": demo.summary}
         facts |= {name: getattr(demo, name).to_dicts() for name in ("cases", "attempts", "lives")}
         options.truth.write_text(json.dumps(facts, indent=1, default=str) + "\n", encoding="utf-8")
 

@@ -62,4 +62,6 @@ class Rows:
         if not self._parts:
             return pl.DataFrame(schema=schema)
         columns = {name: np.concatenate([part[name] for part in self._parts]) for name in schema}
-        return pl.DataFrame({name: pl.Series(name, columns[name]).cast(kind) for name, kind in schema.items()})
+        return pl.DataFrame(
+            {name: pl.Series(name, columns[name]).cast(kind) for name, kind in schema.items()}
+        )

@@ -117,19 +117,18 @@ class World:
         """The hazard of a cause in machines of these makes whose pumps were built on these days."""
         rows = np.full(built.size, self.general[k], dtype=np.int64)
         part = self.law.part(self.law.causes[k].component)
-        periods = part.variants if part else ()
-        if self.plan.changes and periods:
-            rows[:] = self.hazard_row(k, periods[0].variant)
-            for change in self.plan.changes:
-                if part and change.component == part.component:
-                    fits = np.array([self.plan.makes[i].name == change.make for i in make])
-                    if change.built_from is not None:
-                        fits &= built >= days_since_epoch(change.built_from)
-                    if change.serial_from:
-                        fits &= np.array([text >= change.serial_from for text in serial])
-                    rows[fits] = self.hazard_row(k, change.variant)
+        changes = [change for change in self.plan.changes if part and change.component == part.component]
+        if part and changes:
+            rows[:] = self.hazard_row(k, part.known_variants[0])
+            for change in changes:
+                fits = np.array([self.plan.makes[i].name == change.make for i in make])
+                if change.built_from is not None:
+                    fits &= built >= days_since_epoch(change.built_from)
+                if change.serial_from:
+                    fits &= np.array([text >= change.serial_from for text in serial])
+                rows[fits] = self.hazard_row(k, change.variant)
             return rows
-        for period in periods:
+        for period in part.variants if part else ():
             fits = np.ones(built.size, dtype=bool)
             if period.built_from is not None:
                 fits &= built >= days_since_epoch(period.built_from)

@@ -214,7 +214,9 @@ def _rent_out(
 ) -> tuple[Clock, pl.DataFrame]:
     """Rentals one after the other, more of them in season; hours run by the season while a machine is out."""
     first = int(begin.min())
-    months = (np.arange(first, int(end_day) + 2) + np.datetime64(EPOCH)).astype("datetime64[M]").astype(int) % 12
+    months = (np.arange(first, int(end_day) + 2) + np.datetime64(EPOCH)).astype("datetime64[M]").astype(
+        int
+    ) % 12
     season = np.asarray(plan.season, dtype=np.float64)[months]
     used = np.concatenate(([0.0], np.cumsum(0.75 + 0.25 * season)))
     low, high, share, price = np.array(RENTALS).T

@@ -67,14 +67,14 @@ class Make:
         name: of the maker.
         share: of the fleet's machines.
         models: model and machine type, each as common as the others.
-        codes: side -> SPN (None: the machine sends text alone) and text code ("": none).
+        codes: side -> SPN (0: the machine sends text alone) and text code ("": none).
         serials: how its serial numbers begin; they rise with the build date.
     """
 
     name: str
     share: float
     models: tuple[tuple[str, str], ...]
-    codes: Mapping[str, tuple[int | None, str]]
+    codes: Mapping[str, tuple[int, str]]
     serials: str
 
 

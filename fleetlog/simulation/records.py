@@ -30,6 +30,8 @@ LINE = EVENT | {
     "finding": pl.String,
     "other_side": pl.Boolean,
 }
+CASE = EVENT | {"case": pl.Int64, "cause": pl.Int64, "ended": pl.Float64, "cured_by": pl.Int64}
+PART = EVENT | {"cause": pl.Int64, "hazard": pl.Int64, "why": pl.Int64}
 
 
 class Records:
@@ -214,7 +216,9 @@ class Records:
         meters = self.machines.meters
         machine = np.flatnonzero(meters.recorded)
         columns = {"day": meters.changed, "old": meters.old, "new": meters.new}
-        return pl.DataFrame({"machine": machine} | {name: of[machine] for name, of in columns.items()}).select(
+        return pl.DataFrame(
+            {"machine": machine} | {name: of[machine] for name, of in columns.items()}
+        ).select(
             machine_id=self.name(),
             changed_at=as_time(pl.col("day")),
             old_meter_hours="old",
@@ -235,9 +239,14 @@ class Records:
             pl.Series("back", back),
             pl.col("out_day").floor(),
             # Prices rise by 3 % a year.
-            rate=5 * (pl.Series(price) * pl.col("factor") / 5 * 1.03 ** ((pl.col("out_day") - begin.min()) / 365)).round(),
+            rate=5
+            * (
+                pl.Series(price) * pl.col("factor") / 5 * 1.03 ** ((pl.col("out_day") - begin.min()) / 365)
+            ).round(),
         )
-        return frame.filter((pl.col("out_day") >= pl.col("begin")) & (pl.col("back") > pl.col("out_day"))).select(
+        return frame.filter(
+            (pl.col("out_day") >= pl.col("begin")) & (pl.col("back") > pl.col("out_day"))
+        ).select(
             machine_id=self.name(),
             out_at=as_day(pl.col("out_day")),
             in_at=pl.when(pl.col("back") < self.world.end_day).then(as_day(pl.col("back"))),
@@ -249,7 +258,7 @@ class Records:
 
     def components(self) -> pl.DataFrame:
         """Parts that were renewed before a machine's records begin."""
-        parts = self.log.parts.frame(EVENT | {"cause": pl.Int64, "hazard": pl.Int64})
+        parts = self.log.parts.frame(PART)
         machine = parts["machine"].to_numpy()
         day = self.machines.clock.days(machine, parts["hours"].to_numpy())
         before = self.machines.recorded()[0][machine]
@@ -276,8 +285,10 @@ class Records:
         spn, more = pl.lit(524000), {}
         if self.plan.makes:
             make = self.machines.make[codes["machine"].to_numpy()]
-            told = [self.plan.makes[i].codes[self.law.sides[s]] for i, s in zip(make, codes["side"], strict=True)]
-            spn = pl.Series([number for number, _ in told], dtype=pl.Int64)  # type: ignore[assignment]
+            told = [
+                self.plan.makes[i].codes[self.law.sides[s]] for i, s in zip(make, codes["side"], strict=True)
+            ]
+            spn = pl.Series([number or None for number, _ in told], dtype=pl.Int64)  # type: ignore[assignment]
             more = {"code": pl.Series([text for _, text in told], dtype=pl.String)}
         frame = codes.select(
             machine_id=self.name(),
@@ -318,9 +329,7 @@ class Records:
             **{DAY: "day"},
         )
         if self.plan.phrases:
-            said = lines.with_columns(
-                step=self.of_step("name"), side=self.side(), first=pl.col("visit") == 0
-            )
+            said = lines.with_columns(step=self.of_step("name"), side=self.side(), first=pl.col("visit") == 0)
             texts = free_text(self.rng, said, self.plan.phrases)
             given = [self.texts.get(order) for order in texts["order"]]
             for place, name in enumerate(("complaint", "cause", "correction")):
@@ -424,7 +433,9 @@ class Records:
         orders = orders.sort("machine_id", DAY, maintain_order=True)
         # Lines name no machine: they stand in the order of their work orders.
         turn = orders.select("work_order_id").with_row_index("turn")
-        lines = lines.join(turn, on="work_order_id", maintain_order="left").sort("turn", "line_no").drop("turn")
+        lines = (
+            lines.join(turn, on="work_order_id", maintain_order="left").sort("turn", "line_no").drop("turn")
+        )
         return codes.sort("machine_id", DAY, maintain_order=True), orders, lines
 
     def with_costs(self, orders: pl.DataFrame, lines: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -441,7 +452,9 @@ class Records:
         wait = pl.Series(self.rng.integers(0, 2, orders.height))
         days = (pl.col("labour_hours").fill_null(0.0) / 7 + pl.col("wait")).floor().cast(pl.Int64)
         sites = dict(zip(self.machines.names, np.array(self.plan.sites)[self.machines.site], strict=True))
-        orders = orders.with_columns(wait=wait).join(work, on="work_order_id", how="left", maintain_order="left")
+        orders = orders.with_columns(wait=wait).join(
+            work, on="work_order_id", how="left", maintain_order="left"
+        )
         over = pl.col("closed_at") + pl.duration(days=days)
         done = over < as_time(pl.lit(self.world.end_day))
         return orders.with_columns(
@@ -454,8 +467,7 @@ class Records:
 
     def true_cases(self) -> pl.DataFrame:
         """What no yard knows: one row a case that began while its machine was on record."""
-        schema = EVENT | {"case": pl.Int64, "cause": pl.Int64, "ended": pl.Float64, "cured_by": pl.Int64}
-        cases = self.seen(self.log.cases.frame(schema))
+        cases = self.seen(self.log.cases.frame(CASE))
         ended = self.machines.clock.days(cases["machine"].to_numpy(), cases["ended"].to_numpy())
         names = {s: cure.step.name for s, cure in enumerate(self.world.cures)} | {-1: ""}
         over = pl.Series("over", np.where(ended < self.world.end_day, ended, np.nan))

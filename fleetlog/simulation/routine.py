@@ -117,7 +117,11 @@ def _services(rng: np.random.Generator, begin: Floats, end: Floats, job: Job, nu
     done = (hours >= begin[machine]) & (hours < end[machine])
     frame = pl.DataFrame({"machine": machine[done], "hours": hours[done]}).sort("machine", "hours")
     words = pl.Series(job.complaints)
-    drawn = (rng.random(frame.height) * len(words)).astype(np.int64) if len(words) > 1 else np.zeros(frame.height, np.int64)
+    drawn = (
+        (rng.random(frame.height) * len(words)).astype(np.int64)
+        if len(words) > 1
+        else np.zeros(frame.height, np.int64)
+    )
     return frame.with_columns(complaint=words.gather(drawn), service=pl.int_range(number, number + pl.len()))
 
 
@@ -127,7 +131,9 @@ def _tasks(rng: np.random.Generator, services: int, job: Job, number: int) -> pl
     passed = np.where(rng.random(service.size) < 0.95, "passed", "failed")
     labour = rng.choice(np.array([0.8, 1.0, 1.25, 1.5]), service.size)
     names = _table(("component", "action", "share", "labour", "parts_cost"), job.tasks)
-    return pl.concat((names[task], pl.DataFrame({"passed": passed, "times": labour})), how="horizontal").select(
+    return pl.concat(
+        (names[task], pl.DataFrame({"passed": passed, "times": labour})), how="horizontal"
+    ).select(
         service=pl.Series(service + number),
         line_no=pl.int_range(1, pl.len() + 1).over(pl.Series(service)),
         component="component",

@@ -238,9 +238,7 @@ class Shop:
         self.write(cure.step, rows, side, at + 0.004, about, result, finding)
         return passed
 
-    def other_side_too(
-        self, cure: Cure, rows: Ints, side: Ints, at: Floats, about: dict[str, Ints]
-    ) -> None:
+    def other_side_too(self, cure: Cure, rows: Ints, side: Ints, at: Floats, about: dict[str, Ints]) -> None:
         """Renews a part of the first design on the other side while the pump is open, if nothing is wrong there."""
         k = cure.renews[0]
         newer = self.world.hazard_row(k, self.world.service_variant(k))
@@ -284,7 +282,9 @@ class Shop:
     def renew(self, cure: Cure, rows: Ints, side: Ints, at: Floats, why: Ints) -> None:
         """New parts start new lives: on this side, or on both where what holds them is new."""
         for k in (*cure.renews, *cure.renews_both):
-            sides = (side,) if k in cure.renews else tuple(np.full(rows.size, s) for s in range(self.parts.sides))
+            sides = (
+                (side,) if k in cure.renews else tuple(np.full(rows.size, s) for s in range(self.parts.sides))
+            )
             for one in sides:
                 hazard = self.parts.renew(rows, one, k, at)
                 self.log.parts.add(machine=rows, side=one, hours=at, cause=k, hazard=hazard, why=why)
