@@ -1,21 +1,9 @@
-"""How the books of an invented fleet are kept: routine work, untidy records, files of a stretch of time.
+"""Invented fleets with a known truth, written as the files that a yard would hand over.
 
-Nothing here changes what happens to a machine; it only changes what is written down, when, and where.
+`options` says what can be asked for; `law`, `machines`, `faults` and `shop` are the world; `routine`, `records`,
+`wording` and `untidy` are what is written down of it, and change nothing of what happens.
 """
 
-from fleetlog.simulation.files import DAY, Books, FileForm, Window
-from fleetlog.simulation.routine import Routine, routine
-from fleetlog.simulation.untidy import Meters, Untidy, tidy_meters, untidy_meters
+from fleetlog.simulation.files import DAY, FileForm, TableFiles, Window
 
-__all__ = [
-    "DAY",
-    "Books",
-    "FileForm",
-    "Meters",
-    "Routine",
-    "Untidy",
-    "Window",
-    "routine",
-    "tidy_meters",
-    "untidy_meters",
-]
+__all__ = ["DAY", "FileForm", "TableFiles", "Window"]

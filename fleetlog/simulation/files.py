@@ -77,7 +77,7 @@ def _days(day: date) -> int:
     return (day - _EPOCH).days
 
 
-class Books:
+class TableFiles:
     """The files of one fleet, one a kind of table, written piece by piece."""
 
     def __init__(self, folder: Path, form: FileForm, parts: Path) -> None:
@@ -88,17 +88,17 @@ class Books:
 
     @staticmethod
     @contextmanager
-    def open(folder: Path, form: FileForm) -> Iterator[Books]:
-        """Books whose files are complete when the context ends.
+    def open(folder: Path, form: FileForm) -> Iterator[TableFiles]:
+        """Files that are complete when the context ends.
 
         Args:
             folder: an existing folder without files of these kinds.
             form: what the files are written as.
         """
         with TemporaryDirectory(prefix="parts-", dir=folder.parent) as parts:
-            books = Books(folder, form, Path(parts))
-            yield books
-            books._join()
+            tables = TableFiles(folder, form, Path(parts))
+            yield tables
+            tables._join()
 
     def add(self, kind: str, frame: pl.DataFrame) -> None:
         """Writes a piece of a table; its column DAY, if any, is left out."""

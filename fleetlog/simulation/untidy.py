@@ -9,14 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
+from fleetlog.simulation.arrays import Flags, Floats, Ints
 from fleetlog.simulation.files import DAY
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Flags = npt.NDArray[np.bool_]
 
 #: Meter changes a machine-year for each unit of mess, and the share of them that somebody recorded.
 CHANGES_A_YEAR = 2.0
@@ -25,51 +21,20 @@ CHANGES_RECORDED = 2 / 3
 MOST_ROWS_LATE = 200
 DAYS_LATE = 5.0
 
-# Shares of the untidy records of each kind that suffer a mishap.
-_READINGS = {
-    "gap": 0.30,
-    "rounded": 0.20,
-    "out_of_order": 0.15,
-    "duplicate": 0.10,
-    "typo": 0.10,
-    "outlier": 0.10,
-    "no_source": 0.04,
-    "no_hours": 0.01,
-}
-_CODES = {
-    "late": 0.25,
-    "side": 0.25,
-    "out_of_order": 0.15,
-    "duplicate": 0.15,
-    "hours": 0.10,
-    "typo": 0.05,
-    "status": 0.04,
-    "fmi": 0.01,
-}
-_ORDERS = {
-    "hours": 0.25,
-    "disagree": 0.25,
-    "typo": 0.15,
-    "closed_at": 0.10,
-    "complaint": 0.10,
-    "status": 0.09,
-    "duplicate": 0.05,
-    "closed_before": 0.01,
-}
-_LINES = {
-    "side": 0.30,
-    "finding": 0.20,
-    "result": 0.15,
-    "done_at": 0.14,
-    "labour_hours": 0.10,
-    "component": 0.05,
-    "duplicate": 0.05,
-    "order_unknown": 0.01,
-}
-_MEASUREMENTS = {"side": 0.4, "hours": 0.3, "duplicate": 0.3}
-_MACHINES = {"year_only": 0.3, "month_only": 0.3, "site": 0.2, "hours_at_acquisition": 0.2}
-_COMPONENTS = {"fitted_hours": 0.6, "variant": 0.4}
-
+# Shares of the untidy records of each kind that suffer a mishap; one with the name of a column empties it.
+_SHARES: dict[str, dict[str, float]] = {
+    "readings": {"gap": 0.30, "rounded": 0.20, "out_of_order": 0.15, "duplicate": 0.10, "typo": 0.10,
+                 "outlier": 0.10, "source": 0.04, "hours": 0.01},
+    "codes": {"late": 0.25, "side": 0.25, "out_of_order": 0.15, "duplicate": 0.15, "hours": 0.10,
+              "typo": 0.05, "status": 0.04, "fmi": 0.01},
+    "orders": {"hours": 0.25, "disagree": 0.25, "typo": 0.15, "closed_at": 0.10, "complaint": 0.10,
+               "status": 0.09, "duplicate": 0.05, "closed_before": 0.01},
+    "lines": {"side": 0.30, "finding": 0.20, "result": 0.15, "done_at": 0.14, "labour_hours": 0.10,
+              "component": 0.05, "duplicate": 0.05, "order_unknown": 0.01},
+    "measurements": {"side": 0.4, "hours": 0.3, "duplicate": 0.3},
+    "machines": {"year_only": 0.3, "month_only": 0.3, "site": 0.2, "hours_at_acquisition": 0.2},
+    "components": {"fitted_hours": 0.6, "variant": 0.4},
+}  # fmt: skip
 #: Mean length of a run of outliers and of a gap, in readings.
 _RUNS = {"outlier": 2.0, "gap": 12.0}
 
@@ -105,23 +70,23 @@ def tidy_meters(machines: int) -> Meters:
 
 
 def untidy_meters(
-    dice: np.random.Generator, mess: float, begin: Floats, end: Floats, built: Floats, pace: Floats
+    rng: np.random.Generator, mess: float, begin: Floats, end: Floats, built: Floats, pace: Floats
 ) -> Meters:
     """Meters of which some are changed.
 
     Args:
-        dice: the source of random numbers.
+        rng: the source of random numbers.
         mess: share of untidy records.
         begin, end: days between which each machine's books were kept.
         built: day on which each was built.
         pace: running hours a day.
     """
     span = np.maximum(end - begin, 0.0)
-    changed = dice.random(span.size) < 1.0 - np.exp(-CHANGES_A_YEAR * mess * span / 365.25)
-    day = begin + span * dice.random(span.size)
+    changed = rng.random(span.size) < 1.0 - np.exp(-CHANGES_A_YEAR * mess * span / 365.25)
+    day = begin + span * rng.random(span.size)
     old = np.round((day - built) * pace, 1)
-    new = np.where(dice.random(span.size) < 0.8, 0.0, np.round(20.0 * dice.random(span.size), 1))
-    recorded = dice.random(span.size) < CHANGES_RECORDED
+    new = np.where(rng.random(span.size) < 0.8, 0.0, np.round(20.0 * rng.random(span.size), 1))
+    recorded = rng.random(span.size) < CHANGES_RECORDED
     changed &= old > new
     return Meters(np.where(changed, day, np.inf), old, new, changed & recorded)
 
@@ -130,147 +95,147 @@ def untidy_meters(
 
 
 class Untidy:
-    """Makes the tables of some machines untidy; each kind of table has dice of its own.
+    """Makes the tables of some machines untidy; each kind of table has random numbers of its own.
 
     Args:
         mess: share of records that are untidy, 0 to 1.
         seed: of the machines; the same tables come out of the same tables.
+        only: mishaps that may happen; none named is all, changed meters among them.
+        spared: machines whose records stay as they are.
     """
 
-    def __init__(self, mess: float, seed: np.random.SeedSequence) -> None:
-        self._mess = mess
-        kinds = ("readings", "codes", "orders", "lines", "measurements", "machines", "components")
-        self._dice = dict(zip(kinds, map(np.random.default_rng, seed.spawn(len(kinds))), strict=True))
+    def __init__(
+        self,
+        mess: float,
+        seed: np.random.SeedSequence,
+        only: frozenset[str] = frozenset(),
+        spared: tuple[str, ...] = (),
+    ) -> None:
+        self._mess, self._only, self._spared = mess, only, spared
+        self.changes_meters = not only
+        self._rng = dict(zip(_SHARES, map(np.random.default_rng, seed.spawn(len(_SHARES))), strict=True))
 
     def readings(self, frame: pl.DataFrame, machine: Ints) -> pl.DataFrame:
         """Meter readings; `machine` numbers the machine of each row, whose rows lie together."""
-        dice, hit = self._hits("readings", frame.height, _READINGS)
+        rng, hit = self._hits("readings", frame)
         hours = frame["hours"].to_numpy().copy()
-        in_run, start = self._runs(dice, machine, "outlier")
-        step = np.where(dice.random(hours.size) < 0.5, -1.0, 1.0) * np.exp(dice.normal(6.0, 1.0, hours.size))
+        in_run, start = self._runs(rng, machine, "outlier")
+        step = np.where(rng.random(hours.size) < 0.5, -1.0, 1.0) * np.exp(rng.normal(6.0, 1.0, hours.size))
         hours[in_run] = np.maximum(np.round(hours[in_run] + step[start[in_run]], 1), 0.0)
-        half = dice.random(hours.size) < 0.3
+        half = rng.random(hours.size) < 0.3
         hours = np.where(hit["rounded"], np.where(half, np.round(2 * hours) / 2, np.round(hours)), hours)
         typo = np.flatnonzero(hit["typo"])
-        hours[typo] = mistyped(dice, hours[typo])
-        by_hand = hit["typo"] | hit["rounded"]
-        gap, _ = self._runs(dice, machine, "gap")
-        untidy = frame.with_columns(
-            hours=pl.when(~pl.Series(hit["no_hours"])).then(pl.Series(hours)),
-            source=pl.when(pl.Series(by_hand))
-            .then(pl.lit("manual"))
-            .when(~pl.Series(hit["no_source"]))
-            .then("source"),
+        hours[typo] = mistyped(rng, hours[typo])
+        gap, _ = self._runs(rng, machine, "gap")
+        by_hand = pl.Series(hit["typo"] | hit["rounded"])
+        untidy = _blank(frame.with_columns(pl.Series("hours", hours)), hit).with_columns(
+            source=pl.when(by_hand).then(pl.lit("manual")).otherwise("source")
         )
-        return _in_order(dice, untidy, hit, kept=~gap)
+        return _in_order(rng, untidy, hit, there=~gap | self._spares(frame))
 
     def codes(self, frame: pl.DataFrame) -> pl.DataFrame:
         """Fault codes: some come days late, some lose their side or their hours."""
-        dice, hit = self._hits("codes", frame.height, _CODES)
-        late = np.where(hit["late"], dice.exponential(DAYS_LATE, frame.height), 0.0)
-        frame = _blank(frame, hit, "side", "hours", "status", "fmi")
-        frame = frame.with_columns(self._mistyped(dice, frame, hit), (pl.col(DAY) + pl.Series(late)))
-        return _in_order(dice, frame, hit)
+        rng, hit = self._hits("codes", frame)
+        late = np.where(hit["late"], rng.exponential(DAYS_LATE, frame.height), 0.0)
+        frame = _blank(frame, hit)
+        frame = frame.with_columns(_mistyped(rng, frame, hit), (pl.col(DAY) + pl.Series(late)))
+        return _in_order(rng, frame, hit)
 
     def orders(self, frame: pl.DataFrame) -> pl.DataFrame:
         """Work orders: hours that the meter does not bear out, cells left empty, closed before opened."""
-        dice, hit = self._hits("orders", frame.height, _ORDERS)
-        off = np.round(dice.normal(0.0, 25.0, frame.height), 0)
-        frame = _blank(frame, hit, "hours", "closed_at", "complaint", "status").with_columns(
+        rng, hit = self._hits("orders", frame)
+        off = pl.Series(np.round(rng.normal(0.0, 25.0, frame.height), 0))
+        frame = _blank(frame, hit).with_columns(
             hours=pl.when(pl.Series(hit["disagree"]))
-            .then((pl.col("hours") + pl.Series(off)).clip(lower_bound=0.0).round(0))
+            .then((pl.col("hours") + off).clip(lower_bound=0.0).round(0))
             .otherwise("hours"),
             closed_at=pl.when(pl.Series(hit["closed_before"]))
             .then(pl.col("opened_at") - pl.duration(days=30))
             .otherwise("closed_at"),
         )
-        return _in_order(dice, frame.with_columns(self._mistyped(dice, frame, hit)), hit)
+        return _in_order(rng, frame.with_columns(_mistyped(rng, frame, hit)), hit)
 
     def lines(self, frame: pl.DataFrame) -> pl.DataFrame:
         """Lines of work orders: cells left empty, lines of an order that nobody knows."""
-        dice, hit = self._hits("lines", frame.height, _LINES)
-        frame = _blank(frame, hit, "side", "finding", "result", "done_at", "labour_hours", "component")
+        rng, hit = self._hits("lines", frame)
         unknown = pl.Series(hit["order_unknown"])
-        frame = frame.with_columns(
-            work_order_id=pl.when(unknown).then(pl.format("{}?", "work_order_id")).otherwise("work_order_id")
-        )
-        return _in_order(dice, frame, hit)
+        order = pl.when(unknown).then(pl.format("{}?", "work_order_id")).otherwise("work_order_id")
+        return _in_order(rng, _blank(frame, hit).with_columns(work_order_id=order), hit)
 
     def measurements(self, frame: pl.DataFrame) -> pl.DataFrame:
         """Measurements: side or hours left empty, rows twice."""
-        dice, hit = self._hits("measurements", frame.height, _MEASUREMENTS)
-        return _in_order(dice, _blank(frame, hit, "side", "hours"), hit)
+        rng, hit = self._hits("measurements", frame)
+        return _in_order(rng, _blank(frame, hit), hit)
 
     def machines(self, frame: pl.DataFrame) -> pl.DataFrame:
         """The list of machines: built in a year or a month, nobody knows on which day."""
-        _, hit = self._hits("machines", frame.height, _MACHINES)
-        return _blank(frame, hit, "site", "hours_at_acquisition").with_columns(
-            build_date=pl.when(pl.Series(hit["year_only"]))
-            .then(pl.col("build_date").str.slice(0, 4))
-            .when(pl.Series(hit["month_only"]))
-            .then(pl.col("build_date").str.slice(0, 7))
-            .otherwise("build_date")
-        )
+        _, hit = self._hits("machines", frame)
+        length = np.select([hit["year_only"], hit["month_only"]], [4, 7], 10)
+        return _blank(frame, hit).with_columns(pl.col("build_date").str.head(pl.Series(length)))
 
     def components(self, frame: pl.DataFrame) -> pl.DataFrame:
         """The list of parts, less sure of itself."""
-        _, hit = self._hits("components", frame.height, _COMPONENTS)
-        return _blank(frame, hit, "fitted_hours", "variant")
+        return _blank(frame, self._hits("components", frame)[1])
 
-    def _hits(
-        self, kind: str, rows: int, shares: dict[str, float]
-    ) -> tuple[np.random.Generator, dict[str, Flags]]:
+    def _spares(self, frame: pl.DataFrame) -> Flags:
+        spared: Flags = frame["machine_id"].is_in(list(self._spared)).to_numpy()
+        return spared
+
+    def _hits(self, kind: str, frame: pl.DataFrame) -> tuple[np.random.Generator, dict[str, Flags]]:
         """Which rows suffer which mishap: one at most, so that the shares add up to the mess."""
-        dice = self._dice[kind]
-        mark = dice.random(rows) / self._mess
+        rng, shares = self._rng[kind], _SHARES[kind]
+        mark = np.where(self._spares(frame), 2.0, rng.random(frame.height) / self._mess)
         edges = np.cumsum([0.0, *shares.values()])
         pairs = zip(shares, edges[:-1], edges[1:], strict=True)
-        return dice, {name: (mark >= low) & (mark < high) for name, low, high in pairs}
+        allowed = self._only or frozenset(shares)
+        return rng, {name: (mark >= low) & (mark < high) & (name in allowed) for name, low, high in pairs}
 
-    def _runs(self, dice: np.random.Generator, machine: Ints, kind: str) -> tuple[Flags, Ints]:
+    def _runs(self, rng: np.random.Generator, machine: Ints, kind: str) -> tuple[Flags, Ints]:
         """Which rows lie in a run of readings, and the row at which each one's run began."""
-        mean = _RUNS[kind]
-        size = machine.size
-        begins = dice.random(size) < self._mess * _READINGS[kind] / mean
-        length = dice.geometric(1.0 / mean, size)
+        mean, size = _RUNS[kind], machine.size
+        share = self._mess * _SHARES["readings"][kind] / mean if not self._only or kind in self._only else 0.0
+        begins = rng.random(size) < share
+        length = rng.geometric(1.0 / mean, size)
         start = np.maximum.accumulate(np.where(begins, np.arange(size), -1))
         inside = (start >= 0) & (np.arange(size) < start + length[start])
         inside &= machine == machine[start]
         return inside, start
 
-    @staticmethod
-    def _mistyped(dice: np.random.Generator, frame: pl.DataFrame, hit: dict[str, Flags]) -> pl.Series:
-        hours = frame["hours"].to_numpy().copy()
-        rows = np.flatnonzero(hit["typo"] & np.isfinite(hours))
-        hours[rows] = mistyped(dice, hours[rows])
-        return pl.Series("hours", hours).fill_nan(None)
 
-
-def mistyped(dice: np.random.Generator, hours: Floats) -> Floats:
+def mistyped(rng: np.random.Generator, hours: Floats) -> Floats:
     """Hours as a hasty hand enters them: two digits swapped, a digit twice, or the decimal point lost."""
     tenths = np.round(hours * 10.0).astype(np.int64)
     digits = np.char.str_len(tenths.astype(np.str_)).astype(np.int64)
-    place = 10 ** np.floor(dice.random(hours.size) * np.maximum(digits - 1, 1)).astype(np.int64)
+    place = 10 ** np.floor(rng.random(hours.size) * np.maximum(digits - 1, 1)).astype(np.int64)
     low, here, above = tenths % place, (tenths // place) % 10, (tenths // (10 * place)) % 10
     swapped = tenths + (above - here) * place + (here - above) * 10 * place
     doubled = (tenths // place) * 10 * place + here * place + low
-    kind = dice.integers(0, 3, hours.size)
+    kind = rng.integers(0, 3, hours.size)
     return np.select([kind == 0, kind == 1], [swapped / 10.0, doubled / 10.0], 10.0 * hours)
 
 
-def _blank(frame: pl.DataFrame, hit: dict[str, Flags], *columns: str) -> pl.DataFrame:
+def _mistyped(rng: np.random.Generator, frame: pl.DataFrame, hit: dict[str, Flags]) -> pl.Series:
+    hours = frame["hours"].to_numpy().copy()
+    rows = np.flatnonzero(hit["typo"] & np.isfinite(hours))
+    hours[rows] = mistyped(rng, hours[rows])
+    return pl.Series("hours", hours).fill_nan(None)
+
+
+def _blank(frame: pl.DataFrame, hit: dict[str, Flags]) -> pl.DataFrame:
     """Empties cells: the mishap has the name of the column."""
     return frame.with_columns(
-        pl.when(~pl.Series(hit[name], dtype=pl.Boolean)).then(pl.col(name)).alias(name) for name in columns
+        pl.when(~pl.Series(lost, dtype=pl.Boolean)).then(pl.col(name)).alias(name)
+        for name, lost in hit.items()
+        if name in frame.columns
     )
 
 
 def _in_order(
-    dice: np.random.Generator, frame: pl.DataFrame, hit: dict[str, Flags], kept: Flags | None = None
+    rng: np.random.Generator, frame: pl.DataFrame, hit: dict[str, Flags], there: Flags | None = None
 ) -> pl.DataFrame:
     """The rows as they stand in the file: some twice, some later than their turn, some not at all."""
-    rows = np.arange(frame.height) if kept is None else np.flatnonzero(kept)
-    later = dice.integers(1, MOST_ROWS_LATE + 1, frame.height)
+    rows = np.arange(frame.height) if there is None else np.flatnonzero(there)
+    later = rng.integers(1, MOST_ROWS_LATE + 1, frame.height)
     place = rows + np.where(hit["out_of_order"][rows], later[rows], 0) if "out_of_order" in hit else rows
     again = rows[hit["duplicate"][rows]]
     rows = np.concatenate((rows, again))
