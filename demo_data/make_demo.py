@@ -136,7 +136,11 @@ class Demo:
         self.numbers = {order: f"W{number}" for number, order in enumerate(orders, 10001)}
         for kind in ("work_orders", "work_lines"):
             tables[kind] = tables[kind].with_columns(pl.col("work_order_id").replace(self.numbers))
-        own = tables["components"].filter(component=BUSHING).join(tables["machines"], on="machine_id", how="semi")
+        own = (
+            tables["components"]
+            .filter(component=BUSHING)
+            .join(tables["machines"], on="machine_id", how="semi")
+        )
         tables["components"] = pl.concat((pl.DataFrame(self.known_parts()), own), how="diagonal")
         for kind in tables:
             tables[kind] = as_text(tables[kind])

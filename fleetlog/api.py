@@ -12,7 +12,7 @@ import polars as pl
 
 from fleetlog.asking import Ask, day_of, names_of
 from fleetlog.causes.backtest import backtest
-from fleetlog.causes.suspects import suspects
+from fleetlog.causes.suspects import holds, suspects
 from fleetlog.causes.unit import unit
 from fleetlog.errors import UsageError
 from fleetlog.intake import LoadResult
@@ -108,6 +108,7 @@ class FleetPart:
     repeats = Ask(repeats)
     trend = Ask(trend)
     suspects = Ask(suspects)
+    holds = Ask(holds)
     unit = Ask(unit)
     forecast = Ask(forecast)
     forecast_check = Ask(check_forecasts)
@@ -156,7 +157,7 @@ class FleetPart:
             options = dict(frame.export_options)
             if component is not None and "component" in asked.by_name:
                 options["component"] = component
-            rows: pl.DataFrame = getattr(asked.ask.load()(fleet, scope, **options), frame.name)
+            rows: pl.DataFrame = getattr(asked.ask.load()(fleet, scope, **options), frame.whole or frame.name)
             return rows
         tables = fleet.store.tables()
         history = () if name in tables else fleet.history(scope.as_of).tables

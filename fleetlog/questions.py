@@ -442,6 +442,14 @@ _ALL = (
         methods=("suspects", "confirmation", "costs"),
     ),
     Question(
+        "holds",
+        Place("fleetlog.causes.suspects:holds"),
+        "Machines to keep from use and rental until a qualified person has checked them, and which to call back.",
+        "fleetlog holds",
+        frames=(Frame("summary", whole="frame", export="holds"),),
+        methods=("suspects",),
+    ),
+    Question(
         "unit",
         Place("fleetlog.causes.unit:unit"),
         "One machine's whole story.",
@@ -571,7 +579,7 @@ _ALL = (
             _DRAWS,
             _SEED,
         ),
-        frames=(Frame("frame", export="plan"),),
+        frames=(Frame("summary", whole="frame", export="plan"),),
         charts=(
             Chart(
                 "plan",

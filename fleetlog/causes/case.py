@@ -28,6 +28,8 @@ class Suspect:
         expected_cost: expected cost of the next step and what follows it, in the fleet's currency.
         reasons: the evidence; the weights add up to the log-odds of `top_cause`.
         cautions: whether the next step calls for the family's cautions beside it.
+        on_hold: whether the machine is kept from use for it: an open case, or a repair that probably failed.
+        first_sign, last_report: first and last report of the case.
         custom_cost: expected cost if the shop went through its customary order instead (sensor before pump).
     """
 
@@ -50,6 +52,8 @@ class Suspect:
     cautions: bool = False
     custom_cost: float | None = None
     note: str = field(default="")
+    on_hold: bool = False
+    first_sign: datetime | None = None
 
     @property
     def certainty(self) -> float:

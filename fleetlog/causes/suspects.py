@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from typing import Any, ClassVar
 
@@ -11,12 +11,14 @@ import numpy.typing as npt
 import polars as pl
 
 from fleetlog.causes.case import Reason, Suspect
+from fleetlog.causes.holds import HoldsFinding, safety_of
 from fleetlog.causes.weighing import CASE, WeighedCases, weigh
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily, Step
 from fleetlog.history import History
 from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet, selection
+from fleetlog.session.safety import Safety
 from fleetlog.session.scope import WHOLE_FLEET, Scope
 from fleetlog.settings import Settings
 from fleetlog.stats.arrays import Floats, Ints
@@ -31,7 +33,7 @@ class SuspectsFinding(Finding):
 
     Attributes:
         cases: open cases first, then the watch list.
-        cautions: sentences to show wherever a step opens the pump.
+        safety: holds, cautions and the release check that go with the cases.
         currency: ISO 4217 code of the costs.
     """
 
@@ -40,14 +42,14 @@ class SuspectsFinding(Finding):
     as_of: date
     fault: str
     cases: tuple[Suspect, ...]
-    cautions: tuple[str, ...]
+    safety: Safety = field()
     currency: str
     notes: tuple[str, ...] = ()
 
     @property
     def frame(self) -> pl.DataFrame:
-        """One row a case; the probabilities of the causes in columns `p_<cause>`."""
-        return pl.DataFrame(
+        """One row a case; the probabilities of the causes in columns `p_<cause>`, then hold and cautions."""
+        rows = pl.DataFrame(
             [
                 {
                     "machine_id": case.machine_id,
@@ -74,16 +76,12 @@ class SuspectsFinding(Finding):
             ],
             infer_schema_length=None,
         )
+        return self.safety.attach(rows) if self.cases else rows
 
     @property
     def summary(self) -> pl.DataFrame:
-        """The table without the single probabilities and reasons, which only a program reads."""
-        return self.frame.select(pl.exclude("^p_.*$", "reasons"))
-
-    @property
-    def warnings(self) -> tuple[str, ...]:
-        """The family's cautions, where a step that calls for them is proposed."""
-        return self.cautions if any(case.cautions for case in self.cases) else ()
+        """The table without single probabilities and reasons, and without what stands before and beneath it."""
+        return self.frame.select(pl.exclude("^p_.*$", "reasons", "hold", "cautions"))
 
     def to_dict(self) -> dict[str, Any]:
         """See the interface: machine_id, side, state, since, age_hours, variant, causes, top_cause, ….."""
@@ -110,8 +108,7 @@ class SuspectsFinding(Finding):
             }
             for case in self.cases
         ]
-        opens_pump = any(case.cautions for case in self.cases)
-        return header(self, rows, currency=self.currency, cautions=list(self.cautions) if opens_pump else [])
+        return header(self, rows, currency=self.currency)
 
 
 @dataclass(frozen=True)
@@ -170,14 +167,32 @@ def suspects(fleet: Fleet, scope: Scope = WHOLE_FLEET, rules: WatchRules = WATCH
     open_cases = sorted((case for case in cases if case.state == "open"), key=_by_certainty)
     watched = sorted((case for case in cases if case.state == "watch"), key=_by_certainty)
     listed, others = standing.watch_list(weighed)
+    every = (*open_cases, *[*watched, *listed][: rules.most])
     return SuspectsFinding(
         as_of=history.as_of,
         fault=family.name,
-        cases=(*open_cases, *[*watched, *listed][: rules.most]),
-        cautions=family.cautions,
+        cases=every,
+        safety=safety_of(fleet, history, family, scope, cases, proposing=bool(every)),
         currency=fleet.settings.fleet.currency,
         notes=_notes(weighed, len(open_cases), len(watched) + others, rules),
     )
+
+
+def holds(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> HoldsFinding:
+    """Machines to keep from use: open cases, repairs that probably failed, and words that tell of the danger.
+
+    Args:
+        fleet: whom to ask.
+        scope: which part of the fleet, as of when.
+
+    Raises:
+        UsageError: as for `suspects`.
+    """
+    answer = suspects(fleet, scope)
+    notes = (
+        () if answer.safety.holds else ("No hold is on record. That says nothing of any machine's state.",)
+    )
+    return HoldsFinding(answer.as_of, answer.fault, answer.safety, notes)
 
 
 def _by_certainty(case: Suspect) -> tuple[float, str, str]:
@@ -552,6 +567,7 @@ class _Standing:
                     model=row["model"] or "",
                     build_year=row["build_year"],
                     note=" ".join(notes),
+                    cautions=bool(family.cautions),
                 )
             )
         return listed, total
@@ -600,7 +616,7 @@ def _suspect(
         variant=weighed.variants[tracked][i] or "unknown",
         causes={name: float(judged.probability[i, k]) for k, name in enumerate(weighed.causes)},
         top_cause=weighed.causes[int(judged.top[i])],
-        next_step=text if is_open else f"Watch; if it returns: {text}",
+        next_step=text,
         expected_cost=cost,
         reasons=weighed.reasons(i),
         site=row["site"] or "",
@@ -608,7 +624,9 @@ def _suspect(
         build_year=row["build_year"],
         episodes=row["episodes"],
         last_report=row["last_at"],
-        cautions=step is not None and (step.cautions or step.opens_pump),
+        first_sign=row["first_at"],
+        on_hold=True,
+        cautions=bool(family.cautions),
         custom_cost=custom,
         note=note,
     )

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any, ClassVar
 
 import polars as pl
 
 from fleetlog.causes.case import Suspect
+from fleetlog.causes.holds import safety_of
 from fleetlog.causes.suspects import SuspectsFinding, impossible_reports, suspects
 from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet
+from fleetlog.session.safety import Safety
 from fleetlog.session.scope import WHOLE_FLEET, Scope
 
 
@@ -48,7 +50,7 @@ class UnitFinding(Finding):
     components: pl.DataFrame
     rentals: pl.DataFrame
     cases: tuple[Suspect, ...]
-    cautions: tuple[str, ...]
+    safety: Safety = field()
     notes: tuple[str, ...] = ()
     quantity: str = ""
     band: tuple[float, float] | None = None
@@ -81,11 +83,6 @@ class UnitFinding(Finding):
                 ),
             ]
         ).sort("at", "what", maintain_order=True)
-
-    @property
-    def warnings(self) -> tuple[str, ...]:
-        """The family's cautions, where a step that calls for them is proposed."""
-        return self.cautions if any(case.cautions for case in self.cases) else ()
 
     def to_dict(self) -> dict[str, Any]:
         """The machine, its timeline as rows, and its tables by name."""
@@ -163,6 +160,7 @@ def units(
         one = replace(chosen, machines=(name,))
         impossible = impossible_reports(fleet, family, one) if name in doubtful else ""
         judged = None if impossible else known or suspects(fleet, one)
+        safety = judged.safety if judged else safety_of(fleet, history, family, one, (), proposing=False)
         cases = tuple(case for case in judged.cases if case.machine_id == name) if judged else ()
         stories.append(
             UnitFinding(
@@ -171,7 +169,7 @@ def units(
                 machine=listed[name],
                 **{table: tables[table][name] for table in _TABLES},
                 cases=cases,
-                cautions=family.cautions,
+                safety=safety.only(name),
                 notes=(*((impossible,) if impossible else ()), *_hours_note(listed[name])),
                 quantity=signal.quantity if signal else "",
                 band=(signal.target - signal.tolerance, signal.target + signal.tolerance) if signal else None,

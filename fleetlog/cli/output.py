@@ -15,7 +15,14 @@ if TYPE_CHECKING:
 
     from fleetlog.session.finding import Finding
 
-CAUTIONS_HEADING = "Before any work on the machine"
+
+def with_safety(text: str, answer: Finding) -> str:
+    """An answer's text with the holds before it and the cautions beneath it."""
+    if answer.safety is None:
+        return text
+    before = "".join(f"{line}\n" for line in answer.safety.first_lines())
+    after = "".join(f"{line}\n" for line in answer.safety.last_lines())
+    return f"{before}\n{text}" + (f"\n{after}" if after else "")
 
 
 def show(
@@ -32,14 +39,13 @@ def show(
     """
     if form is Format.JSON:
         text = json.dumps(finding.to_dict(), indent=2, ensure_ascii=False) + "\n"
-    elif form is Format.TABLE:
+    elif form is Format.CSV:
+        text = render(frame, form)
+    else:
         text = render(frame.drop(beneath, strict=False), form)
         notes = (*finding.remarks, *finding.notes)
         text += "".join(f"\nNote: {note}" for note in notes) + ("\n" if notes else "")
-        if finding.warnings:
-            text += f"\n{CAUTIONS_HEADING}:\n" + "".join(f"- {caution}\n" for caution in finding.warnings)
-    else:
-        text = render(frame, form)
+        text = with_safety(text, finding)
     emit(text, out)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from fleetlog.cli.options import Format
-from fleetlog.cli.output import CAUTIONS_HEADING, render
+from fleetlog.cli.output import render, with_safety
 
 if TYPE_CHECKING:
     from fleetlog.causes.case import Suspect
@@ -30,8 +30,6 @@ def machine_story(answer: UnitFinding) -> str:
         parts.append(_case(case))
     if not answer.cases:
         parts.append("\nNo open or doubtful case.")
-    if answer.warnings:
-        parts.append(f"\n{CAUTIONS_HEADING}:\n" + "\n".join(f"- {text}" for text in answer.warnings))
     if not answer.attempts.is_empty():
         shown = answer.attempts.select("at", "hours", "side", "step", "finding", "outcome", "held_hours")
         parts.append("\nRepairs and how they held\n" + render(shown, Format.TABLE).rstrip())
@@ -43,7 +41,7 @@ def machine_story(answer: UnitFinding) -> str:
     aside = answer.readings.filter(~answer.readings["kept"]).height
     if aside:
         parts.append(f"\n{aside} readings of the hour meter are not believed; --format json lists them.")
-    return "\n".join(parts) + "\n"
+    return with_safety("\n".join(parts) + "\n", answer)
 
 
 def _case(case: Suspect) -> str:

@@ -8,6 +8,7 @@ can do about it.
 from __future__ import annotations
 
 from fleetlog.faults.failure_modes import FailureMode, failure_mode
+from fleetlog.faults.hold import HoldRules, ReleaseItem
 from fleetlog.faults.loader import load_families, parse_family
 from fleetlog.faults.model import (
     COMMON_PRACTICE,
@@ -36,8 +37,10 @@ __all__ = [
     "FailureMode",
     "FaultFamily",
     "Hazard",
+    "HoldRules",
     "Match",
     "Part",
+    "ReleaseItem",
     "Rule",
     "SideWord",
     "Step",

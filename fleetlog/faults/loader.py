@@ -14,6 +14,7 @@ from typing import Any
 
 from fleetlog.errors import SettingsError
 from fleetlog.faults import failure_modes
+from fleetlog.faults.hold import HoldRules, ReleaseItem
 from fleetlog.faults.model import (
     OTHER,
     SIDES,
@@ -142,6 +143,7 @@ def parse_family(data: Mapping[str, Any], file: str) -> FaultFamily:
         cautions=top.texts("cautions", ()),
         file=file,
         texts=_texts(top.section("texts", optional=True)),
+        hold=_hold(top.section("hold", optional=True)) if top.has("hold") else None,
     )
     top.done()
     _check_whole(top, family)
@@ -401,10 +403,11 @@ def _evidence(section: Section, causes: Sequence[Cause], steps: Sequence[Step]) 
             raise section.problem(name, f"is not a kind of evidence; {hint(name, (*fixed, *step_names))}")
         step = name if name in step_names else ""
         outcomes: tuple[str, ...]
-        if name == "failure_mode":
-            outcomes = table.texts("outcomes", one_of=fixed[name])
-        else:
-            outcomes = fixed.get(name, RESULTS)
+        outcomes = (
+            table.texts("outcomes", one_of=fixed[name])
+            if name == "failure_mode"
+            else fixed.get(name, RESULTS)
+        )
         counts: dict[str, tuple[float, ...]] = {}
         by_variant: dict[tuple[str, str], tuple[float, ...]] = {}
         rows = table.section("counts")
@@ -497,6 +500,24 @@ def _texts(section: Section) -> Texts:
     )
     section.done()
     return texts
+
+
+def _hold(section: Section) -> HoldRules:
+    items = []
+    for table in section.sections("release"):
+        items.append(ReleaseItem(table.text("item", empty=False), table.text("title", empty=False)))
+        table.done()
+    rules = HoldRules(
+        danger=section.text("danger", empty=False),
+        instruction=section.text("instruction", empty=False),
+        words=_patterns(section, "words"),
+        unless=_patterns(section, "unless"),
+        release=tuple(items),
+        told_days=section.whole("told_days", HoldRules.told_days),
+        source=section.text("source", HoldRules.source),
+    )
+    section.done()
+    return rules
 
 
 def _check_whole(top: Section, family: FaultFamily) -> None:

@@ -14,6 +14,8 @@ from dataclasses import asdict, dataclass, field
 from datetime import date
 from typing import Any, NamedTuple
 
+from fleetlog.faults.hold import HoldRules
+
 COMMON_PRACTICE = "common practice, no source"
 FROM_MEMORY = "from memory, default"
 
@@ -346,6 +348,7 @@ class FaultFamily:
     cautions: tuple[str, ...]
     file: str
     texts: Texts = field(default_factory=Texts)
+    hold: HoldRules | None = None
 
     def cause(self, name: str) -> Cause:
         """The cause of that name (KeyError if there is none)."""

@@ -50,12 +50,25 @@ def last_day(store: Store, time_zone: str) -> date:
     Raises:
         UsageError: when nothing is on record.
     """
-    last = store.run("history/last_record")["last_at"][0]
-    if last is None:
+    return _record_day(store, time_zone, "last_at")
+
+
+def first_day(store: Store, time_zone: str) -> date:
+    """The first day on record, in the fleet's zone.
+
+    Raises:
+        UsageError: when nothing is on record.
+    """
+    return _record_day(store, time_zone, "first_at")
+
+
+def _record_day(store: Store, time_zone: str, end: str) -> date:
+    moment = store.run("history/last_record")[end][0]
+    if moment is None:
         raise UsageError(
             "The store holds no readings, codes or work orders yet; load some with 'fleetlog load FILES'."
         )
-    instant: datetime = last
+    instant: datetime = moment
     return instant.replace(tzinfo=UTC).astimezone(ZoneInfo(time_zone)).date()
 
 

@@ -20,7 +20,7 @@ from fleetlog.intake.profiles.meanings import meaning_of
 from fleetlog.store import Store
 from fleetlog.store.dictionary import KINDS, Column, Kind, Type
 
-USUAL = ("work_orders", "work_lines", "measurements")
+USUAL = ("work_orders", "work_lines", "measurements", "release_checks")
 """The sheets of a workbook where none are named: what a workshop writes down."""
 
 LAST_ROW = 2_000

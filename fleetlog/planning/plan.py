@@ -9,7 +9,7 @@ and the bays, are found exactly (see `stats.schedule`); how far from the best a 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Any, ClassVar
 
@@ -25,6 +25,7 @@ from fleetlog.planning.plan_visits import Offers, ShopLimits, offer
 from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
+from fleetlog.session.safety import Safety
 from fleetlog.session.scope import WHOLE_FLEET, Scope
 from fleetlog.stats.arrays import Floats
 from fleetlog.stats.schedule import Schedule, Visits, best_schedule
@@ -51,7 +52,7 @@ class PlanFinding(Finding):
         saving, bound, gap: money saved by the whole plan, the most any plan could save, and how far below it
             this one may be, as a share.
         method: "exact", "best found in time" or "greedy".
-        cautions: to show beside work on the pump.
+        safety: holds, cautions and the release check; holds come before any preventive work.
         figures: where the money comes from.
         currency: of the money.
     """
@@ -68,15 +69,15 @@ class PlanFinding(Finding):
     bound: float
     gap: float
     method: str
-    cautions: tuple[str, ...]
+    safety: Safety = field()
     figures: pl.DataFrame
     currency: str
     notes: tuple[str, ...] = ()
 
     @property
-    def warnings(self) -> tuple[str, ...]:
-        """The family's cautions, where anything is planned."""
-        return () if self.frame.is_empty() else self.cautions
+    def summary(self) -> pl.DataFrame:
+        """The visits without what stands before and beneath the table."""
+        return self.frame.drop("hold", "cautions", strict=False)
 
     def to_dict(self) -> dict[str, Any]:
         """See the interface: rows with machine_id, side, action, week, labour_hours, saving, ….."""
@@ -90,7 +91,6 @@ class PlanFinding(Finding):
             bound=self.bound,
             gap=self.gap,
             method=self.method,
-            cautions=list(self.cautions) if len(self.frame) else [],
             figures=self.figures.to_dicts(),
             currency=self.currency,
         )
@@ -177,10 +177,12 @@ def solve(
     bound = solution.bound - float(bonus[solution.chosen].sum())
     rows = _rows(outlook, candidates, offers, solution)
     left_out = _left_out(candidates, offers, rows, caps)
+    proposing = not rows.is_empty() or bool(candidates.safety.holds)
+    safety = replace(candidates.safety, cautions=outlook.family.cautions if proposing else ())
     return PlanFinding(
         as_of=outlook.history.as_of,
         fault=outlook.family.name,
-        frame=rows,
+        frame=safety.attach(rows),
         weeks=_week_rows(outlook, offers, solution, caps),
         left_out=left_out,
         changes=_changes(rows, previous, outlook),
@@ -188,7 +190,7 @@ def solve(
         bound=max(bound, saving),
         gap=max(bound - saving, 0.0) / saving if saving > 0 else 0.0,
         method=solution.method,
-        cautions=outlook.family.cautions,
+        safety=safety,
         figures=pl.DataFrame(
             [row for cost in candidates.costs.values() for row in cost.trace()], infer_schema_length=None
         ),

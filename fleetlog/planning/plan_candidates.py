@@ -15,6 +15,7 @@ from fleetlog.planning.outlook import Outlook, outlook_of, service_variant, week
 from fleetlog.planning.replacement import why_not_ahead
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
+from fleetlog.session.safety import Safety
 from fleetlog.session.scope import Scope
 from fleetlog.stats.arrays import Floats, Ints
 from fleetlog.stats.renewal_value import Lives, Prices, best_policy, discounted_hours, renewal_age
@@ -37,6 +38,7 @@ class Candidates:
         there: chance that the machine is there then, discounting counted, (candidates, weeks).
         day_rate, breakdown: of each candidate's machine.
         why_not: component and variant -> why none of them is a candidate.
+        safety: holds and cautions of this part of the fleet.
     """
 
     outlook: Outlook
@@ -48,6 +50,7 @@ class Candidates:
     day_rate: Floats
     breakdown: Floats
     why_not: Mapping[tuple[str, str], str]
+    safety: Safety
 
 
 def gather(
@@ -84,7 +87,8 @@ def gather(
         for component in dict.fromkeys(model.component for model in outlook.models)
         if (costs_of_part := costs_of(fleet, history, family, component)) is not None
     }
-    open_cases = _open_cases(fleet, known if known is not None else suspects(fleet, scope))
+    known = known if known is not None else suspects(fleet, scope)
+    open_cases = _open_cases(fleet, known)
     chosen, why_not = _chosen(fleet, outlook, costs, open_cases)
     rows = outlook.places.with_row_index("place").filter(pl.Series(chosen))
     rows = rows.join(open_cases, on=["machine_id", "side", "component"], how="left", maintain_order="left")
@@ -92,7 +96,7 @@ def gather(
     places = rows["place"].to_numpy().astype(np.int64)
     rate = day_rates(fleet, history, rows["machine_id"])
     worth = _worth(outlook, costs, rows, places, rate)
-    return Candidates(outlook, costs, *worth, why_not)
+    return Candidates(outlook, costs, *worth, why_not, known.safety)
 
 
 def _open_cases(fleet: Fleet, costs_of_part: SuspectsFinding) -> pl.DataFrame:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Protocol
 
 from fleetlog.errors import UsageError
 from fleetlog.questions import CHART_FILE, question
+from fleetlog.session.safety import Safety
 from fleetlog.tables import write_table
 
 if TYPE_CHECKING:
@@ -57,10 +58,8 @@ class Finding:
         """Sentences about single rows and tests, which stand beneath a table on a screen."""
         return ()
 
-    @property
-    def warnings(self) -> tuple[str, ...]:
-        """Cautions for the work that the answer proposes; empty where it proposes none."""
-        return ()
+    safety: Safety | None = None
+    """Holds, cautions and the release check that go with the steps the answer proposes; None: it proposes none."""
 
     def chart(self, name: str | None = None, **how: Any) -> alt.TopLevelMixin:
         """The answer as a picture.
@@ -115,12 +114,15 @@ class Finding:
         more = shown.height - _SHOWN_ROWS
         rest = f"<p>… and {more} more rows in <code>.frame</code></p>" if more > 0 else ""
         notes = "".join(f"<li>{html.escape(note)}</li>" for note in (*self.remarks, *self.notes))
-        cautions = "".join(f"<li>{html.escape(text)}</li>" for text in self.warnings)
+        before, after = (
+            "".join(f"<p>{html.escape(line)}</p>" for line in lines)
+            for lines in ((self.safety.first_lines(), self.safety.last_lines()) if self.safety else ([], []))
+        )
         return (
-            f"<p>{html.escape(self.question)} as of {self.as_of}</p>"
+            f"<p>{html.escape(self.question)} as of {self.as_of}</p>{before}"
             + f"{shown.head(_SHOWN_ROWS)._repr_html_()}{rest}"
             + (f"<ul>{notes}</ul>" if notes else "")
-            + (f"<p>Before any work on the machine:</p><ul>{cautions}</ul>" if cautions else "")
+            + after
         )
 
 
@@ -152,6 +154,9 @@ def header(finding: Answered, rows: list[dict[str, Any]], **more: Any) -> dict[s
         "notes": list(finding.notes),
         **more,
     }
+    safety = getattr(finding, "safety", None)
+    if safety is not None:
+        answer |= safety.to_dict()
     return {key: plain(value) for key, value in answer.items()}
 
 

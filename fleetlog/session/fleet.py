@@ -11,7 +11,7 @@ from typing import Any
 
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
-from fleetlog.history import History, build_history, last_day, refresh_history
+from fleetlog.history import History, build_history, first_day, last_day, refresh_history
 from fleetlog.intake import LoadResult, PlainSettings, ProgressCallback, load_paths
 from fleetlog.intake.profiles.profile import Profile
 from fleetlog.intake.suggestions import refresh_suggestions
@@ -136,6 +136,10 @@ class Fleet:
         own = self.store.path.resolve().parent / WORDING_FILE
         return [own] if own.is_file() else []
 
+    def first_day(self) -> date:
+        """The first day on record, in the fleet's zone."""
+        return first_day(self.store, self.settings.fleet.time_zone)
+
     def last_day(self) -> date:
         """The last day on record, in the fleet's zone."""
         return last_day(self.store, self.settings.fleet.time_zone)
@@ -159,8 +163,17 @@ class Fleet:
         """
         family = self.family(scope.fault)
         history = self.history(scope.as_of)
+        self._check_day(history.as_of)
         self._check_filters(scope, history.as_of)
         return history, family
+
+    def _check_day(self, as_of: date) -> None:
+        """Refuses a day before the first record: of it nothing is known, and nothing must not read as well."""
+        first = self.first_day()
+        if as_of < first:
+            raise UsageError(
+                f"The records begin {first}, so nothing is known as of {as_of}; ask about a later day."
+            )
 
     def _check_filters(self, scope: Scope, as_of: date) -> None:
         """Refuses what the list does not hold, since a slip of the pen must not read as all-clear."""

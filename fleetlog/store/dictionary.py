@@ -233,6 +233,18 @@ KINDS: Mapping[str, Kind] = {
             (_machine, Column("out_at", Type.TIME, True), Column("in_at", Type.END_TIME), _money("day_rate")),
             ("machine_id", "out_at"),
         ),
+        Kind(
+            "release_checks",
+            (
+                _machine,
+                Column("checked_at", Type.TIME, True),
+                Column("item", required=True),
+                Column("result", required=True, words=("passed", "failed")),
+                Column("checked_by"),
+                Column("note"),
+            ),
+            ("machine_id", "checked_at", "item"),
+        ),
     )
 }
 

@@ -1,6 +1,7 @@
 -- purpose: how many rows each table of the dictionary holds.
 -- grain: one row a table
--- inputs: machines, components, meter_readings, meter_changes, fault_codes, work_orders, work_lines, measurements, rentals
+-- inputs: machines, components, meter_readings, meter_changes, fault_codes, work_orders, work_lines, measurements, rentals,
+--   release_checks
 -- output: name, rows
 SELECT 'machines' AS name, COUNT(*) AS rows FROM machines
 UNION ALL
@@ -19,3 +20,5 @@ UNION ALL
 SELECT 'measurements', COUNT(*) FROM measurements
 UNION ALL
 SELECT 'rentals', COUNT(*) FROM rentals
+UNION ALL
+SELECT 'release_checks', COUNT(*) FROM release_checks

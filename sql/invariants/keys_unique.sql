@@ -1,6 +1,7 @@
 -- purpose: rows that share the key that should tell them apart.
 -- grain: one row a table and repeated key
--- inputs: machines, components, meter_readings, meter_changes, fault_codes, work_orders, work_lines, measurements, rentals
+-- inputs: machines, components, meter_readings, meter_changes, fault_codes, work_orders, work_lines, measurements, rentals,
+--   release_checks
 -- output: kind, rows
 SELECT repeated.kind, repeated.rows
 FROM (
@@ -21,5 +22,8 @@ FROM (
     SELECT 'measurements' AS kind, COUNT(*) AS rows FROM measurements GROUP BY machine_id, measured_at, quantity, side HAVING COUNT(*) > 1
     UNION ALL
     SELECT 'rentals' AS kind, COUNT(*) AS rows FROM rentals GROUP BY machine_id, out_at HAVING COUNT(*) > 1
+    UNION ALL
+    SELECT 'release_checks' AS kind, COUNT(*) AS rows
+    FROM release_checks GROUP BY machine_id, checked_at, item HAVING COUNT(*) > 1
 ) AS repeated
 ORDER BY repeated.kind

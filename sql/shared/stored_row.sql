@@ -1,6 +1,7 @@
 -- purpose: every row that the files brought, with whom it belongs to.
 -- grain: one row a stored row
--- inputs: machines, components, meter_readings, meter_changes, fault_codes, work_orders, work_lines, measurements, rentals
+-- inputs: machines, components, meter_readings, meter_changes, fault_codes, work_orders, work_lines, measurements, rentals,
+--   release_checks
 -- output: kind (table), file_id, machine_id (NULL for work lines), work_order_id (NULL for all but work lines)
 SELECT 'machines' AS kind, file_id, machine_id, NULL AS work_order_id FROM machines
 UNION ALL
@@ -19,3 +20,5 @@ UNION ALL
 SELECT 'measurements', file_id, machine_id, NULL FROM measurements
 UNION ALL
 SELECT 'rentals', file_id, machine_id, NULL FROM rentals
+UNION ALL
+SELECT 'release_checks', file_id, machine_id, NULL FROM release_checks
