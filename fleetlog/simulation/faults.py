@@ -10,7 +10,6 @@ from fleetlog.simulation.arrays import Floats, Ints, days_since_epoch
 from fleetlog.simulation.law import World
 from fleetlog.simulation.machines import Machines
 
-
 Case = Callable[[Ints, Ints, Ints, Floats], Floats]
 
 

@@ -1,4 +1,4 @@
-"""What can be asked of an invented fleet: how it strays from the assumptions, how it is recorded, what it is."""
+"""What can be asked of an invented fleet: how it strays from assumptions, how it is recorded, what it is."""
 
 from __future__ import annotations
 
@@ -135,7 +135,7 @@ class Facts:
 
 @dataclass(frozen=True)
 class FleetPlan:
-    """What the invented fleet is made of; left out, machines are alike, run at a steady pace, and have no make.
+    """What the invented fleet is made of; left out, machines are alike, run steadily, and have no make.
 
     Attributes:
         names: of the machines, as many as there are; none names them by number.

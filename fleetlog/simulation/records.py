@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 import polars as pl
 
-from fleetlog.simulation.arrays import Floats, Ints, Schema, as_day, as_time
+from fleetlog.simulation.arrays import Ints, Schema, as_day, as_time
 from fleetlog.simulation.files import DAY
 from fleetlog.simulation.machines import Machines
 from fleetlog.simulation.options import Keeping
