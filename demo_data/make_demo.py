@@ -71,13 +71,13 @@ class Demo:
         self.stated = "design_changes" in settings  # else the list of parts must tell which bushing it is
         changes = (settings if self.stated else toml("design_changes.toml"))["design_changes"]
         years = ((AS_OF - BEGIN).days + 1) / 365.25
-        self.world = World.of(self.law, Disorder(unrecorded=0.03), self.plan(changes), years, AS_OF, 30.4)
+        self.world = World.of(self.law, Disorder(unrecorded=0.02), self.plan(changes), years, AS_OF, 30.4)
         self.records = draw_block(self.world, SEED, 0, 0, len(UNITS), self.stories())
         self.machines, self.log = self.records.machines, self.records.log
         self.machines.meters = self.meters()
         jobs = tuple(Job(**job) for job in self.data["jobs"])
         keeping = Keeping(
-            mess=0.25,
+            mess=0.18,
             mishaps=frozenset(self.data["mishaps"]),
             spared=tuple(self.world.plan.facts),
             routine=True,
@@ -175,8 +175,8 @@ class Demo:
     def known_parts(self) -> pl.DataFrame:
         """Pumps wherever the machine's build date would mislead about the bushing, and a few more.
 
-        As long as the settings do not say when a maker changed the bushing, the list names the bushing as well,
-        wherever the family's own date would take it for the other one.
+        As long as the settings do not say when a maker changed the bushing, the list names the bushing as
+        well, wherever the family's own date would take it for the other one.
         """
         machines, part = self.tables["machines"].filter(control="electronic_joystick"), self.law.part(BUSHING)
         at = [UNITS.index(unit) for unit in machines["machine_id"]]

@@ -146,6 +146,7 @@ class FleetPlan:
         manual: share of machines with manual control: they cannot have the fault.
         season: use by calendar month; with it machines run only while they are rented out.
         day_rates: by machine type, for a short rental.
+        custom: chance that a shop takes the next step by custom, not one of the later ones.
         habits: sites that open pumps early.
         both_sides: chance that a pump opened for a part that wears gets a new one on its other side as well.
         labour_rate: money for one labour hour.
@@ -161,6 +162,7 @@ class FleetPlan:
     manual: float = 0.0
     season: Sequence[float] = ()
     day_rates: Mapping[str, float] = field(default_factory=dict)
+    custom: float = 0.65
     habits: tuple[Habit, ...] = ()
     both_sides: float = 0.0
     labour_rate: float = 95.0

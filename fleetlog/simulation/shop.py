@@ -194,7 +194,7 @@ class Shop:
             opened = shown[:, cure.need] == wanted
             called = np.where((called < 0) & opened & free[:, s], s, called)
             free[:, s] &= opened
-        skip = self.rng.geometric(0.65, size) - 1
+        skip = self.rng.geometric(self.world.plan.custom, size) - 1
         left = free.sum(axis=1)
         place = np.minimum(skip, left - 1)
         order = np.cumsum(free, axis=1) - 1
