@@ -2,9 +2,9 @@
 
     python demo_data/make_demo.py [--out FOLDER] [--truth FILE.json]
 
-The fleet is one of fleetlog's simulated ones. `demo.toml` says what is particular about it: its makers, how its
-people write, the cases that are set, and the mess. What the yard would know goes to CSV files, its true figures
-into README.md, and what only the inventor knows to --truth. The same seed gives the same bytes.
+The fleet is one of fleetlog's simulated ones. `demo.toml` says what is particular about it: its makers, how
+its people write, the cases that are set, and the mess. What the yard would know goes to CSV files, its true
+figures into README.md, and what only the inventor knows to --truth. The same seed gives the same bytes.
 """
 
 from __future__ import annotations
@@ -71,13 +71,13 @@ class Demo:
         self.stated = "design_changes" in settings  # else the list of parts must tell which bushing it is
         changes = (settings if self.stated else toml("design_changes.toml"))["design_changes"]
         years = ((AS_OF - BEGIN).days + 1) / 365.25
-        self.world = World.of(self.law, Disorder(unrecorded=0.03), self.plan(changes), years, AS_OF, 30.4)
+        self.world = World.of(self.law, Disorder(unrecorded=0.02), self.plan(changes), years, AS_OF, 30.4)
         self.records = draw_block(self.world, SEED, 0, 0, len(UNITS), self.stories())
         self.machines, self.log = self.records.machines, self.records.log
         self.machines.meters = self.meters()
         jobs = tuple(Job(**job) for job in self.data["jobs"])
         keeping = Keeping(
-            mess=0.25,
+            mess=0.18,
             mishaps=frozenset(self.data["mishaps"]),
             spared=tuple(self.world.plan.facts),
             routine=True,
@@ -136,12 +136,9 @@ class Demo:
         self.numbers = {order: f"W{number}" for number, order in enumerate(orders, 10001)}
         for kind in ("work_orders", "work_lines"):
             tables[kind] = tables[kind].with_columns(pl.col("work_order_id").replace(self.numbers))
-        own = (
-            tables["components"]
-            .filter(component=BUSHING)
-            .join(tables["machines"], on="machine_id", how="semi")
-        )
-        tables["components"] = pl.concat((pl.DataFrame(self.known_parts()), own), how="diagonal")
+        renewed = tables["components"].filter(component=BUSHING)
+        renewed = renewed.join(tables["machines"], on="machine_id", how="semi")
+        tables["components"] = pl.concat((self.known_parts(), renewed), how="diagonal")
         for kind in tables:
             tables[kind] = as_text(tables[kind])
         for mess in self.data["mess"]:
@@ -150,7 +147,7 @@ class Demo:
             tables[kind] = tables[kind].sort(columns, maintain_order=True, nulls_last=True)
 
     def plant(self, what: str, kind: str, **how: Any) -> None:
-        """Adds rows as they stand, overwrites cells of rows that are found, loses rows, or writes some twice."""
+        """Adds rows as they stand, overwrites cells of rows, loses rows, or writes some twice."""
         table = self.tables[kind]
         if "add" in how:
             table = pl.concat((table, pl.DataFrame(how["add"])), how="diagonal")
@@ -164,53 +161,45 @@ class Demo:
             table = table.with_columns(new) if new else table.filter(~hit)
         self.tables[kind] = pl.concat((table, table[how.get("twice", [])]))
 
+    def variants(self, built: Sequence[float], at: Sequence[int]) -> list[str]:
+        """The bushing in pumps built on these days for the machines at these places."""
+        m = self.machines
+        rows = self.world.hazard_built(self.k, np.array(built), m.make[at], [m.serial[i] for i in at])
+        return [self.law.hazards[row].variant for row in rows]
+
     @cached_property
     def first_variant(self) -> list[str]:
-        """The bushing that each machine's pump was built with, by its maker's true change."""
-        m = self.machines
-        return [
-            self.law.hazards[row].variant
-            for row in self.world.hazard_built(self.k, m.pump_built, m.make, m.serial)
-        ]
+        """The bushing that each machine's pump was built with."""
+        return self.variants(self.machines.pump_built, range(len(UNITS)))
 
-    def known_parts(self) -> list[Row]:
+    def known_parts(self) -> pl.DataFrame:
         """Pumps wherever the machine's build date would mislead about the bushing, and a few more.
 
-        As long as the settings do not say when a maker changed the bushing, the list names the bushing as well,
-        wherever the family's own date would take it for the other one.
+        As long as the settings do not say when a maker changed the bushing, the list names the bushing as
+        well, wherever the family's own date would take it for the other one.
         """
-        m, part, rows = self.machines, self.law.part(BUSHING), []
-        for unit, built in (
-            self.tables["machines"]
-            .filter(control="electronic_joystick")
-            .select("machine_id", "build_date")
-            .rows()
-        ):
-            i, known = (
-                UNITS.index(unit),
-                date.fromisoformat((built + "-01-01")[:10]),
-            )  # the first day that fits
-            pump = EPOCH + timedelta(days=int(m.pump_built[i]))
-            day, one = np.array([float(days_since_epoch(known))]), slice(i, i + 1)
-            by_list = self.law.hazards[
-                self.world.hazard_built(self.k, day, m.make[one], m.serial[one])[0]
-            ].variant
-            listed, row = (
-                by_list != self.first_variant[i] or i % 23 == 7,
-                {"machine_id": unit, "fitted_on": known, "fitted_hours": 0.0},
-            )
-            if listed:
-                rows.append(
-                    row
-                    | {"component": "drive_pump", "serial_number": f"P{220000 + 611 * i}", "built_on": pump}
-                )
-            if (
-                part
-                and not self.stated
-                and part.variant_built(pump if listed else known) != self.first_variant[i]
-            ):
-                rows.append(row | {"component": BUSHING, "variant": self.first_variant[i]})
-        return rows
+        machines, part = self.tables["machines"].filter(control="electronic_joystick"), self.law.part(BUSHING)
+        at = [UNITS.index(unit) for unit in machines["machine_id"]]
+        first = (machines["build_date"] + "-01-01").str.head(10).str.to_date()  # the first day that fits
+        true = pl.Series([self.first_variant[i] for i in at])
+        misled = true != pl.Series(self.variants([days_since_epoch(day) for day in first], at))
+        known = machines.select(
+            "machine_id",
+            fitted_on=first,
+            fitted_hours=0.0,
+            built_on=pl.Series([EPOCH + timedelta(days=int(self.machines.pump_built[i])) for i in at]),
+            variant=true,
+            serial_number=pl.format("P{}", 220_000 + 611 * pl.int_range(pl.len())),
+            told=misled | (pl.int_range(pl.len()) % 20 == 7),
+        )
+        pumps = known.filter("told").select(pl.exclude("variant", "told"), component=pl.lit("drive_pump"))
+        days = known.select(pl.when("told").then("built_on").otherwise("fitted_on")).to_series()
+        by_family = pl.Series([part.variant_built(day) if part and not self.stated else None for day in days])
+        doubtful = known.filter(by_family != known["variant"])
+        bushings = doubtful.select(
+            "machine_id", "fitted_on", "fitted_hours", "variant", component=pl.lit(BUSHING)
+        )
+        return pl.concat((pumps, bushings), how="diagonal")
 
     # ------------------------------------------------------------------------ the truth
 
@@ -227,7 +216,7 @@ class Demo:
 
     @cached_property
     def cases(self) -> pl.DataFrame:
-        """Every true case on record: its row of the log, with site, last_day (infinite while it lasts) and open."""
+        """Every true case on record: its row of the log, site, last_day (infinite: it lasts), open."""
         m = self.machines
         cases = self.records.seen(self.log.cases.frame(CASE))
         row = cases["machine"].to_numpy()
@@ -241,7 +230,7 @@ class Demo:
 
     @cached_property
     def attempts(self) -> pl.DataFrame:
-        """Every cure tried: its line of the log, the true cause, and the running hours to the next code, `back`."""
+        """Every cure tried: its line of the log, the true cause, running hours to the next code (back)."""
         lines = self.log.lines.frame(LINE).with_columns(ran=pl.col("hours") + 0.01).sort("ran")
         codes = self.log.codes.frame(EVENT).select("machine", "side", code="hours").sort("code")
         by = {"by": ["machine", "side"], "strategy": "forward", "check_sortedness": False}
@@ -255,7 +244,7 @@ class Demo:
 
     @cached_property
     def lives(self) -> pl.DataFrame:
-        """Every life of a bushing on record: machine, side, variant, entry and exit (hours of age), failed."""
+        """Every life of a bushing: machine, side, variant, entry and exit (hours of age), failed."""
         m, every = self.machines, np.arange(self.machines.size)
         new = self.named(self.log.parts.frame(PART).filter(cause=self.k)).rename({"hazard": "variant"})
         first = {"machine": UNITS, "variant": self.first_variant, "hours": 0.0, "why": None}

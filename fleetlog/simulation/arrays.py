@@ -1,4 +1,4 @@
-"""Small tools for columns of numbers: outcomes drawn row by row, tables that grow, days since 1970 as time."""
+"""Small tools for columns of numbers: outcomes drawn by row, tables that grow, days since 1970 as time."""
 
 from __future__ import annotations
 

@@ -16,9 +16,9 @@ from tempfile import TemporaryDirectory
 
 import polars as pl
 
-DAY = "recorded_day"
+from fleetlog.simulation.arrays import EPOCH, days_since_epoch
 
-_EPOCH = date(1970, 1, 1)
+DAY = "recorded_day"
 
 
 class FileForm(StrEnum):
@@ -47,9 +47,9 @@ class Window:
     def rows(self, frame: pl.DataFrame) -> pl.DataFrame:
         """The rows recorded within the window."""
         if self.first is not None:
-            frame = frame.filter(pl.col(DAY) >= _days(self.first))
+            frame = frame.filter(pl.col(DAY) >= days_since_epoch(self.first))
         if self.last is not None:
-            frame = frame.filter(pl.col(DAY) < _days(self.last) + 1)
+            frame = frame.filter(pl.col(DAY) < days_since_epoch(self.last) + 1)
         return frame
 
     def machines(self, frame: pl.DataFrame) -> pl.DataFrame:
@@ -60,21 +60,17 @@ class Window:
         """
         if self.whole:
             return frame
-        went = (pl.col("disposed_on") - pl.lit(_EPOCH)).dt.total_days()
+        went = (pl.col("disposed_on") - pl.lit(EPOCH)).dt.total_days()
         if self.last is not None:
-            known = went < _days(self.last) + 1
-            frame = frame.filter(pl.col(DAY) < _days(self.last) + 1).with_columns(
+            known = went < days_since_epoch(self.last) + 1
+            frame = frame.filter(pl.col(DAY) < days_since_epoch(self.last) + 1).with_columns(
                 pl.when(known).then(pl.col("disposed_on")),
                 pl.when(known).then(pl.col("hours_at_disposal")),
             )
         if self.first is not None:
-            begin = _days(self.first)
+            begin = days_since_epoch(self.first)
             frame = frame.filter((pl.col(DAY) >= begin) | (went >= begin).fill_null(False))
         return frame
-
-
-def _days(day: date) -> int:
-    return (day - _EPOCH).days
 
 
 class TableFiles:
@@ -120,46 +116,4 @@ def append_csv(path: Path, frame: pl.DataFrame) -> None:
     """Adds rows to a CSV file, with a header if it is new; times as ISO 8601 to the second."""
     new = not path.exists()
     with path.open("ab") as file:
-        _as_text(frame).write_csv(file, include_header=new)
-
-
-def _as_text(frame: pl.DataFrame) -> pl.DataFrame:
-    """Times as text, put together from the texts of days and seconds: much faster than formatting."""
-    times = [name for name, kind in frame.schema.items() if isinstance(kind, pl.Datetime)]
-    if not times or frame.is_empty():
-        return frame.with_columns(pl.col(times).cast(pl.String)) if times else frame
-    of_day = _SECONDS()
-    columns = []
-    for name in times:
-        seconds = frame[name].dt.epoch("s")
-        low, high = seconds.min(), seconds.max()
-        if not isinstance(low, int) or not isinstance(high, int):
-            columns.append(pl.Series(name, [None] * frame.height, dtype=pl.String))
-            continue
-        first = low // 86_400
-        days = pl.from_epoch(pl.int_range(first, high // 86_400 + 1, eager=True), time_unit="d")
-        columns.append(
-            pl.select(
-                pl.concat_str(
-                    days.dt.strftime("%Y-%m-%dT").gather(seconds // 86_400 - first),
-                    of_day.gather(seconds % 86_400),
-                ).alias(name)
-            ).to_series()
-        )
-    return frame.with_columns(columns)
-
-
-class _SecondsOfDay:
-    """The texts of all seconds of a day, made once."""
-
-    def __init__(self) -> None:
-        self._texts: pl.Series | None = None
-
-    def __call__(self) -> pl.Series:
-        if self._texts is None:
-            seconds = pl.from_epoch(pl.int_range(0, 86_400, eager=True), time_unit="s")
-            self._texts = seconds.dt.strftime("%H:%M:%S")
-        return self._texts
-
-
-_SECONDS = _SecondsOfDay()
+        frame.write_csv(file, include_header=new, datetime_format="%Y-%m-%dT%H:%M:%S")

@@ -49,8 +49,8 @@ class RentalClock(Clock):
 
     Args:
         built, pace: as for the steady clock, which holds before the records begin and after they end.
-        edges: days at which a machine goes out and comes in, in turn; one row a machine, first and last day of
-            its records at both ends.
+        edges: days at which a machine goes out and comes in, in turn; one row a machine, the first and the
+            last day of its records at both ends.
         run: hours run up to each edge.
     """
 

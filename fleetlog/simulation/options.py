@@ -1,4 +1,4 @@
-"""What can be asked of an invented fleet: how it strays from the assumptions, how it is recorded, what it is."""
+"""What can be asked of an invented fleet: how it strays from assumptions, how it is recorded, what it is."""
 
 from __future__ import annotations
 
@@ -135,7 +135,7 @@ class Facts:
 
 @dataclass(frozen=True)
 class FleetPlan:
-    """What the invented fleet is made of; left out, machines are alike, run at a steady pace, and have no make.
+    """What the invented fleet is made of; left out, machines are alike, run steadily, and have no make.
 
     Attributes:
         names: of the machines, as many as there are; none names them by number.
@@ -146,6 +146,7 @@ class FleetPlan:
         manual: share of machines with manual control: they cannot have the fault.
         season: use by calendar month; with it machines run only while they are rented out.
         day_rates: by machine type, for a short rental.
+        custom: chance that a shop takes the next step by custom, not one of the later ones.
         habits: sites that open pumps early.
         both_sides: chance that a pump opened for a part that wears gets a new one on its other side as well.
         labour_rate: money for one labour hour.
@@ -161,6 +162,7 @@ class FleetPlan:
     manual: float = 0.0
     season: Sequence[float] = ()
     day_rates: Mapping[str, float] = field(default_factory=dict)
+    custom: float = 0.65
     habits: tuple[Habit, ...] = ()
     both_sides: float = 0.0
     labour_rate: float = 95.0

@@ -20,7 +20,7 @@ class Job:
 
     Attributes:
         complaints: what stands at the head of its orders; each as common as the others.
-        every_hours, spread: running hours between two, and how far from the mark they are (standard deviation).
+        every_hours, spread: running hours between two, and the standard deviation around the mark.
         tasks: component, action, share of the jobs with it, labour hours, parts cost; nothing that a fault
             family knows.
     """

@@ -1,4 +1,4 @@
-"""What a fault leads to: codes, visits to the shop, inspections, cures by custom, and what is noted of them."""
+"""What a fault leads to: codes, visits to the shop, inspections, cures by custom, and the notes of them."""
 
 from __future__ import annotations
 
@@ -24,9 +24,9 @@ class Log:
         lines: case, visit (0 = first), order, step (position), written, result, finding, other_side (a second
             part while the pump is open).
         readings: value of the voltage.
-        cases: case, cause (position), ended (running hours, infinite while open), cured_by (position, -1: none).
-        parts: cause (position) whose part was renewed, hazard (row) of the new one, and why: the cause of the case.
-        orders, visits: how many cases and work orders there are so far.
+        cases: case, cause (position), ended (running hours, infinite while open), cured_by (position or -1).
+        parts: cause (position) whose part was renewed, hazard (row) of the new one, why (cause of the case).
+        begun, orders: how many cases and work orders there are so far.
     """
 
     def __init__(self) -> None:
@@ -66,7 +66,7 @@ class Shop:
         pattern = pick(rng, world.voltage[k]) if world.voltage is not None else np.full(size, -1)
         tried = np.zeros((size, len(world.cures)), dtype=bool)
         whole = [s for s, cure in enumerate(world.cures) if cure.renews_both]
-        tried[:, whole] = self.parts.fated[rows].any(axis=1)[:, None]  # what is set must not be renewed
+        tried[:, whole] = self.parts.fated[rows].any(axis=1, keepdims=True)  # what is set must not be renewed
         shown = np.full((size, len(world.looks)), -1, dtype=np.int64)
         last, cured_by = np.full((2, size), -1, dtype=np.int64)
         ends = np.full(size, np.inf)
@@ -194,7 +194,7 @@ class Shop:
             opened = shown[:, cure.need] == wanted
             called = np.where((called < 0) & opened & free[:, s], s, called)
             free[:, s] &= opened
-        skip = self.rng.geometric(0.65, size) - 1
+        skip = self.rng.geometric(self.world.plan.custom, size) - 1
         left = free.sum(axis=1)
         place = np.minimum(skip, left - 1)
         order = np.cumsum(free, axis=1) - 1
@@ -239,7 +239,7 @@ class Shop:
         return passed
 
     def other_side_too(self, cure: Cure, rows: Ints, side: Ints, at: Floats, about: dict[str, Ints]) -> None:
-        """Renews a part of the first design on the other side while the pump is open, if nothing is wrong there."""
+        """Renews a part of the first design on the other side of an open pump, if nothing is wrong there."""
         k = cure.renews[0]
         newer = self.world.hazard_row(k, self.world.service_variant(k))
         old = (self.parts.hazard[rows, side, k] != newer) & ~self.parts.fated[rows, side]

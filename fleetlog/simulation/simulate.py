@@ -1,4 +1,4 @@
-"""Invented fleets of any size, written as the files that a yard would hand over, with the truth apart from them.
+"""Invented fleets of any size, written as the files that a yard would hand over, with the truth apart.
 
 Machines run at their own pace; faults set in by the hazards of a fault family; codes chatter; the shop looks,
 tries its cures in about the customary order and writes down what it found. The family is the law of nature
