@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import altair as alt
 
-from fleetlog.charts.rows import inline
+from fleetlog.charts.rows import inline, tips
 from fleetlog.charts.theme import MUTED, RULE, SERIES, WIDE, finish
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ def calibration_chart(finding: BacktestFinding, *, width: int = WIDE, **_: Any) 
     base = alt.Chart(inline(bins))
     spans = base.mark_rule(color=MUTED).encode(x=x, y=alt.Y("lower:Q", scale=scale), y2="upper:Q")
     points = base.mark_point(filled=True, size=90, color=SERIES[0]).encode(
-        x=x, y=y, tooltip=[alt.Tooltip("cases:Q"), alt.Tooltip("share:Q", format=".0%")]
+        x=x, y=y, tooltip=tips("cases:Q", "share:Q||.0%")
     )
     counts = base.mark_text(dx=10, align="left", color=MUTED).encode(x=x, y=y, text="cases:Q")
     judged, right = int(bins["cases"].sum()), float(bins["happened"].sum())

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import altair as alt
 
-from fleetlog.charts.rows import MAX_ROWS, at_x, inline, thinned
+from fleetlog.charts.rows import MAX_ROWS, at_x, inline, key, thinned, tips
 from fleetlog.charts.theme import ALERT, BAND_OPACITY, INK, MUTED, NEUTRAL, SERIES, WIDE, finish
 from fleetlog.phrasing import NO_WORDS, capital, listed, plural, plural_part, said
 
@@ -170,12 +170,7 @@ def _rows_of_intervals(rows: Sequence[Mapping[str, Any]], width: int, title: str
         x=alt.X("value:Q", scale=across, axis=x_axis),
         y=y,
         color=colour,
-        tooltip=[
-            alt.Tooltip("name:N"),
-            alt.Tooltip("shrunk:Q", title="ratio", format=".2f"),
-            alt.Tooltip("raw:Q", title="as counted", format=".2f"),
-            alt.Tooltip("told:N", title="that is"),
-        ],
+        tooltip=tips("name:N", "shrunk:Q|ratio|.2f", "raw:Q|as counted|.2f", "told:N|that is"),
     )
     names = base.mark_text(align="left", fontSize=12.5, fontWeight="bold", color=INK).encode(
         x=at_x(0), y=alt.Y("top:Q", scale=scale, axis=None), text=alt.Text("name:N")
@@ -272,14 +267,14 @@ def trend_chart(
             color=alt.Color(
                 "kind:N",
                 scale=dict(domain=kinds, range=[ALERT, NEUTRAL, SERIES[0]]),
-                legend=dict(title=None, columns=1 if width < 500 else 0),
+                legend=key(width),
             ),
             shape=alt.Shape(
                 "kind:N",
                 scale=dict(domain=kinds, range=["triangle-up", "circle", "triangle-down"]),
-                legend=dict(title=None, columns=1 if width < 500 else 0),
+                legend=key(width),
             ),
-            tooltip=[alt.Tooltip("told:N", title="machine"), alt.Tooltip("statistic:Q", format=".2f")],
+            tooltip=tips("told:N|machine", "statistic:Q||.2f"),
         )
     )
     machines = alt.layer(chance, marks, width=width - room, height=max(len(rows), 1) * 19)

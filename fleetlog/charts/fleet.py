@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import altair as alt
 import polars as pl
 
-from fleetlog.charts.rows import inline
+from fleetlog.charts.rows import inline, tips
 from fleetlog.charts.theme import INK, NEUTRAL, SERIES, WIDE, finish
 from fleetlog.phrasing import NO_WORDS, hours, plural
 from fleetlog.session.status import StatusFinding
@@ -59,7 +59,7 @@ def fleet_age_chart(
                 legend=dict(title=None, symbolType="square"),
             ),
             order=alt.Order("order:O"),
-            tooltip=[alt.Tooltip("year:N"), alt.Tooltip("control:N"), alt.Tooltip("machines:Q")],
+            tooltip=tips("year:N", "control:N", "machines:Q"),
         )
     )
     counts = (

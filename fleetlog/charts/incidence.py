@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import altair as alt
 import polars as pl
 
-from fleetlog.charts.rows import MAX_ROWS, inline, thinned
+from fleetlog.charts.rows import MAX_ROWS, inline, key, thinned, tips
 from fleetlog.charts.theme import BAND_OPACITY, WIDE, colour_of, finish
 from fleetlog.phrasing import NO_WORDS, capital, hours, listed, percent, plural, plural_part, said
 
@@ -52,7 +52,7 @@ def incidence_chart(
     colour = alt.Color(
         "ending:N",
         scale=dict(domain=spoken, range=[hues[ending] for ending in endings]),
-        legend=dict(title=None, columns=1 if width < 500 else 0),
+        legend=key(width),
     )
     columns = 1 if len(groups) == 1 or width < 560 else 2
     plot = (width - 20 - 24 * (columns - 1)) // columns - 62
@@ -121,11 +121,7 @@ def _one(
             x=x,
             y=alt.Y("incidence:Q", scale=scale, axis=axis),
             color=colour,
-            tooltip=[
-                alt.Tooltip("ending:N"),
-                alt.Tooltip("hours:Q", format=",.1f"),
-                alt.Tooltip("incidence:Q", title="ended so", format=".1%"),
-            ],
+            tooltip=tips("ending:N", "hours:Q||,.1f", "incidence:Q|ended so|.1%"),
         ),
     ]
     title: Any = alt.Undefined

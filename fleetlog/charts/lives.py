@@ -9,7 +9,7 @@ from typing import Any
 
 import altair as alt
 
-from fleetlog.charts.rows import inline
+from fleetlog.charts.rows import inline, tips
 from fleetlog.charts.survival import enough_failures
 from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, SERIES, WIDE, finish
 from fleetlog.lives.survival import SurvivalFinding, SurvivalGroup
@@ -212,14 +212,14 @@ def _drawn(
         scale=dict(domain=[0, most], nice=False),
         axis=dict(title="failures of 100 in 1,000 h", format=".3~g", tickCount=5),
     )
-    tooltip = [
-        alt.Tooltip("from_hours:Q", title="from age", format=",.0f"),
-        alt.Tooltip("to_hours:Q", title="to age", format=",.0f"),
-        alt.Tooltip("failures:Q", title="failed"),
-        alt.Tooltip("rate:Q", title="of 100 in 1,000 h", format=".2f"),
-        alt.Tooltip("lower:Q", title="at least", format=".2f"),
-        alt.Tooltip("upper:Q", title="at most", format=".2f"),
-    ]
+    tooltip = tips(
+        "from_hours:Q|from age|,.0f",
+        "to_hours:Q|to age|,.0f",
+        "failures:Q|failed",
+        "rate:Q|of 100 in 1,000 h|.2f",
+        "lower:Q|at least|.2f",
+        "upper:Q|at most|.2f",
+    )
     base = alt.Chart(inline([dict(row) for row in rows]))
     layers: list[Any] = [
         base.mark_rect(opacity=BAND_OPACITY, clip=True, color=SERIES[0]).encode(

@@ -8,7 +8,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from fleetlog.charts.rows import MAX_ROWS, at_x, inline, thinned
+from fleetlog.charts.rows import MAX_ROWS, at_x, inline, thinned, tips
 from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, NEUTRAL, SERIES, WIDE, finish
 from fleetlog.lives.repeats import RepeatsFinding
 from fleetlog.phrasing import NO_WORDS, capital, hours, percent, repair_name
@@ -87,14 +87,14 @@ def comeback_chart(
         x=x,
         y=y,
         color=colour,
-        tooltip=[
-            alt.Tooltip("repair:N"),
-            alt.Tooltip("attempts:Q"),
-            alt.Tooltip("comebacks:Q", title="came back"),
-            alt.Tooltip("comeback_rate:Q", title="rate", format=".1%"),
-            alt.Tooltip("lower:Q", format=".1%"),
-            alt.Tooltip("upper:Q", format=".1%"),
-        ],
+        tooltip=tips(
+            "repair:N",
+            "attempts:Q",
+            "comebacks:Q|came back",
+            "comeback_rate:Q|rate|.1%",
+            "lower:Q||.1%",
+            "upper:Q||.1%",
+        ),
     )
     # On a phone the counts do not fit beside the line: they go beneath it.
     counted = base.mark_text(align="left", fontSize=12, color=MUTED, dy=0 if wide else 15).encode(
@@ -163,12 +163,7 @@ def mean_cumulative_chart(
         .encode(
             x=x,
             y=alt.Y("count:Q", axis=y_axis, scale=scale),
-            tooltip=[
-                alt.Tooltip("hours:Q", format=",.0f"),
-                alt.Tooltip("count:Q", title="faults per machine", format=".2f"),
-                alt.Tooltip("lower:Q", format=".2f"),
-                alt.Tooltip("upper:Q", format=".2f"),
-            ],
+            tooltip=tips("hours:Q||,.0f", "count:Q|faults per machine|.2f", "lower:Q||.2f", "upper:Q||.2f"),
         )
     )
     layers: list[alt.Chart] = [band, line]

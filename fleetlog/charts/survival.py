@@ -9,7 +9,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from fleetlog.charts.rows import MAX_ROWS, at_x, inline, thinned
+from fleetlog.charts.rows import MAX_ROWS, at_x, inline, thinned, tips
 from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, NEUTRAL, WIDE, colour_of, finish
 from fleetlog.lives.survival import SurvivalFinding, SurvivalGroup
 from fleetlog.phrasing import NO_WORDS, capital, group_name, hours, listed, percent, plural, plural_part, said
@@ -218,15 +218,15 @@ def _curves(
     everything = [dict(row) for curve in rows for row in curve]
     solid = [row for curve in rows for row in _pieces(curve)[0]]
     dashed = [row for curve in rows for row in _pieces(curve)[1]]
-    tooltip = [
-        alt.Tooltip("group:N", title="group"),
-        alt.Tooltip("hours:Q", title="age, running hours", format=",.1f"),
-        alt.Tooltip("survival:Q", title="still working", format=".1%"),
-        alt.Tooltip("lower:Q", title="from", format=".1%"),
-        alt.Tooltip("upper:Q", title="to", format=".1%"),
-        alt.Tooltip("at_risk:Q", title="watched", format=",.0f"),
-        alt.Tooltip("failed:Q", title="failed here", format=",.0f"),
-    ]
+    tooltip = tips(
+        "group:N|group",
+        "hours:Q|age, running hours|,.1f",
+        "survival:Q|still working|.1%",
+        "lower:Q|from|.1%",
+        "upper:Q|to|.1%",
+        "at_risk:Q|watched|,.0f",
+        "failed:Q|failed here|,.0f",
+    )
     layers = [
         alt.Chart(inline(everything))
         .mark_area(interpolate="step-after", opacity=BAND_OPACITY, line=False)

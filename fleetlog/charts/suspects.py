@@ -9,7 +9,7 @@ import altair as alt
 
 from fleetlog.causes.case import Suspect
 from fleetlog.causes.suspects import SuspectsFinding
-from fleetlog.charts.rows import at_x, inline
+from fleetlog.charts.rows import at_x, inline, tips
 from fleetlog.charts.theme import ALERT, INK, MUTED, RULE, SERIES, WIDE, colour_of, finish, lines
 from fleetlog.phrasing import NO_WORDS, capital, listed, percent, plural, said
 
@@ -107,11 +107,7 @@ def suspects_chart(
                 scale=dict(domain=spoken, range=[hues[cause] for cause in causes]),
                 legend=dict(title=None, columns=_legend_columns(spoken, width), symbolType="square"),
             ),
-            tooltip=[
-                alt.Tooltip("case:N"),
-                alt.Tooltip("cause:N"),
-                alt.Tooltip("probability:Q", format=".1%"),
-            ],
+            tooltip=tips("case:N", "cause:N", "probability:Q||.1%"),
         )
     )
     base = alt.Chart(inline(heads))
@@ -200,7 +196,7 @@ def reasons_chart(
             ),
             legend=dict(title=None, symbolType="square"),
         ),
-        tooltip=[alt.Tooltip("evidence:N"), alt.Tooltip("weight:Q", format="+.2f")],
+        tooltip=tips("evidence:N", "weight:Q||+.2f"),
     )
     texts = base.mark_text(
         align="left", baseline="top", lineBreak="\n", lineHeight=16, fontSize=12.5, color=INK

@@ -8,7 +8,7 @@ from typing import Any
 import altair as alt
 
 from fleetlog.causes.unit import UnitFinding
-from fleetlog.charts.rows import inline
+from fleetlog.charts.rows import inline, tips
 from fleetlog.charts.theme import ALERT, BAND_OPACITY, INK, NEUTRAL, SERIES, WIDE, finish
 from fleetlog.charts.timeline import Timeline, timeline
 from fleetlog.phrasing import NO_WORDS, said
@@ -86,11 +86,7 @@ def _events(story: Timeline, plot: int) -> alt.TopLevelMixin:
         .encode(
             x=_axis(story, last=not story.values),
             y=y,
-            tooltip=[
-                alt.Tooltip("day:N"),
-                alt.Tooltip("hours:Q", format=",.1f", title="running hours"),
-                alt.Tooltip("told:N", title="what"),
-            ],
+            tooltip=tips("day:N", "hours:Q|running hours|,.1f", "told:N|what"),
             **_looks("lane", story.lanes, _LOOKS, None),
         )
     )
@@ -119,12 +115,7 @@ def _values(
         base.mark_point(filled=True, size=70, opacity=1).encode(
             x=x,
             y=y,
-            tooltip=[
-                alt.Tooltip("day:N"),
-                alt.Tooltip("hours:Q", format=",.1f"),
-                alt.Tooltip("side:N"),
-                alt.Tooltip("value:Q", title=story.unit, format=".2f"),
-            ],
+            tooltip=tips("day:N", "hours:Q||,.1f", "side:N", f"value:Q|{story.unit}|.2f"),
             **looks,
         )
     )

@@ -8,7 +8,7 @@ from typing import Any
 
 import altair as alt
 
-from fleetlog.charts.rows import MAX_ROWS, inline, thinned
+from fleetlog.charts.rows import MAX_ROWS, inline, key, thinned, tips
 from fleetlog.charts.theme import WIDE, colour_of, finish
 from fleetlog.lives.survival import SurvivalFinding, SurvivalGroup
 from fleetlog.phrasing import NO_WORDS, capital, group_name, hours, plural_part
@@ -80,9 +80,7 @@ def probability_chart(
     colour = alt.Color(
         "group:N",
         scale=dict(domain=names, range=[hues[name] for name in names]),
-        legend=dict(title=None, columns=1 if width < 500 else 0, labelLimit=width - 90)
-        if finding.by
-        else None,
+        legend=key(width, labelLimit=width - 90) if finding.by else None,
     )
     shapes = alt.Shape(
         "group:N",
@@ -90,9 +88,7 @@ def probability_chart(
             domain=names,
             range=["circle", "square", "triangle-up", "diamond", "cross", "triangle-down"][: len(names)],
         ),
-        legend=dict(title=None, columns=1 if width < 500 else 0, labelLimit=width - 90)
-        if finding.by
-        else None,
+        legend=key(width, labelLimit=width - 90) if finding.by else None,
     )
     layers = [
         alt.Chart(inline(lines)).mark_line(clip=True).encode(x=x, y=y, color=colour),
@@ -103,11 +99,7 @@ def probability_chart(
             y=y,
             color=colour,
             shape=shapes,
-            tooltip=[
-                alt.Tooltip("group:N"),
-                alt.Tooltip("hours:Q", title="age, running hours", format=",.1f"),
-                alt.Tooltip("failed_share:Q", title="failed by then", format=".1%"),
-            ],
+            tooltip=tips("group:N", "hours:Q|age, running hours|,.1f", "failed_share:Q|failed by then|.1%"),
         ),
     ]
     plot = alt.layer(*layers, width=width - 90, height=300)
