@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import altair as alt
 
-from fleetlog.charts.rows import MAX_ROWS, at_x, inline, key, thinned, tips
+from fleetlog.charts.rows import MAX_ROWS, at_x, chance, inline, key, thinned, tips
 from fleetlog.charts.theme import ALERT, BAND_OPACITY, INK, MUTED, NEUTRAL, SERIES, WIDE, finish
 from fleetlog.phrasing import NO_WORDS, capital, listed, plural, plural_part, said
 
@@ -57,22 +57,15 @@ def comparison_chart(
         }
         for row in finding.groups.to_dicts()[:MOST_ROWS]
     ]
+    p = (finding.log_rank or {}).get("p")
     notes = [
         "Point: failures over those expected, drawn towards 1 as far as a small group's chance explains it. "
         "Line: 95% interval. Coloured: differs by more than chance.",
-        _log_rank(finding.log_rank),
+        f"All groups together: log-rank test, {chance(float(p))}." if p is not None else "",
         *finding.notes,
     ]
     picture = _rows_of_intervals(rows, width, "failures over those expected (log scale)")
     return finish(picture, title=comparison_title(finding, words), notes=notes, width=width)
-
-
-def _log_rank(test: Mapping[str, float] | None) -> str:
-    if not test or test.get("p") is None:
-        return ""
-    p = float(test["p"])
-    size = "p < 0.001" if p < 0.001 else f"p = {p:.3f}"
-    return f"All groups together: log-rank test, {size}."
 
 
 def drivers_title(finding: DriversFinding, words: Mapping[str, str] = NO_WORDS) -> str:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import altair as alt
 import polars as pl
 
-from fleetlog.charts.rows import MAX_ROWS, inline, key, thinned, tips
+from fleetlog.charts.rows import MAX_ROWS, inline, key, message, thinned, tips
 from fleetlog.charts.theme import BAND_OPACITY, WIDE, colour_of, finish
 from fleetlog.phrasing import NO_WORDS, capital, hours, listed, percent, plural, plural_part, said
 
@@ -28,7 +28,7 @@ def incidence_title(finding: IncidenceFinding, words: Mapping[str, str] = NO_WOR
             told.append(f"{whose}too few endings to say")
             continue
         ranked = sorted(group.endings.to_dicts(), key=lambda row: -row["incidence"])[:2]
-        last = hours(float(group.curve["hours"].to_numpy().max()))
+        last = hours(_last_age(group))
         shares = [f"{percent(row['incidence'])} {said(row['ending'], words)}" for row in ranked]
         told.append(f"{whose}{listed(shares)} by {last}")
     if not told:
@@ -39,6 +39,10 @@ def incidence_title(finding: IncidenceFinding, words: Mapping[str, str] = NO_WOR
 
 def _name(group: IncidenceGroup, words: Mapping[str, str]) -> str:
     return ", ".join(said(str(value), words) for value in group.group.values())
+
+
+def _last_age(group: IncidenceGroup) -> float:
+    return float(group.curve["hours"].to_numpy().max()) if group.curve.height else 0.0
 
 
 def incidence_chart(
@@ -56,7 +60,7 @@ def incidence_chart(
     )
     columns = 1 if len(groups) == 1 or width < 560 else 2
     plot = (width - 20 - 24 * (columns - 1)) // columns - 62
-    top = max((float(group.curve["hours"].to_numpy().max()) for group in groups), default=1.0)
+    top = max([1.0, *(_last_age(group) for group in groups)])
     pictures = [_one(group, finding, words, colour, plot, top) for group in groups]
     notes = [
         "Lives that end in one way cannot end in another any more, so the shares add up (Aalen–Johansen). "
@@ -67,19 +71,9 @@ def incidence_chart(
         else "",
         *finding.notes,
     ]
-    picture: alt.TopLevelMixin = (
-        alt.concat(*pictures, columns=columns, spacing=24) if pictures else _none(width)
-    )
+    nothing = message("No lives of this part on record.", width)
+    picture = alt.concat(*pictures, columns=columns, spacing=24) if pictures else nothing
     return finish(picture, title=incidence_title(finding, words), notes=notes, width=width)
-
-
-def _none(width: int) -> alt.TopLevelMixin:
-    words: alt.TopLevelMixin = (
-        alt.Chart(inline([{"text": "No lives of this part on record."}]), width=width - 40, height=60)
-        .mark_text()
-        .encode(text=alt.Text("text:N"))
-    )
-    return words
 
 
 def curve_rows(group: IncidenceGroup, words: Mapping[str, str] = NO_WORDS) -> list[dict[str, Any]]:

@@ -9,9 +9,9 @@ from typing import Any
 
 import altair as alt
 
-from fleetlog.charts.rows import inline, tips
+from fleetlog.charts.rows import inline, message, tips
 from fleetlog.charts.survival import enough_failures
-from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, SERIES, WIDE, finish
+from fleetlog.charts.theme import BAND_OPACITY, INK, SERIES, WIDE, finish
 from fleetlog.lives.survival import SurvivalFinding, SurvivalGroup
 from fleetlog.phrasing import NO_WORDS, capital, group_name, hours, listed, plural, plural_part
 
@@ -40,7 +40,9 @@ def hazard_chart(
     groups = telling[:_GROUPS]
     title = hazard_title(finding, words)
     if not groups:
-        return finish(_nothing(width), title=title, notes=finding.notes, width=width)
+        return finish(
+            message("Too few failures to draw.", width), title=title, notes=finding.notes, width=width
+        )
     notes = [*_notes(finding, telling, words), *finding.notes]
     rows = [stretches(group) for group in groups]
     most = 1.15 * max(min(row["upper"], 2.5 * row["rate"]) for one in rows for row in one)
@@ -240,13 +242,3 @@ def _drawn(
         )
     picture: alt.LayerChart = alt.layer(*layers).properties(width=width, height=height)  # type: ignore[assignment]
     return picture
-
-
-def _nothing(width: int) -> alt.TopLevelMixin:
-    said: alt.TopLevelMixin = (
-        alt.Chart(inline([{"text": "Too few failures to draw."}]))
-        .mark_text(color=MUTED)
-        .encode(text=alt.Text("text:N"))
-        .properties(width=width - 40, height=60)
-    )
-    return said

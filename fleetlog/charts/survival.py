@@ -9,7 +9,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from fleetlog.charts.rows import MAX_ROWS, at_x, inline, thinned, tips
+from fleetlog.charts.rows import MAX_ROWS, at_x, chance, inline, message, thinned, tips
 from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, NEUTRAL, WIDE, colour_of, finish
 from fleetlog.lives.survival import SurvivalFinding, SurvivalGroup
 from fleetlog.phrasing import NO_WORDS, capital, group_name, hours, listed, percent, plural, plural_part, said
@@ -33,7 +33,9 @@ def survival_chart(
     seen = [group for group in finding.groups if group.spells > 0]
     title = survival_title(finding, words)
     if not seen:
-        return finish(_empty(width), title=title, notes=finding.notes, width=width)
+        return finish(
+            message("No lives of this part on record.", width), title=title, notes=finding.notes, width=width
+        )
     notes = [*survival_notes(finding, words), *finding.notes]
     if len(seen) > _OVERLAID:
         return finish(_small_multiples(finding, seen, width, words), title=title, notes=notes, width=width)
@@ -105,21 +107,13 @@ def survival_notes(finding: SurvivalFinding, words: Mapping[str, str] = NO_WORDS
     notes = []
     late = [group for group in finding.groups if group.from_hours > 0]
     if late:
-        starts = {hours(group.from_hours) for group in late}
-        if len(starts) == 1:
-            notes.append(
-                f"Curves start at {starts.pop()} and hold for parts that reached that age: "
-                "too few were watched before it."
-            )
-        else:
-            named = listed(
-                [f"{hours(group.from_hours)} ({group_name(group.group, words)})" for group in late[:4]]
-                + (["…"] if len(late) > 4 else [])
-            )
-            notes.append(
-                f"Curves start at {named} and hold for parts that reached that age: "
-                "too few were watched before it."
-            )
+        starts = list(dict.fromkeys(hours(group.from_hours) for group in late))
+        named = [f"{hours(group.from_hours)} ({group_name(group.group, words)})" for group in late[:4]]
+        ages = starts[0] if len(starts) == 1 else listed(named + ["…"] * (len(late) > 4))
+        notes.append(
+            f"Curves start at {ages} and hold for parts that reached that age: "
+            "too few were watched before it."
+        )
     few = [group for group in finding.groups if 0 < group.failures < finding.minimum_failures]
     if few and len(finding.groups) > 1:
         counted = listed([f"{group_name(group.group, words)}: {group.failures}" for group in few[:6]])
@@ -130,7 +124,7 @@ def survival_notes(finding: SurvivalFinding, words: Mapping[str, str] = NO_WORDS
     )
     if finding.log_rank and finding.log_rank.get("p") is not None:
         p = float(finding.log_rank["p"])
-        size = "p < 0.001" if p < 0.001 else f"p = {p:.3f}" if p < 0.1 else f"p = {p:.2f}"
+        size = chance(p) if p < 0.1 else f"p = {p:.2f}"
         notes.append(
             f"Chance alone would hardly make the curves differ so much (log-rank test, {size})."
             if p < 0.05
@@ -153,15 +147,8 @@ def curve_rows(
         group.curve.select("hours", "at_risk", "failed", "survival", "lower", "upper"), "survival", most
     )
     rows = curve.to_dicts()
-    start = {
-        "hours": group.from_hours,
-        "at_risk": None,
-        "failed": 0,
-        "survival": 1.0,
-        "lower": 1.0,
-        "upper": 1.0,
-    }
-    drawn = [start, *rows]
+    sure = dict.fromkeys(("survival", "lower", "upper"), 1.0)
+    drawn = [{"hours": group.from_hours, "at_risk": None, "failed": 0, **sure}, *rows]
     last = drawn[-1]
     if group.last_hours > last["hours"]:
         drawn.append({**last, "hours": group.last_hours, "failed": 0, "at_risk": None})
@@ -189,16 +176,6 @@ def _last_survival(group: SurvivalGroup) -> float:
 
 
 # --- marks
-
-
-def _empty(width: int) -> alt.TopLevelMixin:
-    said_so: alt.TopLevelMixin = (
-        alt.Chart(inline([{"text": "No lives of this part on record."}]))
-        .mark_text(color=MUTED)
-        .encode(text=alt.Text("text:N"))
-        .properties(width=width - 40, height=60)
-    )
-    return said_so
 
 
 def _axis_x(finding: SurvivalFinding, top: float, values: Sequence[float] | None, title: str) -> alt.X:
