@@ -8,10 +8,10 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from fleetlog.charts.rows import inline, key, message, tips
-from fleetlog.charts.theme import ALERT, BAND_OPACITY, INK, MUTED, PAPER, SERIES, WIDE, finish
+from fleetlog.charts.rows import inline, legend, message, tips
+from fleetlog.charts.theme import ALERT, BAND_OPACITY, INK, MUTED, PAPER, SERIES, Drawing, chart
 from fleetlog.lives.fleet_figures import FleetFiguresFinding
-from fleetlog.phrasing import NO_WORDS, capital, hours, money, plural, plural_part
+from fleetlog.phrasing import NO_WORDS, Words, capital, hours, money, plural, plural_part
 from fleetlog.planning.forecast import ForecastFinding
 from fleetlog.planning.forecast_check import ForecastCheck
 from fleetlog.planning.plan import PlanFinding
@@ -52,7 +52,7 @@ def forecast_rows(finding: ForecastFinding) -> list[dict[str, Any]]:
     return finding.by_month.select(columns).to_dicts()
 
 
-def forecast_title(finding: ForecastFinding) -> str:
+def forecast_title(finding: ForecastFinding, _: Words = NO_WORDS) -> str:
     """How many failures to expect over the whole stretch."""
     whole = finding.totals.filter(pl.col("component") == "all").row(0, named=True)
     months = plural(len(finding.months), "month")
@@ -62,9 +62,8 @@ def forecast_title(finding: ForecastFinding) -> str:
     )
 
 
-def forecast_chart(
-    finding: ForecastFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
-) -> alt.TopLevelMixin:
+@chart(forecast_title)
+def forecast_chart(finding: ForecastFinding, width: int, words: Words) -> Drawing:
     """Failures by month: expected, with the 80% and the 95% range; labour hours below."""
     rows = forecast_rows(finding)
     plot = width - 80
@@ -95,10 +94,10 @@ def forecast_chart(
         "Bars: dark, what comes in 8 of 10 cases; pale, in 19 of 20. Line: expected.",
         *finding.notes,
     ]
-    return finish(picture, title=forecast_title(finding), notes=notes, width=width)
+    return picture, notes
 
 
-def forecast_check_title(finding: ForecastCheck) -> str:
+def forecast_check_title(finding: ForecastCheck, _: Words = NO_WORDS) -> str:
     """How often the 80% range held what came."""
     whole = finding.summary.filter(pl.col("component") == "all").row(0, named=True)
     return (
@@ -107,9 +106,8 @@ def forecast_check_title(finding: ForecastCheck) -> str:
     )
 
 
-def forecast_check_chart(
-    finding: ForecastCheck, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
-) -> alt.TopLevelMixin:
+@chart(forecast_check_title)
+def forecast_check_chart(finding: ForecastCheck, width: int, words: Words) -> Drawing:
     """Ranges of past forecasts, all followed parts together, and what came."""
     rows = finding.frame.filter(pl.col("component") == "all").to_dicts()
     base = alt.Chart(inline(rows))
@@ -128,10 +126,10 @@ def forecast_check_chart(
         "Bars: the 80% range (dark) and the 95% range (pale) as forecast. Points: what came, red outside.",
         *finding.notes,
     ]
-    return finish(picture, title=forecast_check_title(finding), notes=notes, width=width)
+    return picture, notes
 
 
-def replacement_title(finding: ReplacementFinding) -> str:
+def replacement_title(finding: ReplacementFinding, _: Words = NO_WORDS) -> str:
     """From which age replacing ahead pays, or that it does not."""
     pays = finding.frame.filter(pl.col("replace_ahead"))
     if pays.is_empty():
@@ -145,13 +143,12 @@ def replacement_title(finding: ReplacementFinding) -> str:
     )
 
 
-def replacement_chart(
-    finding: ReplacementFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
-) -> alt.TopLevelMixin:
+@chart(replacement_title)
+def replacement_chart(finding: ReplacementFinding, width: int, words: Words) -> Drawing:
     """What replacing a part at once saves against waiting, by its age, for the part where it matters most."""
     if finding.frame.is_empty():
         empty = message("No part to replace ahead.", width)
-        return finish(empty, title=replacement_title(finding), notes=finding.notes, width=width)
+        return empty, finding.notes
     order = finding.frame.sort(["replace_ahead", "failures", "component"], descending=[True, True, False])
     row = order.row(0, named=True)
     mine = (pl.col("component") == row["component"]) & (pl.col("variant") == row["variant"])
@@ -190,7 +187,7 @@ def replacement_chart(
         "Red ticks: parts past it.",
         *finding.notes,
     ]
-    return finish(picture, title=replacement_title(finding), notes=notes, width=width)
+    return picture, notes
 
 
 _KINDS = ("open case", "both sides in one visit", "one job ahead of failure")
@@ -222,7 +219,7 @@ def plan_rows(finding: PlanFinding) -> list[dict[str, Any]]:
     ]
 
 
-def plan_title(finding: PlanFinding) -> str:
+def plan_title(finding: PlanFinding, _: Words = NO_WORDS) -> str:
     """How many visits the plan holds and what they save."""
     visits = int(finding.weeks["visits"].sum())
     if not visits:
@@ -233,9 +230,8 @@ def plan_title(finding: PlanFinding) -> str:
     )
 
 
-def plan_chart(
-    finding: PlanFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
-) -> alt.TopLevelMixin:
+@chart(plan_title)
+def plan_chart(finding: PlanFinding, width: int, words: Words) -> Drawing:
     """The calendar: every visit a brick with its machine's number, under the hours that the week holds."""
     rows = plan_rows(finding)
     weeks = finding.weeks.select(
@@ -264,7 +260,7 @@ def plan_chart(
         color=alt.Color(
             "kind:N",
             scale=alt.Scale(domain=list(_KINDS), range=[ALERT, SERIES[0], SERIES[2]]),
-            legend=key(width, many=len(_KINDS)),
+            legend=legend(width, many=len(_KINDS)),
         ),
         tooltip=tips("machine_id:N|machine", "side:N", "week:O", "labour_hours:Q||.1f", "saving:Q||,.0f"),
     )
@@ -283,10 +279,10 @@ def plan_chart(
         )
     picture = alt.layer(*layers, width=plot, height=280)
     notes = ["Bricks: visits, with the machine's number. Lines: hours the week holds.", *finding.notes[:2]]
-    return finish(picture, title=plan_title(finding), notes=notes, width=width)
+    return picture, notes
 
 
-def shop_hours_title(finding: ShopHoursFinding) -> str:
+def shop_hours_title(finding: ShopHoursFinding, _: Words = NO_WORDS) -> str:
     """What the most hours save against the fewest."""
     rows = finding.frame.to_dicts()
     first, last = rows[0], rows[-1]
@@ -300,9 +296,8 @@ def shop_hours_title(finding: ShopHoursFinding) -> str:
     )
 
 
-def shop_hours_chart(
-    finding: ShopHoursFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
-) -> alt.TopLevelMixin:
+@chart(shop_hours_title)
+def shop_hours_chart(finding: ShopHoursFinding, width: int, words: Words) -> Drawing:
     """Money saved by the plan for each number of weekly hours."""
     rows = finding.frame.select("shop_hours", "saving", "visits", "labour_hours").to_dicts()
     base = alt.Chart(inline(rows))
@@ -315,10 +310,10 @@ def shop_hours_chart(
     )
     picture = alt.layer(bars, labels, visits, width=width - 90, height=280)
     notes = ["In the bars: visits.", *finding.notes]
-    return finish(picture, title=shop_hours_title(finding), notes=notes, width=width)
+    return picture, notes
 
 
-def policies_title(finding: PolicyFinding) -> str:
+def policies_title(finding: PolicyFinding, _: Words = NO_WORDS) -> str:
     """Which policy costs least over the months played."""
     best = finding.frame.sort("total_cost", "policy").row(0, named=True)
     return (
@@ -327,9 +322,8 @@ def policies_title(finding: PolicyFinding) -> str:
     )
 
 
-def policies_chart(
-    finding: PolicyFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
-) -> alt.TopLevelMixin:
+@chart(policies_title)
+def policies_chart(finding: PolicyFinding, width: int, words: Words) -> Drawing:
     """Money, failures and days down of each policy: means and 80% ranges, one panel each."""
     rows = finding.frame.to_dicts()
     names = [row["description"] for row in rows]
@@ -347,7 +341,7 @@ def policies_chart(
         panels.append(alt.layer(*panel, texts, width=max(width - 300, 160), height=36 * len(names)))
     picture = alt.vconcat(*panels)
     notes = ["Points: mean of the draws. Lines: 80% of them.", *finding.notes]
-    return finish(picture, title=policies_title(finding), notes=notes, width=width)
+    return picture, notes
 
 
 def _figures(names: Sequence[str], rows: Sequence[Mapping[str, Any]], column: str) -> list[dict[str, Any]]:
@@ -373,7 +367,7 @@ def _panel(figures: Sequence[Mapping[str, Any]], y: alt.Y, title: str, form: str
     return [span, point]
 
 
-def fleet_figures_title(finding: FleetFiguresFinding) -> str:
+def fleet_figures_title(finding: FleetFiguresFinding, _: Words = NO_WORDS) -> str:
     """Time between failures and cost an hour, of the whole or from best to worst."""
     rows = [row for row in finding.frame.to_dicts() if row["motbf_hours"] is not None]
     if not rows:
@@ -389,9 +383,8 @@ def fleet_figures_title(finding: FleetFiguresFinding) -> str:
     return f"From {hours(low)} to {hours(high)} of running between failures"
 
 
-def fleet_figures_chart(
-    finding: FleetFiguresFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
-) -> alt.TopLevelMixin:
+@chart(fleet_figures_title)
+def fleet_figures_chart(finding: FleetFiguresFinding, width: int, words: Words) -> Drawing:
     """Time between failures and maintenance cost of each group, with their intervals."""
     rows = finding.frame.to_dicts()[:40]
     names = [", ".join(str(row[column]) for column in finding.by) or "all" for row in rows]
@@ -404,4 +397,4 @@ def fleet_figures_chart(
         panel = _panel(_figures(names, rows, column), y, title, form)
         panels.append(alt.layer(*panel, width=max(width - 230, 160), height=26 * max(len(rows), 1)))
     notes = ["Points: the figure. Lines: its 95% interval.", *finding.notes]
-    return finish(alt.vconcat(*panels), title=fleet_figures_title(finding), notes=notes, width=width)
+    return alt.vconcat(*panels), notes

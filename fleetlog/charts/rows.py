@@ -48,7 +48,17 @@ def tips(*columns: str) -> list[alt.Tooltip]:
     return shown
 
 
-def key(width: int, *, many: int = 0, **more: Any) -> dict[str, Any]:
+def across(field: str, title: str | None = None, *, scale: Any = alt.Undefined, **axis: Any) -> alt.X:
+    """A horizontal position with its axis."""
+    return alt.X(field, scale=scale, axis=dict(title=title, **axis))
+
+
+def up(field: str, title: str | None = None, *, scale: Any = alt.Undefined, **axis: Any) -> alt.Y:
+    """A vertical position with its axis."""
+    return alt.Y(field, scale=scale, axis=dict(title=title, **axis))
+
+
+def legend(width: int, *, many: int = 0, **more: Any) -> dict[str, Any]:
     """A legend without a title: names side by side, one below the other on a phone."""
     return dict(title=None, columns=1 if width < 500 else many, **more)
 
@@ -60,7 +70,7 @@ def message(text: str, width: int) -> alt.TopLevelMixin:
     return words
 
 
-def chance(p: float) -> str:
+def p_text(p: float) -> str:
     """A p value: "p < 0.001", "p = 0.020"."""
     return "p < 0.001" if p < 0.001 else f"p = {p:.3f}"
 
