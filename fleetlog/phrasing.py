@@ -6,7 +6,9 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 
-NO_WORDS: Mapping[str, str] = {}
+#: Stored value -> what a reader would say.
+Words = Mapping[str, str]
+NO_WORDS: Words = {}
 _UNPRINTABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
 _DOING = {
     "inspect": "inspecting",
@@ -28,7 +30,7 @@ def printable(text: str) -> str:
     return _UNPRINTABLE.sub("\ufffd", text)
 
 
-def said(name: str, words: Mapping[str, str] = NO_WORDS) -> str:
+def said(name: str, words: Words = NO_WORDS) -> str:
     """A stored value as a reader would say it within a sentence.
 
     `words[name]` where given, its first letter small unless it begins like an abbreviation; else underscores
@@ -98,7 +100,7 @@ def plural_part(component: str) -> str:
     return spoken[:-1] + "ies" if spoken.endswith("y") else spoken + "s"
 
 
-def repair_name(action: str, component: str, words: Mapping[str, str] = NO_WORDS) -> str:
+def repair_name(action: str, component: str, words: Words = NO_WORDS) -> str:
     """A repair in words: "replacing the hose"; `words["replace hose"]` where given."""
     given = words.get(f"{action} {component}")
     if given:
@@ -108,7 +110,7 @@ def repair_name(action: str, component: str, words: Mapping[str, str] = NO_WORDS
     return f"{doing} the {said(component)}" if component else doing
 
 
-def group_name(group: Mapping[str, str], words: Mapping[str, str] = NO_WORDS) -> str:
+def group_name(group: Mapping[str, str], words: Words = NO_WORDS) -> str:
     """The group as a reader would say it: "original", "build year 2016, left"; "all" when not split."""
     parts = [
         said(value, words)

@@ -2,18 +2,26 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import altair as alt
 
-from fleetlog.charts.rows import inline
-from fleetlog.charts.theme import MUTED, RULE, SERIES, WIDE, finish
+from fleetlog.charts.rows import inline, tips
+from fleetlog.charts.theme import MUTED, RULE, SERIES, Drawing, chart
+from fleetlog.phrasing import NO_WORDS, Words
 
 if TYPE_CHECKING:
     from fleetlog.causes.backtest import BacktestFinding
 
 
-def calibration_chart(finding: BacktestFinding, *, width: int = WIDE, **_: Any) -> alt.TopLevelMixin:
+def calibration_title(finding: BacktestFinding, _: Words = NO_WORDS) -> str:
+    """How often the likeliest cause was the true one."""
+    judged, right = int(finding.calibration["cases"].sum()), float(finding.calibration["happened"].sum())
+    return f"The likeliest cause was the true one in {right:,.0f} of {judged:,} judgements"
+
+
+@chart(calibration_title)
+def calibration_chart(finding: BacktestFinding, width: int, words: Words) -> Drawing:
     """How often the likeliest cause was the true one, by how sure the model was; right on the diagonal."""
     bins = finding.calibration
     scale = alt.Scale(domain=[0, 1])
@@ -28,11 +36,9 @@ def calibration_chart(finding: BacktestFinding, *, width: int = WIDE, **_: Any) 
     base = alt.Chart(inline(bins))
     spans = base.mark_rule(color=MUTED).encode(x=x, y=alt.Y("lower:Q", scale=scale), y2="upper:Q")
     points = base.mark_point(filled=True, size=90, color=SERIES[0]).encode(
-        x=x, y=y, tooltip=[alt.Tooltip("cases:Q"), alt.Tooltip("share:Q", format=".0%")]
+        x=x, y=y, tooltip=tips("cases:Q", "share:Q||.0%")
     )
     counts = base.mark_text(dx=10, align="left", color=MUTED).encode(x=x, y=y, text="cases:Q")
-    judged, right = int(bins["cases"].sum()), float(bins["happened"].sum())
-    title = f"The likeliest cause was the true one in {right:,.0f} of {judged:,} judgements"
     notes = ["Numbers: judgements in the bin. On the dashed line it was right as often as it was sure."]
     picture = alt.layer(diagonal, spans, points, counts).properties(width=width - 80, height=380)
-    return finish(picture, title=title, notes=[*notes, *finding.notes], width=width)
+    return picture, [*notes, *finding.notes]

@@ -8,9 +8,18 @@ from typing import TYPE_CHECKING, Any
 
 import altair as alt
 
-from fleetlog.charts.rows import MAX_ROWS, at_x, inline, thinned
-from fleetlog.charts.theme import ALERT, BAND_OPACITY, INK, MUTED, NEUTRAL, SERIES, WIDE, finish
-from fleetlog.phrasing import NO_WORDS, capital, listed, plural, plural_part, said
+from fleetlog.charts.rows import MAX_ROWS, across, at_x, inline, legend, p_text, thinned, tips, up
+from fleetlog.charts.theme import (
+    ALERT,
+    BAND_OPACITY,
+    INK,
+    MUTED,
+    NEUTRAL,
+    SERIES,
+    Drawing,
+    chart,
+)
+from fleetlog.phrasing import NO_WORDS, Words, capital, listed, plural, plural_part, said
 
 if TYPE_CHECKING:
     from fleetlog.lives.comparison import ComparisonFinding
@@ -21,64 +30,57 @@ MOST_ROWS = 60
 _STEADY = 1.96
 _MOST_MACHINES = 25
 _FAR = 32.0
+_LINE = 40
+_STEPS = (1 / 16, 1 / 8, 1 / 4, 1 / 2, 1, 2, 4, 8, 16)
+_FRACTION = "datum.value < 1 ? '1/' + format(1 / datum.value, 'd') : format(datum.value, 'd')"
 
 
-def comparison_title(finding: ComparisonFinding, words: Mapping[str, str] = NO_WORDS) -> str:
+def comparison_title(finding: ComparisonFinding, words: Words = NO_WORDS) -> str:
     """Which groups differ from the common rate by more than chance."""
     parts = plural_part(finding.component)
     by = said(finding.by, words)
     if finding.groups.height < 2:
         return f"There are not two groups of {by} to compare"
-    sure = [row for row in finding.groups.to_dicts() if row["p_holm"] is not None and row["p_holm"] < 0.05]
-    worse = [said(row["group"], words) for row in sure if row["ratio"] > 1]
-    better = [said(row["group"], words) for row in sure if row["ratio"] < 1]
+    sure = [row for row in finding.groups.to_dicts() if _more_than_chance(row)]
     if not sure:
         return f"No {by} differs from the others in failed {parts} by more than chance"
-    told = [
-        f"more in {listed(worse[:5])}" if worse else "",
-        f"fewer in {listed(better[:5])}" if better else "",
+    worse = [said(row["group"], words) for row in sure if row["ratio"] > 1]
+    better = [said(row["group"], words) for row in sure if row["ratio"] < 1]
+    sides = [
+        f"{more} in {listed(names[:5])}" for more, names in (("more", worse), ("fewer", better)) if names
     ]
-    return f"Failed {parts} against what their ages let expect: {'; '.join(part for part in told if part)}"
+    return f"Failed {parts} against what their ages let expect: {'; '.join(sides)}"
 
 
-def comparison_chart(
-    finding: ComparisonFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
-) -> alt.TopLevelMixin:
+def _more_than_chance(row: Mapping[str, Any]) -> bool:
+    return row["p_holm"] is not None and row["p_holm"] < 0.05
+
+
+@chart(comparison_title)
+def comparison_chart(finding: ComparisonFinding, width: int, words: Words) -> Drawing:
     """Observed over expected failures of each group, small groups drawn towards 1, on a log scale."""
     rows = [
         {
-            "name": capital(said(row["group"], words)),
-            "value": row["shrunk"],
-            "lower": row["lower"],
-            "upper": row["upper"],
-            "raw": row["ratio"],
+            **{"name": capital(said(row["group"], words)), "value": row["shrunk"], "raw": row["ratio"]},
+            **{"lower": row["lower"], "upper": row["upper"], "sure": _more_than_chance(row)},
             "told": f"{row['observed']:,.0f} failed, {row['expected']:,.1f} expected",
-            "sure": bool(row["p_holm"] is not None and row["p_holm"] < 0.05),
         }
         for row in finding.groups.to_dicts()[:MOST_ROWS]
     ]
+    p = (finding.log_rank or {}).get("p")
     notes = [
         "Point: failures over those expected, drawn towards 1 as far as a small group's chance explains it. "
         "Line: 95% interval. Coloured: differs by more than chance.",
-        _log_rank(finding.log_rank),
+        f"All groups together: log-rank test, {p_text(p)}." if p is not None else "",
         *finding.notes,
     ]
     picture = _rows_of_intervals(rows, width, "failures over those expected (log scale)")
-    return finish(picture, title=comparison_title(finding, words), notes=notes, width=width)
+    return picture, notes
 
 
-def _log_rank(test: Mapping[str, float] | None) -> str:
-    if not test or test.get("p") is None:
-        return ""
-    p = float(test["p"])
-    size = "p < 0.001" if p < 0.001 else f"p = {p:.3f}"
-    return f"All groups together: log-rank test, {size}."
-
-
-def drivers_title(finding: DriversFinding, words: Mapping[str, str] = NO_WORDS) -> str:
+def drivers_title(finding: DriversFinding, words: Words = NO_WORDS) -> str:
     """Which level multiplies the risk most."""
-    rows = [row for row in finding.ratios.to_dicts() if row["lower"] is not None and row["upper"] is not None]
-    sure = [row for row in rows if row["lower"] > 1 or row["upper"] < 1]
+    sure = [row for row in finding.ratios.to_dicts() if _leaves_out_one(row)]
     what = f"of {plural_part(finding.component)}" if finding.component else "of a further fault"
     if not sure:
         factors = listed([said(name, words) for name in finding.factors])
@@ -87,33 +89,25 @@ def drivers_title(finding: DriversFinding, words: Mapping[str, str] = NO_WORDS) 
     return f"{capital(_level(most, words))}: {most['hazard_ratio']:.1f} times the risk {what}"
 
 
-def _level(row: Mapping[str, Any], words: Mapping[str, str]) -> str:
+def _leaves_out_one(row: Mapping[str, Any]) -> bool:
+    low, high = row["lower"], row["upper"]
+    return low is not None and high is not None and (low > 1 or high < 1)
+
+
+def _level(row: Mapping[str, Any], words: Words) -> str:
     """A level of a factor as a reader would say it."""
-    name = str(row["name"]).replace("=", " ")
-    return (
-        said(name, words)
-        if name.startswith(str(row["term"]))
-        else f"{said(str(row['term']))} {said(name, words)}"
-    )
+    name, term = str(row["name"]).replace("=", " "), str(row["term"])
+    return said(name, words) if name.startswith(term) else f"{said(term)} {said(name, words)}"
 
 
-def drivers_chart(
-    finding: DriversFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
-) -> alt.TopLevelMixin:
+@chart(drivers_title)
+def drivers_chart(finding: DriversFinding, width: int, words: Words) -> Drawing:
     """Hazard ratio of each level against its reference, with the interval, on a log scale."""
     rows = [
         {
-            "name": capital(_level(row, words)),
-            "value": row["hazard_ratio"],
-            "lower": row["lower"],
-            "upper": row["upper"],
-            "raw": row["hazard_ratio"],
+            **{"name": capital(_level(row, words)), "value": row["hazard_ratio"], "raw": row["hazard_ratio"]},
+            **{"lower": row["lower"], "upper": row["upper"], "sure": _leaves_out_one(row)},
             "told": f"{row['hazard_ratio']:.2f} times the risk",
-            "sure": bool(
-                row["lower"] is not None
-                and row["upper"] is not None
-                and (row["lower"] > 1 or row["upper"] < 1)
-            ),
         }
         for row in finding.ratios.to_dicts()[:MOST_ROWS]
     ]
@@ -123,93 +117,84 @@ def drivers_chart(
         *finding.notes,
     ]
     picture = _rows_of_intervals(rows, width, "times the risk of the commonest level (log scale)")
-    return finish(picture, title=drivers_title(finding, words), notes=notes, width=width)
+    return picture, notes
 
 
 def _rows_of_intervals(rows: Sequence[Mapping[str, Any]], width: int, title: str) -> alt.TopLevelMixin:
     """A name, a point and a line a row, 1 in the middle of attention; ends beyond the scale are cut there."""
-    line = 40
-    seen = [
-        row[key]
-        for row in rows
-        for key in ("lower", "value", "upper")
-        if row[key] is not None and math.isfinite(row[key]) and row[key] > 0
-    ]
+    ends = [row[name] for row in rows for name in ("lower", "value", "upper")]
+    seen = [end for end in ends if end is not None and math.isfinite(end) and end > 0]
     low = max(min([*seen, 0.5]), 1 / _FAR) * 0.9
     high = min(max([*seen, 2.0]), _FAR) * 1.1
+
+    def within(value: float | None, missing: float | None) -> float | None:
+        return missing if value is None else min(max(value, low), high)
+
     laid = [
         {
             **row,
-            "value": None if row["value"] is None else min(max(row["value"], low), high),
-            "lower": low if row["lower"] is None else min(max(row["lower"], low), high),
-            "upper": high if row["upper"] is None else max(min(row["upper"], high), low),
+            "value": within(row["value"], None),
+            "lower": within(row["lower"], low),
+            "upper": within(row["upper"], high),
             "shrunk": row["value"],
-            "top": place * line + 11,
-            "middle": place * line + 27,
+            "top": place * _LINE + 11,
+            "middle": place * _LINE + 27,
         }
         for place, row in enumerate(rows)
     ]
-    height = max(len(rows), 1) * line
-    scale = dict(domain=[0, height], range=[0, height])
-    across = dict(type="log", domain=[low, high], nice=False)
-    steps = [value for value in (1 / 16, 1 / 8, 1 / 4, 1 / 2, 1, 2, 4, 8, 16) if low <= value <= high]
-    words = "datum.value < 1 ? '1/' + format(1 / datum.value, 'd') : format(datum.value, 'd')"
-    x_axis = dict(title=title, values=steps, labelExpr=words)
-    colour = alt.condition("datum.sure", alt.value(SERIES[0]), alt.value(NEUTRAL))
+    height = max(len(rows), 1) * _LINE
+    down = dict(domain=[0, height], range=[0, height])
+    axis = dict(title=title, values=[step for step in _STEPS if low <= step <= high], labelExpr=_FRACTION)
+    value, lower = (
+        across(field, scale=dict(type="log", domain=[low, high], nice=False), **axis)
+        for field in ("value:Q", "lower:Q")
+    )
     base = alt.Chart(inline(laid))
-    y = alt.Y("middle:Q", scale=scale, axis=None)
-    one = (
-        alt.Chart(inline([{"value": 1}]))
-        .mark_rule(color=INK, strokeDash=[3, 3])
-        .encode(x=alt.X("value:Q", scale=across, axis=x_axis))
+    one = alt.Chart(inline([{"value": 1}])).mark_rule(color=INK, strokeDash=[3, 3]).encode(x=value)
+    place = dict(
+        y=alt.Y("middle:Q", scale=down, axis=None),
+        color=alt.condition("datum.sure", alt.value(SERIES[0]), alt.value(NEUTRAL)),
     )
-    interval = base.mark_rule(strokeWidth=2.5).encode(
-        x=alt.X("lower:Q", scale=across, axis=x_axis), x2=alt.X2("upper:Q"), y=y, color=colour
+    interval = base.mark_rule(strokeWidth=2.5).encode(x=lower, x2=alt.X2("upper:Q"), **place)
+    told = tips("name:N", "shrunk:Q|ratio|.2f", "raw:Q|as counted|.2f", "told:N|that is")
+    point = base.mark_point(filled=True, size=80, opacity=1).encode(x=value, tooltip=told, **place)
+    top = alt.Y("top:Q", scale=down, axis=None)
+    names = base.mark_text(align="left", fontSize=12.5, fontWeight="bold", color=INK)
+    counts = base.mark_text(align="right", fontSize=12, color=MUTED)
+    return alt.layer(
+        one,
+        interval,
+        point,
+        names.encode(x=at_x(0), y=top, text=alt.Text("name:N")),
+        counts.encode(x=at_x(width - 44), y=top, text=alt.Text("told:N")),
+        width=width - 44,
+        height=height,
     )
-    point = base.mark_point(filled=True, size=80, opacity=1).encode(
-        x=alt.X("value:Q", scale=across, axis=x_axis),
-        y=y,
-        color=colour,
-        tooltip=[
-            alt.Tooltip("name:N"),
-            alt.Tooltip("shrunk:Q", title="ratio", format=".2f"),
-            alt.Tooltip("raw:Q", title="as counted", format=".2f"),
-            alt.Tooltip("told:N", title="that is"),
-        ],
-    )
-    names = base.mark_text(align="left", fontSize=12.5, fontWeight="bold", color=INK).encode(
-        x=at_x(0), y=alt.Y("top:Q", scale=scale, axis=None), text=alt.Text("name:N")
-    )
-    told = base.mark_text(align="right", fontSize=12, color=MUTED).encode(
-        x=at_x(width - 44), y=alt.Y("top:Q", scale=scale, axis=None), text=alt.Text("told:N")
-    )
-    return alt.layer(one, interval, point, names, told, width=width - 44, height=height)
 
 
 def _bend(finding: TrendFinding, plot: int) -> alt.LayerChart | alt.FacetChart:
     """Faults per machine so far as counted, and as the fitted power law has them."""
     curve = thinned(finding.curve.select("hours", "count", "lower", "upper", "fitted"), "count", MAX_ROWS)
     base = alt.Chart(inline(curve))
-    x = alt.X(
-        "hours:Q",
-        scale=dict(domainMin=0, nice=False),
-        axis=dict(title="running hours of the machine", format=",.0f", grid=False, tickCount=5),
-    )
+    hours = dict(title="running hours of the machine", format=",.0f", grid=False, tickCount=5)
+    x = across("hours:Q", scale=dict(domainMin=0, nice=False), **hours)
     tallest = float(curve["count"].to_numpy().max()) * 1.3 or 1.0
-    scale, axis = dict(domain=[0, tallest]), dict(title="faults per machine so far", tickCount=4)
-    band = base.mark_area(interpolate="step-after", opacity=BAND_OPACITY, color=SERIES[0], clip=True).encode(
-        x=x, y=alt.Y("lower:Q", scale=scale, axis=axis), y2=alt.Y2("upper:Q")
+    count, lower, fitted = (
+        up(field, "faults per machine so far", scale=dict(domain=[0, tallest]), tickCount=4)
+        for field in ("count:Q", "lower:Q", "fitted:Q")
     )
-    counted = base.mark_line(interpolate="step-after", color=SERIES[0]).encode(
-        x=x, y=alt.Y("count:Q", scale=scale, axis=axis)
+    band = base.mark_area(interpolate="step-after", opacity=BAND_OPACITY, color=SERIES[0], clip=True)
+    counted = base.mark_line(interpolate="step-after", color=SERIES[0])
+    law = base.mark_line(color=INK, strokeDash=[5, 3], strokeWidth=1.4, clip=True)
+    layers = (
+        band.encode(x=x, y=lower, y2=alt.Y2("upper:Q")),
+        counted.encode(x=x, y=count),
+        law.encode(x=x, y=fitted),
     )
-    fitted = base.mark_line(color=INK, strokeDash=[5, 3], strokeWidth=1.4, clip=True).encode(
-        x=x, y=alt.Y("fitted:Q", scale=scale, axis=axis)
-    )
-    return alt.layer(band, counted, fitted, width=plot, height=180)
+    return alt.layer(*layers, width=plot, height=180)
 
 
-def trend_title(finding: TrendFinding) -> str:
+def trend_title(finding: TrendFinding, _: Words = NO_WORDS) -> str:
     """Whether faults come faster with age, by the power law of the whole fleet."""
     law = finding.power_law
     if law is None or not law.get("shape_ci"):
@@ -223,9 +208,11 @@ def trend_title(finding: TrendFinding) -> str:
     return "Faults come neither faster nor more slowly with age, as far as the record can tell"
 
 
-def trend_chart(
-    finding: TrendFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
-) -> alt.TopLevelMixin:
+_TRENDS = ("worse", "as chance would have it", "better")
+
+
+@chart(trend_title)
+def trend_chart(finding: TrendFinding, width: int, words: Words) -> Drawing:
     """Each machine's own trend: Laplace's statistic, and what chance alone would let it be."""
     room = 190 if width > 500 else 140
     ranked = sorted(finding.units.to_dicts(), key=lambda row: (-abs(row["statistic"]), row["machine_id"]))
@@ -234,70 +221,56 @@ def trend_chart(
             "machine": row["machine_id"],
             "statistic": row["statistic"],
             "told": f"{row['machine_id']} · {plural(row['episodes'], 'fault')}",
-            "kind": "worse"
-            if row["statistic"] > _STEADY
-            else "better"
-            if row["statistic"] < -_STEADY
-            else "as chance would have it",
+            "kind": _TRENDS[1 - (row["statistic"] > _STEADY) + (row["statistic"] < -_STEADY)],
         }
         for row in ranked[:_MOST_MACHINES]
     ]
     rows.sort(key=lambda row: (-row["statistic"], row["machine"]))
     reach = max([_STEADY * 1.3, *(abs(row["statistic"]) for row in rows)]) * 1.05
-    kinds = ["worse", "as chance would have it", "better"]
-    y = alt.Y(
-        "told:N",
-        sort=[row["told"] for row in rows],
-        axis=dict(title=None, ticks=False, domain=False, labelColor=INK, labelLimit=room - 30),
-    )
-    x = alt.X(
-        "statistic:Q",
-        scale=dict(domain=[-reach, reach], nice=False),
-        axis=dict(
-            title="better  ←  trend (Laplace)  →  worse" if width > 500 else "better  ←    →  worse",
-            tickCount=5,
-        ),
-    )
-    chance = (
-        alt.Chart(inline([{"from": -_STEADY, "to": _STEADY}]))
-        .mark_rect(color=NEUTRAL, opacity=0.16)
-        .encode(x=alt.X("from:Q", scale=dict(domain=[-reach, reach], nice=False)), x2=alt.X2("to:Q"))
-    )
+    names = dict(title=None, ticks=False, domain=False, labelColor=INK, labelLimit=room - 30)
+    y = alt.Y("told:N", sort=[row["told"] for row in rows], axis=names)
+    scale = dict(domain=[-reach, reach], nice=False)
+    title = "better  ←  trend (Laplace)  →  worse" if width > 500 else "better  ←    →  worse"
+    grey = alt.Chart(inline([{"from": -_STEADY, "to": _STEADY}])).mark_rect(color=NEUTRAL, opacity=0.16)
+    looks = [
+        dict(shorthand="kind:N", scale=dict(domain=list(_TRENDS), range=looks), legend=legend(width))
+        for looks in ([ALERT, NEUTRAL, SERIES[0]], ["triangle-up", "circle", "triangle-down"])
+    ]
     marks = (
         alt.Chart(inline(rows))
         .mark_point(filled=True, size=80, opacity=1)
         .encode(
-            x=x,
+            x=across("statistic:Q", title, scale=scale, tickCount=5),
             y=y,
-            color=alt.Color(
-                "kind:N",
-                scale=dict(domain=kinds, range=[ALERT, NEUTRAL, SERIES[0]]),
-                legend=dict(title=None, columns=1 if width < 500 else 0),
-            ),
-            shape=alt.Shape(
-                "kind:N",
-                scale=dict(domain=kinds, range=["triangle-up", "circle", "triangle-down"]),
-                legend=dict(title=None, columns=1 if width < 500 else 0),
-            ),
-            tooltip=[alt.Tooltip("told:N", title="machine"), alt.Tooltip("statistic:Q", format=".2f")],
+            color=alt.Color(**looks[0]),
+            shape=alt.Shape(**looks[1]),
+            tooltip=tips("told:N|machine", "statistic:Q||.2f"),
         )
     )
-    machines = alt.layer(chance, marks, width=width - room, height=max(len(rows), 1) * 19)
+    machines = alt.layer(
+        grey.encode(x=alt.X("from:Q", scale=scale), x2=alt.X2("to:Q")),
+        marks,
+        width=width - room,
+        height=max(len(rows), 1) * 19,
+    )
     pictures = [_bend(finding, width - room), machines] if finding.curve.height else [machines]
     picture = alt.vconcat(*pictures, spacing=24).resolve_scale(color="independent", shape="independent")
+    notes = [*_trend_notes(finding, len(ranked), len(rows)), *finding.notes]
+    return picture, notes
+
+
+def _trend_notes(finding: TrendFinding, machines: int, drawn: int) -> list[str]:
+    notes = ["Grey: where 19 of 20 machines without a trend would stand."]
+    if finding.curve.height:
+        counted = "Above: faults per machine as counted, 95% interval shaded; dashed: the fitted power law."
+        notes.insert(0, counted)
+    if machines > drawn:
+        notes[-1] += f" Of {machines} machines with enough faults the {drawn} farthest from steady are drawn."
     law = finding.power_law
-    notes = [
-        "Above: faults per machine as counted, 95% interval shaded; dashed: the fitted power law."
-        if finding.curve.height
-        else "",
-        f"Grey: where 19 of 20 machines without a trend would stand. Of {len(ranked)} machines with enough "
-        f"faults the {len(rows)} farthest from steady are drawn."
-        if len(ranked) > len(rows)
-        else "Grey: where 19 of 20 machines without a trend would stand.",
-        f"Fleet: {law['events']:,.0f} faults in {law['machine_hours']:,.0f} machine hours; power law of "
-        f"shape {law['shape']:.2f}, 95% interval {law['shape_ci'][0]:.2f} to {law['shape_ci'][1]:.2f}."
-        if law and law.get("shape_ci")
-        else "",
-        *finding.notes,
-    ]
-    return finish(picture, title=trend_title(finding), notes=notes, width=width)
+    if law and law.get("shape_ci"):
+        low, high = law["shape_ci"]
+        notes.append(
+            f"Fleet: {law['events']:,.0f} faults in {law['machine_hours']:,.0f} machine hours; power law of "
+            f"shape {law['shape']:.2f}, 95% interval {low:.2f} to {high:.2f}."
+        )
+    return notes

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import altair as alt
 import polars as pl
 
-from fleetlog.charts.rows import inline
-from fleetlog.charts.theme import INK, NEUTRAL, SERIES, WIDE, finish
-from fleetlog.phrasing import NO_WORDS, hours, plural
+from fleetlog.charts.rows import inline, tips
+from fleetlog.charts.theme import INK, NEUTRAL, SERIES, Drawing, chart
+from fleetlog.phrasing import NO_WORDS, Words, hours, plural
 from fleetlog.session.status import StatusFinding
 
 
-def fleet_age_title(finding: StatusFinding) -> str:
+def fleet_age_title(finding: StatusFinding, _: Words = NO_WORDS) -> str:
     """By which build year half of the machines were made, and how far they have run."""
     fleet = finding.fleet.filter(pl.col("build_year").is_not_null()).sort("build_year")
     machines = int(fleet["machines"].sum())
@@ -28,9 +26,8 @@ def fleet_age_title(finding: StatusFinding) -> str:
     return f"{told}; on average they have run {hours(mean)}"
 
 
-def fleet_age_chart(
-    finding: StatusFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
-) -> alt.TopLevelMixin:
+@chart(fleet_age_title)
+def fleet_age_chart(finding: StatusFinding, width: int, words: Words) -> Drawing:
     """Machines by build year, those with electronic drive control apart from the others."""
     kinds = ("electronic joystick", "manual or not known")
     rows = []
@@ -59,7 +56,7 @@ def fleet_age_chart(
                 legend=dict(title=None, symbolType="square"),
             ),
             order=alt.Order("order:O"),
-            tooltip=[alt.Tooltip("year:N"), alt.Tooltip("control:N"), alt.Tooltip("machines:Q")],
+            tooltip=tips("year:N", "control:N", "machines:Q"),
         )
     )
     counts = (
@@ -70,4 +67,4 @@ def fleet_age_chart(
         .encode(x=x, y=alt.Y("machines:Q"), text=alt.Text("machines:Q", format=",.0f"))
     )
     picture = alt.layer(bars, counts, width=width - 92, height=220)
-    return finish(picture, title=fleet_age_title(finding), notes=finding.notes, width=width)
+    return picture, finding.notes

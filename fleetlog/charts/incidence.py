@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import altair as alt
 import polars as pl
 
-from fleetlog.charts.rows import MAX_ROWS, inline, thinned
-from fleetlog.charts.theme import BAND_OPACITY, WIDE, colour_of, finish
-from fleetlog.phrasing import NO_WORDS, capital, hours, listed, percent, plural, plural_part, said
+from fleetlog.charts.rows import MAX_ROWS, inline, legend, message, thinned, tips
+from fleetlog.charts.theme import BAND_OPACITY, Drawing, chart, colour_of, panel_title
+from fleetlog.phrasing import NO_WORDS, Words, capital, hours, listed, percent, plural, plural_part, said
 
 if TYPE_CHECKING:
     from fleetlog.lives.incidence import IncidenceFinding, IncidenceGroup
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 _GROUPS = 6
 
 
-def incidence_title(finding: IncidenceFinding, words: Mapping[str, str] = NO_WORDS) -> str:
+def incidence_title(finding: IncidenceFinding, words: Words = NO_WORDS) -> str:
     """The share ended in each way by the last age watched."""
     parts = capital(plural_part(finding.component))
     told = []
@@ -28,7 +28,7 @@ def incidence_title(finding: IncidenceFinding, words: Mapping[str, str] = NO_WOR
             told.append(f"{whose}too few endings to say")
             continue
         ranked = sorted(group.endings.to_dicts(), key=lambda row: -row["incidence"])[:2]
-        last = hours(float(group.curve["hours"].to_numpy().max()))
+        last = hours(_last_age(group))
         shares = [f"{percent(row['incidence'])} {said(row['ending'], words)}" for row in ranked]
         told.append(f"{whose}{listed(shares)} by {last}")
     if not told:
@@ -37,13 +37,16 @@ def incidence_title(finding: IncidenceFinding, words: Mapping[str, str] = NO_WOR
     return f"{parts}, {'; '.join(told)}" + (f"; and {plural(more, 'more group')}" if more > 0 else "")
 
 
-def _name(group: IncidenceGroup, words: Mapping[str, str]) -> str:
+def _name(group: IncidenceGroup, words: Words) -> str:
     return ", ".join(said(str(value), words) for value in group.group.values())
 
 
-def incidence_chart(
-    finding: IncidenceFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
-) -> alt.TopLevelMixin:
+def _last_age(group: IncidenceGroup) -> float:
+    return float(group.curve["hours"].to_numpy().max()) if group.curve.height else 0.0
+
+
+@chart(incidence_title)
+def incidence_chart(finding: IncidenceFinding, width: int, words: Words) -> Drawing:
     """Cumulative incidence with its interval, one colour an ending, one picture a group."""
     groups = finding.groups[:_GROUPS]
     endings = list(dict.fromkeys(ending for group in groups for ending in group.endings["ending"]))
@@ -52,11 +55,11 @@ def incidence_chart(
     colour = alt.Color(
         "ending:N",
         scale=dict(domain=spoken, range=[hues[ending] for ending in endings]),
-        legend=dict(title=None, columns=1 if width < 500 else 0),
+        legend=legend(width),
     )
     columns = 1 if len(groups) == 1 or width < 560 else 2
     plot = (width - 20 - 24 * (columns - 1)) // columns - 62
-    top = max((float(group.curve["hours"].to_numpy().max()) for group in groups), default=1.0)
+    top = max([1.0, *(_last_age(group) for group in groups)])
     pictures = [_one(group, finding, words, colour, plot, top) for group in groups]
     notes = [
         "Lives that end in one way cannot end in another any more, so the shares add up (Aalen–Johansen). "
@@ -67,22 +70,12 @@ def incidence_chart(
         else "",
         *finding.notes,
     ]
-    picture: alt.TopLevelMixin = (
-        alt.concat(*pictures, columns=columns, spacing=24) if pictures else _none(width)
-    )
-    return finish(picture, title=incidence_title(finding, words), notes=notes, width=width)
+    nothing = message("No lives of this part on record.", width)
+    picture = alt.concat(*pictures, columns=columns, spacing=24) if pictures else nothing
+    return picture, notes
 
 
-def _none(width: int) -> alt.TopLevelMixin:
-    words: alt.TopLevelMixin = (
-        alt.Chart(inline([{"text": "No lives of this part on record."}]), width=width - 40, height=60)
-        .mark_text()
-        .encode(text=alt.Text("text:N"))
-    )
-    return words
-
-
-def curve_rows(group: IncidenceGroup, words: Mapping[str, str] = NO_WORDS) -> list[dict[str, Any]]:
+def curve_rows(group: IncidenceGroup, words: Words = NO_WORDS) -> list[dict[str, Any]]:
     """Each ending's curve from nothing at its start, its rows as they stand in the table."""
     rows: list[dict[str, Any]] = []
     endings = group.endings["ending"].to_list()
@@ -98,7 +91,7 @@ def curve_rows(group: IncidenceGroup, words: Mapping[str, str] = NO_WORDS) -> li
 def _one(
     group: IncidenceGroup,
     finding: IncidenceFinding,
-    words: Mapping[str, str],
+    words: Words,
     colour: alt.Color,
     plot: int,
     top: float,
@@ -121,21 +114,10 @@ def _one(
             x=x,
             y=alt.Y("incidence:Q", scale=scale, axis=axis),
             color=colour,
-            tooltip=[
-                alt.Tooltip("ending:N"),
-                alt.Tooltip("hours:Q", format=",.1f"),
-                alt.Tooltip("incidence:Q", title="ended so", format=".1%"),
-            ],
+            tooltip=tips("ending:N", "hours:Q||,.1f", "incidence:Q|ended so|.1%"),
         ),
     ]
     title: Any = alt.Undefined
     if finding.by:
-        title = alt.TitleParams(
-            capital(_name(group, words)),
-            subtitle=plural(group.spells, "life", "lives"),
-            fontSize=13,
-            subtitleFontSize=11.5,
-            subtitlePadding=2,
-            offset=6,
-        )
+        title = panel_title(capital(_name(group, words)), plural(group.spells, "life", "lives"))
     return alt.layer(*layers, width=plot, height=min(240, round(plot * 0.7)), title=title)

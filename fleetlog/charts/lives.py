@@ -9,11 +9,11 @@ from typing import Any
 
 import altair as alt
 
-from fleetlog.charts.rows import inline
+from fleetlog.charts.rows import inline, message, tips
 from fleetlog.charts.survival import enough_failures
-from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, SERIES, WIDE, finish
+from fleetlog.charts.theme import BAND_OPACITY, INK, SERIES, Drawing, chart, panel_title
 from fleetlog.lives.survival import SurvivalFinding, SurvivalGroup
-from fleetlog.phrasing import NO_WORDS, capital, group_name, hours, listed, plural, plural_part
+from fleetlog.phrasing import NO_WORDS, Words, capital, group_name, hours, listed, plural, plural_part
 
 _GROUPS = 6
 _STRETCHES = 12
@@ -24,46 +24,6 @@ _Z = 1.959964  # two-sided 95%
 RISES = "the risk rises with age"
 FALLS = "the risk falls with age"
 UNCLEAR = "the risk neither clearly rises nor falls with age"
-
-
-def hazard_chart(
-    finding: SurvivalFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
-) -> alt.TopLevelMixin:
-    """Failures of 100 parts in 1,000 running hours by age, with a 95% interval and the fitted Weibull hazard.
-
-    The rate of a stretch is the rise of the cumulative hazard over it (Nelson–Aalen) by its length, so late
-    entry and censoring are respected. Stretches begin and end at round ages and hold at least
-    _FEWEST_IN_STRETCH failures. Several groups stand side by side: shaded intervals laid over one another
-    could not be told apart.
-    """
-    telling = enough_failures(finding)
-    groups = telling[:_GROUPS]
-    title = hazard_title(finding, words)
-    if not groups:
-        return finish(_nothing(width), title=title, notes=finding.notes, width=width)
-    notes = [*_notes(finding, telling, words), *finding.notes]
-    rows = [stretches(group) for group in groups]
-    most = 1.15 * max(min(row["upper"], 2.5 * row["rate"]) for one in rows for row in one)
-    top = max(group.last_hours for group in groups)
-    columns = 1 if len(groups) == 1 or width < 500 else 2
-    plot = (width - 18 * (columns - 1)) // columns - 84
-    pictures: list[Any] = [
-        _drawn(one, weibull_line(group), top, most, plot, 280 if len(groups) == 1 else 170)
-        for one, group in zip(rows, groups, strict=True)
-    ]
-    if len(groups) == 1:
-        return finish(pictures[0], title=title, notes=notes, width=width)
-    for picture, group in zip(pictures, groups, strict=True):
-        told = f"{group.failures} of {group.spells:,} failed"
-        picture.title = alt.TitleParams(
-            capital(group_name(group.group, words)),
-            subtitle=told,
-            fontSize=13,
-            subtitleFontSize=11.5,
-            offset=6,
-        )
-    side_by_side = alt.concat(*pictures, columns=columns, spacing=18)
-    return finish(side_by_side, title=title, notes=notes, width=width)
 
 
 # --- numbers
@@ -127,7 +87,7 @@ def weibull_line(group: SurvivalGroup) -> list[dict[str, float]]:
 # --- words
 
 
-def hazard_title(finding: SurvivalFinding, words: Mapping[str, str] = NO_WORDS) -> str:
+def hazard_title(finding: SurvivalFinding, words: Words = NO_WORDS) -> str:
     """Whether the risk rises with age, and from how much to how much."""
     parts = capital(plural_part(finding.component))
     telling = enough_failures(finding)
@@ -142,6 +102,37 @@ def hazard_title(finding: SurvivalFinding, words: Mapping[str, str] = NO_WORDS) 
     rising, falling = (sum(_way(group) == way for group in telling) for way in (RISES, FALLS))
     also = f", and falls in {falling}" if falling else ""
     return f"{parts}: the risk clearly rises with age in {rising} of {len(telling)} groups{also}"
+
+
+@chart(hazard_title)
+def hazard_chart(finding: SurvivalFinding, width: int, words: Words) -> Drawing:
+    """Failures of 100 parts in 1,000 running hours by age, with a 95% interval and the fitted Weibull hazard.
+
+    The rate of a stretch is the rise of the cumulative hazard over it (Nelson–Aalen) by its length, so late
+    entry and censoring are respected. Stretches begin and end at round ages and hold at least
+    _FEWEST_IN_STRETCH failures. Several groups stand side by side: shaded intervals laid over one another
+    could not be told apart.
+    """
+    telling = enough_failures(finding)
+    groups = telling[:_GROUPS]
+    if not groups:
+        return message("Too few failures to draw.", width), finding.notes
+    notes = [*_notes(finding, telling, words), *finding.notes]
+    rows = [stretches(group) for group in groups]
+    most = 1.15 * max(min(row["upper"], 2.5 * row["rate"]) for one in rows for row in one)
+    top = max(group.last_hours for group in groups)
+    columns = 1 if len(groups) == 1 or width < 500 else 2
+    plot = (width - 18 * (columns - 1)) // columns - 84
+    pictures: list[Any] = [
+        _drawn(one, weibull_line(group), top, most, plot, 280 if len(groups) == 1 else 170)
+        for one, group in zip(rows, groups, strict=True)
+    ]
+    if len(groups) == 1:
+        return pictures[0], notes
+    for picture, group in zip(pictures, groups, strict=True):
+        told = f"{group.failures} of {group.spells:,} failed"
+        picture.title = panel_title(capital(group_name(group.group, words)), told)
+    return alt.concat(*pictures, columns=columns, spacing=18), notes
 
 
 def _way(group: SurvivalGroup) -> str:
@@ -169,7 +160,7 @@ def _rate(value: float) -> str:
     return f"{value:.0f}" if value >= 9.5 else f"{value:.1f}"
 
 
-def _notes(finding: SurvivalFinding, telling: Sequence[SurvivalGroup], words: Mapping[str, str]) -> list[str]:
+def _notes(finding: SurvivalFinding, telling: Sequence[SurvivalGroup], words: Words) -> list[str]:
     notes = ["Bars: rate of failure over that stretch of age. Shading: 95% interval."]
     if any(weibull_line(group) for group in telling[:_GROUPS]):
         notes.append("Dashed: the fitted Weibull life; where it leaves the shading, it does not fit.")
@@ -212,14 +203,14 @@ def _drawn(
         scale=dict(domain=[0, most], nice=False),
         axis=dict(title="failures of 100 in 1,000 h", format=".3~g", tickCount=5),
     )
-    tooltip = [
-        alt.Tooltip("from_hours:Q", title="from age", format=",.0f"),
-        alt.Tooltip("to_hours:Q", title="to age", format=",.0f"),
-        alt.Tooltip("failures:Q", title="failed"),
-        alt.Tooltip("rate:Q", title="of 100 in 1,000 h", format=".2f"),
-        alt.Tooltip("lower:Q", title="at least", format=".2f"),
-        alt.Tooltip("upper:Q", title="at most", format=".2f"),
-    ]
+    tooltip = tips(
+        "from_hours:Q|from age|,.0f",
+        "to_hours:Q|to age|,.0f",
+        "failures:Q|failed",
+        "rate:Q|of 100 in 1,000 h|.2f",
+        "lower:Q|at least|.2f",
+        "upper:Q|at most|.2f",
+    )
     base = alt.Chart(inline([dict(row) for row in rows]))
     layers: list[Any] = [
         base.mark_rect(opacity=BAND_OPACITY, clip=True, color=SERIES[0]).encode(
@@ -240,13 +231,3 @@ def _drawn(
         )
     picture: alt.LayerChart = alt.layer(*layers).properties(width=width, height=height)  # type: ignore[assignment]
     return picture
-
-
-def _nothing(width: int) -> alt.TopLevelMixin:
-    said: alt.TopLevelMixin = (
-        alt.Chart(inline([{"text": "Too few failures to draw."}]))
-        .mark_text(color=MUTED)
-        .encode(text=alt.Text("text:N"))
-        .properties(width=width - 40, height=60)
-    )
-    return said

@@ -1,17 +1,17 @@
-"""What lies ahead: failures expected, the shop's calendar, and policies side by side."""
+"""What is to come: failures expected, the shop's calendar, and policies side by side."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import altair as alt
 import polars as pl
 
-from fleetlog.charts.rows import inline
-from fleetlog.charts.theme import ALERT, BAND_OPACITY, INK, MUTED, PAPER, SERIES, WIDE, finish
+from fleetlog.charts.rows import inline, legend, message, tips
+from fleetlog.charts.theme import ALERT, BAND_OPACITY, INK, MUTED, PAPER, SERIES, Drawing, chart
 from fleetlog.lives.fleet_figures import FleetFiguresFinding
-from fleetlog.phrasing import NO_WORDS, capital, hours, money, plural, plural_part
+from fleetlog.phrasing import NO_WORDS, Words, capital, hours, money, plural, plural_part
 from fleetlog.planning.forecast import ForecastFinding
 from fleetlog.planning.forecast_check import ForecastCheck
 from fleetlog.planning.plan import PlanFinding
@@ -19,19 +19,31 @@ from fleetlog.planning.plan_hours import ShopHoursFinding
 from fleetlog.planning.policies import PolicyFinding
 from fleetlog.planning.replacement import ReplacementFinding
 
+#: Month names as "Jul" and, in January or at the beginning, with their year below.
+_MONTH = (
+    "['Jan','Feb','Mar','Apr','May','Jun','Jul','Aug','Sep','Oct','Nov','Dec']"
+    "[toNumber(substring(datum.label, 5, 7)) - 1]"
+)
+_SHORT_MONTH = (
+    f"datum.index === 0 || substring(datum.label, 5, 7) === '01' ? "
+    f"[{_MONTH}, substring(datum.label, 0, 4)] : {_MONTH}"
+)
+
 
 def _month_axis(count: int) -> alt.Axis:
     return alt.Axis(
-        title=None, grid=False, labelExpr=_short_month(), labelAngle=0, labelOverlap=True, tickCount=count
+        title=None, grid=False, labelExpr=_SHORT_MONTH, labelAngle=0, labelOverlap=True, tickCount=count
     )
 
 
-def _short_month() -> str:
-    """Month names as "Jul" and, in January or at the beginning, with their year below."""
-    names = "['Jan','Feb','Mar','Apr','May','Jun','Jul','Aug','Sep','Oct','Nov','Dec']"
-    name = f"{names}[toNumber(substring(datum.label, 5, 7)) - 1]"
-    year = "substring(datum.label, 0, 4)"
-    return f"datum.index === 0 || substring(datum.label, 5, 7) === '01' ? [{name}, {year}] : {name}"
+def _ranges(base: alt.Chart, x: alt.X, counts: alt.Axis, **bars: Any) -> list[alt.Chart]:
+    """The 95% range, pale, and the 80% range, dark."""
+    return [
+        base.mark_bar(opacity=depth * BAND_OPACITY, color=SERIES[0], **bars).encode(
+            x=x, y=alt.Y(f"lower{share}:Q", axis=counts), y2=alt.Y2(f"upper{share}:Q")
+        )
+        for depth, share in ((1, ""), (2, "_80"))
+    ]
 
 
 def forecast_rows(finding: ForecastFinding) -> list[dict[str, Any]]:
@@ -40,7 +52,7 @@ def forecast_rows(finding: ForecastFinding) -> list[dict[str, Any]]:
     return finding.by_month.select(columns).to_dicts()
 
 
-def forecast_title(finding: ForecastFinding) -> str:
+def forecast_title(finding: ForecastFinding, _: Words = NO_WORDS) -> str:
     """How many failures to expect over the whole stretch."""
     whole = finding.totals.filter(pl.col("component") == "all").row(0, named=True)
     months = plural(len(finding.months), "month")
@@ -50,48 +62,42 @@ def forecast_title(finding: ForecastFinding) -> str:
     )
 
 
-def forecast_chart(
-    finding: ForecastFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
-) -> alt.TopLevelMixin:
+@chart(forecast_title)
+def forecast_chart(finding: ForecastFinding, width: int, words: Words) -> Drawing:
     """Failures by month: expected, with the 80% and the 95% range; labour hours below."""
     rows = forecast_rows(finding)
     plot = width - 80
     x = alt.X("month:O", sort=None, axis=_month_axis(len(rows)), scale=alt.Scale(paddingInner=0.25))
     base = alt.Chart(inline(rows))
     counts = alt.Axis(title="failures a month", tickMinStep=1, format="d")
-    outer = base.mark_bar(opacity=BAND_OPACITY, color=SERIES[0]).encode(
-        x=x, y=alt.Y("lower:Q", axis=counts), y2=alt.Y2("upper:Q")
-    )
-    inner = base.mark_bar(opacity=2 * BAND_OPACITY, color=SERIES[0]).encode(
-        x=x, y=alt.Y("lower_80:Q", axis=counts), y2=alt.Y2("upper_80:Q")
-    )
     expected = base.mark_tick(color=INK, thickness=2.5).encode(
         x=x,
         y=alt.Y("expected:Q", axis=counts),
-        tooltip=[
-            alt.Tooltip("month:O"),
-            alt.Tooltip("expected:Q", format=".2f"),
-            alt.Tooltip("lower_80:Q", title="80% from"),
-            alt.Tooltip("upper_80:Q", title="80% to"),
-            alt.Tooltip("lower:Q", title="95% from"),
-            alt.Tooltip("upper:Q", title="95% to"),
-            alt.Tooltip("labour_hours:Q", format=".1f"),
-        ],
+        tooltip=tips(
+            "month:O",
+            "expected:Q||.2f",
+            "lower_80:Q|80% from",
+            "upper_80:Q|80% to",
+            "lower:Q|95% from",
+            "upper:Q|95% to",
+            "labour_hours:Q||.1f",
+        ),
     )
     labour = base.mark_bar(color=SERIES[2], opacity=0.8).encode(
         x=x, y=alt.Y("labour_hours:Q", axis=alt.Axis(title="labour hours", format="d", tickCount=3))
     )
     picture = alt.vconcat(
-        alt.layer(outer, inner, expected, width=plot, height=260), labour.properties(width=plot, height=80)
+        alt.layer(*_ranges(base, x, counts), expected, width=plot, height=260),
+        labour.properties(width=plot, height=80),
     )
     notes = [
         "Bars: dark, what comes in 8 of 10 cases; pale, in 19 of 20. Line: expected.",
         *finding.notes,
     ]
-    return finish(picture, title=forecast_title(finding), notes=notes, width=width)
+    return picture, notes
 
 
-def forecast_check_title(finding: ForecastCheck) -> str:
+def forecast_check_title(finding: ForecastCheck, _: Words = NO_WORDS) -> str:
     """How often the 80% range held what came."""
     whole = finding.summary.filter(pl.col("component") == "all").row(0, named=True)
     return (
@@ -100,9 +106,8 @@ def forecast_check_title(finding: ForecastCheck) -> str:
     )
 
 
-def forecast_check_chart(
-    finding: ForecastCheck, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
-) -> alt.TopLevelMixin:
+@chart(forecast_check_title)
+def forecast_check_chart(finding: ForecastCheck, width: int, words: Words) -> Drawing:
     """Ranges of past forecasts, all followed parts together, and what came."""
     rows = finding.frame.filter(pl.col("component") == "all").to_dicts()
     base = alt.Chart(inline(rows))
@@ -110,32 +115,21 @@ def forecast_check_chart(
     counts = alt.Axis(title="failures", tickMinStep=1, format="d")
     # A quarter has three months: bars as wide as the room would look like areas.
     thick = min(40.0, 0.9 * (width - 80) / max(len(rows), 1))
-    outer = base.mark_bar(opacity=BAND_OPACITY, color=SERIES[0], size=thick).encode(
-        x=x, y=alt.Y("lower:Q", axis=counts), y2=alt.Y2("upper:Q")
-    )
-    inner = base.mark_bar(opacity=2 * BAND_OPACITY, color=SERIES[0], size=thick).encode(
-        x=x, y=alt.Y("lower_80:Q", axis=counts), y2=alt.Y2("upper_80:Q")
-    )
     came = base.mark_point(filled=True, size=70, opacity=1).encode(
         x=x,
         y=alt.Y("came:Q", axis=counts),
         color=alt.condition("datum.held", alt.value(INK), alt.value(ALERT)),
-        tooltip=[
-            alt.Tooltip("asked:N", title="asked on"),
-            alt.Tooltip("until:O", title="for"),
-            alt.Tooltip("expected:Q", format=".2f"),
-            alt.Tooltip("came:Q"),
-        ],
+        tooltip=tips("asked:N|asked on", "until:O|for", "expected:Q||.2f", "came:Q"),
     )
-    picture = alt.layer(outer, inner, came, width=width - 80, height=280)
+    picture = alt.layer(*_ranges(base, x, counts, size=thick), came, width=width - 80, height=280)
     notes = [
         "Bars: the 80% range (dark) and the 95% range (pale) as forecast. Points: what came, red outside.",
         *finding.notes,
     ]
-    return finish(picture, title=forecast_check_title(finding), notes=notes, width=width)
+    return picture, notes
 
 
-def replacement_title(finding: ReplacementFinding) -> str:
+def replacement_title(finding: ReplacementFinding, _: Words = NO_WORDS) -> str:
     """From which age replacing ahead pays, or that it does not."""
     pays = finding.frame.filter(pl.col("replace_ahead"))
     if pays.is_empty():
@@ -149,13 +143,12 @@ def replacement_title(finding: ReplacementFinding) -> str:
     )
 
 
-def replacement_chart(
-    finding: ReplacementFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
-) -> alt.TopLevelMixin:
+@chart(replacement_title)
+def replacement_chart(finding: ReplacementFinding, width: int, words: Words) -> Drawing:
     """What replacing a part at once saves against waiting, by its age, for the part where it matters most."""
     if finding.frame.is_empty():
-        empty = alt.Chart(inline([{}])).mark_point()
-        return finish(empty, title=replacement_title(finding), notes=finding.notes, width=width)
+        empty = message("No part to replace ahead.", width)
+        return empty, finding.notes
     order = finding.frame.sort(["replace_ahead", "failures", "component"], descending=[True, True, False])
     row = order.row(0, named=True)
     mine = (pl.col("component") == row["component"]) & (pl.col("variant") == row["variant"])
@@ -170,12 +163,7 @@ def replacement_chart(
     line = base.mark_line(color=SERIES[0]).encode(
         x=x,
         y=alt.Y("saving:Q", axis=y),
-        tooltip=[
-            alt.Tooltip("age_hours:Q", title="age", format=",.0f"),
-            alt.Tooltip("saving:Q", format=",.0f"),
-            alt.Tooltip("lower:Q", format=",.0f"),
-            alt.Tooltip("upper:Q", format=",.0f"),
-        ],
+        tooltip=tips("age_hours:Q|age|,.0f", "saving:Q||,.0f", "lower:Q||,.0f", "upper:Q||,.0f"),
     )
     nothing = alt.Chart(inline([{"zero": 0.0}])).mark_rule(color=MUTED).encode(y=alt.Y("zero:Q"))
     layers = [band, line, nothing]
@@ -190,7 +178,7 @@ def replacement_chart(
             .encode(
                 x=alt.X("age_hours:Q"),
                 y=alt.value(272),
-                tooltip=[alt.Tooltip("machine_id:N"), alt.Tooltip("side:N"), alt.Tooltip("age_hours:Q")],
+                tooltip=tips("machine_id:N", "side:N", "age_hours:Q"),
             )
         )
     picture = alt.layer(*layers, width=plot, height=280)
@@ -199,7 +187,7 @@ def replacement_chart(
         "Red ticks: parts past it.",
         *finding.notes,
     ]
-    return finish(picture, title=replacement_title(finding), notes=notes, width=width)
+    return picture, notes
 
 
 _KINDS = ("open case", "both sides in one visit", "one job ahead of failure")
@@ -219,13 +207,10 @@ def plan_rows(finding: PlanFinding) -> list[dict[str, Any]]:
         .sort(["week", "urgent", "labour_hours", "machine_id"], descending=[False, True, True, False])
         .with_columns(top=pl.col("labour_hours").cum_sum().over("week"))
     )
+    kept = ("week", "machine_id", "side", "labour_hours", "saving")
     return [
         {
-            "week": row["week"],
-            "machine_id": row["machine_id"],
-            "side": row["side"],
-            "labour_hours": row["labour_hours"],
-            "saving": row["saving"],
+            **{name: row[name] for name in kept},
             "base": row["top"] - row["labour_hours"],
             "top": row["top"],
             "kind": _KINDS[0] if row["urgent"] else _KINDS[1] if row["jobs"] > 1 else _KINDS[2],
@@ -234,7 +219,7 @@ def plan_rows(finding: PlanFinding) -> list[dict[str, Any]]:
     ]
 
 
-def plan_title(finding: PlanFinding) -> str:
+def plan_title(finding: PlanFinding, _: Words = NO_WORDS) -> str:
     """How many visits the plan holds and what they save."""
     visits = int(finding.weeks["visits"].sum())
     if not visits:
@@ -245,9 +230,8 @@ def plan_title(finding: PlanFinding) -> str:
     )
 
 
-def plan_chart(
-    finding: PlanFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
-) -> alt.TopLevelMixin:
+@chart(plan_title)
+def plan_chart(finding: PlanFinding, width: int, words: Words) -> Drawing:
     """The calendar: every visit a brick with its machine's number, under the hours that the week holds."""
     rows = plan_rows(finding)
     weeks = finding.weeks.select(
@@ -276,15 +260,9 @@ def plan_chart(
         color=alt.Color(
             "kind:N",
             scale=alt.Scale(domain=list(_KINDS), range=[ALERT, SERIES[0], SERIES[2]]),
-            legend=alt.Legend(title=None, columns=1 if width < 500 else len(_KINDS)),
+            legend=legend(width, many=len(_KINDS)),
         ),
-        tooltip=[
-            alt.Tooltip("machine_id:N", title="machine"),
-            alt.Tooltip("side:N"),
-            alt.Tooltip("week:O"),
-            alt.Tooltip("labour_hours:Q", format=".1f"),
-            alt.Tooltip("saving:Q", format=",.0f"),
-        ],
+        tooltip=tips("machine_id:N|machine", "side:N", "week:O", "labour_hours:Q||.1f", "saving:Q||,.0f"),
     )
     limit = (
         alt.Chart(inline(weeks))
@@ -301,10 +279,10 @@ def plan_chart(
         )
     picture = alt.layer(*layers, width=plot, height=280)
     notes = ["Bricks: visits, with the machine's number. Lines: hours the week holds.", *finding.notes[:2]]
-    return finish(picture, title=plan_title(finding), notes=notes, width=width)
+    return picture, notes
 
 
-def shop_hours_title(finding: ShopHoursFinding) -> str:
+def shop_hours_title(finding: ShopHoursFinding, _: Words = NO_WORDS) -> str:
     """What the most hours save against the fewest."""
     rows = finding.frame.to_dicts()
     first, last = rows[0], rows[-1]
@@ -318,9 +296,8 @@ def shop_hours_title(finding: ShopHoursFinding) -> str:
     )
 
 
-def shop_hours_chart(
-    finding: ShopHoursFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
-) -> alt.TopLevelMixin:
+@chart(shop_hours_title)
+def shop_hours_chart(finding: ShopHoursFinding, width: int, words: Words) -> Drawing:
     """Money saved by the plan for each number of weekly hours."""
     rows = finding.frame.select("shop_hours", "saving", "visits", "labour_hours").to_dicts()
     base = alt.Chart(inline(rows))
@@ -333,10 +310,10 @@ def shop_hours_chart(
     )
     picture = alt.layer(bars, labels, visits, width=width - 90, height=280)
     notes = ["In the bars: visits.", *finding.notes]
-    return finish(picture, title=shop_hours_title(finding), notes=notes, width=width)
+    return picture, notes
 
 
-def policies_title(finding: PolicyFinding) -> str:
+def policies_title(finding: PolicyFinding, _: Words = NO_WORDS) -> str:
     """Which policy costs least over the months played."""
     best = finding.frame.sort("total_cost", "policy").row(0, named=True)
     return (
@@ -345,49 +322,52 @@ def policies_title(finding: PolicyFinding) -> str:
     )
 
 
-def policies_chart(
-    finding: PolicyFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
-) -> alt.TopLevelMixin:
+@chart(policies_title)
+def policies_chart(finding: PolicyFinding, width: int, words: Words) -> Drawing:
     """Money, failures and days down of each policy: means and 80% ranges, one panel each."""
-    names = finding.frame["description"].to_list()
+    rows = finding.frame.to_dicts()
+    names = [row["description"] for row in rows]
+    y = alt.Y("name:N", sort=names, axis=alt.Axis(title=None, labelLimit=260, domain=False))
     panels = []
     for column, title, form in (
         ("cost", f"money in these months, {finding.currency}", ",.0f"),
         ("failures", "failures", ".0f"),
         ("downtime_days", "days down", ",.0f"),
     ):
-        rows = finding.frame.select(
-            "description",
-            value=pl.col(column),
-            lower=pl.col(f"{column}_lower"),
-            upper=pl.col(f"{column}_upper"),
-        ).to_dicts()
-        base = alt.Chart(inline(rows))
-        y = alt.Y("description:N", sort=names, axis=alt.Axis(title=None, labelLimit=260, domain=False))
-        x = alt.Axis(title=title, format=form, tickCount=4)
-        span = base.mark_rule(strokeWidth=3, color=SERIES[0], opacity=0.45).encode(
-            y=y, x=alt.X("lower:Q", axis=x), x2=alt.X2("upper:Q")
-        )
-        point = base.mark_point(filled=True, size=80, opacity=1, color=SERIES[0]).encode(
-            y=y,
-            x=alt.X("value:Q", axis=x, scale=alt.Scale(zero=True)),
-            tooltip=[
-                alt.Tooltip("description:N", title="policy"),
-                alt.Tooltip("value:Q", title=title, format=form),
-                alt.Tooltip("lower:Q", format=form),
-                alt.Tooltip("upper:Q", format=form),
-            ],
-        )
-        label = base.mark_text(dy=-11, fontSize=11, color=INK).encode(
-            y=y, x=alt.X("value:Q", axis=x), text=alt.Text("value:Q", format=form)
-        )
-        panels.append(alt.layer(span, point, label, width=max(width - 300, 160), height=36 * len(names)))
+        figures = _figures(names, rows, column)
+        panel = _panel(figures, y, title, form)
+        label = alt.Chart(inline(figures)).mark_text(dy=-11, fontSize=11, color=INK)
+        texts = label.encode(y=y, x=alt.X("value:Q"), text=alt.Text("value:Q", format=form))
+        panels.append(alt.layer(*panel, texts, width=max(width - 300, 160), height=36 * len(names)))
     picture = alt.vconcat(*panels)
     notes = ["Points: mean of the draws. Lines: 80% of them.", *finding.notes]
-    return finish(picture, title=policies_title(finding), notes=notes, width=width)
+    return picture, notes
 
 
-def fleet_figures_title(finding: FleetFiguresFinding) -> str:
+def _figures(names: Sequence[str], rows: Sequence[Mapping[str, Any]], column: str) -> list[dict[str, Any]]:
+    """One figure of each row with its range: name, value, lower, upper."""
+    return [
+        {"name": name, "value": row[column], "lower": row[f"{column}_lower"], "upper": row[f"{column}_upper"]}
+        for name, row in zip(names, rows, strict=True)
+    ]
+
+
+def _panel(figures: Sequence[Mapping[str, Any]], y: alt.Y, title: str, form: str) -> list[alt.Chart]:
+    """A line a row for the range and a point for the figure."""
+    base = alt.Chart(inline(figures))
+    x = alt.Axis(title=title, format=form, tickCount=4)
+    span = base.mark_rule(strokeWidth=3, color=SERIES[0], opacity=0.45).encode(
+        y=y, x=alt.X("lower:Q", axis=x), x2=alt.X2("upper:Q")
+    )
+    point = base.mark_point(filled=True, size=80, opacity=1, color=SERIES[0]).encode(
+        y=y,
+        x=alt.X("value:Q", axis=x, scale=alt.Scale(zero=True)),
+        tooltip=tips("name:N", f"value:Q|{title}|{form}", f"lower:Q||{form}", f"upper:Q||{form}"),
+    )
+    return [span, point]
+
+
+def fleet_figures_title(finding: FleetFiguresFinding, _: Words = NO_WORDS) -> str:
     """Time between failures and cost an hour, of the whole or from best to worst."""
     rows = [row for row in finding.frame.to_dicts() if row["motbf_hours"] is not None]
     if not rows:
@@ -403,44 +383,18 @@ def fleet_figures_title(finding: FleetFiguresFinding) -> str:
     return f"From {hours(low)} to {hours(high)} of running between failures"
 
 
-def fleet_figures_chart(
-    finding: FleetFiguresFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
-) -> alt.TopLevelMixin:
+@chart(fleet_figures_title)
+def fleet_figures_chart(finding: FleetFiguresFinding, width: int, words: Words) -> Drawing:
     """Time between failures and maintenance cost of each group, with their intervals."""
-    groups = [
-        {"group": ", ".join(str(row[column]) for column in finding.by) or "all", **row}
-        for row in finding.frame.to_dicts()[:40]
-    ]
+    rows = finding.frame.to_dicts()[:40]
+    names = [", ".join(str(row[column]) for column in finding.by) or "all" for row in rows]
+    y = alt.Y("name:N", sort=None, axis=alt.Axis(title=None, domain=False))
     panels = []
     for column, title, form in (
         ("motbf_hours", "running hours between failures", ",.0f"),
         ("cost_per_hour", f"{finding.currency} of maintenance a running hour", ".2f"),
     ):
-        rows = [
-            {
-                "group": row["group"],
-                "value": row[column],
-                "lower": row[f"{column}_lower"],
-                "upper": row[f"{column}_upper"],
-            }
-            for row in groups
-        ]
-        base = alt.Chart(inline(rows))
-        y = alt.Y("group:N", sort=None, axis=alt.Axis(title=None, domain=False))
-        x = alt.Axis(title=title, format=form, tickCount=4)
-        span = base.mark_rule(strokeWidth=3, color=SERIES[0], opacity=0.45).encode(
-            y=y, x=alt.X("lower:Q", axis=x), x2=alt.X2("upper:Q")
-        )
-        point = base.mark_point(filled=True, size=70, opacity=1, color=SERIES[0]).encode(
-            y=y,
-            x=alt.X("value:Q", axis=x, scale=alt.Scale(zero=True)),
-            tooltip=[
-                alt.Tooltip("group:N"),
-                alt.Tooltip("value:Q", title=title, format=form),
-                alt.Tooltip("lower:Q", format=form),
-                alt.Tooltip("upper:Q", format=form),
-            ],
-        )
-        panels.append(alt.layer(span, point, width=max(width - 230, 160), height=26 * max(len(rows), 1)))
+        panel = _panel(_figures(names, rows, column), y, title, form)
+        panels.append(alt.layer(*panel, width=max(width - 230, 160), height=26 * max(len(rows), 1)))
     notes = ["Points: the figure. Lines: its 95% interval.", *finding.notes]
-    return finish(alt.vconcat(*panels), title=fleet_figures_title(finding), notes=notes, width=width)
+    return alt.vconcat(*panels), notes

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
 import altair as alt
 import polars as pl
 
-from fleetlog.charts.rows import MAX_ROWS, at_x, inline, thinned
-from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, NEUTRAL, SERIES, WIDE, finish
+from fleetlog.charts.rows import MAX_ROWS, at_x, inline, thinned, tips
+from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, NEUTRAL, SERIES, Drawing, chart
 from fleetlog.lives.repeats import RepeatsFinding
-from fleetlog.phrasing import NO_WORDS, capital, hours, percent, repair_name
+from fleetlog.phrasing import NO_WORDS, Words, capital, hours, percent, repair_name
 
 
-def comeback_rows(finding: RepeatsFinding, words: Mapping[str, str] = NO_WORDS) -> list[dict[str, Any]]:
+def comeback_rows(finding: RepeatsFinding, words: Words = NO_WORDS) -> list[dict[str, Any]]:
     """The table by action with its words, the rate that comes back most first, those too few to say last."""
     rows = []
     for row in finding.by_action.to_dicts():
@@ -37,7 +36,7 @@ def comeback_rows(finding: RepeatsFinding, words: Mapping[str, str] = NO_WORDS) 
     return sorted(rows, key=lambda row: (row["few"], -(row["comeback_rate"] or 0.0), row["repair"]))
 
 
-def comeback_title(finding: RepeatsFinding, words: Mapping[str, str] = NO_WORDS) -> str:
+def comeback_title(finding: RepeatsFinding, words: Words = NO_WORDS) -> str:
     """Which repair comes back most and which least."""
     rows = [row for row in comeback_rows(finding, words) if not row["few"]]
     within = f"within {hours(finding.window_hours)}"
@@ -54,9 +53,8 @@ def _lower(text: str) -> str:
     return text[:1].lower() + text[1:]
 
 
-def comeback_chart(
-    finding: RepeatsFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
-) -> alt.TopLevelMixin:
+@chart(comeback_title)
+def comeback_chart(finding: RepeatsFinding, width: int, words: Words) -> Drawing:
     """Share of repairs after which the fault came back within the window, with its interval, by action."""
     rows = comeback_rows(finding, words)[:40]
     wide = width > 500
@@ -87,14 +85,14 @@ def comeback_chart(
         x=x,
         y=y,
         color=colour,
-        tooltip=[
-            alt.Tooltip("repair:N"),
-            alt.Tooltip("attempts:Q"),
-            alt.Tooltip("comebacks:Q", title="came back"),
-            alt.Tooltip("comeback_rate:Q", title="rate", format=".1%"),
-            alt.Tooltip("lower:Q", format=".1%"),
-            alt.Tooltip("upper:Q", format=".1%"),
-        ],
+        tooltip=tips(
+            "repair:N",
+            "attempts:Q",
+            "comebacks:Q|came back",
+            "comeback_rate:Q|rate|.1%",
+            "lower:Q||.1%",
+            "upper:Q||.1%",
+        ),
     )
     # On a phone the counts do not fit beside the line: they go beneath it.
     counted = base.mark_text(align="left", fontSize=12, color=MUTED, dy=0 if wide else 15).encode(
@@ -107,10 +105,10 @@ def comeback_chart(
         "of running. Line: 95% interval.",
         *finding.notes,
     ]
-    return finish(picture, title=comeback_title(finding, words), notes=notes, width=width)
+    return picture, notes
 
 
-def mean_cumulative_title(finding: RepeatsFinding) -> str:
+def mean_cumulative_title(finding: RepeatsFinding, _: Words = NO_WORDS) -> str:
     """How many faults a machine has had by the end of the record."""
     curve = finding.mean_cumulative
     if curve.height == 0:
@@ -136,9 +134,8 @@ def _last_sure(finding: RepeatsFinding) -> dict[str, Any]:
     return (sure if sure.height else curve).row(-1, named=True)
 
 
-def mean_cumulative_chart(
-    finding: RepeatsFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
-) -> alt.TopLevelMixin:
+@chart(mean_cumulative_title)
+def mean_cumulative_chart(finding: RepeatsFinding, width: int, words: Words) -> Drawing:
     """Faults a machine has had on average by its running hours, with a 95% interval."""
     curve = thinned(finding.mean_cumulative.select("hours", "count", "lower", "upper"), "count", MAX_ROWS - 1)
     rows = [{"hours": 0.0, "count": 0.0, "lower": 0.0, "upper": 0.0}, *curve.to_dicts()]
@@ -163,12 +160,7 @@ def mean_cumulative_chart(
         .encode(
             x=x,
             y=alt.Y("count:Q", axis=y_axis, scale=scale),
-            tooltip=[
-                alt.Tooltip("hours:Q", format=",.0f"),
-                alt.Tooltip("count:Q", title="faults per machine", format=".2f"),
-                alt.Tooltip("lower:Q", format=".2f"),
-                alt.Tooltip("upper:Q", format=".2f"),
-            ],
+            tooltip=tips("hours:Q||,.0f", "count:Q|faults per machine|.2f", "lower:Q||.2f", "upper:Q||.2f"),
         )
     )
     layers: list[alt.Chart] = [band, line]
@@ -184,4 +176,4 @@ def mean_cumulative_chart(
         "A curve that bends upward means that machines get worse with age. Shading: 95% interval.",
         "Dashed: too few machines ran that long to be sure." if dashed else "",
     ]
-    return finish(picture, title=mean_cumulative_title(finding), notes=notes, width=width)
+    return picture, notes

@@ -1,4 +1,4 @@
-"""Tables as rows inside a chart: plain JSON values, never more than a picture can show."""
+"""Tables as rows inside a chart, and the pieces that many charts are made of."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
+from fleetlog.charts.theme import MUTED
 from fleetlog.errors import UsageError
 from fleetlog.session.finding import plain
 
@@ -35,6 +36,45 @@ def at_x(pixels: float) -> Any:
     return alt.XValue(pixels)  # type: ignore[no-untyped-call]
 
 
+def tips(*columns: str) -> list[alt.Tooltip]:
+    """What pointing at a mark tells: each "column:T", "column:T|title" or "column:T|title|format".
+
+    An empty title is the column's own name.
+    """
+    shown = []
+    for column in columns:
+        name, title, form = [*column.split("|"), "", ""][:3]
+        shown.append(alt.Tooltip(name, title=title or alt.Undefined, format=form or alt.Undefined))
+    return shown
+
+
+def across(field: str, title: str | None = None, *, scale: Any = alt.Undefined, **axis: Any) -> alt.X:
+    """A horizontal position with its axis."""
+    return alt.X(field, scale=scale, axis=dict(title=title, **axis))
+
+
+def up(field: str, title: str | None = None, *, scale: Any = alt.Undefined, **axis: Any) -> alt.Y:
+    """A vertical position with its axis."""
+    return alt.Y(field, scale=scale, axis=dict(title=title, **axis))
+
+
+def legend(width: int, *, many: int = 0, **more: Any) -> dict[str, Any]:
+    """A legend without a title: names side by side, one below the other on a phone."""
+    return dict(title=None, columns=1 if width < 500 else many, **more)
+
+
+def message(text: str, width: int) -> alt.TopLevelMixin:
+    """A sentence in place of a picture of nothing."""
+    base = alt.Chart(inline([{"text": text}]), width=width - 40, height=60)
+    words: alt.TopLevelMixin = base.mark_text(color=MUTED).encode(text=alt.Text("text:N"))
+    return words
+
+
+def p_text(p: float) -> str:
+    """A p value: "p < 0.001", "p = 0.020"."""
+    return "p < 0.001" if p < 0.001 else f"p = {p:.3f}"
+
+
 def thinned(frame: pl.DataFrame, column: str, most: int, resolution: float = 1 / 2000) -> pl.DataFrame:
     """A step curve with few enough steps to draw: steps smaller than `resolution` of the range are left out.
 
@@ -46,8 +86,7 @@ def thinned(frame: pl.DataFrame, column: str, most: int, resolution: float = 1 /
     span = float(values.max() - values.min()) or 1.0
     while frame.height > most:
         level = (pl.col(column) / (span * resolution)).floor()
-        numbered = frame.with_row_index("_row")
-        keep = (level != level.shift(1)).fill_null(True) | (pl.col("_row") == frame.height - 1)
-        kept = numbered.filter(keep).drop("_row")
-        frame, resolution = kept, resolution * 2
+        last = pl.int_range(pl.len()) == pl.len() - 1
+        frame = frame.filter((level != level.shift(1)).fill_null(True) | last)
+        resolution *= 2
     return frame

@@ -9,35 +9,33 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from fleetlog.charts.rows import MAX_ROWS, at_x, inline, thinned
-from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, NEUTRAL, WIDE, colour_of, finish
+from fleetlog.charts.rows import MAX_ROWS, at_x, inline, message, p_text, thinned, tips
+from fleetlog.charts.theme import (
+    BAND_OPACITY,
+    INK,
+    MUTED,
+    NEUTRAL,
+    Drawing,
+    chart,
+    colour_of,
+    panel_title,
+)
 from fleetlog.lives.survival import SurvivalFinding, SurvivalGroup
-from fleetlog.phrasing import NO_WORDS, capital, group_name, hours, listed, percent, plural, plural_part, said
+from fleetlog.phrasing import (
+    NO_WORDS,
+    Words,
+    capital,
+    group_name,
+    hours,
+    listed,
+    percent,
+    plural,
+    plural_part,
+    said,
+)
 
 _OVERLAID = 5
 _HEIGHT = 300
-
-
-def survival_chart(
-    finding: SurvivalFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
-) -> alt.TopLevelMixin:
-    """Survival curves, one colour a group; with more than five groups one small picture each.
-
-    Args:
-        finding: the curves. A group of fewer failures than the settings ask for is drawn dashed and called
-            too few to say; dashed too is what rests on fewer parts than they ask for, or follows the last
-            failure.
-        width: of the whole picture, pixels.
-        words: stored value -> what a reader would say.
-    """
-    seen = [group for group in finding.groups if group.spells > 0]
-    title = survival_title(finding, words)
-    if not seen:
-        return finish(_empty(width), title=title, notes=finding.notes, width=width)
-    notes = [*survival_notes(finding, words), *finding.notes]
-    if len(seen) > _OVERLAID:
-        return finish(_small_multiples(finding, seen, width, words), title=title, notes=notes, width=width)
-    return finish(_overlaid(finding, seen, width, words), title=title, notes=notes, width=width)
 
 
 # --- words
@@ -48,7 +46,7 @@ def enough_failures(finding: SurvivalFinding) -> list[SurvivalGroup]:
     return [group for group in finding.groups if group.failures >= finding.minimum_failures]
 
 
-def survival_title(finding: SurvivalFinding, words: Mapping[str, str] = NO_WORDS) -> str:
+def survival_title(finding: SurvivalFinding, words: Words = NO_WORDS) -> str:
     """What the curves say, in one sentence."""
     parts = capital(plural_part(finding.component))
     spells = sum(group.spells for group in finding.groups)
@@ -100,26 +98,34 @@ def _well_watched(finding: SurvivalFinding, group: SurvivalGroup) -> bool:
     return reached.height > 0 and int(reached["at_risk"][-1]) >= finding.minimum_at_risk
 
 
-def survival_notes(finding: SurvivalFinding, words: Mapping[str, str] = NO_WORDS) -> list[str]:
+@chart(survival_title)
+def survival_chart(finding: SurvivalFinding, width: int, words: Words) -> Drawing:
+    """Survival curves, one colour a group; with more than five groups one small picture each.
+
+    A group of fewer failures than the settings ask for is drawn dashed and called too few to say; dashed too
+    is what rests on fewer parts than they ask for, or follows the last failure.
+    """
+    seen = [group for group in finding.groups if group.spells > 0]
+    if not seen:
+        return message("No lives of this part on record.", width), finding.notes
+    notes = [*survival_notes(finding, words), *finding.notes]
+    if len(seen) > _OVERLAID:
+        return _small_multiples(finding, seen, width, words), notes
+    return _overlaid(finding, seen, width, words), notes
+
+
+def survival_notes(finding: SurvivalFinding, words: Words = NO_WORDS) -> list[str]:
     """What a reader must know to read the curves."""
     notes = []
     late = [group for group in finding.groups if group.from_hours > 0]
     if late:
-        starts = {hours(group.from_hours) for group in late}
-        if len(starts) == 1:
-            notes.append(
-                f"Curves start at {starts.pop()} and hold for parts that reached that age: "
-                "too few were watched before it."
-            )
-        else:
-            named = listed(
-                [f"{hours(group.from_hours)} ({group_name(group.group, words)})" for group in late[:4]]
-                + (["…"] if len(late) > 4 else [])
-            )
-            notes.append(
-                f"Curves start at {named} and hold for parts that reached that age: "
-                "too few were watched before it."
-            )
+        starts = list(dict.fromkeys(hours(group.from_hours) for group in late))
+        named = [f"{hours(group.from_hours)} ({group_name(group.group, words)})" for group in late[:4]]
+        ages = starts[0] if len(starts) == 1 else listed(named + ["…"] * (len(late) > 4))
+        notes.append(
+            f"Curves start at {ages} and hold for parts that reached that age: "
+            "too few were watched before it."
+        )
     few = [group for group in finding.groups if 0 < group.failures < finding.minimum_failures]
     if few and len(finding.groups) > 1:
         counted = listed([f"{group_name(group.group, words)}: {group.failures}" for group in few[:6]])
@@ -130,7 +136,7 @@ def survival_notes(finding: SurvivalFinding, words: Mapping[str, str] = NO_WORDS
     )
     if finding.log_rank and finding.log_rank.get("p") is not None:
         p = float(finding.log_rank["p"])
-        size = "p < 0.001" if p < 0.001 else f"p = {p:.3f}" if p < 0.1 else f"p = {p:.2f}"
+        size = p_text(p) if p < 0.1 else f"p = {p:.2f}"
         notes.append(
             f"Chance alone would hardly make the curves differ so much (log-rank test, {size})."
             if p < 0.05
@@ -153,15 +159,8 @@ def curve_rows(
         group.curve.select("hours", "at_risk", "failed", "survival", "lower", "upper"), "survival", most
     )
     rows = curve.to_dicts()
-    start = {
-        "hours": group.from_hours,
-        "at_risk": None,
-        "failed": 0,
-        "survival": 1.0,
-        "lower": 1.0,
-        "upper": 1.0,
-    }
-    drawn = [start, *rows]
+    sure = dict.fromkeys(("survival", "lower", "upper"), 1.0)
+    drawn = [{"hours": group.from_hours, "at_risk": None, "failed": 0, **sure}, *rows]
     last = drawn[-1]
     if group.last_hours > last["hours"]:
         drawn.append({**last, "hours": group.last_hours, "failed": 0, "at_risk": None})
@@ -191,16 +190,6 @@ def _last_survival(group: SurvivalGroup) -> float:
 # --- marks
 
 
-def _empty(width: int) -> alt.TopLevelMixin:
-    said_so: alt.TopLevelMixin = (
-        alt.Chart(inline([{"text": "No lives of this part on record."}]))
-        .mark_text(color=MUTED)
-        .encode(text=alt.Text("text:N"))
-        .properties(width=width - 40, height=60)
-    )
-    return said_so
-
-
 def _axis_x(finding: SurvivalFinding, top: float, values: Sequence[float] | None, title: str) -> alt.X:
     axis = dict(format=",.0f", title=title, grid=False, values=list(values) if values else alt.Undefined)
     return alt.X("hours:Q", scale=dict(domain=[0, top], nice=False), axis=axis)
@@ -218,15 +207,15 @@ def _curves(
     everything = [dict(row) for curve in rows for row in curve]
     solid = [row for curve in rows for row in _pieces(curve)[0]]
     dashed = [row for curve in rows for row in _pieces(curve)[1]]
-    tooltip = [
-        alt.Tooltip("group:N", title="group"),
-        alt.Tooltip("hours:Q", title="age, running hours", format=",.1f"),
-        alt.Tooltip("survival:Q", title="still working", format=".1%"),
-        alt.Tooltip("lower:Q", title="from", format=".1%"),
-        alt.Tooltip("upper:Q", title="to", format=".1%"),
-        alt.Tooltip("at_risk:Q", title="watched", format=",.0f"),
-        alt.Tooltip("failed:Q", title="failed here", format=",.0f"),
-    ]
+    tooltip = tips(
+        "group:N|group",
+        "hours:Q|age, running hours|,.1f",
+        "survival:Q|still working|.1%",
+        "lower:Q|from|.1%",
+        "upper:Q|to|.1%",
+        "at_risk:Q|watched|,.0f",
+        "failed:Q|failed here|,.0f",
+    )
     layers = [
         alt.Chart(inline(everything))
         .mark_area(interpolate="step-after", opacity=BAND_OPACITY, line=False)
@@ -249,7 +238,7 @@ def _curves(
 
 
 def _overlaid(
-    finding: SurvivalFinding, groups: Sequence[SurvivalGroup], width: int, words: Mapping[str, str]
+    finding: SurvivalFinding, groups: Sequence[SurvivalGroup], width: int, words: Words
 ) -> alt.VConcatChart:
     names = [group_name(group.group, words) for group in groups]
     short = [group.label for group in groups]
@@ -359,7 +348,7 @@ def _ticks(top: float, most: int) -> list[float]:
 
 
 def _small_multiples(
-    finding: SurvivalFinding, groups: Sequence[SurvivalGroup], width: int, words: Mapping[str, str]
+    finding: SurvivalFinding, groups: Sequence[SurvivalGroup], width: int, words: Words
 ) -> alt.ConcatChart:
     """One small picture a group, all curves grey behind it, so that twelve build years stay readable."""
     columns = 4 if width > 800 else 3 if width > 560 else 2
@@ -393,22 +382,12 @@ def _small_multiples(
         layers += _curves([curve], x, colour, y_title=None)
         told = f"{group.failures} of {group.spells:,} failed"
         few = f"{group.failures} of {group.spells:,}: too few to say"
-        head = alt.TitleParams(
-            capital(name),
-            subtitle=told if group.failures >= finding.minimum_failures else few,
-            fontSize=13,
-            subtitleFontSize=11.5,
-            subtitlePadding=2,
-            offset=6,
-            lineHeight=15,
-            subtitleLineHeight=14,
-        )
         pictures.append(
             alt.layer(
                 *layers,
                 width=plot,
                 height=round(plot * 0.62),
-                title=head,
+                title=panel_title(capital(name), told if group.failures >= finding.minimum_failures else few),
                 resolve=alt.Resolve(scale={"color": "independent"}),
             )
         )

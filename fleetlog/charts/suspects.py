@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import altair as alt
 
 from fleetlog.causes.case import Suspect
 from fleetlog.causes.suspects import SuspectsFinding
-from fleetlog.charts.rows import at_x, inline
-from fleetlog.charts.theme import ALERT, INK, MUTED, RULE, SERIES, WIDE, colour_of, finish, lines
+from fleetlog.charts.rows import at_x, inline, tips
+from fleetlog.charts.theme import (
+    ALERT,
+    INK,
+    MUTED,
+    RULE,
+    SERIES,
+    Drawing,
+    chart,
+    colour_of,
+    lines,
+)
 from fleetlog.errors import UsageError
-from fleetlog.phrasing import NO_WORDS, capital, listed, percent, plural, said
+from fleetlog.phrasing import NO_WORDS, Words, capital, listed, percent, plural, said
 
 MOST_CASES = 30
 MOST_REASONS = 12
@@ -31,7 +41,7 @@ def cause_order(cases: Sequence[Suspect]) -> list[str]:
     return [cause for cause in order if cause != "unknown"] + [c for c in order if c == "unknown"]
 
 
-def suspects_title(finding: SuspectsFinding, words: Mapping[str, str] = NO_WORDS) -> str:
+def suspects_title(finding: SuspectsFinding, words: Words = NO_WORDS) -> str:
     """How many cases are open and what most of them point to."""
     open_cases = [case for case in finding.cases if case.state == "open"]
     watched = len(finding.cases) - len(open_cases)
@@ -53,9 +63,8 @@ def suspects_title(finding: SuspectsFinding, words: Mapping[str, str] = NO_WORDS
     return f"{counted}: {tally[top]} of {len(looked_at)} point to the {said(top, words)}"
 
 
-def suspects_chart(
-    finding: SuspectsFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
-) -> alt.TopLevelMixin:
+@chart(suspects_title)
+def suspects_chart(finding: SuspectsFinding, width: int, words: Words) -> Drawing:
     """One bar a case, cut into the probability of each cause."""
     shown = finding.cases[:MOST_CASES]
     causes = cause_order(finding.cases)
@@ -108,11 +117,7 @@ def suspects_chart(
                 scale=dict(domain=spoken, range=[hues[cause] for cause in causes]),
                 legend=dict(title=None, columns=_legend_columns(spoken, width), symbolType="square"),
             ),
-            tooltip=[
-                alt.Tooltip("case:N"),
-                alt.Tooltip("cause:N"),
-                alt.Tooltip("probability:Q", format=".1%"),
-            ],
+            tooltip=tips("case:N", "cause:N", "probability:Q||.1%"),
         )
     )
     base = alt.Chart(inline(heads))
@@ -127,7 +132,7 @@ def suspects_chart(
     if len(finding.cases) > len(shown):
         notes.insert(0, f"The first {len(shown)} of {len(finding.cases):,} cases are drawn.")
     picture = alt.layer(bars, names, told, width=plot, height=height)
-    return finish(picture, title=suspects_title(finding, words), notes=notes, width=width)
+    return picture, notes
 
 
 def _legend_columns(names: Sequence[str], width: int) -> int:
@@ -136,7 +141,7 @@ def _legend_columns(names: Sequence[str], width: int) -> int:
     return max(1, min(len(names), int(width / (longest * 6.5 + 36))))
 
 
-def reasons_title(case: Suspect, words: Mapping[str, str] = NO_WORDS) -> str:
+def reasons_title(case: Suspect, words: Words = NO_WORDS) -> str:
     """The case, its likeliest cause and what speaks loudest for it."""
     told = f"{case_name(case)}: {said(case.top_cause, words)}, {percent(case.certainty)} sure"
     telling = [reason for reason in case.reasons if reason.weight > 0]
@@ -157,9 +162,8 @@ def first_case_chart(finding: SuspectsFinding, **how: Any) -> alt.TopLevelMixin:
     return reasons_chart(finding.cases[0], **how)
 
 
-def reasons_chart(
-    case: Suspect, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
-) -> alt.TopLevelMixin:
+@chart(reasons_title)
+def reasons_chart(case: Suspect, width: int, words: Words) -> Drawing:
     """What speaks for the likeliest cause and what against it: one bar a piece of evidence, in log-odds."""
     ranked = sorted(case.reasons, key=lambda reason: (-abs(reason.weight), reason.evidence))
     shown = ranked[:MOST_REASONS]
@@ -212,7 +216,7 @@ def reasons_chart(
             ),
             legend=dict(title=None, symbolType="square"),
         ),
-        tooltip=[alt.Tooltip("evidence:N"), alt.Tooltip("weight:Q", format="+.2f")],
+        tooltip=tips("evidence:N", "weight:Q||+.2f"),
     )
     texts = base.mark_text(
         align="left", baseline="top", lineBreak="\n", lineHeight=16, fontSize=12.5, color=INK
@@ -233,4 +237,4 @@ def reasons_chart(
         "Bars add up to how sure the answer is. 0.7 doubles the odds, 1.1 triples them, "
         "2.3 makes them ten times as high."
     ]
-    return finish(picture, title=reasons_title(case, words), notes=notes, width=width)
+    return picture, notes

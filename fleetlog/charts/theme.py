@@ -9,10 +9,13 @@ tests/unit/charts/test_theme.py measures both.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from functools import wraps
+from typing import Any, Protocol
 
 import altair as alt
+
+from fleetlog.phrasing import NO_WORDS, Words
 
 PAPER = "#ffffff"
 NIGHT = "#15191e"
@@ -85,6 +88,38 @@ def finish(
     for name, value in {"title": heading, "description": said, "config": dict(CONFIG)}.items():
         setattr(chart, name, value)
     return chart
+
+
+#: A picture, and what a reader must know to read it, a sentence each.
+Drawing = tuple[alt.TopLevelMixin, Sequence[str]]
+
+
+class Chart(Protocol):
+    """What draws a finding: `width` is that of the whole picture in pixels."""
+
+    def __call__(self, finding: Any, *, width: int = ..., words: Words = ...) -> alt.TopLevelMixin:
+        """The finished chart."""
+        ...
+
+
+def chart(title: Callable[[Any, Words], str]) -> Callable[[Callable[[Any, int, Words], Drawing]], Chart]:
+    """Makes a drawing of a finding a finished chart, under the title that says the finding in words."""
+
+    def finishing(draw: Callable[[Any, int, Words], Drawing]) -> Chart:
+        @wraps(draw)
+        def finished(finding: Any, *, width: int = WIDE, words: Words = NO_WORDS) -> alt.TopLevelMixin:
+            picture, notes = draw(finding, width, words)
+            return finish(picture, title=title(finding, words), notes=notes, width=width)
+
+        return finished
+
+    return finishing
+
+
+def panel_title(name: str, told: str) -> alt.TitleParams:
+    """The heading of one of several pictures side by side, with a line beneath it."""
+    sizes = dict(fontSize=13, subtitleFontSize=11.5, subtitlePadding=2, lineHeight=15, subtitleLineHeight=14)
+    return alt.TitleParams(name, subtitle=told, offset=6, **sizes)
 
 
 def _sentence(text: str) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 
 from fleetlog.causes.unit import UnitFinding
-from fleetlog.phrasing import NO_WORDS, hours, plural, said
+from fleetlog.phrasing import NO_WORDS, Words, hours, plural, said
 
 MOST_EVENTS = 1500
 LANES = ("fault, left", "fault, right", "fault", "repair step", "reading set aside")
@@ -54,7 +54,7 @@ class Timeline:
         return low - room, high + room
 
 
-def timeline(finding: UnitFinding, words: Mapping[str, str] = NO_WORDS) -> Timeline:
+def timeline(finding: UnitFinding, words: Words = NO_WORDS) -> Timeline:
     """Fault reports, repair steps, measured values and set-aside readings of one machine.
 
     The values are those of the quantity that the fault family follows, else of the one measured most; the
@@ -100,7 +100,7 @@ def _measured_most(measurements: pl.DataFrame) -> str:
     return str(counts["quantity"][0]) if counts.height else ""
 
 
-def timeline_title(finding: UnitFinding) -> str:
+def timeline_title(finding: UnitFinding, _: Words = NO_WORDS) -> str:
     """The machine, its hours, its faults and repairs."""
     run = finding.machine.get("running_hours")
     ran = f" in {hours(float(run))}" if run is not None else ""
@@ -146,7 +146,7 @@ def _reports(reports: pl.DataFrame) -> list[dict[str, Any]]:
     return rows
 
 
-def _attempts(attempts: pl.DataFrame, words: Mapping[str, str]) -> list[dict[str, Any]]:
+def _attempts(attempts: pl.DataFrame, words: Words) -> list[dict[str, Any]]:
     rows = []
     for row in attempts.to_dicts():
         told = said(row["step"] or row["component"] or "repair step", words)

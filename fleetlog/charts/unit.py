@@ -8,10 +8,10 @@ from typing import Any
 import altair as alt
 
 from fleetlog.causes.unit import UnitFinding
-from fleetlog.charts.rows import inline
-from fleetlog.charts.theme import ALERT, BAND_OPACITY, INK, NEUTRAL, SERIES, WIDE, finish
-from fleetlog.charts.timeline import Timeline, timeline
-from fleetlog.phrasing import NO_WORDS, said
+from fleetlog.charts.rows import inline, tips
+from fleetlog.charts.theme import ALERT, BAND_OPACITY, INK, NEUTRAL, SERIES, Drawing, chart
+from fleetlog.charts.timeline import Timeline, timeline, timeline_title
+from fleetlog.phrasing import Words, said
 
 _LANE = 34
 _LOOKS = {
@@ -28,26 +28,16 @@ _SIDES = {
 }
 
 
-def unit_chart(
-    finding: UnitFinding,
-    *,
-    width: int = WIDE,
-    words: Mapping[str, str] = NO_WORDS,
-) -> alt.TopLevelMixin:
-    """Fault reports, repair steps, measured values and set-aside readings over the machine's running hours.
-
-    Args:
-        finding: the machine's story.
-        width: of the whole picture, pixels.
-        words: stored value -> what a reader would say.
-    """
+@chart(timeline_title)
+def unit_chart(finding: UnitFinding, width: int, words: Words) -> Drawing:
+    """Faults, repair steps, measured values and set-aside readings over the machine's running hours."""
     story = timeline(finding, words)
     plot = width - 130
     pictures: list[Any] = [_events(story, plot)]
     if story.values:
         pictures.append(_values(story, plot, finding.band, words))
-    chart = alt.vconcat(*pictures, spacing=14).resolve_scale(color="independent", shape="independent")
-    return finish(chart, title=story.title, notes=story.notes, width=width)
+    picture = alt.vconcat(*pictures, spacing=14)
+    return picture.resolve_scale(color="independent", shape="independent"), story.notes
 
 
 def _axis(story: Timeline, *, last: bool) -> alt.X:
@@ -86,20 +76,14 @@ def _events(story: Timeline, plot: int) -> alt.TopLevelMixin:
         .encode(
             x=_axis(story, last=not story.values),
             y=y,
-            tooltip=[
-                alt.Tooltip("day:N"),
-                alt.Tooltip("hours:Q", format=",.1f", title="running hours"),
-                alt.Tooltip("told:N", title="what"),
-            ],
+            tooltip=tips("day:N", "hours:Q|running hours|,.1f", "told:N|what"),
             **_looks("lane", story.lanes, _LOOKS, None),
         )
     )
     return marks  # type: ignore[no-any-return]
 
 
-def _values(
-    story: Timeline, plot: int, band: tuple[float, float] | None, words: Mapping[str, str]
-) -> alt.TopLevelMixin:
+def _values(story: Timeline, plot: int, band: tuple[float, float] | None, words: Words) -> alt.TopLevelMixin:
     scale = dict(domain=list(story.reach(band)), nice=False)
     label = f"{said(story.quantity, words)}, {story.unit}"
     y = alt.Y("value:Q", scale=scale, axis=dict(title=label, tickCount=4, titleLimit=140, titleFontSize=11))
@@ -119,12 +103,7 @@ def _values(
         base.mark_point(filled=True, size=70, opacity=1).encode(
             x=x,
             y=y,
-            tooltip=[
-                alt.Tooltip("day:N"),
-                alt.Tooltip("hours:Q", format=",.1f"),
-                alt.Tooltip("side:N"),
-                alt.Tooltip("value:Q", title=story.unit, format=".2f"),
-            ],
+            tooltip=tips("day:N", "hours:Q||,.1f", "side:N", f"value:Q|{story.unit}|.2f"),
             **looks,
         )
     )

@@ -3,23 +3,48 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 import altair as alt
 
-from fleetlog.charts.rows import MAX_ROWS, inline, thinned
-from fleetlog.charts.theme import WIDE, colour_of, finish
+from fleetlog.charts.rows import MAX_ROWS, across, inline, legend, thinned, tips, up
+from fleetlog.charts.theme import Drawing, chart, colour_of
 from fleetlog.lives.survival import SurvivalFinding, SurvivalGroup
-from fleetlog.phrasing import NO_WORDS, capital, group_name, hours, plural_part
+from fleetlog.phrasing import NO_WORDS, Words, capital, group_name, hours, plural_part
 
 _SHARES = (0.001, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 0.8, 0.95, 0.99)
 _GROUPS = 6
+_SHAPES = ("circle", "square", "triangle-up", "diamond", "cross", "triangle-down")
 
 
-def probability_chart(
-    finding: SurvivalFinding, *, width: int = WIDE, words: Mapping[str, str] = NO_WORDS
-) -> alt.TopLevelMixin:
+def _failed(finding: SurvivalFinding) -> list[SurvivalGroup]:
+    return [group for group in finding.groups if group.failures > 0]
+
+
+def _fitted(finding: SurvivalFinding) -> list[SurvivalGroup]:
+    """The groups that have a line: enough failures for a fit that rests on them."""
+    enough = finding.minimum_failures
+    return [group for group in _failed(finding) if group.weibull and group.failures >= enough]
+
+
+def probability_title(finding: SurvivalFinding, words: Words = NO_WORDS) -> str:
+    """What the fitted lives say: wear-out or not, and by when a tenth has failed."""
+    parts = capital(plural_part(finding.component))
+    told = []
+    for group in _fitted(finding)[:3]:
+        assert group.weibull is not None
+        whose = f"{group_name(group.group, words)}: " if finding.by else ""
+        b10 = group.weibull.get("b10_hours")
+        soon = f", a tenth fail by {hours(float(b10))}" if b10 is not None else ""
+        told.append(f"{whose}{_kind(group.weibull)}{soon}")
+    if not told:
+        return f"{parts}: too few failures to fit a life distribution"
+    return f"{parts}, {'; '.join(told)}" if finding.by else f"{parts} {told[0]}"
+
+
+@chart(probability_title)
+def probability_chart(finding: SurvivalFinding, width: int, words: Words) -> Drawing:
     """Share failed against age on Weibull paper: points are the product-limit curve, lines the fitted lives.
 
     A point stands at the middle of its step (Meeker, Escobar & Pascual 2021, on plotting positions), so that
@@ -27,107 +52,54 @@ def probability_chart(
     start on the fitted line at that age. A group without a fit, or of fewer failures than the settings
     ask for, has no line.
     """
-    failed = [group for group in finding.groups if group.failures > 0]
+    failed, fitted = _failed(finding), _fitted(finding)
     # A handful of early failures would stretch the paper over ages that say nothing of the fitted groups.
-    fitting = [group for group in failed if group.weibull and group.failures >= finding.minimum_failures]
-    telling = fitting or failed
-    groups = telling[:_GROUPS]
-    names = [group_name(group.group, words) for group in groups]
-    points = [
-        row for group, name in zip(groups, names, strict=True) for row in _points(group, name, len(groups))
-    ]
-    fitted = [(group, name) for group, name in zip(groups, names, strict=True) if group in fitting]
-    title = probability_title(finding, fitted)
+    telling = fitted or failed
+    named = [(group, group_name(group.group, words)) for group in telling[:_GROUPS]]
+    names = [name for _, name in named]
+    points = [row for group, name in named for row in _points(group, name, len(named))]
     notes = ["A straight row of points means that the Weibull model fits; a steeper one, faster wear-out."]
-    left_out = len(telling) - len(groups)
-    if left_out:
-        notes.append(f"{left_out} further groups are not drawn.")
-    unfitted = [group for group in failed if group not in fitting]
+    if len(telling) > len(named):
+        notes.append(f"{len(telling) - len(named)} further groups are not drawn.")
+    unfitted = [group for group in failed if group not in fitted]
     notes += [f"{capital(group_name(group.group, words))}: {_why_not(finding, group)}." for group in unfitted]
     ages = [row["hours"] for row in points] or [1.0, 10.0]
     low, high = min(ages) * 0.8, max(ages) * 1.25
     lines = [
-        {
-            "group": name,
-            "hours": age,
-            "y": group.weibull["shape"] * math.log(age / group.weibull["scale_hours"]),
-        }
-        for group, name in fitted
-        if group.weibull
+        {"group": name, "hours": age, "y": law["shape"] * math.log(age / law["scale_hours"])}
+        for group, name in named
+        if group in fitted and (law := group.weibull)
         for age in (low, high)
     ]
     heights = [row["y"] for row in points] or [0.0]
     floor, ceiling = min(*heights, _paper(0.05)) - 0.3, max(*heights, _paper(0.5)) + 0.3
-    x = alt.X(
-        "hours:Q",
-        scale=dict(type="log", domain=[low, high], nice=False),
-        axis=dict(
-            title="age, running hours (log scale)",
+    place = dict(
+        x=across(
+            "hours:Q",
+            "age, running hours (log scale)",
+            scale=dict(type="log", domain=[low, high], nice=False),
             format=",.0f",
             tickCount=6,
         ),
-    )
-    y = alt.Y(
-        "y:Q",
-        scale=dict(domain=[floor, ceiling], nice=False),
-        axis=dict(
-            title="failed by that age",
+        y=up(
+            "y:Q",
+            "failed by that age",
+            scale=dict(domain=[floor, ceiling], nice=False),
             values=[_paper(share) for share in _SHARES if floor <= _paper(share) <= ceiling],
             labelExpr="format(1 - exp(-exp(datum.value)), datum.value < -5 ? '.1%' : '.0%')",
         ),
     )
-    hues = colour_of(names)
-    colour = alt.Color(
-        "group:N",
-        scale=dict(domain=names, range=[hues[name] for name in names]),
-        legend=dict(title=None, columns=1 if width < 500 else 0, labelLimit=width - 90)
-        if finding.by
-        else None,
-    )
-    shapes = alt.Shape(
-        "group:N",
-        scale=dict(
-            domain=names,
-            range=["circle", "square", "triangle-up", "diamond", "cross", "triangle-down"][: len(names)],
-        ),
-        legend=dict(title=None, columns=1 if width < 500 else 0, labelLimit=width - 90)
-        if finding.by
-        else None,
-    )
+    keys = legend(width, labelLimit=width - 90) if finding.by else None
+    hues = dict(domain=names, range=list(colour_of(names).values()))
+    place["color"] = alt.Color("group:N", scale=hues, legend=keys)
+    shapes = alt.Shape("group:N", scale=dict(domain=names, range=list(_SHAPES[: len(names)])), legend=keys)
+    told = tips("group:N", "hours:Q|age, running hours|,.1f", "failed_share:Q|failed by then|.1%")
+    marks = alt.Chart(inline(points)).mark_point(filled=True, size=36, opacity=0.85)
     layers = [
-        alt.Chart(inline(lines)).mark_line(clip=True).encode(x=x, y=y, color=colour),
-        alt.Chart(inline(points))
-        .mark_point(filled=True, size=36, opacity=0.85)
-        .encode(
-            x=x,
-            y=y,
-            color=colour,
-            shape=shapes,
-            tooltip=[
-                alt.Tooltip("group:N"),
-                alt.Tooltip("hours:Q", title="age, running hours", format=",.1f"),
-                alt.Tooltip("failed_share:Q", title="failed by then", format=".1%"),
-            ],
-        ),
+        alt.Chart(inline(lines)).mark_line(clip=True).encode(**place),
+        marks.encode(**place, shape=shapes, tooltip=told),
     ]
-    plot = alt.layer(*layers, width=width - 90, height=300)
-    return finish(plot, title=title, notes=notes, width=width)
-
-
-def probability_title(finding: SurvivalFinding, fitted: Sequence[tuple[SurvivalGroup, str]]) -> str:
-    """What the fitted lives say: wear-out or not, and by when a tenth has failed."""
-    parts = capital(plural_part(finding.component))
-    if not fitted:
-        return f"{parts}: too few failures to fit a life distribution"
-    told = []
-    for group, name in fitted[:3]:
-        assert group.weibull is not None
-        whose = f"{name}: " if finding.by else ""
-        kind = _kind(group.weibull)
-        b10 = group.weibull.get("b10_hours")
-        soon = f", a tenth fail by {hours(float(b10))}" if b10 is not None else ""
-        told.append(f"{whose}{kind}{soon}")
-    return f"{parts}, {'; '.join(told)}" if finding.by else f"{parts} {told[0]}"
+    return alt.layer(*layers, width=width - 90, height=300), notes
 
 
 def _kind(weibull: Mapping[str, Any]) -> str:
