@@ -66,8 +66,8 @@ def require(name: str) -> None:
     """Skips the test, saying why, where a source archive lacks the file; in the repository it must be there."""
     if not (HERE / "data" / name).exists() and is_archive() and datasets()[name]["in_sdist"] == "no":
         pytest.skip(
-            f"{name} is not in this source archive, as its terms ({datasets()[name]['licence']}) are not ours;"
-            " run the test in the repository."
+            f"{name} is not in this source archive, as its licence is unknown or does not go with Apache-2.0"
+            f" ({datasets()[name]['licence']}); run the test in the repository."
         )
 
 

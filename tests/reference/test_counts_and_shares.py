@@ -7,6 +7,7 @@ import pytest
 from published import Case, cases
 
 from fleetlog.stats import proportions as pr
+from fleetlog.stats.small_groups import gamma_prior
 
 
 @pytest.mark.parametrize(
@@ -81,6 +82,12 @@ def test_ratio_of_rates(case: Case) -> None:
     (x1, x2), (t1, t2) = case.arguments["x"], case.arguments["T"]
     ratio = pr.rate_ratio(x1, t1, x2, t2)
     case.check_all({"ratio": ratio.estimate, "p": ratio.p, "lower": ratio.lower, "upper": ratio.upper})
+
+
+@pytest.mark.parametrize("case", cases("gamma.pumps"), indirect=True)
+def test_spread_of_rates(case: Case) -> None:
+    prior = gamma_prior(case.arguments["failures"], case.arguments["hours"])
+    case.check_all({"shape": prior.shape, "rate": prior.rate, "loglik": prior.log_likelihood})
 
 
 @pytest.mark.parametrize("case", cases("mtbf.ratio.F"), indirect=True)
