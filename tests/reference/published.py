@@ -1,8 +1,8 @@
 """Published and computed cases from outside the project: what they say, and how near a result must come.
 
 `expected.json` holds the cases: data file, statistic, arguments, expected values, tolerance, the source
-of the method or data and the program and version that computed the values. Many cases also say what others
-have printed. Each entry of `published` holds those figures as text, with the digits that were printed; `where`
+of the method or data and the program and version that computed the values; where there is a `call`, `verify.R`
+computes them again. Many cases also say what others have printed. Each entry of `published` holds those figures as text, with the digits that were printed; `where`
 names the print, and `verified` says how we know: "read", the text was read; "R", the `call` beside it was made
 in the versions of `program`, as `verify.R` can repeat. The field `provenance` is "published" where a text, a
 help page or an example prints the case, "R" where R was asked for it, else "computed".
@@ -30,15 +30,6 @@ ROOT = HERE.parents[1]
 
 #: ids handed to tests by `cases`; the completeness test compares them with those in the file.
 exercised: set[str] = set()
-
-#: Expected values that we dispute: (case, path) -> the tolerance they do meet, and why no better one.
-DISPUTED: dict[tuple[str, str], tuple[float, str]] = {
-    ("repeat.valve_seat.poisson", "se"): (
-        2e-5,
-        "for one common rate the standard error of the log is exactly 1 / sqrt(48) = 0.14433756729740643; the"
-        " program that made the number stops when its deviance no longer moves, one step early",
-    ),
-}
 
 
 @cache
@@ -121,10 +112,6 @@ class Case:
         want = self._expected[path]
         tolerance = self.record["tolerance"]
         rel = tolerance.get("overrides", {}).get(path.split("/")[-1], tolerance["rel"])
-        if (self.id, path) in DISPUTED:
-            with pytest.raises(AssertionError):  # else there is nothing to dispute
-                _compare(path, _flat(got), _flat(want), rel, tolerance["abs"])
-            rel = DISPUTED[self.id, path][0]
         _compare(f"{self.id} {path}", _flat(got), _flat(want), rel, tolerance["abs"])
 
     def check_all(self, got: dict[str, Any], prefix: str = "") -> None:

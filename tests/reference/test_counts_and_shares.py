@@ -62,17 +62,19 @@ def test_count(case: Case) -> None:
 def test_factors_for_hours_between_failures(case: Case) -> None:
     """Observation ended by the clock: 2r + 2 degrees of freedom for the lower limit."""
     counts = case.expected["r"]
-    found = [pr.mean_time_between(float(r), r, level=case.arguments["confidence"]) for r in counts]
-    case.check_all({"r": counts, "lower": [f.lower for f in found], "upper": [f.upper for f in found]})
+    results = [pr.mean_time_between(float(r), r, level=case.arguments["confidence"]) for r in counts]
+    case.check_all(
+        {"r": counts, "lower": [one.lower for one in results], "upper": [one.upper for one in results]}
+    )
 
 
 @pytest.mark.parametrize("case", cases("mtbf.nist8451.example"), indirect=True)
 def test_hours_between_failures(case: Case) -> None:
     hours, r, level = (case.arguments[key] for key in ("T", "r", "confidence"))
-    found = pr.mean_time_between(hours, r, level=level)
+    result = pr.mean_time_between(hours, r, level=level)
     bound = pr.mean_time_between_without_failure(hours, level=0.95)
     case.check_all(
-        {"mtbf": found.hours, "lower": found.lower, "upper": found.upper, "lower_zero_fail_95": bound}
+        {"mtbf": result.hours, "lower": result.lower, "upper": result.upper, "lower_zero_fail_95": bound}
     )
 
 

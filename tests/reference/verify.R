@@ -6,11 +6,12 @@
 # On Debian 12, which has the versions named in expected.json:
 #
 #   apt-get install r-base-core r-cran-survival r-cran-mass r-cran-boot r-cran-kmsurv r-cran-survmisc \
-#       r-cran-epi r-cran-jsonlite
+#       r-cran-epi r-cran-cmprsk r-cran-jsonlite
 #
 # A published value that says `"verified": "R"` holds a `call`: an expression whose value is a list, named as the
-# case names its figures. Besides the packages below, calls use `rows`, `kmsurv`,
-# `weibull` and `weighted_log_ranks` from this file.
+# case names its figures. It is compared to the digits printed. A case may hold a `call` of its own, which gives
+# expected values; they are compared within the tolerance of the case. Besides the packages below, calls use the
+# functions of this file.
 
 suppressPackageStartupMessages({
   library(survival)
@@ -44,6 +45,65 @@ weibull <- function(fit) {
   )
 }
 
+# The Weibull law of lives that came under observation at `entry`, where survreg does not help: the likelihood of
+# each life given that it reached its entry age. `naive_*` are those of survreg, as if every life began at 0.
+late_weibull <- function(entry, exit, event) {
+  slope <- function(shape) {
+    power <- function(t) ifelse(t > 0, t^shape, 0)
+    logs <- function(t) ifelse(t > 0, t^shape * log(t), 0)
+    sum(event) / shape + sum(event * log(exit)) - sum(event) * sum(logs(exit) - logs(entry)) / sum(power(exit) - power(entry))
+  }
+  shape <- uniroot(slope, c(0.05, 50), tol = 1e-13)$root
+  scale <- (sum(exit^shape - entry^shape) / sum(event))^(1 / shape)
+  log_likelihood <- function(p) {
+    shape <- exp(p[1])
+    scale <- exp(p[2])
+    sum(event * (log(shape / scale) + (shape - 1) * log(exit / scale)) - (exit / scale)^shape + (entry / scale)^shape)
+  }
+  covariance <- solve(-optimHess(log(c(shape, scale)), log_likelihood, control = list(ndeps = c(1e-4, 1e-4))))
+  naive <- survreg(Surv(exit, event) ~ 1)
+  list(
+    n = length(exit), r = sum(event), beta = shape, eta = scale, loglik = log_likelihood(log(c(shape, scale))),
+    se_log_beta = sqrt(covariance[1, 1]), se_log_eta = sqrt(covariance[2, 2]), cov_logeta_logbeta = covariance[1, 2],
+    mu = log(scale), sigma = 1 / shape, naive_beta = 1 / naive$scale, naive_eta = exp(unname(coef(naive)))
+  )
+}
+
+# Cumulative incidence of causes 1 and 2 with the standard errors of survfit and of Gray's program.
+incidences <- function(time, cause, times) {
+  ours <- summary(survfit(Surv(time, factor(cause, 0:2)) ~ 1), times = times)
+  gray <- cmprsk::timepoints(cmprsk::cuminc(time, cause), times)
+  list(
+    time = times, surv = ours$pstate[, 1], cif_1 = ours$pstate[, 2], cif_2 = ours$pstate[, 3],
+    se_ij_1 = ours$std.err[, 2], se_ij_2 = ours$std.err[, 3],
+    se_cmprsk_1 = sqrt(gray$var[1, ]), se_cmprsk_2 = sqrt(gray$var[2, ])
+  )
+}
+
+# Trend tests of the intervals between failures of one machine, watched to its last failure.
+trends <- function(intervals) {
+  ages <- cumsum(intervals)
+  n <- length(ages)
+  end <- ages[n]
+  centroid <- function(ages, m) (mean(ages) - end / 2) / (end * sqrt(1 / (12 * m)))
+  laplace <- centroid(ages[-n], n - 1)
+  later <- outer(seq_len(n), seq_len(n), "<")
+  list(
+    n = n, mean = mean(intervals), laplace_failure_truncated = laplace, p_two = 2 * pnorm(-abs(laplace)),
+    laplace_time_truncated_at_last = centroid(ages, n), milhdbk = 2 * sum(log(end / ages[-n])), df = 2 * (n - 1),
+    lewis_robinson = laplace * mean(intervals) / sd(intervals),
+    reversals = sum(outer(intervals, intervals, "<") & later)
+  )
+}
+
+# Shares made to rise: neighbours that fall are pooled, weighted by their numbers.
+pooled <- function(share, weight) {
+  best <- function(i) max(sapply(seq_len(i), function(from) min(sapply(i:length(share), function(to) {
+    weighted.mean(share[from:to], weight[from:to])
+  }))))
+  sapply(seq_along(share), best)
+}
+
 # Two groups compared by log-rank tests of several weights: U (failures of the first group less those expected),
 # its hypergeometric variance V, U^2 / V and its tail.
 weighted_log_ranks <- function(time, event, group) {
@@ -75,25 +135,40 @@ half_unit <- function(printed) {
   0.5 * 10^(exponent - nchar(parts[3]))
 }
 
-agrees <- function(printed, got) {
+agrees <- function(printed, got, name) {
   if (is.null(printed)) return(is.na(got))
   !is.na(got) && abs(as.numeric(printed) - got) <= half_unit(printed) * (1 + 1e-9)
 }
 
-# The names under which `printed` and `got` differ, at any depth.
-differences <- function(printed, got, path = "") {
-  if (!is.null(names(printed))) {
-    return(unlist(lapply(names(printed), function(name) {
-      if (is.null(got[[name]])) return(paste0(path, name, ": R gives none"))
-      differences(printed[[name]], got[[name]], paste0(path, name, "/"))
+# Whether a number from R is an expected one within the tolerance of its case.
+within <- function(tolerance) {
+  function(expected, got, name) {
+    if (is.character(expected) || is.logical(expected)) return(TRUE)
+    if (is.null(expected)) return(is.na(got))
+    rel <- tolerance$overrides[[name]]
+    if (is.null(rel)) rel <- tolerance$rel
+    !is.na(got) && abs(expected - got) <= max(tolerance$abs, rel * abs(expected))
+  }
+}
+
+compared <- 0
+
+# Where `wanted` and what R gives differ by the rule `same(wanted, got, name)`. What R does not give is a difference
+# if the comparison is to be complete.
+differences <- function(wanted, got, same, complete, path = "") {
+  if (!is.null(names(wanted))) {
+    return(unlist(lapply(names(wanted), function(name) {
+      if (!is.null(got[[name]])) return(differences(wanted[[name]], got[[name]], same, complete, paste0(path, name, "/")))
+      if (complete) paste0(path, name, ": R gives none")
     })))
   }
+  while (is.list(wanted) && length(wanted) == 1 && is.list(wanted[[1]])) wanted <- wanted[[1]]
+  if (!is.list(wanted)) wanted <- list(wanted)
   got <- unname(unlist(got))
-  if (is.list(printed) && length(printed) != length(got)) return(paste0(path, ": R gives ", length(got), " values"))
-  if (!is.list(printed)) printed <- list(printed)
-  differ <- !mapply(agrees, printed, got)
-  if (!any(differ)) return(NULL)
-  paste0(path, which(differ), ": ", printed[differ], " is in R ", sprintf("%.10g", got[differ]))
+  compared <<- compared + length(got)
+  if (length(wanted) != length(got)) return(paste0(path, ": R gives ", length(got), " values"))
+  differ <- !mapply(same, wanted, got, basename(path))
+  if (any(differ)) paste0(path, which(differ), ": ", wanted[differ], " is in R ", sprintf("%.13g", got[differ]))
 }
 
 # Seven digits, as R prints by default, with the zeros at the end.
@@ -104,7 +179,8 @@ shown <- function(got) {
 }
 
 failures <- 0
-checked <- 0
+prints <- 0
+calls <- 0
 fail <- function(...) {
   failures <<- failures + 1
   cat(..., "\n")
@@ -118,8 +194,15 @@ for (case in fromJSON(file.path(here, "expected.json"), simplifyVector = FALSE)$
       cat(toJSON(list(id = case$id, value = shown(got)), auto_unbox = TRUE, na = "null"), "\n")
       next
     }
-    checked <- checked + 1
-    for (line in differences(published$value, got)) fail(case$id, line)
+    prints <- prints + 1
+    for (line in differences(published$value, got, agrees, complete = TRUE)) fail(case$id, line)
+  }
+  if (!printing && !is.null(case$call)) {
+    calls <- calls + 1
+    before <- compared
+    got <- eval(parse(text = case$call))
+    for (line in differences(case$expected, got, within(case$tolerance), complete = FALSE)) fail(case$id, line)
+    if (compared == before) fail(case$id, "the call gives none of the expected values")
   }
 }
 
@@ -203,9 +286,12 @@ if (!printing) {
   }
 
   cat(R.version.string, "\n")
-  for (package in c("survival", "MASS", "boot", "KMsurv", "survMisc", "Epi")) {
+  for (package in c("survival", "MASS", "boot", "KMsurv", "survMisc", "Epi", "cmprsk")) {
     cat(package, as.character(packageVersion(package)), "\n")
   }
-  cat(checked, "published values and", length(packaged), "data files compared,", failures, "differences\n")
+  cat(
+    prints, "prints of R and the expected values of", calls, "cases (", compared, "figures ) and", length(packaged),
+    "data files compared:", failures, "differences\n"
+  )
   if (failures > 0) quit(status = 1)
 }
