@@ -2,10 +2,13 @@
 
 `expected.json` holds the cases: data file, statistic, arguments, expected values, tolerance, the source
 of the method or data and the program and version that computed the values; where there is a `call`, `verify.R`
-computes them again. Many cases also say what others have printed. Each entry of `published` holds those figures as text, with the digits that were printed; `where`
-names the print, and `verified` says how we know: "read", the text was read; "R", the `call` beside it was made
-in the versions of `program`, as `verify.R` can repeat. The field `provenance` is "published" where a text, a
-help page or an example prints the case, "R" where R was asked for it, else "computed".
+computes them again.
+
+Many cases also say what others have printed. Each entry of `published` holds those figures as text, with the
+digits that were printed; `where` names the print, and `verified` says how we know: "read", the text was read;
+"R", the `call` beside it was made in the versions of `program`, as `verify.R` can repeat. The field `provenance`
+is "published" where a text, a help page or an example prints the case, "R" where R was asked for it, else
+"computed".
 
 `datasets.csv` says where each file of `data/` comes from and under which terms; `NOTICE.md` tells on what
 basis a file is handed on, and which stay out of the source archive.
