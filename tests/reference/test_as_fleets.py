@@ -80,10 +80,10 @@ def _fluid(voltage: int) -> list[Life]:
 
 def _ask(folder: Path, lives: list[Life], scale: float = 1.0, split: bool = False) -> SurvivalFinding:
     with fleet_of_lives(folder, lives, scale) as fleet:
-        found = survival(fleet, component="drive_pump", by=("site",) if split else ())
+        result = survival(fleet, component="drive_pump", by=("site",) if split else ())
     # Every pump fitted after the failure is sold at once, so no life but the published ones is observed.
-    assert sum(group.spells for group in found.groups) == len(lives)
-    return found
+    assert sum(group.spells for group in result.groups) == len(lives)
+    return result
 
 
 def _at(curve: pl.DataFrame, hours: list[float], column: str) -> list[float]:
@@ -159,8 +159,8 @@ def test_thin_first_risk_sets_do_not_end_the_curve(tmp_path: Path) -> None:
 
 def test_survival_by_group(tmp_path: Path) -> None:
     expected = all_cases()["km.lung.sex365"]["expected"]
-    found = _ask(tmp_path, _lung("sex"), split=True)
-    got = [_at(group.curve, [365], "survival")[0] for group in found.groups]
+    result = _ask(tmp_path, _lung("sex"), split=True)
+    got = [_at(group.curve, [365], "survival")[0] for group in result.groups]
     assert got == pytest.approx(expected["surv"], rel=TOLERANCE)
 
 
@@ -171,11 +171,11 @@ def test_median(tmp_path: Path) -> None:
 
 def test_medians_by_group(tmp_path: Path) -> None:
     expected = all_cases()["km.veteran.celltype"]["expected"]
-    found = _ask(tmp_path, _veteran(), split=True)
-    assert [group.group["site"] for group in found.groups] == expected["strata"]
-    assert [group.spells for group in found.groups] == expected["records"]
-    assert [group.failures for group in found.groups] == expected["events"]
-    assert [group.median_hours for group in found.groups] == expected["median"]
+    result = _ask(tmp_path, _veteran(), split=True)
+    assert [group.group["site"] for group in result.groups] == expected["strata"]
+    assert [group.spells for group in result.groups] == expected["records"]
+    assert [group.failures for group in result.groups] == expected["events"]
+    assert [group.median_hours for group in result.groups] == expected["median"]
 
 
 def test_median_where_survival_is_one_half_exactly(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ import pytest
 from published import Case, cases
 
 from fleetlog.stats import proportions as pr
+from fleetlog.stats.small_groups import gamma_prior
 
 
 @pytest.mark.parametrize(
@@ -61,17 +62,19 @@ def test_count(case: Case) -> None:
 def test_factors_for_hours_between_failures(case: Case) -> None:
     """Observation ended by the clock: 2r + 2 degrees of freedom for the lower limit."""
     counts = case.expected["r"]
-    found = [pr.mean_time_between(float(r), r, level=case.arguments["confidence"]) for r in counts]
-    case.check_all({"r": counts, "lower": [f.lower for f in found], "upper": [f.upper for f in found]})
+    results = [pr.mean_time_between(float(r), r, level=case.arguments["confidence"]) for r in counts]
+    case.check_all(
+        {"r": counts, "lower": [one.lower for one in results], "upper": [one.upper for one in results]}
+    )
 
 
 @pytest.mark.parametrize("case", cases("mtbf.nist8451.example"), indirect=True)
 def test_hours_between_failures(case: Case) -> None:
     hours, r, level = (case.arguments[key] for key in ("T", "r", "confidence"))
-    found = pr.mean_time_between(hours, r, level=level)
+    result = pr.mean_time_between(hours, r, level=level)
     bound = pr.mean_time_between_without_failure(hours, level=0.95)
     case.check_all(
-        {"mtbf": found.hours, "lower": found.lower, "upper": found.upper, "lower_zero_fail_95": bound}
+        {"mtbf": result.hours, "lower": result.lower, "upper": result.upper, "lower_zero_fail_95": bound}
     )
 
 
@@ -81,6 +84,12 @@ def test_ratio_of_rates(case: Case) -> None:
     (x1, x2), (t1, t2) = case.arguments["x"], case.arguments["T"]
     ratio = pr.rate_ratio(x1, t1, x2, t2)
     case.check_all({"ratio": ratio.estimate, "p": ratio.p, "lower": ratio.lower, "upper": ratio.upper})
+
+
+@pytest.mark.parametrize("case", cases("gamma.pumps"), indirect=True)
+def test_spread_of_rates(case: Case) -> None:
+    prior = gamma_prior(case.arguments["failures"], case.arguments["hours"])
+    case.check_all({"shape": prior.shape, "rate": prior.rate, "loglik": prior.log_likelihood})
 
 
 @pytest.mark.parametrize("case", cases("mtbf.ratio.F"), indirect=True)

@@ -29,7 +29,7 @@ def ticks(values: pl.Series) -> np.ndarray:
 
 def figures(fit: CoxFit) -> dict[str, Any]:
     one = len(fit.names) == 1
-    found: dict[str, Any] = {
+    result: dict[str, Any] = {
         "term": fit.names[0] if one else list(fit.names),
         "coef": fit.coefficients,
         "se": fit.std_errors,
@@ -45,17 +45,17 @@ def figures(fit: CoxFit) -> dict[str, Any]:
     if fit.robust_std_errors is not None:
         assert fit.robust_wald is not None
         assert fit.robust_score is not None
-        found |= {
+        result |= {
             "robust_se": fit.robust_std_errors,
             "wald_robust": fit.robust_wald.chi2,
             "score_robust": fit.robust_score.chi2,
         }
-    return found
+    return result
 
 
 def check(case: Case, fit: CoxFit) -> None:
-    found = figures(fit)
-    case.check_all({key: found[key] for key in case.expected if key in found})
+    result = figures(fit)
+    case.check_all({key: result[key] for key in case.expected if key in result})
 
 
 def model(rows: pl.DataFrame, names: list[str], **options: Any) -> CoxFit:
@@ -116,9 +116,9 @@ def test_factor_and_measurements(case: Case) -> None:
         (pl.col("celltype") == level).cast(pl.Int64).alias(level) for level in levels
     )
     fit = model(rows, ["karno", "diagtime", "age", "prior", "trt", *levels])
-    found = figures(fit)
+    result = figures(fit)
     assert [t.rsplit(")", 1)[-1] for t in case.expected["term"]] == list(fit.names)
-    case.check_all({key: found[key] for key in case.expected if key != "term"})
+    case.check_all({key: result[key] for key in case.expected if key != "term"})
     case.check("term", case.expected["term"])
 
 
@@ -152,8 +152,8 @@ def test_sampling_weights(case: Case) -> None:
     """A weighted failure is still one among the ties."""
     rows = case.data()
     for ties in ("breslow", "efron"):
-        found = figures(model(rows, ["x"], weights=rows["wt"].to_numpy(), ties=ties))
-        case.check_all({key: found[key] for key in ("coef", "se", "loglik", "loglik0")}, f"{ties}/")
+        result = figures(model(rows, ["x"], weights=rows["wt"].to_numpy(), ties=ties))
+        case.check_all({key: result[key] for key in ("coef", "se", "loglik", "loglik0")}, f"{ties}/")
 
 
 @pytest.mark.parametrize("case", cases("cox.tg1.baseline"), indirect=True)

@@ -75,6 +75,7 @@ def test_power_law_of_one_machine(case: Case) -> None:
             "intensity_T": law.intensity,
             "mtbf_T": law.mean_hours_between,
             "beta_unbiased": law.shape_unbiased,
+            "growth": 1 - law.shape_unbiased,
             "lambda_unbiased": law.rate_unbiased,
             "mtbf_T_unbiased": law.mean_hours_between_unbiased,
             "beta_ci95": law.shape_ci,

@@ -203,20 +203,6 @@ def test_split_spells(case: Case) -> None:
     )
 
 
-@pytest.mark.parametrize("case", cases("data.fan.difference"), indirect=True)
-def test_two_copies_of_the_fan_data_agree(case: Case) -> None:
-    """Only one copy may be handed on; its totals are compared with those published for both."""
-    rows = case.data()
-    for copy in ("survival", "smrd"):
-        case.check_all(
-            {
-                f"n_{copy}": rows.height,
-                f"events_{copy}": rows["event"].sum(),
-                f"sum_{copy}": rows["time"].sum(),
-            }
-        )
-
-
 @pytest.mark.parametrize("case", cases("km.quantile.tie"), indirect=True)
 def test_median_on_a_plateau(case: Case) -> None:
     curve = product_limit(RiskTable.from_spells(0, [10, 20, 30, 40], [1, 1, 1, 1]))
