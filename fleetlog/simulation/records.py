@@ -232,25 +232,19 @@ class Records:
         machine = rented["machine"].to_numpy()
         kinds = [plan.makes[i].models[j][1] for i, j in zip(them.make, them.model, strict=True)]
         price = np.array([plan.day_rates.get(kind, 250.0) for kind in kinds])[machine]
-        begin, end = (each[machine] for each in them.recorded())
-        back = np.minimum(np.floor(rented["in_day"].to_numpy()), end)
+        end = them.recorded()[1][machine]
+        since = (pl.col("out_day") - self.world.begin_day) / 365
+        rate = pl.Series(price) * pl.col("factor") * 1.03**since  # prices rise by 3 % a year
         frame = rented.with_columns(
-            pl.Series("begin", begin),
-            pl.Series("back", back),
             pl.col("out_day").floor(),
-            # Prices rise by 3 % a year.
-            rate=5
-            * (
-                pl.Series(price) * pl.col("factor") / 5 * 1.03 ** ((pl.col("out_day") - begin.min()) / 365)
-            ).round(),
+            back=np.minimum(np.floor(rented["in_day"].to_numpy()), end),
+            rate=5 * (rate / 5).round().cast(pl.Int64),
         )
-        return frame.filter(
-            (pl.col("out_day") >= pl.col("begin")) & (pl.col("back") > pl.col("out_day"))
-        ).select(
+        return frame.filter(pl.col("back") > pl.col("out_day")).select(
             machine_id=self.name(),
             out_at=as_day(pl.col("out_day")),
             in_at=pl.when(pl.col("back") < self.world.end_day).then(as_day(pl.col("back"))),
-            day_rate=pl.col("rate").cast(pl.Int64),
+            day_rate="rate",
             **{DAY: "out_day"},
         )
 
