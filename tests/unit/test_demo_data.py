@@ -239,9 +239,9 @@ def test_readme_names_the_place_of_every_planted_mess(
         assert re.search(rf"(?<!\d){unit}(?!\d)", told), unit
 
 
-def test_the_makers_changed_on_different_days(demo: Path, readme: str, files: dict[str, Rows]) -> None:
+def test_the_makers_changed_on_different_days(yard: Any, readme: str, files: dict[str, Rows]) -> None:
     """Each maker has a date of its own, or none; nobody's is that of another."""
-    changes = tomllib.loads((demo / "design_changes.toml").read_text(encoding="utf-8"))["design_changes"]
+    changes = yard.changes
     assert {row["component"] for row in changes} == {"internal_bushing"}
     by_make = {row["make"]: row for row in changes}
     assert set(by_make) == {row["make"] for row in files["machines"]}
