@@ -555,7 +555,7 @@ def test_costs_fit_hours_and_parts(files: dict[str, Rows]) -> None:
         if line["labour_cost"] and line["labour_hours"]:
             assert float(line["labour_cost"]) == pytest.approx(95 * float(line["labour_hours"]), abs=0.01)
     bushings = of(files["work_lines"], component="internal_bushing", action="replace")
-    assert {line["parts_cost"] for line in bushings} == {"4.50"}
+    assert {line["parts_cost"] for line in bushings} == {"4.60"}
     long_jobs = [
         float(line["labour_hours"] or 0) for line in bushings if float(line["labour_hours"] or 0) > 5
     ]
