@@ -22,7 +22,8 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from fleetlog.faults.loader import SHIPPED, merge, parse_family, read_toml
+from fleetlog.faults.loader import SHIPPED, merge, parse_family
+from fleetlog.faults.reading import read_toml
 from fleetlog.simulation.arrays import EPOCH, days_since_epoch
 from fleetlog.simulation.files import DAY
 from fleetlog.simulation.law import World
@@ -69,9 +70,10 @@ class Demo:
         )
         self.k = [cause.name for cause in self.law.causes].index(BUSHING)
         self.stated = "design_changes" in settings  # else the list of parts must tell which bushing it is
-        changes = (settings if self.stated else toml("design_changes.toml"))["design_changes"]
+        self.stated_in = "fleetlog.toml" if self.stated else "design_changes.toml"
+        self.changes = toml(self.stated_in)["design_changes"]
         years = ((AS_OF - BEGIN).days + 1) / 365.25
-        self.world = World.of(self.law, Disorder(unrecorded=0.02), self.plan(changes), years, AS_OF, 30.4)
+        self.world = World.of(self.law, Disorder(unrecorded=0.02), self.plan(), years, AS_OF, 30.4)
         self.records = draw_block(self.world, SEED, 0, 0, len(UNITS), self.stories())
         self.machines, self.log = self.records.machines, self.records.log
         self.machines.meters = self.meters()
@@ -87,13 +89,13 @@ class Demo:
         self.tables = {kind: frame.drop(DAY) for kind, frame in self.records.tables(keeping, *seeds)}
         self.finish()
 
-    def plan(self, changes: Sequence[Row]) -> FleetPlan:
+    def plan(self) -> FleetPlan:
         """What the fleet is made of."""
         data = self.data
         return FleetPlan(
             names=tuple(UNITS),
             makes=tuple(Make(**make) for make in data["makes"]),
-            changes=tuple(DesignChange(**change) for change in changes),
+            changes=tuple(DesignChange(**change) for change in self.changes),
             habits=tuple(Habit(**habit) for habit in data["habits"]),
             phrases=Phrases(**data["phrases"]),
             facts={name: Facts(**facts) for name, facts in data["units"].items()},
@@ -170,7 +172,7 @@ class Demo:
     @cached_property
     def first_variant(self) -> list[str]:
         """The bushing that each machine's pump was built with."""
-        return self.variants(self.machines.pump_built, range(len(UNITS)))
+        return self.variants(self.machines.pump_built.tolist(), range(len(UNITS)))
 
     def known_parts(self) -> pl.DataFrame:
         """Pumps wherever the machine's build date would mislead about the bushing, and a few more.
@@ -233,7 +235,7 @@ class Demo:
         """Every cure tried: its line of the log, the true cause, running hours to the next code (back)."""
         lines = self.log.lines.frame(LINE).with_columns(ran=pl.col("hours") + 0.01).sort("ran")
         codes = self.log.codes.frame(EVENT).select("machine", "side", code="hours").sort("code")
-        by = {"by": ["machine", "side"], "strategy": "forward", "check_sortedness": False}
+        by: Any = {"by": ["machine", "side"], "strategy": "forward", "check_sortedness": False}
         lines = lines.join_asof(codes, left_on="ran", right_on="code", **by)
         cures = [cure.step.name for cure in self.world.cures]
         tried = self.named(self.records.seen(lines)).filter(
@@ -271,12 +273,10 @@ class Demo:
         cases, tried, habit = self.cases, self.attempts, self.world.plan.habits[0]
         original, law = self.lives.filter(variant="original"), self.law.hazard(BUSHING, "original")
         failed = original.filter("failed")
-        ages = ((10 * original[age]).round().cast(pl.Int64) for age in ("entry", "exit"))
-        curve = product_limit(RiskTable.from_spells(*ages, original["failed"]))
-        lines, orders = (
-            self.tables["work_lines"],
-            self.tables["work_orders"].select("work_order_id", "machine_id"),
-        )
+        entry, left = ((10 * original[age]).round().cast(pl.Int64) for age in ("entry", "exit"))
+        curve = product_limit(RiskTable.from_spells(entry, left, original["failed"]))
+        lines = self.tables["work_lines"]
+        orders = self.tables["work_orders"].select("work_order_id", "machine_id")
         told = lines.filter(component=BUSHING, finding="worn").join(orders, on="work_order_id")
         sensors = tried.filter("written", step="replace_sensor")
         vain = sensors.filter(pl.col("cause") != "position_sensor")
@@ -354,6 +354,7 @@ class Demo:
             "mess": "\n".join(
                 f"| {what} | {', '.join(dict.fromkeys(where))} |" for what, where in mess.items()
             ),
+            "stated_in": self.stated_in,
             "twice_in_vain": " and ".join(
                 (", ".join(figures["twice_in_vain"][:-1]), figures["twice_in_vain"][-1])
             ),
@@ -372,15 +373,13 @@ def as_text(frame: pl.DataFrame) -> pl.DataFrame:
     """All cells as they stand in the file; an empty text is none."""
     columns = []
     for name, kind in frame.schema.items():
-        cell = pl.col(name)
+        cells = frame[name]
         if isinstance(kind, pl.Datetime):
-            cell = cell.dt.to_string("%Y-%m-%dT%H:%M:%S")
+            cells = cells.dt.to_string("%Y-%m-%dT%H:%M:%S")
         elif kind.is_float():
             places = 1 if "hours" in name and name != "labour_hours" else 2
-            cell = pl.Series(
-                name, [None if x is None else f"{x:.{places}f}" for x in frame[name]], dtype=pl.String
-            )
-        columns.append(cell.cast(pl.String))
+            cells = pl.Series(name, [None if x is None else f"{x:.{places}f}" for x in cells])
+        columns.append(cells.cast(pl.String))
     return frame.with_columns(columns).with_columns(pl.when(pl.all() != "").then(pl.all()))
 
 

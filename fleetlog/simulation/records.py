@@ -232,25 +232,19 @@ class Records:
         machine = rented["machine"].to_numpy()
         kinds = [plan.makes[i].models[j][1] for i, j in zip(them.make, them.model, strict=True)]
         price = np.array([plan.day_rates.get(kind, 250.0) for kind in kinds])[machine]
-        begin, end = (each[machine] for each in them.recorded())
-        back = np.minimum(np.floor(rented["in_day"].to_numpy()), end)
+        end = them.recorded()[1][machine]
+        since = (pl.col("out_day") - self.world.begin_day) / 365
+        rate = pl.Series(price) * pl.col("factor") * 1.03**since  # prices rise by 3 % a year
         frame = rented.with_columns(
-            pl.Series("begin", begin),
-            pl.Series("back", back),
             pl.col("out_day").floor(),
-            # Prices rise by 3 % a year.
-            rate=5
-            * (
-                pl.Series(price) * pl.col("factor") / 5 * 1.03 ** ((pl.col("out_day") - begin.min()) / 365)
-            ).round(),
+            back=np.minimum(np.floor(rented["in_day"].to_numpy()), end),
+            rate=5 * (rate / 5).round().cast(pl.Int64),
         )
-        return frame.filter(
-            (pl.col("out_day") >= pl.col("begin")) & (pl.col("back") > pl.col("out_day"))
-        ).select(
+        return frame.filter(pl.col("back") > pl.col("out_day")).select(
             machine_id=self.name(),
             out_at=as_day(pl.col("out_day")),
             in_at=pl.when(pl.col("back") < self.world.end_day).then(as_day(pl.col("back"))),
-            day_rate=pl.col("rate").cast(pl.Int64),
+            day_rate="rate",
             **{DAY: "out_day"},
         )
 
@@ -387,45 +381,21 @@ class Records:
         lines: pl.DataFrame,
     ) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
         """Codes, orders and lines with those of every day among them, by machine and time."""
-        every = np.arange(self.machines.size)
-        begin, end = (self.machines.clock.hours(every, day) for day in self.machines.recorded())
+        every, who, day = np.arange(self.machines.size), self.name(), {DAY: pl.col("day")}
+        begin, end = (self.machines.clock.hours(every, border) for border in self.machines.recorded())
         other = routine(np.random.default_rng(seed), begin, end, work)
         number = pl.format("R{}-{}", pl.lit(self.block), pl.col("service") + 1)
-        services = self.seen(other.services.with_columns(side=pl.lit(0)))
-        more_codes = self.seen(other.codes.with_columns(side=pl.lit(0))).select(
-            machine_id=self.name(),
-            seen_at="at",
-            hours="hours",
-            spn="spn",
-            fmi="fmi",
-            description="description",
-            status=pl.lit("stored"),
-            source=pl.lit("telematics"),
-            **{DAY: "day"},
+        services, seen = (self.seen(x.with_columns(side=0)) for x in (other.services, other.codes))
+        sent = {"status": pl.lit("stored"), "source": pl.lit("telematics")}
+        more_codes = seen.select(
+            "hours", "spn", "fmi", "description", machine_id=who, seen_at="at", **sent, **day
         )
-        more_orders = services.select(
-            work_order_id=number,
-            machine_id=self.name(),
-            opened_at="at",
-            closed_at="at",
-            hours="hours",
-            complaint="complaint",
-            status=pl.lit("closed"),
-            **{DAY: "day"},
-        )
-        done = services.join(other.tasks, on="service", maintain_order="left_right").select(
-            work_order_id=number,
-            machine_id=self.name(),
-            line_no="line_no",
-            done_at="at",
-            component="component",
-            action="action",
-            result="result",
-            finding="finding",
-            labour_hours="labour_hours",
-            parts_cost="parts_cost",
-            **{DAY: "day"},
-        )
+        head = {"work_order_id": number, "machine_id": who}
+        closed = {"opened_at": pl.col("at"), "closed_at": pl.col("at"), "status": pl.lit("closed")}
+        more_orders = services.select("hours", "complaint", **head, **closed, **day)
+        tasks = services.join(other.tasks, on="service", maintain_order="left_right")
+        own = [name for name in other.tasks.columns if name != "service"]
+        done = tasks.select(*own, **head, done_at="at", **day)
         codes, orders, lines = (
             pl.concat((own, new.cast({name: own.schema[name] for name in new.columns})), how="diagonal")
             for own, new in ((codes, more_codes), (orders, more_orders), (lines, done))

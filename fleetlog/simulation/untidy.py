@@ -1,4 +1,4 @@
-"""Untidy records: what people, meters and feeds do to a yard's books.
+"""Untidy records: what people, meters and feeds do to a yard's files.
 
 Every kind of table has its list of mishaps and of how many of the untidy records suffer each; the lists are
 invented. What happened to the machines stays as it was; only what is written down of it changes.
@@ -24,7 +24,7 @@ DAYS_LATE = 5.0
 # Shares of the untidy records of each kind that suffer a mishap; one with the name of a column empties it.
 _SHARES: dict[str, dict[str, float]] = {
     "readings": {"gap": 0.30, "rounded": 0.20, "out_of_order": 0.15, "duplicate": 0.10, "typo": 0.10,
-                 "outlier": 0.10, "source": 0.04, "hours": 0.01},
+                 "outlier": 0.10, "source": 0.04, "no_hours": 0.01},
     "codes": {"late": 0.25, "side": 0.25, "out_of_order": 0.15, "duplicate": 0.15, "hours": 0.10,
               "typo": 0.05, "status": 0.04, "fmi": 0.01},
     "orders": {"hours": 0.25, "disagree": 0.25, "typo": 0.15, "closed_at": 0.10, "complaint": 0.10,
@@ -77,7 +77,7 @@ def untidy_meters(
     Args:
         rng: the source of random numbers.
         mess: share of untidy records.
-        begin, end: days between which each machine's books were kept.
+        begin, end: days between which each machine is on record.
         built: day on which each was built.
         pace: running hours a day.
     """
@@ -128,8 +128,9 @@ class Untidy:
         hours[typo] = mistyped(rng, hours[typo])
         gap, _ = self._runs(rng, machine, "gap")
         by_hand = pl.Series(hit["typo"] | hit["rounded"])
-        untidy = _blank(frame.with_columns(pl.Series("hours", hours)), hit).with_columns(
-            source=pl.when(by_hand).then(pl.lit("manual")).otherwise("source")
+        untidy = _blank(frame, hit).with_columns(
+            hours=pl.when(~pl.Series(hit["no_hours"])).then(pl.Series(hours)),
+            source=pl.when(by_hand).then(pl.lit("manual")).otherwise("source"),
         )
         return _in_order(rng, untidy, hit, there=~gap | self._spares(frame))
 

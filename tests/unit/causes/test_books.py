@@ -13,8 +13,7 @@ import pytest
 from fleetlog.errors import UsageError
 from fleetlog.intake import load_paths
 from fleetlog.session.fleet import intake_settings, open_fleet
-from fleetlog.simulation import FileForm, Window
-from fleetlog.simulation import simulate as world
+from fleetlog.simulation import FileForm, Window, records
 from fleetlog.simulation.simulate import Keeping, SimulatedFleet, simulate
 from fleetlog.simulation.untidy import mistyped
 
@@ -45,7 +44,7 @@ def test_untidy_books_tell_of_the_same_world_and_come_out_the_same_again(tmp_pat
 
 def test_pieces_make_the_same_files_as_one_go(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     whole = made(tmp_path / "whole", Keeping(routine=True))
-    monkeypatch.setattr(world, "READINGS", 500)
+    monkeypatch.setattr(records, "READINGS", 500)
     pieces = made(tmp_path / "pieces", Keeping(routine=True))
     for path in whole.files.iterdir():
         assert path.read_bytes() == (pieces.files / path.name).read_bytes(), path.name

@@ -9,44 +9,39 @@ import pytest
 
 from fleetlog.planning.forecast import forecast
 from fleetlog.planning.forecast_check import check_forecasts
-from fleetlog.planning.forecast_verification import (
-    RECORD_MONTHS,
-    ForecastVerification,
-    record_length,
-    verify_forecast,
-)
+from fleetlog.planning.forecast_verification import RECORD_MONTHS, ForecastVerification, verify_forecast, record_length
 from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import Scope
 
-END = date(2026, 4, 30)
+END = date(2026, 5, 31)
 
 
 @pytest.fixture(scope="module")
-def april(demo: Fleet) -> ForecastVerification:
+def may(demo: Fleet) -> ForecastVerification:
     found = verify_forecast(demo, Scope(as_of=END), record_months=3, draws=50)
     assert found is not None
     return found
 
 
-def test_it_is_the_forecast_that_was_printed_then(april: ForecastVerification, demo: Fleet) -> None:
-    assert isinstance(april, Finding)
-    assert (april.asked, april.month) == (date(2026, 3, 31), "2026-04")
-    printed = forecast(demo, Scope(as_of=april.asked), months=6, draws=50).frame.filter(
-        pl.col("month") == april.month
+def test_it_is_the_forecast_that_was_printed_then(may: ForecastVerification, demo: Fleet) -> None:
+    assert may.to_dict()["rows"]
+    assert (may.asked, may.month) == (date(2026, 4, 30), "2026-05")
+    printed = forecast(demo, Scope(as_of=may.asked), months=6, draws=50).frame.filter(
+        pl.col("month") == may.month
     )
     columns = ["component", "cause", "expected", "lower_80", "upper_80", "parts", "labour_hours"]
-    shown = april.frame.filter(pl.col("component") != "all")
+    shown = may.frame.filter(pl.col("component") != "all")
     assert shown.select(columns[:2]).equals(printed.select(columns[:2]))
     for column in columns[2:]:
         assert shown[column].to_list() == pytest.approx(printed[column].to_list(), rel=1e-12)
 
 
-def test_what_came_is_what_the_lives_and_the_orders_say(april: ForecastVerification, demo: Fleet) -> None:
+def test_what_came_is_what_the_lives_and_the_orders_say(may: ForecastVerification, demo: Fleet) -> None:
     demo.history(END)
-    rows = {row["component"]: row for row in april.frame.to_dicts() if row["cause"] != "calibration"}
+    rows = {row["component"]: row for row in may.frame.to_dicts() if row["cause"] != "calibration"}
     zone = demo.settings.fleet.time_zone
-    month = f"strftime(timezone('{zone}', timezone('UTC', ended_at)), '%Y-%m') = '2026-04'"
+    month = f"strftime(timezone('{zone}', timezone('UTC', ended_at)), '%Y-%m') = '2026-05'"
     for component in ("internal_bushing", "position_sensor", "drive_pump"):
         (count,) = demo.store.execute(
             f"SELECT count(*) FROM spell WHERE failed AND component = '{component}' AND {month}"
@@ -58,29 +53,29 @@ def test_what_came_is_what_the_lives_and_the_orders_say(april: ForecastVerificat
     assert rows["internal_bushing"]["came"] == 3 - rows["drive_pump"]["came"]
     (hours,) = demo.store.execute(
         "SELECT sum(labour_hours) FROM work_step WHERE component = 'internal_bushing' AND action = 'replace' "
-        f"AND strftime(timezone('{zone}', timezone('UTC', moment)), '%Y-%m') = '2026-04'"
+        f"AND strftime(timezone('{zone}', timezone('UTC', moment)), '%Y-%m') = '2026-05'"
     )[0]
     assert rows["internal_bushing"]["labour_hours_spent"] == pytest.approx(hours)
 
 
-def test_causes_without_a_followed_part_have_no_count(april: ForecastVerification) -> None:
-    wiring = april.frame.filter(pl.col("component") == "wiring").row(0, named=True)
+def test_causes_without_a_followed_part_have_no_count(may: ForecastVerification) -> None:
+    wiring = may.frame.filter(pl.col("component") == "wiring").row(0, named=True)
     assert wiring["came"] is None
     assert wiring["held"] is None
     assert wiring["labour_hours_spent"] is not None
 
 
-def test_no_work_is_counted_twice(april: ForecastVerification) -> None:
+def test_no_work_is_counted_twice(may: ForecastVerification) -> None:
     """Two causes that one step mends share its work."""
-    last = april.frame.row(-1, named=True)
-    rows = april.frame.head(-1)
+    last = may.frame.row(-1, named=True)
+    rows = may.frame.head(-1)
     assert last["parts_used"] == rows["parts_used"].sum()
     assert last["labour_hours_spent"] == pytest.approx(rows["labour_hours_spent"].sum())
     assert rows["labour_hours_spent"].null_count() >= 1
 
 
-def test_the_record_is_that_of_the_check(april: ForecastVerification, demo: Fleet) -> None:
-    record = april.record
+def test_the_record_is_that_of_the_check(may: ForecastVerification, demo: Fleet) -> None:
+    record = may.record
     assert record is not None
     same = check_forecasts(demo, Scope(as_of=END), forecasts=3, draws=record.draws)
     assert record.frame.equals(same.frame)
@@ -111,5 +106,5 @@ def test_a_great_fleet_is_looked_back_on_for_fewer_months(
     machines = demo.store.execute("SELECT count(*) FROM machines")[0][0]
     assert record_length(demo) == RECORD_MONTHS
     for room, months in ((2 * machines, 2), (machines - 1, 1)):
-        monkeypatch.setattr("fleetlog.planning.forecast_verification.RECORD_MACHINES", room)
+        monkeypatch.setattr("fleetlog.planning.verify_forecast.RECORD_MACHINES", room)
         assert record_length(demo) == months
