@@ -1,28 +1,78 @@
-"""Fixtures for the whole suite."""
+"""Fixtures for the whole suite.
+
+What costs much is made once a run and read by all workers: `shared` keeps it, DEVELOPERS.md says how.
+"""
 
 from __future__ import annotations
 
+import os
 import shutil
-from collections.abc import Iterator
+import sys
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from filelock import FileLock
+
+# Containers like to switch compiled modules off. The programs that tests start would compile them all each time.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
+# The workers of pytest-xdist are as many as the cores; threads of their own would stand in each other's way.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from fleetlog.api import FleetPart
 from fleetlog.resources import folder
 from fleetlog.session.fleet import Fleet, open_fleet
 from fleetlog.session.scope import Scope
 
+Shared = Callable[[str, Callable[[Path], None]], Path]
+"""`shared(name, make)`: the folder of that name, into which `make` wrote once in this run."""
+
 
 @pytest.fixture(scope="session")
-def demo_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def shared(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shared]:
+    """Folders that the first worker to ask makes, and all of them read.
+
+    Nobody may write there: at the end every file must be what `make` left.
+    """
+    base = tmp_path_factory.getbasetemp()
+    place = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "shared"
+    place.mkdir(exist_ok=True)
+    handed_out: dict[Path, dict[Path, tuple[int, int]]] = {}
+
+    def made_once(name: str, make: Callable[[Path], None]) -> Path:
+        made = place / name
+        done = place / f"{name}.done"
+        with FileLock(place / f"{name}.lock"):
+            if not done.exists():
+                shutil.rmtree(made, ignore_errors=True)  # of an attempt that failed
+                made.mkdir()
+                make(made)
+                done.touch()
+        handed_out.setdefault(made, _state(made))
+        return made
+
+    yield made_once
+    changed = [made.name for made, before in handed_out.items() if _state(made) != before]
+    assert not changed, f"a test wrote to what all share: {', '.join(changed)}"
+
+
+def _state(made: Path) -> dict[Path, tuple[int, int]]:
+    """Size and time of every file, but for what an opened store keeps beside itself."""
+    found = {path: path.stat() for path in made.rglob("*") if path.is_file() and path.parent.name[:1] != "."}
+    return {path: (state.st_size, state.st_mtime_ns) for path, state in found.items()}
+
+
+@pytest.fixture(scope="session")
+def demo_store(shared: Shared) -> Path:
     """A store with the demo fleet, its settings beside it. Read it, do not write it."""
-    place = tmp_path_factory.mktemp("demo")
+    return shared("demo", _load_demo) / "fleetlog.duckdb"
+
+
+def _load_demo(place: Path) -> None:
     shutil.copy(folder("demo_data") / "fleetlog.toml", place / "fleetlog.toml")
-    store = place / "fleetlog.duckdb"
-    with open_fleet(store, create=True) as fleet:
+    with open_fleet(place / "fleetlog.duckdb", create=True) as fleet:
         fleet.load(sorted(folder("demo_data").glob("*.csv")))
-    return store
 
 
 @pytest.fixture

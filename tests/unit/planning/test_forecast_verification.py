@@ -9,8 +9,12 @@ import pytest
 
 from fleetlog.planning.forecast import forecast
 from fleetlog.planning.forecast_check import check_forecasts
-from fleetlog.planning.forecast_verification import RECORD_MONTHS, ForecastVerification, verify_forecast, record_length
-from fleetlog.session.finding import Finding
+from fleetlog.planning.forecast_verification import (
+    RECORD_MONTHS,
+    ForecastVerification,
+    record_length,
+    verify_forecast,
+)
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import Scope
 
