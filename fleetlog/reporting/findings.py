@@ -68,7 +68,7 @@ class ReportFindings:
         suspects_before: as of the last day of the month before.
         comparison: build years against what their ages let expect, if compared.
         forecast: the coming months, if forecast.
-        met: last month's forecast against what came, if the records reach back for one.
+        verification: last month's forecast against what came, if the records reach back for one.
         plan: the coming weeks in the shop, if planned.
         units: the machines to give a page each, those of `suspects` at least.
         words: stored value -> what a reader would say.
@@ -94,7 +94,7 @@ class ReportFindings:
     methods: tuple[MethodText, ...]
     comparison: ComparisonFinding | None = None
     forecast: ForecastFinding | None = None
-    met: ForecastMet | None = None
+    verification: ForecastMet | None = None
     plan: PlanFinding | None = None
     units: tuple[UnitFinding, ...] = ()
     words: Mapping[str, str] = field(default_factory=dict)

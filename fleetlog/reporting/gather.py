@@ -90,10 +90,13 @@ def gather(
         )
         begin(findings)
         expected = before().expected
+        past = (*record(), expected.for_record()) if expected else ()
         return replace(
             findings,
             units=units(fleet, concerned[:MOST_UNITS], scope, known=now),
-            met=met(fleet, scope, expected, (*record(), expected.for_record())) if expected else None,
+            verification=met(fleet, scope, expected, (*record(), expected.for_record()))
+            if expected
+            else None,
         )
 
 

@@ -109,7 +109,7 @@ def month_page(
             if spec.columns and spec.name in frames
         },
         "section_methods": _section_methods(findings),
-        "surprises": surprises(findings.met) if findings.met is not None else [],
+        "surprises": surprises(findings.verification) if findings.verification is not None else [],
     }
 
 
@@ -180,10 +180,10 @@ def strength(weight: float) -> str:
     return f"{word}, {'for' if weight >= 0 else 'against'}"
 
 
-def surprises(met: ForecastMet) -> list[dict[str, Any]]:
+def surprises(verification: ForecastMet) -> list[dict[str, Any]]:
     """Rows of a month's forecast that what came lies outside of: failures beyond the 80% range, or more parts
     used than were to be held. The row of all together stands only where no single one does."""
-    rows = met.frame.to_dicts()
+    rows = verification.frame.to_dicts()
     outside = [row for row in rows[:-1] if _outside(row)]
     return outside or [row for row in rows[-1:] if row["held"] is False]
 

@@ -55,10 +55,10 @@ def subjects(findings: ReportFindings) -> Iterator[Subject]:
         by_year = replace(findings.survival_by_build_year, notes=())
         yield Subject("by_year", "y", survival_chart, by_year, "survival_by_build_year_curve")
     if findings.forecast is not None:
-        ahead = replace(findings.forecast, notes=())
-        yield Subject("forecast", "a", forecast_chart, ahead, "forecast_by_month")
-    if findings.met is not None and findings.met.record is not None:
-        record = replace(findings.met.record, notes=())
+        coming = replace(findings.forecast, notes=())
+        yield Subject("forecast", "a", forecast_chart, coming, "forecast_by_month")
+    if findings.verification is not None and findings.verification.record is not None:
+        record = replace(findings.verification.record, notes=())
         yield Subject("record", "k", forecast_check_chart, record, "forecast_record_by_month")
     yield Subject("repairs", "r", comeback_chart, repeats, "repairs")
     yield Subject("cumulative", "m", mean_cumulative_chart, repeats, "mean_cumulative")

@@ -144,7 +144,7 @@ def table_specs(of: str) -> tuple[TableSpec, ...]:
 
     def columns(entries: Sequence[str | list[str]], page: bool) -> list[Column]:
         worded = [[one, *shared[one]] if isinstance(one, str) else one for one in entries]
-        return [Column(*words, page=page) for words in worded]
+        return [replace(Column(*words), page=page) for words in worded]
 
     return tuple(
         TableSpec(

@@ -89,7 +89,7 @@ def month() -> ReportFindings:
         ),
         comparison=examples.comparison(),
         forecast=examples.forecast(),
-        met=examples.forecast_met(),
+        verification=examples.forecast_met(),
         plan=examples.plan(),
         units=tuple(
             replace(examples.unit(case.machine_id), quantity="sensor_neutral_voltage", band=(1.9, 2.1))

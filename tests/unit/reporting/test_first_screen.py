@@ -134,13 +134,13 @@ def test_what_came_otherwise_than_forecast_stands_on_the_first_screen(
         r"\s+", " ", now
     )
     month = months.month()
-    held = month.met.frame.with_columns(
+    held = month.verification.frame.with_columns(
         came=pl.when(pl.col("came").is_null()).then(None).otherwise(0),
         held=pl.when(pl.col("came").is_null()).then(None).otherwise(pl.lit(True)),
         parts_used=pl.lit(0.0),
     )
-    quiet = replace(month, met=replace(month.met, frame=held))
-    assert surprises(quiet.met) == []
+    quiet = replace(month, verification=replace(month.verification, frame=held))
+    assert surprises(quiet.verification) == []
     write_report(quiet, tmp_path, clock=CLOCK)
     assert "Not as forecast" not in (tmp_path / "report.html").read_text(encoding="utf-8")
 

@@ -262,7 +262,7 @@ def test_a_quiet_month(months: ModuleType, tmp_path: Path) -> None:
             spent_before=month.cost.spent_before.head(0),
             cases=month.cost.cases.head(0),
         ),
-        met=None,
+        verification=None,
         plan=replace(
             month.plan, frame=month.plan.frame.head(0), notes=("No part is worth replacing ahead.",)
         ),

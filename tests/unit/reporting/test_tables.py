@@ -82,7 +82,7 @@ def test_every_figure_in_braces_is_filled(months: ModuleType) -> None:
 def test_a_table_of_what_was_not_asked_is_not_there(months: ModuleType) -> None:
     from dataclasses import replace
 
-    month = replace(months.month(), forecast=None, met=None, plan=None)
+    month = replace(months.month(), forecast=None, verification=None, plan=None)
     names = set(table_frames("month", month))
     assert not names & {"forecast", "forecast_met", "forecast_record", "plan", "plan_weeks"}
     assert "suspects" in names
