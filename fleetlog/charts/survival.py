@@ -389,9 +389,7 @@ def _small_multiples(
                 *layers,
                 width=plot,
                 height=round(plot * 0.62),
-                title=panel_title(
-                    capital(name), summary if group.failures >= finding.minimum_failures else few
-                ),
+                title=panel_title(capital(name), summary),
                 resolve=alt.Resolve(scale={"color": "independent"}),
             )
         )

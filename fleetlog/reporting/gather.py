@@ -94,9 +94,7 @@ def gather(
         return replace(
             findings,
             units=units(fleet, concerned[:MOST_UNITS], scope, known=now),
-            verification=met(fleet, scope, expected, (*record(), expected.for_record()))
-            if expected
-            else None,
+            verification=met(fleet, scope, expected, past) if expected else None,
         )
 
 
