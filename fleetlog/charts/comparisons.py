@@ -63,7 +63,7 @@ def comparison_chart(finding: ComparisonFinding, width: int, words: Words) -> Dr
         {
             **{"name": capital(said(row["group"], words)), "value": row["shrunk"], "raw": row["ratio"]},
             **{"lower": row["lower"], "upper": row["upper"], "sure": _more_than_chance(row)},
-            "told": f"{row['observed']:,.0f} failed, {row['expected']:,.1f} expected",
+            "summary": f"{row['observed']:,.0f} failed, {row['expected']:,.1f} expected",
         }
         for row in finding.groups.to_dicts()[:MOST_ROWS]
     ]
@@ -107,7 +107,7 @@ def drivers_chart(finding: DriversFinding, width: int, words: Words) -> Drawing:
         {
             **{"name": capital(_level(row, words)), "value": row["hazard_ratio"], "raw": row["hazard_ratio"]},
             **{"lower": row["lower"], "upper": row["upper"], "sure": _leaves_out_one(row)},
-            "told": f"{row['hazard_ratio']:.2f} times the risk",
+            "summary": f"{row['hazard_ratio']:.2f} times the risk",
         }
         for row in finding.ratios.to_dicts()[:MOST_ROWS]
     ]
@@ -144,20 +144,22 @@ def _rows_of_intervals(rows: Sequence[Mapping[str, Any]], width: int, title: str
     ]
     height = max(len(rows), 1) * _LINE
     down = dict(domain=[0, height], range=[0, height])
-    axis = dict(title=title, values=[step for step in _STEPS if low <= step <= high], labelExpr=_FRACTION)
+    axis: dict[str, Any] = dict(
+        title=title, values=[step for step in _STEPS if low <= step <= high], labelExpr=_FRACTION
+    )
     value, lower = (
         across(field, scale=dict(type="log", domain=[low, high], nice=False), **axis)
         for field in ("value:Q", "lower:Q")
     )
     base = alt.Chart(inline(laid))
     one = alt.Chart(inline([{"value": 1}])).mark_rule(color=INK, strokeDash=[3, 3]).encode(x=value)
-    place = dict(
+    place: dict[str, Any] = dict(
         y=alt.Y("middle:Q", scale=down, axis=None),
         color=alt.condition("datum.sure", alt.value(SERIES[0]), alt.value(NEUTRAL)),
     )
     interval = base.mark_rule(strokeWidth=2.5).encode(x=lower, x2=alt.X2("upper:Q"), **place)
-    told = tips("name:N", "shrunk:Q|ratio|.2f", "raw:Q|as counted|.2f", "told:N|that is")
-    point = base.mark_point(filled=True, size=80, opacity=1).encode(x=value, tooltip=told, **place)
+    summary = tips("name:N", "shrunk:Q|ratio|.2f", "raw:Q|as counted|.2f", "summary:N|that is")
+    point = base.mark_point(filled=True, size=80, opacity=1).encode(x=value, tooltip=summary, **place)
     top = alt.Y("top:Q", scale=down, axis=None)
     names = base.mark_text(align="left", fontSize=12.5, fontWeight="bold", color=INK)
     counts = base.mark_text(align="right", fontSize=12, color=MUTED)
@@ -166,7 +168,7 @@ def _rows_of_intervals(rows: Sequence[Mapping[str, Any]], width: int, title: str
         interval,
         point,
         names.encode(x=at_x(0), y=top, text=alt.Text("name:N")),
-        counts.encode(x=at_x(width - 44), y=top, text=alt.Text("told:N")),
+        counts.encode(x=at_x(width - 44), y=top, text=alt.Text("summary:N")),
         width=width - 44,
         height=height,
     )
@@ -176,7 +178,7 @@ def _bend(finding: TrendFinding, plot: int) -> alt.LayerChart | alt.FacetChart:
     """Faults per machine so far as counted, and as the fitted power law has them."""
     curve = thinned(finding.curve.select("hours", "count", "lower", "upper", "fitted"), "count", MAX_ROWS)
     base = alt.Chart(inline(curve))
-    hours = dict(title="running hours of the machine", format=",.0f", grid=False, tickCount=5)
+    hours: dict[str, Any] = dict(title="running hours of the machine", format=",.0f", grid=False, tickCount=5)
     x = across("hours:Q", scale=dict(domainMin=0, nice=False), **hours)
     tallest = float(curve["count"].to_numpy().max()) * 1.3 or 1.0
     count, lower, fitted = (
@@ -220,7 +222,7 @@ def trend_chart(finding: TrendFinding, width: int, words: Words) -> Drawing:
         {
             "machine": row["machine_id"],
             "statistic": row["statistic"],
-            "told": f"{row['machine_id']} · {plural(row['episodes'], 'fault')}",
+            "summary": f"{row['machine_id']} · {plural(row['episodes'], 'fault')}",
             "kind": _TRENDS[1 - (row["statistic"] > _STEADY) + (row["statistic"] < -_STEADY)],
         }
         for row in ranked[:_MOST_MACHINES]
@@ -228,13 +230,13 @@ def trend_chart(finding: TrendFinding, width: int, words: Words) -> Drawing:
     rows.sort(key=lambda row: (-row["statistic"], row["machine"]))
     reach = max([_STEADY * 1.3, *(abs(row["statistic"]) for row in rows)]) * 1.05
     names = dict(title=None, ticks=False, domain=False, labelColor=INK, labelLimit=room - 30)
-    y = alt.Y("told:N", sort=[row["told"] for row in rows], axis=names)
+    y = alt.Y("summary:N", sort=[row["summary"] for row in rows], axis=names)
     scale = dict(domain=[-reach, reach], nice=False)
     title = "better  ←  trend (Laplace)  →  worse" if width > 500 else "better  ←    →  worse"
     grey = alt.Chart(inline([{"from": -_STEADY, "to": _STEADY}])).mark_rect(color=NEUTRAL, opacity=0.16)
-    looks = [
-        dict(shorthand="kind:N", scale=dict(domain=list(_TRENDS), range=looks), legend=legend(width))
-        for looks in ([ALERT, NEUTRAL, SERIES[0]], ["triangle-up", "circle", "triangle-down"])
+    looks: list[dict[str, Any]] = [
+        dict(shorthand="kind:N", scale=dict(domain=list(_TRENDS), range=look), legend=legend(width))
+        for look in ([ALERT, NEUTRAL, SERIES[0]], ["triangle-up", "circle", "triangle-down"])
     ]
     marks = (
         alt.Chart(inline(rows))
@@ -244,7 +246,7 @@ def trend_chart(finding: TrendFinding, width: int, words: Words) -> Drawing:
             y=y,
             color=alt.Color(**looks[0]),
             shape=alt.Shape(**looks[1]),
-            tooltip=tips("told:N|machine", "statistic:Q||.2f"),
+            tooltip=tips("summary:N|machine", "statistic:Q||.2f"),
         )
     )
     machines = alt.layer(

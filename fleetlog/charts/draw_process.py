@@ -16,10 +16,10 @@ def serve() -> None:
     for line in sys.stdin.buffer:
         spec, grammar = json.loads(line)
         try:
-            told = {"svg": vl_convert.vegalite_to_svg(spec, vl_version=grammar, allowed_base_urls=[])}
+            answer = {"svg": vl_convert.vegalite_to_svg(spec, vl_version=grammar, allowed_base_urls=[])}
         except Exception as error:
-            told = {"error": str(error)}
-        sys.stdout.buffer.write(json.dumps(told).encode() + b"\n")
+            answer = {"error": str(error)}
+        sys.stdout.buffer.write(json.dumps(answer).encode() + b"\n")
         sys.stdout.buffer.flush()
 
 

@@ -63,11 +63,11 @@ class Drawer:
     def _draw(self, spec: dict[str, Any]) -> str:
         process = self._idle.get()
         try:
-            told = _asked(process, spec) if process is not None else {}
+            answer = _asked(process, spec) if process is not None else {}
         finally:
             self._idle.put(process)
-        # what a process could not draw is drawn here, where its error is told
-        return renumbered(told["svg"]) if "svg" in told else svg_of(spec)
+        # what a process could not draw is drawn here, where its error is raised
+        return renumbered(answer["svg"]) if "svg" in answer else svg_of(spec)
 
 
 def _start() -> subprocess.Popen[bytes] | None:
@@ -89,7 +89,7 @@ def _asked(process: subprocess.Popen[bytes], spec: dict[str, Any]) -> dict[str, 
     try:
         process.stdin.write(json.dumps([spec, GRAMMAR]).encode() + b"\n")
         process.stdin.flush()
-        told: dict[str, str] = json.loads(process.stdout.readline() or b"{}")
+        answer: dict[str, str] = json.loads(process.stdout.readline() or b"{}")
     except (OSError, ValueError):
         return {}
-    return told
+    return answer

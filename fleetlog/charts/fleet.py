@@ -19,11 +19,11 @@ def fleet_age_title(finding: StatusFinding, _: Words = NO_WORDS) -> str:
         return "No machine with a build year on record"
     half = fleet.filter(fleet["machines"].cum_sum() * 2 >= machines)["build_year"][0]
     known = finding.fleet.filter(pl.col("running_hours").is_not_null())
-    told = f"{plural(machines, 'machine')} in the fleet, half of them built by {half}"
+    summary = f"{plural(machines, 'machine')} in the fleet, half of them built by {half}"
     if known.height == 0:
-        return told
+        return summary
     mean = float((known["running_hours"] * known["machines"]).sum()) / int(known["machines"].sum())
-    return f"{told}; on average they have run {hours(mean)}"
+    return f"{summary}; on average they have run {hours(mean)}"
 
 
 @chart(fleet_age_title)

@@ -21,20 +21,20 @@ _GROUPS = 6
 def incidence_title(finding: IncidenceFinding, words: Words = NO_WORDS) -> str:
     """The share ended in each way by the last age watched."""
     parts = capital(plural_part(finding.component))
-    told = []
+    summary = []
     for group in finding.groups[:2]:
         whose = f"{_name(group, words)}: " if finding.by else ""
         if int(group.endings["count"].sum()) < finding.minimum_failures:
-            told.append(f"{whose}too few endings to say")
+            summary.append(f"{whose}too few endings to say")
             continue
         ranked = sorted(group.endings.to_dicts(), key=lambda row: -row["incidence"])[:2]
         last = hours(_last_age(group))
         shares = [f"{percent(row['incidence'])} {said(row['ending'], words)}" for row in ranked]
-        told.append(f"{whose}{listed(shares)} by {last}")
-    if not told:
+        summary.append(f"{whose}{listed(shares)} by {last}")
+    if not summary:
         return f"{parts}: no life on record"
     more = len(finding.groups) - 2
-    return f"{parts}, {'; '.join(told)}" + (f"; and {plural(more, 'more group')}" if more > 0 else "")
+    return f"{parts}, {'; '.join(summary)}" + (f"; and {plural(more, 'more group')}" if more > 0 else "")
 
 
 def _name(group: IncidenceGroup, words: Words) -> str:

@@ -35,7 +35,7 @@ def stretches(group: SurvivalGroup) -> list[dict[str, Any]]:
     if curve.height == 0:
         return []
     seen = list(zip(curve["hours"], curve["failed"], strict=True))
-    found = []
+    rates = []
     for begin, end in pairwise(_edges(group.from_hours, group.last_hours, seen)):
         inside = curve.filter((curve["hours"] > begin) & (curve["hours"] <= end))
         failed, at_risk = inside["failed"].to_list(), inside["at_risk"].to_list()
@@ -43,7 +43,7 @@ def stretches(group: SurvivalGroup) -> list[dict[str, Any]]:
         rate = per * math.fsum(d / y for d, y in zip(failed, at_risk, strict=True))
         error = per * math.sqrt(math.fsum(d / y**2 for d, y in zip(failed, at_risk, strict=True)))
         spread = math.exp(_Z * error / rate)
-        found.append(
+        rates.append(
             {
                 "from_hours": begin,
                 "to_hours": end,
@@ -53,7 +53,7 @@ def stretches(group: SurvivalGroup) -> list[dict[str, Any]]:
                 "upper": rate * spread,
             }
         )
-    return found
+    return rates
 
 
 def _edges(begin: float, last: float, failures: Sequence[tuple[float, int]]) -> list[float]:
@@ -97,8 +97,8 @@ def hazard_title(finding: SurvivalFinding, words: Words = NO_WORDS) -> str:
     if not finding.by:
         return f"{parts}: {_moves(telling[0])}"
     if len(telling) <= 2:
-        told = [f"{group_name(group.group, words)}: {_moves(group)}" for group in telling]
-        return f"{parts}, {'; '.join(told)}"
+        summary = [f"{group_name(group.group, words)}: {_moves(group)}" for group in telling]
+        return f"{parts}, {'; '.join(summary)}"
     rising, falling = (sum(_way(group) == way for group in telling) for way in (RISES, FALLS))
     also = f", and falls in {falling}" if falling else ""
     return f"{parts}: the risk clearly rises with age in {rising} of {len(telling)} groups{also}"
@@ -130,8 +130,8 @@ def hazard_chart(finding: SurvivalFinding, width: int, words: Words) -> Drawing:
     if len(groups) == 1:
         return pictures[0], notes
     for picture, group in zip(pictures, groups, strict=True):
-        told = f"{group.failures} of {group.spells:,} failed"
-        picture.title = panel_title(capital(group_name(group.group, words)), told)
+        summary = f"{group.failures} of {group.spells:,} failed"
+        picture.title = panel_title(capital(group_name(group.group, words)), summary)
     return alt.concat(*pictures, columns=columns, spacing=18), notes
 
 

@@ -207,10 +207,10 @@ def plan_rows(finding: PlanFinding) -> list[dict[str, Any]]:
         .sort(["week", "urgent", "labour_hours", "machine_id"], descending=[False, True, True, False])
         .with_columns(top=pl.col("labour_hours").cum_sum().over("week"))
     )
-    kept = ("week", "machine_id", "side", "labour_hours", "saving")
+    fields = ("week", "machine_id", "side", "labour_hours", "saving")
     return [
         {
-            **{name: row[name] for name in kept},
+            **{name: row[name] for name in fields},
             "base": row["top"] - row["labour_hours"],
             "top": row["top"],
             "kind": _KINDS[0] if row["urgent"] else _KINDS[1] if row["jobs"] > 1 else _KINDS[2],

@@ -139,9 +139,9 @@ def mean_cumulative_chart(finding: RepeatsFinding, width: int, words: Words) -> 
     """Faults a machine has had on average by its running hours, with a 95% interval."""
     curve = thinned(finding.mean_cumulative.select("hours", "count", "lower", "upper"), "count", MAX_ROWS - 1)
     rows = [{"hours": 0.0, "count": 0.0, "lower": 0.0, "upper": 0.0}, *curve.to_dicts()]
-    told = _last_sure(finding)["hours"] if curve.height else 0.0
-    sure = [row for row in rows if row["hours"] <= told]
-    unsure = [row for row in rows if row["hours"] >= told]
+    summary = _last_sure(finding)["hours"] if curve.height else 0.0
+    sure = [row for row in rows if row["hours"] <= summary]
+    unsure = [row for row in rows if row["hours"] >= summary]
     tallest = max((row["count"] for row in rows), default=0.0) * 1.3 or 1.0
     x = alt.X(
         "hours:Q",

@@ -60,12 +60,14 @@ def survival_title(finding: SurvivalFinding, words: Words = NO_WORDS) -> str:
     if not finding.by:
         return f"{parts}: {_lasting(finding, telling[0])}"
     if len(telling) <= 3:
-        told = [f"{group_name(group.group, words)}: {_lasting(finding, group)}" for group in telling]
+        summary = [f"{group_name(group.group, words)}: {_lasting(finding, group)}" for group in telling]
         quiet = [group for group in finding.groups if group not in telling]
         if quiet:
             named = listed([group_name(group.group, words) for group in quiet])
-            told.append(f"too few failures to say for {named}" if len(quiet) <= 2 else "too few for the rest")
-        return f"{parts}, {'; '.join(told)}"
+            summary.append(
+                f"too few failures to say for {named}" if len(quiet) <= 2 else "too few for the rest"
+            )
+        return f"{parts}, {'; '.join(summary)}"
     reached = sorted(
         (
             (group.median_hours, group)
@@ -380,14 +382,14 @@ def _small_multiples(
                 .encode(x=x, y=alt.Y("survival:Q"), detail=alt.Detail("group:N"))
             )
         layers += _curves([curve], x, colour, y_title=None)
-        told = f"{group.failures} of {group.spells:,} failed"
-        few = f"{group.failures} of {group.spells:,}: too few to say"
+        enough = group.failures >= finding.minimum_failures
+        summary = f"{group.failures} of {group.spells:,}{' failed' if enough else ': too few to say'}"
         pictures.append(
             alt.layer(
                 *layers,
                 width=plot,
                 height=round(plot * 0.62),
-                title=panel_title(capital(name), told if group.failures >= finding.minimum_failures else few),
+                title=panel_title(capital(name), summary),
                 resolve=alt.Resolve(scale={"color": "independent"}),
             )
         )

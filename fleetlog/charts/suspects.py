@@ -93,7 +93,7 @@ def suspects_chart(finding: SuspectsFinding, width: int, words: Words) -> Drawin
         heads.append(
             {
                 "case": case_name(case) + ("" if case.state == "open" else " (watch)"),
-                "told": f"{percent(case.certainty)} {said(case.top_cause, words)}",
+                "summary": f"{percent(case.certainty)} {said(case.top_cause, words)}",
                 "middle": place * line + 10,
             }
         )
@@ -125,13 +125,13 @@ def suspects_chart(finding: SuspectsFinding, width: int, words: Words) -> Drawin
     names = base.mark_text(align="left", fontWeight="bold", fontSize=12.5, color=INK, limit=plot // 2).encode(
         x=at_x(0), y=y, text=alt.Text("case:N")
     )
-    told = base.mark_text(align="right", fontSize=12.5, color=INK, limit=plot // 2).encode(
-        x=at_x(plot), y=y, text=alt.Text("told:N")
+    summary = base.mark_text(align="right", fontSize=12.5, color=INK, limit=plot // 2).encode(
+        x=at_x(plot), y=y, text=alt.Text("summary:N")
     )
     notes = list(finding.notes)
     if len(finding.cases) > len(shown):
         notes.insert(0, f"The first {len(shown)} of {len(finding.cases):,} cases are drawn.")
-    picture = alt.layer(bars, names, told, width=plot, height=height)
+    picture = alt.layer(bars, names, summary, width=plot, height=height)
     return picture, notes
 
 
@@ -143,12 +143,12 @@ def _legend_columns(names: Sequence[str], width: int) -> int:
 
 def reasons_title(case: Suspect, words: Words = NO_WORDS) -> str:
     """The case, its likeliest cause and what speaks loudest for it."""
-    told = f"{case_name(case)}: {said(case.top_cause, words)}, {percent(case.certainty)} sure"
+    summary = f"{case_name(case)}: {said(case.top_cause, words)}, {percent(case.certainty)} sure"
     telling = [reason for reason in case.reasons if reason.weight > 0]
     if not telling:
-        return told
+        return summary
     loudest = max(telling, key=lambda reason: reason.weight)
-    return f"{told}. What tells most: {loudest.evidence}"
+    return f"{summary}. What tells most: {loudest.evidence}"
 
 
 def first_case_chart(finding: SuspectsFinding, **how: Any) -> alt.TopLevelMixin:
@@ -175,20 +175,20 @@ def reasons_chart(case: Suspect, width: int, words: Words) -> Drawing:
     rows: list[dict[str, Any]] = []
     top = 8
     for evidence, weight in entries:
-        told = lines(capital(evidence), plot, 12.5)
+        summary = lines(capital(evidence), plot, 12.5)
         rows.append(
             {
                 "evidence": evidence,
-                "text": "\n".join(told),
+                "text": "\n".join(summary),
                 "weight": weight,
                 "speaks": f"for the {said(case.top_cause, words)}" if weight >= 0 else "against it",
                 "top": top,
-                "bar_top": top + 16 * len(told),
-                "bar_bottom": top + 16 * len(told) + 11,
+                "bar_top": top + 16 * len(summary),
+                "bar_bottom": top + 16 * len(summary) + 11,
                 "amount": f"{weight:+.1f}".replace("-", "−"),
             }
         )
-        top += 16 * len(told) + 11 + 14
+        top += 16 * len(summary) + 11 + 14
     weights = [row["weight"] for row in rows]
     high, low = max([*weights, 0.0]), min([*weights, 0.0])
     room = 0.14 * (high - low or 1.0)

@@ -116,10 +116,18 @@ def chart(title: Callable[[Any, Words], str]) -> Callable[[Callable[[Any, int, W
     return finishing
 
 
-def panel_title(name: str, told: str) -> alt.TitleParams:
+def panel_title(name: str, summary: str) -> alt.TitleParams:
     """The heading of one of several pictures side by side, with a line beneath it."""
-    sizes = dict(fontSize=13, subtitleFontSize=11.5, subtitlePadding=2, lineHeight=15, subtitleLineHeight=14)
-    return alt.TitleParams(name, subtitle=told, offset=6, **sizes)
+    return alt.TitleParams(
+        name,
+        subtitle=summary,
+        fontSize=13,
+        lineHeight=15,
+        subtitleFontSize=11.5,
+        subtitleLineHeight=14,
+        subtitlePadding=2,
+        offset=6,
+    )
 
 
 def _sentence(text: str) -> str:

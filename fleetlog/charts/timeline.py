@@ -24,7 +24,7 @@ class Timeline:
         notes: what is left out.
         start, top: the axis in running hours; it starts shortly before the first event, or at 0.
         lanes: the kinds of events there are, in the order of LANES.
-        events: hours, day, lane, told; one an event.
+        events: hours, day, lane, summary; one an event.
         values: hours, day, side, value; one a measurement of `quantity`.
         unit: of the values, "" if there are none.
     """
@@ -139,24 +139,24 @@ def _reports(reports: pl.DataFrame) -> list[dict[str, Any]]:
     rows = []
     for row in reports.to_dicts():
         lane = f"fault, {row['side']}" if row["side"] in ("left", "right") else "fault"
-        told = row["description"] or row["code"] or "fault report"
+        summary = row["description"] or row["code"] or "fault report"
         if row["spn"] is not None:
-            told += f" (SPN {row['spn']} FMI {row['fmi']})"
-        rows.append(_event(row, lane, told))
+            summary += f" (SPN {row['spn']} FMI {row['fmi']})"
+        rows.append(_event(row, lane, summary))
     return rows
 
 
 def _attempts(attempts: pl.DataFrame, words: Words) -> list[dict[str, Any]]:
     rows = []
     for row in attempts.to_dicts():
-        told = said(row["step"] or row["component"] or "repair step", words)
+        summary = said(row["step"] or row["component"] or "repair step", words)
         if row["side"]:
-            told += f", {row['side']}"
+            summary += f", {row['side']}"
         if row["outcome"]:
-            told += f": {said(row['outcome'], words)}"
+            summary += f": {said(row['outcome'], words)}"
             if row["held_hours"] is not None:
-                told += f" after {hours(row['held_hours'])}"
-        rows.append(_event(row, "repair step", told))
+                summary += f" after {hours(row['held_hours'])}"
+        rows.append(_event(row, "repair step", summary))
     return rows
 
 
@@ -167,8 +167,8 @@ def _aside(readings: pl.DataFrame) -> list[dict[str, Any]]:
     ]
 
 
-def _event(row: Mapping[str, Any], lane: str, told: str) -> dict[str, Any]:
-    return {"hours": row["hours"], "day": _day(row), "lane": lane, "told": told}
+def _event(row: Mapping[str, Any], lane: str, summary: str) -> dict[str, Any]:
+    return {"hours": row["hours"], "day": _day(row), "lane": lane, "summary": summary}
 
 
 def _day(row: Mapping[str, Any]) -> str:

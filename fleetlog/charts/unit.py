@@ -76,7 +76,7 @@ def _events(story: Timeline, plot: int) -> alt.TopLevelMixin:
         .encode(
             x=_axis(story, last=not story.values),
             y=y,
-            tooltip=tips("day:N", "hours:Q|running hours|,.1f", "told:N|what"),
+            tooltip=tips("day:N", "hours:Q|running hours|,.1f", "summary:N|what"),
             **_looks("lane", story.lanes, _LOOKS, None),
         )
     )

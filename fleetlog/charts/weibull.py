@@ -31,16 +31,16 @@ def _fitted(finding: SurvivalFinding) -> list[SurvivalGroup]:
 def probability_title(finding: SurvivalFinding, words: Words = NO_WORDS) -> str:
     """What the fitted lives say: wear-out or not, and by when a tenth has failed."""
     parts = capital(plural_part(finding.component))
-    told = []
+    summary = []
     for group in _fitted(finding)[:3]:
         assert group.weibull is not None
         whose = f"{group_name(group.group, words)}: " if finding.by else ""
         b10 = group.weibull.get("b10_hours")
         soon = f", a tenth fail by {hours(float(b10))}" if b10 is not None else ""
-        told.append(f"{whose}{_kind(group.weibull)}{soon}")
-    if not told:
+        summary.append(f"{whose}{_kind(group.weibull)}{soon}")
+    if not summary:
         return f"{parts}: too few failures to fit a life distribution"
-    return f"{parts}, {'; '.join(told)}" if finding.by else f"{parts} {told[0]}"
+    return f"{parts}, {'; '.join(summary)}" if finding.by else f"{parts} {summary[0]}"
 
 
 @chart(probability_title)
@@ -73,7 +73,7 @@ def probability_chart(finding: SurvivalFinding, width: int, words: Words) -> Dra
     ]
     heights = [row["y"] for row in points] or [0.0]
     floor, ceiling = min(*heights, _paper(0.05)) - 0.3, max(*heights, _paper(0.5)) + 0.3
-    place = dict(
+    place: dict[str, Any] = dict(
         x=across(
             "hours:Q",
             "age, running hours (log scale)",
@@ -93,11 +93,11 @@ def probability_chart(finding: SurvivalFinding, width: int, words: Words) -> Dra
     hues = dict(domain=names, range=list(colour_of(names).values()))
     place["color"] = alt.Color("group:N", scale=hues, legend=keys)
     shapes = alt.Shape("group:N", scale=dict(domain=names, range=list(_SHAPES[: len(names)])), legend=keys)
-    told = tips("group:N", "hours:Q|age, running hours|,.1f", "failed_share:Q|failed by then|.1%")
+    summary = tips("group:N", "hours:Q|age, running hours|,.1f", "failed_share:Q|failed by then|.1%")
     marks = alt.Chart(inline(points)).mark_point(filled=True, size=36, opacity=0.85)
     layers = [
         alt.Chart(inline(lines)).mark_line(clip=True).encode(**place),
-        marks.encode(**place, shape=shapes, tooltip=told),
+        marks.encode(**place, shape=shapes, tooltip=summary),
     ]
     return alt.layer(*layers, width=width - 90, height=300), notes
 

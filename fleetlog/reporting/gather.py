@@ -96,12 +96,11 @@ def gather(
         )
         begin(findings)
         expected = before().expected
+        past = (*record(), expected.for_record()) if expected else ()
         return replace(
             findings,
             units=units(fleet, concerned[:MOST_UNITS], scope, known=now),
-            verification=verification(fleet, scope, expected, (*record(), expected.for_record()))
-            if expected
-            else None,
+            verification=verification(fleet, scope, expected, past) if expected else None,
         )
 
 

@@ -14,9 +14,8 @@ from fleetlog.phrasing import capital, group_name
 from fleetlog.planning.forecast_verification import ForecastVerification
 from fleetlog.reporting.changes import Change
 from fleetlog.reporting.findings import ReportFindings
-from fleetlog.reporting.month_tables import TABLES, wording_of
 from fleetlog.reporting.pictures import Picture
-from fleetlog.reporting.tables import page_table
+from fleetlog.reporting.tables import Wording, page_table, table_specs
 
 _DETAILED = 40
 
@@ -26,7 +25,7 @@ SECTION_METHODS: Mapping[str, tuple[str, ...]] = {
     "plan": ("plan", "replacement", "costs"),
     "life": ("spells", "delayed-entry", "survival", "weibull", "few-failures", "small-groups", "log-rank"),
     "ahead": ("forecast", "weibull", "costs"),
-    "verification": ("forecast", "as-of"),
+    "met": ("forecast", "as-of"),
     "repairs": ("comeback-rate", "mean-cumulative-count", "small-groups"),
     "money": ("costs", "suspects"),
     "records": ("data-quality", "running-hours"),
@@ -71,7 +70,7 @@ def month_page(
 
     Args:
         findings: the month.
-        frames: its tables, as `month_frames` gives them.
+        frames: its tables, as `table_frames` gives them.
         pages: machine -> path of its page.
         pictures: as `month_pictures` names them.
     """
@@ -106,12 +105,22 @@ def month_page(
         "pictures": pictures,
         "tables": {
             spec.name: page_table(spec, findings, frames[spec.name], "tables", wording)
-            for spec in TABLES
+            for spec in table_specs("month")
             if spec.columns and spec.name in frames
         },
         "section_methods": _section_methods(findings),
         "surprises": surprises(findings.verification) if findings.verification is not None else [],
     }
+
+
+def wording_of(findings: ReportFindings, pages: Mapping[str, str]) -> Wording:
+    """How the tables of a month are worded."""
+    figures = {
+        "window": f"{findings.repeats.window_hours:,.0f} h",
+        "custom": capital(findings.texts.custom),
+        "custom_step": findings.texts.custom_step,
+    }
+    return Wording(findings.words, findings.currency, figures, pages)
 
 
 def _section_methods(findings: ReportFindings) -> dict[str, list[Any]]:

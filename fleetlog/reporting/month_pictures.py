@@ -55,8 +55,8 @@ def subjects(findings: ReportFindings) -> Iterator[Subject]:
         by_year = replace(findings.survival_by_build_year, notes=())
         yield Subject("by_year", "y", survival_chart, by_year, "survival_by_build_year_curve")
     if findings.forecast is not None:
-        ahead = replace(findings.forecast, notes=())
-        yield Subject("forecast", "a", forecast_chart, ahead, "forecast_by_month")
+        coming = replace(findings.forecast, notes=())
+        yield Subject("forecast", "a", forecast_chart, coming, "forecast_by_month")
     if findings.verification is not None and findings.verification.record is not None:
         record = replace(findings.verification.record, notes=())
         yield Subject("record", "k", forecast_check_chart, record, "forecast_record_by_month")

@@ -1,17 +1,22 @@
-"""What a table of the report is, declared once for page, PDF, workbook and CSV; and its form on a page."""
+"""What a table of the report is, declared once for page, PDF, workbook and CSV; and its form on a page.
+
+The declarations stand in reports/tables.toml.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import tomllib
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import cache
 from typing import Any, NamedTuple
 
 import polars as pl
 
+from fleetlog import resources
 from fleetlog.phrasing import capital, money, percent, said
-
-View = Callable[[Any, pl.DataFrame], pl.DataFrame]
+from fleetlog.reporting.views import VIEWS
 
 
 class Kind(NamedTuple):
@@ -86,11 +91,6 @@ class Column:
         return self.style == "r"
 
 
-def as_it_is(_: Any, rows: pl.DataFrame) -> pl.DataFrame:
-    """The rows, unchanged."""
-    return rows
-
-
 @dataclass(frozen=True)
 class TableSpec:
     """One table of the report.
@@ -101,17 +101,17 @@ class TableSpec:
         rows: where the finding has its rows: names joined by dots.
         columns: those that are worded, in the order of the page; further columns of the rows are headed by
             their own names.
-        sheet: its name in the workbook, at most 31 letters; "" for none.
-        on_page, on_sheet: (finding, rows) -> the rows as page and PDF, or the workbook, show them.
+        sheet: its name in the workbook; "" for none.
+        page_view, sheet_view: names of VIEWS: how page and PDF, or the workbook, show the rows.
     """
 
     name: str
+    rows: str
     title: str = ""
-    rows: str = ""
     columns: tuple[Column, ...] = ()
     sheet: str = ""
-    on_page: View = as_it_is
-    on_sheet: View = as_it_is
+    page_view: str = ""
+    sheet_view: str = ""
 
     def frame(self, finding: Any) -> pl.DataFrame | None:
         """The rows, without columns of lists; None where the finding does not have them."""
@@ -133,6 +133,32 @@ class TableSpec:
                 heading = column.heading.replace("*", said(key.removeprefix(start)))
                 return replace(column, key=key, heading=heading)
         return None
+
+
+@cache
+def table_specs(of: str) -> tuple[TableSpec, ...]:
+    """The tables of a "month" or of a "unit", in the order of reports/tables.toml."""
+    file = resources.folder("reports") / "tables.toml"
+    declared = tomllib.loads(file.read_text(encoding="utf-8"))
+    shared = declared["columns"]
+
+    def columns(entries: Sequence[str | list[str]], page: bool) -> list[Column]:
+        worded = [[one, *shared[one]] if isinstance(one, str) else one for one in entries]
+        return [replace(Column(*words), page=page) for words in worded]
+
+    return tuple(
+        TableSpec(
+            columns=(*columns(table.pop("columns", ()), True), *columns(table.pop("sheet_only", ()), False)),
+            **table,
+        )
+        for table in declared[of]
+    )
+
+
+def table_frames(of: str, finding: Any) -> dict[str, pl.DataFrame]:
+    """Every table that the finding has rows for, complete, by the name of its CSV."""
+    frames = {spec.name: spec.frame(finding) for spec in table_specs(of)}
+    return {name: frame for name, frame in frames.items() if frame is not None}
 
 
 @dataclass(frozen=True)
@@ -201,7 +227,7 @@ def page_table(
         wording: of this report.
         most: rows on the page; the CSV has all.
     """
-    seen = spec.on_page(finding, frame)
+    seen = VIEWS[spec.page_view](finding, frame)
     shown = seen.head(most).to_dicts()
     columns = [
         column

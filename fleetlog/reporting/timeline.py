@@ -24,7 +24,7 @@ class Mark:
     x: float
     y: float
     kind: str
-    told: str
+    summary: str
 
 
 @dataclass(frozen=True)
@@ -89,7 +89,7 @@ def timeline_view(story: Timeline, band: tuple[float, float] | None, label: str)
         return round(100 * (age - story.start) / (story.top - story.start), 3)
 
     marks = tuple(
-        Mark(across(row["hours"]), depth[row["lane"]], _kind(row["lane"]), _told(row, row["told"]))
+        Mark(across(row["hours"]), depth[row["lane"]], _kind(row["lane"]), _summary(row, row["summary"]))
         for row in story.events
     )
     low, high = story.reach(band)
@@ -102,7 +102,7 @@ def timeline_view(story: Timeline, band: tuple[float, float] | None, label: str)
             across(row["hours"]),
             down(row["value"]),
             _kind(row["side"]),
-            _told(row, f"{row['side']}: {row['value']:g} {story.unit}".rstrip()),
+            _summary(row, f"{row['side']}: {row['value']:g} {story.unit}".rstrip()),
         )
         for row in story.values
     )
@@ -140,7 +140,7 @@ def _kind(name: str) -> str:
     return name.replace(", ", "-").replace(" ", "-")
 
 
-def _told(row: dict[str, Any], what: str) -> str:
+def _summary(row: dict[str, Any], what: str) -> str:
     return f"{row['day']}, {row['hours']:,.0f} h: {what}"
 
 

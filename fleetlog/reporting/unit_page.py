@@ -13,122 +13,8 @@ from fleetlog.charts.timeline import timeline
 from fleetlog.phrasing import capital, said
 from fleetlog.reporting.findings import ReportFindings
 from fleetlog.reporting.month import CaseView
-from fleetlog.reporting.tables import Column, TableSpec, View, Wording, page_table
+from fleetlog.reporting.tables import Wording, page_table, table_frames, table_specs
 from fleetlog.reporting.timeline import TimelineView, timeline_view
-
-
-def _newest(by: str = "at") -> View:
-    return lambda _, rows: rows.sort(by, descending=True, nulls_last=True, maintain_order=True)
-
-
-def _set_aside(_: Any, rows: pl.DataFrame) -> pl.DataFrame:
-    return rows.filter(~pl.col("kept")).sort("at", descending=True, nulls_last=True, maintain_order=True)
-
-
-_HOURS = Column("hours", "Running hours", "number")
-_WHEN = (Column("at", "When", "time"), _HOURS)
-_DAY = (Column("at", "When", "date"), _HOURS)
-_SIDE = Column("side", "Side", "word")
-_PART = Column("component", "Part", "word")
-_FOUND = Column("finding", "Found", "word")
-_ORDER = Column("work_order_id", "Work order")
-
-TABLES = (
-    TableSpec("history", rows="frame"),
-    TableSpec(
-        "repairs",
-        "Repair steps, and whether they held",
-        "attempts",
-        (
-            *_DAY,
-            _SIDE,
-            Column("step", "Step", "word"),
-            _FOUND,
-            Column("outcome", "Outcome", "word"),
-            Column("held_hours", "Held for", "hours", "running hours until the code was back, or so far"),
-            _ORDER,
-        ),
-        on_page=_newest(),
-    ),
-    TableSpec(
-        "reports",
-        "Fault reports",
-        "reports",
-        (
-            *_WHEN,
-            _SIDE,
-            Column("spn", "SPN", "text", "number of the signal (SAE J1939)"),
-            Column("fmi", "FMI", "text", "how the signal fails (SAE J1939)"),
-            Column("code", "Code"),
-            Column("description", "What it says"),
-            Column("episode", "Fault no.", "text", "reports close together count as one fault"),
-        ),
-        on_page=_newest(),
-    ),
-    TableSpec(
-        "components",
-        "Parts and their lives",
-        "components",
-        (
-            _PART,
-            _SIDE,
-            Column("variant", "Kind", "value"),
-            Column("fitted_at", "Fitted", "date"),
-            Column("age_hours", "Age", "hours"),
-            Column("ended_at", "Until", "date"),
-            Column("end_reason", "Why", "word"),
-            Column("inferred", "Inferred", "yesno", "not on record: follows from the build date"),
-        ),
-        on_page=_newest("fitted_at"),
-    ),
-    TableSpec(
-        "measurements",
-        "Measured values",
-        "measurements",
-        (*_WHEN, _SIDE, Column("quantity", "What", "word"), Column("value", "Value"), Column("unit", "Unit")),
-        on_page=_newest(),
-    ),
-    TableSpec(
-        "work",
-        "All work on the machine",
-        "work",
-        (
-            *_DAY,
-            _ORDER,
-            _PART,
-            _SIDE,
-            Column("action", "Action", "word"),
-            _FOUND,
-            Column("labour_hours", "Labour", "labour"),
-            Column("parts_cost", "Parts", "money"),
-            Column("note", "Note"),
-        ),
-        on_page=_newest(),
-    ),
-    TableSpec(
-        "readings",
-        "Meter readings set aside",
-        "readings",
-        (
-            Column("at", "When", "time"),
-            Column("meter_hours", "Meter said", "labour"),
-            Column("source", "From", "word"),
-            Column("reason", "Why set aside", "word"),
-        ),
-        on_page=_set_aside,
-    ),
-    TableSpec(
-        "rentals",
-        "Rentals",
-        "rentals",
-        (
-            Column("out_at", "Out", "time"),
-            Column("in_at", "Back", "time"),
-            Column("day_rate", "Day rate", "money"),
-        ),
-        on_page=_newest("out_at"),
-    ),
-)
 
 
 def unit_page(
@@ -145,9 +31,11 @@ def unit_page(
     unit = in_zone(unit, findings.time_zone)
     wording = Wording(findings.words, findings.currency)
     folder = f"tables/units/{name}"
-    frames = {spec.name: frame for spec in TABLES if (frame := spec.frame(unit)) is not None}
+    frames = table_frames("unit", unit)
     tables = [
-        page_table(spec, unit, frames[spec.name], f"../{folder}", wording) for spec in TABLES if spec.columns
+        page_table(spec, unit, frames[spec.name], f"../{folder}", wording)
+        for spec in table_specs("unit")
+        if spec.columns
     ]
     context: dict[str, Any] = {
         "root": "../",

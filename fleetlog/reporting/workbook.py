@@ -16,8 +16,9 @@ from fleetlog.charts.theme import INK, SERIES
 from fleetlog.phrasing import capital, plural_part, printable, said
 from fleetlog.reporting.files import write_bytes
 from fleetlog.reporting.findings import ReportFindings
-from fleetlog.reporting.month_tables import TABLES, wording_of
-from fleetlog.reporting.tables import KINDS, Column, TableSpec, Wording
+from fleetlog.reporting.month import wording_of
+from fleetlog.reporting.tables import KINDS, Column, TableSpec, Wording, table_specs
+from fleetlog.reporting.views import VIEWS
 
 _WIDEST = 46
 _WRAPPED = 44
@@ -42,7 +43,7 @@ def write_workbook(
 
     Args:
         findings: the month.
-        frames: its tables by name, as `month_frames` makes them.
+        frames: its tables by name, as `table_frames` gives them.
         path: of the workbook.
         clock: the time of making, kept in the file's properties.
 
@@ -53,11 +54,11 @@ def write_workbook(
     book = xlsxwriter.Workbook(content, _OPTIONS)
     title = printable(f"{findings.fleet}, {findings.month:%B %Y}")
     book.set_properties({"title": title, "author": "fleetlog", "created": clock.replace(tzinfo=None)})
-    wording = wording_of(findings)
+    wording = wording_of(findings, {})
     sheets: dict[str, _Sheet] = {}
-    for spec in TABLES:
+    for spec in table_specs("month"):
         if spec.sheet and spec.name in frames:
-            frame = spec.on_sheet(findings, frames[spec.name])
+            frame = VIEWS[spec.sheet_view](findings, frames[spec.name])
             if frame.height and frame.width:
                 sheets[spec.name] = _sheet(book, spec, frame, wording, len(sheets) + 1)
     _charts(book, findings, sheets)

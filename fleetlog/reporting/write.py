@@ -23,8 +23,8 @@ from fleetlog.reporting.files import safe_names, write_csv, write_text
 from fleetlog.reporting.findings import ReportFindings
 from fleetlog.reporting.month import CaseView, case_views, month_page
 from fleetlog.reporting.month_pictures import MonthPictures
-from fleetlog.reporting.month_tables import month_frames
 from fleetlog.reporting.pdf import write_pdf
+from fleetlog.reporting.tables import table_frames
 from fleetlog.reporting.unit_page import unit_page
 from fleetlog.reporting.workbook import write_workbook
 
@@ -70,7 +70,7 @@ def write_report(
         tables |= frames
         units.append(write_text(folder / pages[machine], _render("unit.html.j2", context, clock)))
     # The month's page comes last: its pictures are drawn meanwhile.
-    month = month_frames(findings)
+    month = table_frames("month", findings)
     context = month_page(findings, month, pages, pictures.finished())
     page = write_text(folder / "report.html", _render("report.html.j2", context, clock))
     # The typesetter works beside the tables: it lets go of Python's lock.

@@ -98,7 +98,7 @@ def typeset(report: Mapping[str, Any], drawn: Mapping[str, str], clock: datetime
     def made(standards: list[_Standard], system_fonts: bool) -> bytes:
         # The typesetter reads a font when it first needs it, so the folder stays until all is set.
         with TemporaryDirectory(prefix="fleetlog-") as folder:
-            _put_fonts(Path(folder))
+            _copy_fonts(Path(folder))
             compiler = typst.Compiler(
                 program,
                 root=folder,
@@ -124,7 +124,7 @@ def typeset(report: Mapping[str, Any], drawn: Mapping[str, str], clock: datetime
     return made([], True)
 
 
-def _put_fonts(folder: Path) -> None:
+def _copy_fonts(folder: Path) -> None:
     """The four faces in use. The font package holds each of them twice, in two formats, in any order."""
     for name in _FACES:
         file = f"SourceSansPro-{name}.ttf"
@@ -134,8 +134,8 @@ def _put_fonts(folder: Path) -> None:
 def _placed(name: str, one: Picture, pictures: dict[str, dict[str, Any]]) -> Picture:
     """The picture as an image of the page, at a size for paper."""
     svg = _FAMILY.sub('font-family="Source Sans Pro"', one.drawn)
-    found = _SIZE.search(svg)
-    width, height = (float(found[1]), float(found[2])) if found else (0.0, 0.0)
+    size = _SIZE.search(svg)
+    width, height = (float(size[1]), float(size[2])) if size else (0.0, 0.0)
     if not width * height:
         return replace(one, wide=Markup(""), narrow=Markup(""))  # a picture of nothing: its title says so
     scale = min(TEXT_WIDTH / WIDE, TEXT_WIDTH / width, _HIGHEST / height)

@@ -44,14 +44,14 @@ def test_a_comparison_names_only_what_chance_does_not_explain(examples: ModuleTy
     assert title_of(spec) == (
         "Failed internal bushings against what their ages let expect: more in 2017; fewer in 2018"
     )
-    rows = {row["name"]: row for row in rows_of(spec) if "told" in row}
+    rows = {row["name"]: row for row in rows_of(spec) if "summary" in row}
     for group in finding.groups.to_dicts():
         row = rows[group["group"]]
         assert row["shrunk"] == group["shrunk"]
         assert row["raw"] == group["ratio"]
         assert row["sure"] == (group["p_holm"] < 0.05)
     assert rows["2014"]["lower"] == 0.71
-    assert rows["2014"]["told"] == "12 failed, 8.6 expected"
+    assert rows["2014"]["summary"] == "12 failed, 8.6 expected"
     alike = replace(finding, groups=finding.groups.with_columns(p_holm=pl.lit(1.0)))
     assert title_of(spec_of(comparison_chart(alike))) == (
         "No build year differs from the others in failed internal bushings by more than chance"
@@ -62,7 +62,9 @@ def test_a_comparison_names_only_what_chance_does_not_explain(examples: ModuleTy
 
 def test_ends_beyond_the_scale_are_cut_there_and_stay_in_the_tooltip(examples: ModuleType) -> None:
     rows = {
-        row["name"]: row for row in rows_of(spec_of(comparison_chart(examples.comparison()))) if "told" in row
+        row["name"]: row
+        for row in rows_of(spec_of(comparison_chart(examples.comparison())))
+        if "summary" in row
     }
     assert rows["2018"]["lower"] == rows["2022"]["lower"] == pytest.approx(0.9 / 32)
     assert rows["2022"]["upper"] == pytest.approx(1.1 * 32)

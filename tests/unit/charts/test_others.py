@@ -157,7 +157,7 @@ def test_events_without_hours_or_side_do_not_break_the_timeline(examples: Module
     )
     rows = [row for row in rows_of(spec_of(unit_chart(odd))) if row.get("lane") == "fault"]
     assert len(rows) == unit.reports.height - 1
-    assert rows[0]["told"].startswith("DRV-17")
+    assert rows[0]["summary"].startswith("DRV-17")
 
 
 def test_fleet_by_build_year(examples: ModuleType) -> None:

@@ -21,7 +21,7 @@ def test_every_event_stands_at_its_hours(months: ModuleType) -> None:
         assert mark.x == pytest.approx(
             100 * (row["hours"] - story.start) / (story.top - story.start), abs=1e-3
         )
-        assert row["told"] in mark.told
+        assert row["summary"] in mark.summary
     assert all(0 <= mark.x <= 100 for mark in (*view.marks, *view.values))
 
 
@@ -29,8 +29,8 @@ def test_values_and_band_share_one_scale(months: ModuleType) -> None:
     view = timeline_view(timeline(months.examples.unit()), (1.9, 2.1), "V")
     assert view.band is not None
     top, height = view.band
-    sound = [mark for mark in view.values if ": 2.03 V" in mark.told or ": 1.99 V" in mark.told]
-    high = [mark for mark in view.values if ": 2.32 V" in mark.told]
+    sound = [mark for mark in view.values if ": 2.03 V" in mark.summary or ": 1.99 V" in mark.summary]
+    high = [mark for mark in view.values if ": 2.32 V" in mark.summary]
     assert len(sound) == 2
     assert all(top <= mark.y <= top + height for mark in sound)
     assert high[0].y < top

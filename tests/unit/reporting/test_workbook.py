@@ -14,7 +14,8 @@ import polars as pl
 import pytest
 
 from fleetlog.errors import UsageError
-from fleetlog.reporting.month_tables import TABLES, month_frames
+from fleetlog.reporting.tables import table_frames, table_specs
+from fleetlog.reporting.views import VIEWS
 from fleetlog.reporting.workbook import write_workbook
 
 CLOCK = datetime(2026, 11, 2, 6, 0)
@@ -23,7 +24,7 @@ CLOCK = datetime(2026, 11, 2, 6, 0)
 @pytest.fixture(scope="module")
 def book(months: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> Path:
     month = months.month()
-    frames = month_frames(month)
+    frames = table_frames("month", month)
     return write_workbook(month, frames, tmp_path_factory.mktemp("book") / "tables.xlsx", clock=CLOCK)
 
 
@@ -48,7 +49,7 @@ def test_every_sheet_is_a_real_table_with_its_head_frozen(book: Path) -> None:
 )
 def test_cells_hold_what_the_table_holds(book: Path, months: ModuleType, sheet: str, table: str) -> None:
     month = months.month()
-    frame = month_frames(month)[table]
+    frame = table_frames("month", month)[table]
     page = openpyxl.load_workbook(book)[sheet]
     rows = [[cell.value for cell in row] for row in page.iter_rows(min_row=4, max_row=3 + frame.height)]
     for shown, held in zip(rows, frame.rows(), strict=True):
@@ -61,15 +62,17 @@ def test_cells_hold_what_the_table_holds(book: Path, months: ModuleType, sheet: 
 
 def test_headings_and_notes_are_those_of_the_page(book: Path, months: ModuleType) -> None:
     opened = openpyxl.load_workbook(book)
+    month = months.month()
+    frames = table_frames("month", month)
     compared = 0
-    for spec in TABLES:
+    for spec in table_specs("month"):
         if spec.sheet and spec.sheet in opened:
             heads = [cell.value for cell in opened[spec.sheet][3]]
             for column in spec.columns:
                 if column.page and "{" not in column.title and column.key != "repair":
                     title = column.title[:1].upper() + column.title[1:]
                     assert (title in heads) == (
-                        column.key in spec.on_sheet(months.month(), spec.frame(months.month())).columns
+                        column.key in VIEWS[spec.sheet_view](month, frames[spec.name]).columns
                     )
                     compared += title in heads
     assert compared > 60
@@ -122,7 +125,7 @@ def test_there_are_native_charts_on_their_tables(book: Path) -> None:
 
 def test_the_same_month_gives_the_same_bytes(book: Path, months: ModuleType, tmp_path: Path) -> None:
     month = months.month()
-    frames = month_frames(month)
+    frames = table_frames("month", month)
     again = write_workbook(month, frames, tmp_path / "again.xlsx", clock=CLOCK)
     assert again.read_bytes() == book.read_bytes()
 
@@ -131,7 +134,7 @@ def test_a_quiet_month_has_the_sheets_that_have_rows(months: ModuleType, tmp_pat
     month = months.month()
     none = replace(month.suspects, cases=())
     quiet = replace(month, suspects=none, suspects_before=none, forecast=None)
-    path = write_workbook(quiet, month_frames(quiet), tmp_path / "quiet.xlsx", clock=CLOCK)
+    path = write_workbook(quiet, table_frames("month", quiet), tmp_path / "quiet.xlsx", clock=CLOCK)
     names = openpyxl.load_workbook(path).sheetnames
     assert "Cases" not in names
     assert "Changes" not in names
@@ -144,7 +147,7 @@ def test_odd_texts_are_kept_or_marked(months: ModuleType, tmp_path: Path) -> Non
     odd = "a\x00b\x1b <&> " + "x" * 40_000
     quality = month.status.quality.with_columns(pl.lit(odd).alias("meaning"))
     changed = replace(month, status=replace(month.status, quality=quality))
-    path = write_workbook(changed, month_frames(changed), tmp_path / "odd.xlsx", clock=CLOCK)
+    path = write_workbook(changed, table_frames("month", changed), tmp_path / "odd.xlsx", clock=CLOCK)
     page = openpyxl.load_workbook(path)["Records"]
     heads = {cell.value: cell.column - 1 for cell in page[3]}
     shown = page[4][heads["Question"]].value
@@ -156,5 +159,5 @@ def test_a_place_that_cannot_be_written(months: ModuleType, tmp_path: Path) -> N
     (tmp_path / "taken").write_text("")
     with pytest.raises(UsageError, match="cannot be written"):
         write_workbook(
-            months.month(), month_frames(months.month()), tmp_path / "taken" / "x.xlsx", clock=CLOCK
+            months.month(), table_frames("month", months.month()), tmp_path / "taken" / "x.xlsx", clock=CLOCK
         )
