@@ -37,20 +37,7 @@ class HoldsFinding(Finding):
     @property
     def frame(self) -> pl.DataFrame:
         """One row a machine on hold: why, since when, where, on rent since when, due back, and what to do."""
-        rows = [
-            {
-                "machine_id": hold.machine_id,
-                "sides": " and ".join(hold.sides),
-                "since": hold.since,
-                "why": hold.why,
-                "site": hold.site,
-                "on_rent_since": hold.on_rent_since,
-                "due_back": hold.due_back,
-                "last_heard": hold.last_heard,
-            }
-            for hold in self.safety.holds
-        ]
-        return self.safety.attach(pl.DataFrame(rows, schema_overrides=_DAYS, schema=_COLUMNS))
+        return self.safety.frame
 
     @property
     def summary(self) -> pl.DataFrame:
@@ -60,19 +47,6 @@ class HoldsFinding(Finding):
     def to_dict(self) -> dict[str, Any]:
         """Rows as in `frame`, and the keys of `Safety.to_dict`."""
         return header(self, self.summary.to_dicts())
-
-
-_COLUMNS = {
-    "machine_id": pl.String,
-    "sides": pl.String,
-    "since": pl.Date,
-    "why": pl.String,
-    "site": pl.String,
-    "on_rent_since": pl.Date,
-    "due_back": pl.Date,
-    "last_heard": pl.Date,
-}
-_DAYS = {name: kind for name, kind in _COLUMNS.items() if kind == pl.Date}
 
 
 @dataclass(frozen=True)

@@ -45,6 +45,7 @@ def unit_page(
         "machine": dict(unit.machine),
         "cases": views,
         "careful_work": any(view.case.cautions for view in views),
+        "safety": unit.safety,
         "timeline": _timeline(unit, findings),
         "timeline_table": f"../{folder}/history.csv",
         "tables": [table for table in tables if table.rows],

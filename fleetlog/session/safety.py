@@ -16,6 +16,17 @@ RELEASE_HEADING = "Before the machine goes back to use, checked by a qualified p
 SHOWN_HOLDS = 12
 """Holds that stand before a table; the command `holds` lists all."""
 
+_HOLD_COLUMNS = {
+    "machine_id": pl.String,
+    "sides": pl.String,
+    "since": pl.Date,
+    "why": pl.String,
+    "site": pl.String,
+    "on_rent_since": pl.Date,
+    "due_back": pl.Date,
+    "last_heard": pl.Date,
+}
+
 
 @dataclass(frozen=True)
 class Hold:
@@ -143,6 +154,33 @@ class Safety:
     def hold_of(self, machine_id: str) -> Hold | None:
         """The hold on a machine, if there is one."""
         return next((hold for hold in self.holds if hold.machine_id == machine_id), None)
+
+    @property
+    def frame(self) -> pl.DataFrame:
+        """One row a machine on hold: why, since when, where, on rent since when, due back, and what to do."""
+        rows = [
+            {
+                "machine_id": hold.machine_id,
+                "sides": " and ".join(hold.sides),
+                "since": hold.since,
+                "why": hold.why,
+                "site": hold.site,
+                "on_rent_since": hold.on_rent_since,
+                "due_back": hold.due_back,
+                "last_heard": hold.last_heard,
+            }
+            for hold in self.holds
+        ]
+        return self.attach(pl.DataFrame(rows, schema=_HOLD_COLUMNS))
+
+    @property
+    def silent_frame(self) -> pl.DataFrame:
+        """One row a machine that nothing has been heard of for too long."""
+        rows = [
+            {"machine_id": one.machine_id, "site": one.site, "last_heard": one.last_heard}
+            for one in self.silent
+        ]
+        return pl.DataFrame(rows, schema={"machine_id": pl.String, "site": pl.String, "last_heard": pl.Date})
 
     def attach(self, frame: pl.DataFrame) -> pl.DataFrame:
         """A table of steps with what goes with each row: `hold` (empty without one) and `cautions`."""
