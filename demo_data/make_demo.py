@@ -192,10 +192,10 @@ class Demo:
             built_on=pl.Series([EPOCH + timedelta(days=int(self.machines.pump_built[i])) for i in at]),
             variant=true,
             serial_number=pl.format("P{}", 220_000 + 611 * pl.int_range(pl.len())),
-            told=misled | (pl.int_range(pl.len()) % 20 == 7),
+            named=misled | (pl.int_range(pl.len()) % 20 == 7),
         )
-        pumps = known.filter("told").select(pl.exclude("variant", "told"), component=pl.lit("drive_pump"))
-        days = known.select(pl.when("told").then("built_on").otherwise("fitted_on")).to_series()
+        pumps = known.filter("named").select(pl.exclude("variant", "named"), component=pl.lit("drive_pump"))
+        days = known.select(pl.when("named").then("built_on").otherwise("fitted_on")).to_series()
         by_family = pl.Series([part.variant_built(day) if part and not self.stated else None for day in days])
         doubtful = known.filter(by_family != known["variant"])
         bushings = doubtful.select(
@@ -277,7 +277,7 @@ class Demo:
         curve = product_limit(RiskTable.from_spells(entry, left, original["failed"]))
         lines = self.tables["work_lines"]
         orders = self.tables["work_orders"].select("work_order_id", "machine_id")
-        told = lines.filter(component=BUSHING, finding="worn").join(orders, on="work_order_id")
+        worn = lines.filter(component=BUSHING, finding="worn").join(orders, on="work_order_id")
         sensors = tried.filter("written", step="replace_sensor")
         vain = sensors.filter(pl.col("cause") != "position_sensor")
         work = lines.filter(
@@ -298,7 +298,7 @@ class Demo:
             "original_failed_left": failed.filter(side="left").height,
             "original_failed_right": failed.filter(side="right").height,
             "original_failed_untold": failed.join(
-                told, left_on=["machine", "side"], right_on=["machine_id", "side"], how="anti"
+                worn, left_on=["machine", "side"], right_on=["machine_id", "side"], how="anti"
             ).height,
             "improved_failed": self.lives.filter("failed", variant="improved").height,
             "failed_by_5000_law": round(100 * (1 - np.exp(-((5000 / law.scale_hours) ** law.shape)))),
@@ -334,9 +334,10 @@ class Demo:
 
     def readme(self) -> str:
         """README.template.md with its marks filled."""
-        figures, told = self.summary, [row for row in self.data["cases"] if "truth" in row]
+        figures, scripted = self.summary, [row for row in self.data["cases"] if "truth" in row]
         rows = [
-            (r["case"]["machine"], r.get("sides", r["case"]["side"]), r["tells"], r["truth"]) for r in told
+            (r["case"]["machine"], r.get("sides", r["case"]["side"]), r["tells"], r["truth"])
+            for r in scripted
         ]
         named = {unit for unit, *_ in rows}
         drawn = [

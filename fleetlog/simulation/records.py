@@ -279,11 +279,11 @@ class Records:
         spn, more = pl.lit(524000), {}
         if self.plan.makes:
             make = self.machines.make[codes["machine"].to_numpy()]
-            told = [
+            sent = [
                 self.plan.makes[i].codes[self.law.sides[s]] for i, s in zip(make, codes["side"], strict=True)
             ]
-            spn = pl.Series([number or None for number, _ in told], dtype=pl.Int64)  # type: ignore[assignment]
-            more = {"code": pl.Series([text for _, text in told], dtype=pl.String)}
+            spn = pl.Series([number or None for number, _ in sent], dtype=pl.Int64)  # type: ignore[assignment]
+            more = {"code": pl.Series([text for _, text in sent], dtype=pl.String)}
         frame = codes.select(
             machine_id=self.name(),
             seen_at="at",
