@@ -91,7 +91,7 @@ def test_a_conditional_start_is_said_and_nothing_is_drawn_before_it(examples: Mo
 
 
 def test_the_curve_is_dashed_where_few_are_watched_and_after_the_last_failure(examples: ModuleType) -> None:
-    finding = examples.survival_pooled()
+    finding = replace(examples.survival_pooled(), minimum_at_risk=40)
     group = finding.groups[0]
     rows = curve_rows(finding, group, "all")
     assert rows[0] | {"drawn": "solid"} == rows[0]
