@@ -9,21 +9,24 @@ import os
 import shutil
 import sys
 from collections.abc import Callable, Iterator
-from functools import cache
 from pathlib import Path
 
 import pytest
 from filelock import FileLock
+from forks import Forks
 
-# Containers like to switch compiled modules off. The programs that tests start would compile them all each time.
-os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-sys.dont_write_bytecode = False
-# The workers of pytest-xdist are as many as the cores; threads of their own would stand in each other's way.
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-
-from fleetlog.faults import loader
 from fleetlog.resources import folder
 from fleetlog.session.fleet import Fleet, open_fleet
+
+
+def pytest_configure() -> None:
+    """Lets compiled modules be kept where that is switched off, as it is in many containers.
+
+    Else each of the programs that tests start would compile all of its modules, and so would every worker.
+    """
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    sys.dont_write_bytecode = False
+
 
 Shared = Callable[[str, Callable[[Path], None]], Path]
 """`shared(name, make)`: the folder of that name, into which `make` wrote once in this run."""
@@ -80,3 +83,11 @@ def demo(demo_store: Path) -> Iterator[Fleet]:
     """The demo fleet, open for questions."""
     with open_fleet(demo_store) as fleet:
         yield fleet
+
+
+@pytest.fixture(scope="session")
+def forks() -> Iterator[Forks]:
+    """`forks.start(code, *arguments)`: a process of its own that need not import the program first."""
+    forks = Forks()
+    yield forks
+    forks.close()
