@@ -22,7 +22,7 @@ from fleetlog.store.integrity import broken_invariants
 
 from .conftest import NOW
 
-KILLS = 25
+KILLS = 15
 READINGS = 20_000
 
 # Says when it is about to begin, so that the kill falls into the load.
