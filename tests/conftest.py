@@ -13,17 +13,22 @@ from pathlib import Path
 
 import pytest
 from filelock import FileLock
-
-# Containers like to switch compiled modules off. The programs that tests start would compile them all each time.
-os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-sys.dont_write_bytecode = False
-# The workers of pytest-xdist are as many as the cores; threads of their own would stand in each other's way.
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+from forks import Forks
 
 from fleetlog.api import FleetPart
 from fleetlog.resources import folder
 from fleetlog.session.fleet import Fleet, open_fleet
 from fleetlog.session.scope import Scope
+
+
+def pytest_configure() -> None:
+    """Lets compiled modules be kept where that is switched off, as it is in many containers.
+
+    Else each of the programs that tests start would compile all of its modules, and so would every worker.
+    """
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    sys.dont_write_bytecode = False
+
 
 Shared = Callable[[str, Callable[[Path], None]], Path]
 """`shared(name, make)`: the folder of that name, into which `make` wrote once in this run."""
@@ -86,3 +91,11 @@ def demo(demo_store: Path) -> Iterator[Fleet]:
 def demo_part(demo: Fleet) -> FleetPart:
     """The demo fleet as Python asks it."""
     return FleetPart(demo, Scope())
+
+
+@pytest.fixture(scope="session")
+def forks() -> Iterator[Forks]:
+    """`forks.start(code, *arguments)`: a process of its own that need not import the program first."""
+    forks = Forks()
+    yield forks
+    forks.close()

@@ -10,11 +10,11 @@ import os
 import re
 import signal
 import subprocess
-import sys
 import time
 from pathlib import Path
 
 import pytest
+from forks import COMMAND, Forks, Process
 
 from fleetlog.session.fleet import open_fleet
 from fleetlog.store import open_store
@@ -23,7 +23,7 @@ from fleetlog.store.integrity import broken_invariants
 
 READINGS_A_MACHINE = 3
 MACHINES_A_LOAD = 40
-LOADS = 8
+LOADS = 5
 READERS = 3
 
 # The files are loaded machines first, so a state between two files has machines without readings; the notes
@@ -37,7 +37,7 @@ QUESTION = """
 # Opens the store again and again, as separate commands would, and asks two questions each time: an open store
 # must not change under its reader either.
 READER = """
-import sys
+import sys, time
 from pathlib import Path
 from fleetlog.store import open_store
 store, question, stop = Path(sys.argv[1]), sys.argv[2], Path(sys.argv[3])
@@ -51,6 +51,7 @@ while True:
     print(*first[0], *kept[0], flush=True)
     if last:
         break
+    time.sleep(0.02)  # leaves the cores to the writer
 """
 
 WRITER = """
@@ -80,8 +81,15 @@ def write_load(folder: Path, number: int, machines: int = MACHINES_A_LOAD) -> Pa
     return folder
 
 
-def fleetlog(store: Path, *arguments: str) -> list[str]:
-    return [sys.executable, "-m", "fleetlog.cli", "--store", str(store), *arguments]
+def fleetlog(forks: Forks, store: Path, *arguments: str) -> Process:
+    """A command, running."""
+    return forks.start(COMMAND, "--store", store, *arguments)
+
+
+def ended(process: Process) -> subprocess.CompletedProcess[str]:
+    """The process at its end, and all that it still said."""
+    out, err = process.communicate()
+    return subprocess.CompletedProcess([], process.wait(), out, err)
 
 
 @pytest.fixture
@@ -95,33 +103,22 @@ def store(tmp_path: Path) -> Path:
 
 
 @pytest.mark.slow
-def test_readers_while_loads_run(store: Path, tmp_path: Path) -> None:
+def test_readers_while_loads_run(store: Path, tmp_path: Path, forks: Forks) -> None:
     stop = tmp_path / "stop"
-    readers = [
-        subprocess.Popen(
-            [sys.executable, "-c", READER, str(store), QUESTION, str(stop)],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
-        for _ in range(READERS)
-    ]
+    readers = [forks.start(READER, store, QUESTION, stop) for _ in range(READERS)]
     try:
         for reader in readers:
-            assert reader.stdout is not None
             assert reader.stdout.readline() == "ready\n"
         folders = [str(write_load(tmp_path / f"load{i}", i)) for i in range(1, LOADS)]
-        loading = subprocess.run(
-            [sys.executable, "-c", WRITER, str(store), *folders], capture_output=True, text=True
-        )
+        loading = forks.run(WRITER, store, *folders)
         assert loading.returncode == 0, loading.stderr
     finally:
         stop.touch()
-        ended = [reader.communicate() for reader in readers]
+        results = [ended(reader) for reader in readers]
     during = set()
-    for reader, (out, err) in zip(readers, ended, strict=True):
-        assert reader.returncode == 0, err
-        states = [tuple(map(int, line.split())) for line in out.splitlines()]
+    for result in results:
+        assert result.returncode == 0, result.stderr
+        states = [tuple(map(int, line.split())) for line in result.stdout.splitlines()]
         machines = [state[0] for state in states]
         for state in states:
             whole = state[0]
@@ -134,13 +131,13 @@ def test_readers_while_loads_run(store: Path, tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-def test_commands_while_a_writer_is_at_work(store: Path, tmp_path: Path) -> None:
+def test_commands_while_a_writer_is_at_work(store: Path, tmp_path: Path, forks: Forks) -> None:
     """Whoever only reads is served what is published: query, status, check, backup."""
     with open_fleet(store, writable=True) as fleet:
         fleet.load([write_load(tmp_path / "second", 1)])
         count = ["query", "SELECT count(*) AS machines FROM machines", "--format", "csv"]
         for command in (count, ["status"], ["check"], ["backup", str(tmp_path / "copy.duckdb")]):
-            done = subprocess.run(fleetlog(store, *command), capture_output=True, text=True)
+            done = ended(fleetlog(forks, store, *command))
             assert done.returncode == 0, done.stderr
             if command is count:
                 assert done.stdout == f"machines\n{MACHINES_A_LOAD}\n"
@@ -151,10 +148,10 @@ def test_commands_while_a_writer_is_at_work(store: Path, tmp_path: Path) -> None
 
 
 @pytest.mark.slow
-def test_backups_while_loads_run(store: Path, tmp_path: Path) -> None:
+def test_backups_while_loads_run(store: Path, tmp_path: Path, forks: Forks) -> None:
     """Each copy is of one published state, all of its tables."""
     folders = [str(write_load(tmp_path / f"load{i}", i)) for i in range(1, 5)]
-    loading = subprocess.Popen([sys.executable, "-c", WRITER, str(store), *folders])
+    loading = forks.start(WRITER, store, *folders)
     copy = tmp_path / "copy.duckdb"
     taken = 0
     while loading.poll() is None or not taken:
@@ -170,27 +167,21 @@ def test_backups_while_loads_run(store: Path, tmp_path: Path) -> None:
             machines,
             machines,
         )
-    assert loading.returncode == 0
+    assert ended(loading).returncode == 0
 
 
 @pytest.mark.slow
-def test_writers_queue_in_order(store: Path, tmp_path: Path) -> None:
+def test_writers_queue_in_order(store: Path, tmp_path: Path, forks: Forks) -> None:
     """Two that wait both load, the first to ask first; one that does not wait is told who writes."""
     folders = [write_load(tmp_path / f"load{i}", i) for i in (1, 2)]
     holder = open_store(store, writable=True)
     waiting = []
     for folder in folders:
-        process = subprocess.Popen(
-            fleetlog(store, "load", str(folder), "--wait", "120"),
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
-        assert process.stderr is not None
+        process = fleetlog(forks, store, "load", str(folder), "--wait", "120")
         said = process.stderr.readline()  # it is in the queue when it says so
         assert said == f"Waiting for process {os.getpid()}, which is writing to the store {store}.\n"
         waiting.append(process)
-    refused = subprocess.run(fleetlog(store, "load", str(folders[0])), capture_output=True, text=True)
+    refused = ended(fleetlog(forks, store, "load", str(folders[0])))
     assert refused.returncode == 3
     assert refused.stdout == ""
     assert refused.stderr == (
@@ -199,15 +190,15 @@ def test_writers_queue_in_order(store: Path, tmp_path: Path) -> None:
     )
     holder.close()
     for process in waiting:
-        _, err = process.communicate()
-        assert process.returncode == 0, err
+        done = ended(process)
+        assert done.returncode == 0, done.stderr
     with open_store(store) as after:
         assert after.execute(QUESTION)[0][0] == 3 * MACHINES_A_LOAD
         order = after.execute("SELECT path FROM source_file WHERE kind = 'machines' ORDER BY file_id")
     assert [Path(row[0]).parent.name for row in order] == ["first", "load1", "load2"]
 
 
-def test_every_writing_command_says_that_the_store_is_busy(store: Path, tmp_path: Path) -> None:
+def test_every_writing_command_says_that_the_store_is_busy(store: Path, tmp_path: Path, forks: Forks) -> None:
     copy = tmp_path / "copy.duckdb"
     backup(store, copy)
     before = store.read_bytes()
@@ -219,7 +210,7 @@ def test_every_writing_command_says_that_the_store_is_busy(store: Path, tmp_path
             ["suggestions", "--decline", "1", "--wait", "0.1"],
             ["restore", str(copy)],
         ):
-            refused = subprocess.run(fleetlog(store, *command), capture_output=True, text=True)
+            refused = ended(fleetlog(forks, store, *command))
             assert refused.returncode == 3, (command, refused)
             last = refused.stderr.splitlines()[-1]
             assert re.fullmatch(rf"fleetlog: The store .* written to by process {os.getpid()}\b.*\.", last)
@@ -232,14 +223,14 @@ def open_states(store: Path) -> list[tuple[int, ...]]:
         return opened.execute(QUESTION)
 
 
-def test_check_only_changes_nothing(store: Path, tmp_path: Path) -> None:
+def test_check_only_changes_nothing(store: Path, tmp_path: Path, forks: Forks) -> None:
     before = store.read_bytes()
     folder = str(write_load(tmp_path / "second", 1))
-    done = subprocess.run(fleetlog(store, "load", "--check-only", folder), capture_output=True, text=True)
+    done = ended(fleetlog(forks, store, "load", "--check-only", folder))
     assert done.returncode == 0, done.stderr
     assert store.read_bytes() == before
     none = tmp_path / "none.duckdb"
-    subprocess.run(fleetlog(none, "load", "--check-only", folder), capture_output=True, text=True, check=True)
+    assert ended(fleetlog(forks, none, "load", "--check-only", folder)).returncode == 0
     assert not none.exists()
 
 
@@ -257,55 +248,42 @@ with open_fleet(Path(sys.argv[1]), writable=True) as fleet:
 @pytest.mark.slow
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM, signal.SIGINT])
 def test_a_stopped_writer_blocks_nobody_and_leaves_nothing(
-    store: Path, tmp_path: Path, how: signal.Signals
+    store: Path, tmp_path: Path, forks: Forks, how: signal.Signals
 ) -> None:
     before = store.read_bytes()
     folder = write_load(tmp_path / "second", 1)
-    process = subprocess.Popen(
-        [sys.executable, "-c", HANGS, str(store), str(folder)],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        text=True,
-    )
-    assert process.stdout is not None
+    process = forks.start(HANGS, store, folder)
     assert process.stdout.readline() == "loaded\n"
     process.send_signal(how)
     process.communicate()
     assert store.read_bytes() == before
     with open_store(store) as opened:
         assert broken_invariants(opened) == []
-    done = subprocess.run(fleetlog(store, "load", str(folder)), capture_output=True, text=True)
+    done = ended(fleetlog(forks, store, "load", str(folder)))
     assert done.returncode == 0, done.stderr
     assert open_states(store)[0][0] == 2 * MACHINES_A_LOAD
     assert list(tmp_path.glob(".fleet.duckdb.writer/draft-*")) == []
 
 
 @pytest.mark.slow
-def test_many_writers_at_once(tmp_path: Path) -> None:
+def test_many_writers_at_once(tmp_path: Path, forks: Forks) -> None:
     """Four that begin together, on a store that is not there yet: all load, none is lost."""
     store = tmp_path / "fleet.duckdb"
     writers = [
-        subprocess.Popen(
-            fleetlog(store, "load", str(write_load(tmp_path / f"load{i}", i)), "--wait", "240"),
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
+        fleetlog(forks, store, "load", str(write_load(tmp_path / f"load{i}", i)), "--wait", "240")
         for i in range(4)
     ]
     for writer in writers:
-        _, err = writer.communicate()
-        assert writer.returncode == 0, err
+        done = ended(writer)
+        assert done.returncode == 0, done.stderr
     machines = 4 * MACHINES_A_LOAD
     assert open_states(store) == [(machines, machines * READINGS_A_MACHINE, machines, machines)]
 
 
-def test_the_wait_ends(store: Path) -> None:
+def test_the_wait_ends(store: Path, forks: Forks) -> None:
     began = time.monotonic()
     with open_store(store, writable=True):
-        refused = subprocess.run(
-            fleetlog(store, "suggestions", "--accept", "1", "--wait", "0.5"), capture_output=True, text=True
-        )
+        refused = ended(fleetlog(forks, store, "suggestions", "--accept", "1", "--wait", "0.5"))
     assert refused.returncode == 3
     assert time.monotonic() - began >= 0.5
     assert f"was still being written to by process {os.getpid()} after 0.5 seconds; " in refused.stderr

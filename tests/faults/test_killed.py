@@ -8,13 +8,12 @@ from __future__ import annotations
 import hashlib
 import random
 import signal
-import subprocess
-import sys
 import time
 from pathlib import Path
 from typing import Any
 
 import pytest
+from forks import Forks, Process
 
 from fleetlog.intake import load_paths
 from fleetlog.store import Store, open_store
@@ -23,17 +22,16 @@ from fleetlog.store.integrity import broken_invariants
 
 from .conftest import NOW
 
-KILLS = 25
+KILLS = 15
 READINGS = 20_000
 
-# Says when it is about to begin, so that the kill falls into the load and not into the imports.
+# Says when it is about to begin, so that the kill falls into the load.
 LOADER = """
 import sys
 from datetime import datetime
 from pathlib import Path
 from fleetlog.intake import load_paths
 from fleetlog.store import open_store
-import polars
 print("ready", flush=True)
 with open_store(Path(sys.argv[1]), create=True) as store:
     load_paths(store, [Path(sys.argv[2])], now=datetime(2026, 6, 1, 12))
@@ -128,11 +126,8 @@ def undisturbed(fleet: Path) -> dict[str, list[dict[str, Any]]]:
     return found
 
 
-def start(store: Path, fleet: Path) -> subprocess.Popen[str]:
-    process = subprocess.Popen(
-        [sys.executable, "-c", LOADER, str(store), str(fleet)], stdout=subprocess.PIPE, text=True
-    )
-    assert process.stdout is not None
+def start(forks: Forks, store: Path, fleet: Path) -> Process:
+    process = forks.start(LOADER, store, fleet)
     assert process.stdout.readline() == "ready\n"
     return process
 
@@ -140,9 +135,9 @@ def start(store: Path, fleet: Path) -> subprocess.Popen[str]:
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(4))
 def test_killed_and_run_again(
-    seed: int, fleet: Path, undisturbed: dict[str, list[dict[str, Any]]], tmp_path: Path
+    seed: int, forks: Forks, fleet: Path, undisturbed: dict[str, list[dict[str, Any]]], tmp_path: Path
 ) -> None:
-    first = start(tmp_path / "timed.duckdb", fleet)
+    first = start(forks, tmp_path / "timed.duckdb", fleet)
     began = time.perf_counter()
     first.communicate()
     takes = time.perf_counter() - began
@@ -151,7 +146,7 @@ def test_killed_and_run_again(
     path = tmp_path / "fleet.duckdb"
     for kill in range(KILLS):
         before = digest(path)
-        process = start(path, fleet)
+        process = start(forks, path, fleet)
         time.sleep(chance.uniform(0, takes))
         process.send_signal(signal.SIGKILL)
         out, _ = process.communicate()
@@ -199,7 +194,12 @@ except StoreError as error:
 @pytest.mark.parametrize("loaded", [0, 1, 3])
 @pytest.mark.parametrize("room", [100_000, 900_000, 1_300_000, 1_800_000, 2_600_000])
 def test_a_disk_that_fills_up(
-    room: int, loaded: int, fleet: Path, undisturbed: dict[str, list[dict[str, Any]]], tmp_path: Path
+    room: int,
+    loaded: int,
+    forks: Forks,
+    fleet: Path,
+    undisturbed: dict[str, list[dict[str, Any]]],
+    tmp_path: Path,
 ) -> None:
     """No file may grow beyond some size, as on a full disk: one sentence, and a repeat with room completes it.
 
@@ -210,9 +210,7 @@ def test_a_disk_that_fills_up(
         with open_store(path, create=True) as store:
             load_paths(store, sorted(fleet.iterdir())[:loaded], now=NOW)
     before = digest(path)
-    run = subprocess.run(
-        [sys.executable, "-c", FULL, str(path), str(fleet), str(room)], capture_output=True, text=True
-    )
+    run = forks.run(FULL, path, fleet, room)
     assert run.returncode == 3, (run.stdout, run.stderr)
     assert run.stdout.count("\n") == 1
     assert "is as it was" in run.stdout or "nothing of it was loaded, the store is as it was" in run.stdout

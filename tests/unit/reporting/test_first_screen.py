@@ -4,21 +4,20 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from datetime import datetime
 from html.parser import HTMLParser
 from pathlib import Path
 from types import ModuleType
 
 import polars as pl
 import pytest
+from pictures import Write
 
 from fleetlog.methods import topics
-from fleetlog.reporting import MethodText, write_report
+from fleetlog.reporting import MethodText
 from fleetlog.reporting.month import SECTION_METHODS, surprises
 from fleetlog.reporting.write import _markdown
 
 Written = tuple[Path, list[Path]]
-CLOCK = datetime(2026, 11, 2, 6, 0)
 DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
 
 
@@ -123,7 +122,7 @@ def test_no_figure_of_the_first_screen_is_without_a_link(written: Written, month
 
 
 def test_what_came_otherwise_than_forecast_stands_on_the_first_screen(
-    written: Written, months: ModuleType, tmp_path: Path
+    written: Written, months: ModuleType, write: Write, tmp_path: Path
 ) -> None:
     page = (written[0] / "report.html").read_text(encoding="utf-8")
     now = re.sub(r"<[^>]+>", "", page[page.index('id="now"') : page.index('id="cases"')])
@@ -141,7 +140,7 @@ def test_what_came_otherwise_than_forecast_stands_on_the_first_screen(
     )
     quiet = replace(month, verification=replace(month.verification, frame=held))
     assert surprises(quiet.verification) == []
-    write_report(quiet, tmp_path, clock=CLOCK)
+    write(quiet, tmp_path)
     assert "Not as forecast" not in (tmp_path / "report.html").read_text(encoding="utf-8")
 
 
@@ -155,11 +154,11 @@ def test_all_together_is_told_only_where_no_single_part_strayed(months: ModuleTy
 
 
 @pytest.fixture(scope="module")
-def explained(months: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> str:
+def explained(months: ModuleType, write: Write, tmp_path_factory: pytest.TempPathFactory) -> str:
     """The page of a month with every method text."""
     texts = tuple(MethodText(one.name, one.title, one.summary, one.body) for one in topics())
     folder = tmp_path_factory.mktemp("explained")
-    write_report(replace(months.month(), methods=texts), folder, clock=CLOCK)
+    write(replace(months.month(), methods=texts), folder)
     return (folder / "report.html").read_text(encoding="utf-8")
 
 

@@ -19,8 +19,8 @@ import pytest
 import typst
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pictures import Write
 
-from fleetlog.reporting import write_report
 from fleetlog.reporting.pdf import columns, typeset, write_pdf
 from fleetlog.reporting.pdf.tree import texts, tree_of
 from fleetlog.reporting.tables import Cell, Column, Table
@@ -276,7 +276,7 @@ def test_what_users_write_is_shown_and_not_run(months: ModuleType, tmp_path: Pat
     assert b"/URI" not in content  # an address is shown; a click on it leads nowhere
 
 
-def test_a_hostile_machine_in_a_whole_report(months: ModuleType, tmp_path: Path) -> None:
+def test_a_hostile_machine_in_a_whole_report(months: ModuleType, write: Write, tmp_path: Path) -> None:
     month = months.month()
     name = '#import "x" *_$ <script>'
     case = month.suspects.cases[0]
@@ -287,7 +287,7 @@ def test_a_hostile_machine_in_a_whole_report(months: ModuleType, tmp_path: Path)
         suspects=replace(month.suspects, cases=cases),
         methods=(),
     )
-    write_report(hostile, tmp_path, clock=CLOCK)
+    write(hostile, tmp_path)
     pdf = reader(tmp_path / "report.pdf")
     assert told(pdf).count(squeezed(name)) >= 4
     assert pdf.metadata is not None

@@ -13,6 +13,7 @@ from urllib.parse import unquote, urlsplit
 
 import polars as pl
 import pytest
+from pictures import Write
 
 from fleetlog.errors import UsageError
 from fleetlog.reporting import write_report
@@ -231,8 +232,8 @@ def test_the_same_findings_give_the_same_bytes(months: ModuleType, written: Writ
     assert first == second
 
 
-def test_only_the_clock_differs(months: ModuleType, written: Written, tmp_path: Path) -> None:
-    later = write_report(months.month(), tmp_path, clock=datetime(2026, 11, 3, 7, 30))
+def test_only_the_clock_differs(months: ModuleType, written: Written, write: Write, tmp_path: Path) -> None:
+    later = write(months.month(), tmp_path, clock=datetime(2026, 11, 3, 7, 30))
     for path in (path for path in later if path.suffix not in (".xlsx", ".pdf")):
         one = path.read_text(encoding="utf-8").replace("2026-11-03 07:30", "2026-11-02 06:00")
         assert one == (written[0] / path.relative_to(tmp_path)).read_text(encoding="utf-8")
@@ -242,7 +243,7 @@ def test_the_page_stays_small(written: Written) -> None:
     assert (written[0] / "report.html").stat().st_size < 3_000_000
 
 
-def test_a_quiet_month(months: ModuleType, tmp_path: Path) -> None:
+def test_a_quiet_month(months: ModuleType, write: Write, tmp_path: Path) -> None:
     month = months.month()
     quiet = replace(
         month,
@@ -269,7 +270,7 @@ def test_a_quiet_month(months: ModuleType, tmp_path: Path) -> None:
         units=(),
         methods=(),
     )
-    write_report(quiet, tmp_path, clock=CLOCK)
+    write(quiet, tmp_path)
     words = read(tmp_path / "report.html").words
     assert "No open case this month" in words
     assert "no case came, went or turned" in words
@@ -293,7 +294,7 @@ def test_a_quiet_month(months: ModuleType, tmp_path: Path) -> None:
         " ",
     ],
 )
-def test_any_name_at_all(months: ModuleType, tmp_path: Path, name: str) -> None:
+def test_any_name_at_all(months: ModuleType, write: Write, tmp_path: Path, name: str) -> None:
     month = months.month()
     unit = replace(months.examples.unit(), machine={**months.examples.unit().machine, "machine_id": name})
     case = replace(
@@ -318,7 +319,7 @@ def test_any_name_at_all(months: ModuleType, tmp_path: Path, name: str) -> None:
         ),
         units=(unit,),
     )
-    files = write_report(odd, tmp_path, clock=CLOCK)
+    files = write(odd, tmp_path)
     for path in (path for path in files if path.suffix == ".html"):
         reader = read(path)
         assert reader.open == []
@@ -329,7 +330,7 @@ def test_any_name_at_all(months: ModuleType, tmp_path: Path, name: str) -> None:
     assert shown in read(files[0]).words
 
 
-def test_what_is_not_known_is_a_dash(months: ModuleType, tmp_path: Path) -> None:
+def test_what_is_not_known_is_a_dash(months: ModuleType, write: Write, tmp_path: Path) -> None:
     month = months.month()
     case = months.examples.suspect(
         "SK-9", "", (0.3, 0.2, 0.2, 0.2, 0.05, 0.05), since=None, age=None, variant="", cost=None
@@ -340,20 +341,20 @@ def test_what_is_not_known_is_a_dash(months: ModuleType, tmp_path: Path) -> None
         cost=replace(month.cost, cases=month.cost.cases.head(0)),
         units=(),
     )
-    write_report(bare, tmp_path, clock=CLOCK)
+    write(bare, tmp_path)
     words = read(tmp_path / "report.html").words
     assert "1 open case needs work" in words
     assert "None" not in words
     assert "nan" not in words.lower().split()
 
 
-def test_a_great_table_is_cut_on_the_page_and_whole_beside_it(months: ModuleType, tmp_path: Path) -> None:
+def test_a_great_table_is_cut_on_the_page_and_whole_beside_it(
+    months: ModuleType, write: Write, tmp_path: Path
+) -> None:
     month = months.month()
     case = month.suspects.cases[0]
     crowd = tuple(replace(case, machine_id=f"SK-{i:04}") for i in range(900))
-    write_report(
-        replace(month, suspects=replace(month.suspects, cases=crowd), units=()), tmp_path, clock=CLOCK
-    )
+    write(replace(month, suspects=replace(month.suspects, cases=crowd), units=()), tmp_path)
     words = read(tmp_path / "report.html").words
     assert "it has all 900 rows, of which the first 500 stand here" in words
     assert pl.read_csv(tmp_path / "tables" / "suspects.csv").height == 900
@@ -366,10 +367,10 @@ def test_methods_are_markdown_and_their_markup_is_not_run(written: Written) -> N
     assert "<code>S(h) = product of (1 - d / n)" in page
 
 
-def test_a_folder_that_cannot_be_written(months: ModuleType, tmp_path: Path) -> None:
+def test_a_folder_that_cannot_be_written(months: ModuleType, write: Write, tmp_path: Path) -> None:
     (tmp_path / "taken").write_text("")
     with pytest.raises(UsageError, match="name another folder"):
-        write_report(months.month(), tmp_path / "taken", clock=CLOCK)
+        write(months.month(), tmp_path / "taken")
 
 
 @pytest.mark.parametrize(
