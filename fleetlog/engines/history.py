@@ -29,8 +29,7 @@ def build_on_spark(
         as_of: the last day that counts; None takes the last day on record.
     """
     spec = BuildSpec(families, settings, as_of or last_day(store, settings.fleet.time_zone))
-    types = store.execute("SELECT DISTINCT machine_type FROM machines WHERE machine_type IS NOT NULL")
-    register_families(store, families.values(), [row[0] for row in types])
+    register_families(store, families.values())
     tables: list[str] = []
     with store.restricted():
         for step in steps():

@@ -90,7 +90,7 @@ def build_history(
         anew: build it whatever the store holds.
     """
     spec = BuildSpec(families, settings, as_of or last_day(store, settings.fleet.time_zone))
-    _register_families(store, spec)
+    register_families(store, spec.families.values())
     schema = DerivedSchema(store, materialised=True)
     if not anew and _is_current(store, schema, spec):
         return _activate(store, schema, spec, 0)
@@ -122,7 +122,7 @@ def refresh_history(
         UsageError: when nothing is on record.
     """
     spec = BuildSpec(families, settings, last_day(store, settings.fleet.time_zone))
-    _register_families(store, spec)
+    register_families(store, spec.families.values())
     schema = DerivedSchema(store, materialised=True)
     state = _state(store, schema)
     if not rebuild and state is not None and _is_current(store, schema, spec):
@@ -146,14 +146,6 @@ def refresh_history(
     )
     schema.insert(STATE, per_machine=False)
     return _activate(store, schema, spec, machines)
-
-
-def _register_families(store: Store, spec: BuildSpec) -> None:
-    types = [
-        row[0]
-        for row in store.execute("SELECT DISTINCT machine_type FROM machines WHERE machine_type IS NOT NULL")
-    ]
-    register_families(store, spec.families.values(), types)
 
 
 def _state(store: Store, schema: DerivedSchema) -> dict[str, Any] | None:

@@ -12,12 +12,13 @@ from fleetlog.store import Store
 from fleetlog.store.dictionary import KINDS
 
 _CONTROLS = (*KINDS["machines"].column("control").words, "")
-_TEXT = pl.String
+_TYPES = {"": pl.String, "int": pl.Int64, "real": pl.Float64, "date": pl.Date}
 
 
-def register_families(store: Store, families: Iterable[FaultFamily], machine_types: Iterable[str]) -> None:
-    """Registers the families as tables that SQL can join; arguments are those of `family_tables`."""
-    for name, frame in family_tables(families, machine_types).items():
+def register_families(store: Store, families: Iterable[FaultFamily]) -> None:
+    """Registers the families as tables that SQL can join, for the machine types on the store's list."""
+    types = store.execute("SELECT DISTINCT machine_type FROM machines WHERE machine_type IS NOT NULL")
+    for name, frame in family_tables(families, [row[0] for row in types]).items():
         store.register(name, frame)
 
 
@@ -33,145 +34,87 @@ def family_tables(families: Iterable[FaultFamily], machine_types: Iterable[str])
     """
     families = tuple(families)
     types = sorted({*machine_types, ""})
-    rules = [(family, number, rule) for family in families for number, rule in enumerate(family.recognise)]
-    parts = [(family, part) for family in families for part in family.parts]
-    tables: dict[str, tuple[dict[str, pl.DataType | type[pl.DataType]], list[tuple[object, ...]]]] = {
-        "family_rule": (
-            {
-                "fault": _TEXT,
-                "rule_no": pl.Int64,
-                "field": _TEXT,
-                "spn": pl.Int64,
-                "fmi": pl.Int64,
-                "words": _TEXT,
-                "side": _TEXT,
-            },
-            [
-                (family.name, no, rule.field, rule.spn, rule.fmi, rule.words, rule.side)
-                for family, no, rule in rules
-            ],
+    rules = [
+        (family.name, number, rule) for family in families for number, rule in enumerate(family.recognise)
+    ]
+    parts = [(family.name, part) for family in families for part in family.parts]
+    steps = [(family.name, step) for family in families for step in family.steps]
+    windows = [(family.name, family.windows) for family in families]
+    voltages = [(family.name, family.voltage) for family in families if family.voltage is not None]
+    return {
+        "family_rule": _table(
+            "fault rule_no:int field spn:int fmi:int words side",
+            ((name, no, rule.field, rule.spn, rule.fmi, rule.words, rule.side) for name, no, rule in rules),
         ),
-        "family_unless": (
-            {"fault": _TEXT, "rule_no": pl.Int64, "field": _TEXT, "words": _TEXT},
-            [(family.name, no, rule.field, words) for family, no, rule in rules for words in rule.unless],
+        "family_unless": _table(
+            "fault rule_no:int field words",
+            ((name, no, rule.field, words) for name, no, rule in rules for words in rule.unless),
         ),
-        "family_side_word": (
-            {"fault": _TEXT, "pattern": _TEXT, "side": _TEXT},
-            [(family.name, word.pattern, word.side) for family in families for word in family.side_words],
+        "family_side_word": _table(
+            "fault pattern side",
+            ((family.name, word.pattern, word.side) for family in families for word in family.side_words),
         ),
-        "family_side": (
-            {"fault": _TEXT, "side": _TEXT},
-            [(family.name, side) for family in families for side in family.sides],
+        "family_side": _table(
+            "fault side", ((family.name, side) for family in families for side in family.sides)
         ),
-        "family_machine": (
-            {"fault": _TEXT, "machine_type": _TEXT, "control": _TEXT},
-            [
+        "family_machine": _table(
+            "fault machine_type control",
+            (
                 (family.name, machine_type, control)
                 for family in families
                 for machine_type in types
                 for control in _CONTROLS
                 if family.can_have(machine_type, "" if control == "unknown" else control)
-            ],
+            ),
         ),
-        "family_part": (
-            {"fault": _TEXT, "component": _TEXT, "side": _TEXT, "part_of": _TEXT},
-            [
-                (family.name, part.component, side, part.part_of)
-                for family, part in parts
-                for side in part.sides
-            ],
+        "family_part": _table(
+            "fault component side part_of",
+            ((name, part.component, side, part.part_of) for name, part in parts for side in part.sides),
         ),
-        "part_variant": (
-            {"component": _TEXT, "variant": _TEXT, "built_from": pl.Date, "built_before": pl.Date},
-            _distinct(
+        "part_variant": _table(
+            "component variant built_from:date built_before:date",
+            dict.fromkeys(
                 (part.component, period.variant, period.built_from, period.built_before)
                 for _, part in parts
                 for period in part.variants
             ),
         ),
-        "part_failure": (
-            {"component": _TEXT, "finding": _TEXT},
-            _distinct((part.component, finding) for _, part in parts for finding in part.failure_findings),
+        "part_failure": _table(
+            "component finding",
+            dict.fromkeys((part.component, word) for _, part in parts for word in part.failure_findings),
         ),
-        "family_step": (
-            {
-                "fault": _TEXT,
-                "step": _TEXT,
-                "step_order": pl.Int64,
-                "kind": _TEXT,
-                "component": _TEXT,
-                "action": _TEXT,
-                "step_component": _TEXT,
-                "step_action": _TEXT,
-            },
-            [
-                (
-                    family.name,
-                    step.name,
-                    step.order,
-                    step.kind,
-                    match.component,
-                    match.action,
-                    step.component,
-                    step.action,
-                )
-                for family in families
-                for step in family.steps
-                for match in step.matches
-            ],
+        "family_step": _table(
+            "fault step step_order:int kind component action step_component step_action",
+            (
+                (name, step.name, step.order, step.kind, m.component, m.action, step.component, step.action)
+                for name, step in steps
+                for m in step.matches
+            ),
         ),
-        "family_confirm": (
-            {"fault": _TEXT, "step": _TEXT, "finding": _TEXT, "cause": _TEXT},
-            [
-                (family.name, step.name, finding, cause)
-                for family in families
-                for step in family.steps
-                for finding, cause in step.confirms.items()
-            ],
+        "family_confirm": _table(
+            "fault step finding cause",
+            ((name, step.name, *confirm) for name, step in steps for confirm in step.confirms.items()),
         ),
-        "family_voltage": (
-            {
-                "fault": _TEXT,
-                "quantity": _TEXT,
-                "unit": _TEXT,
-                "target": pl.Float64,
-                "tolerance": pl.Float64,
-                "near_zero": pl.Float64,
-                "near_supply": pl.Float64,
-                "wander": pl.Float64,
-            },
-            [
-                (family.name, v.quantity, v.unit, v.target, v.tolerance, v.near_zero, v.near_supply, v.wander)
-                for family in families
-                if (v := family.voltage) is not None
-            ],
+        "family_voltage": _table(
+            "fault quantity unit target:real tolerance:real near_zero:real near_supply:real wander:real",
+            (
+                (name, v.quantity, v.unit, v.target, v.tolerance, v.near_zero, v.near_supply, v.wander)
+                for name, v in voltages
+            ),
         ),
-        "failure_mode": (
-            {"fmi": pl.Int64, "mode_group": _TEXT},
-            [(mode.fmi, mode.group) for mode in MODES],
-        ),
-        "family_window": (
-            {
-                "fault": _TEXT,
-                "episode_hours": pl.Float64,
-                "episode_days": pl.Float64,
-                "confirmation_hours": pl.Float64,
-                "answer_days": pl.Int64,
-            },
-            [
-                (
-                    family.name,
-                    family.windows.episode_hours,
-                    family.windows.episode_days,
-                    family.windows.confirmation_hours,
-                    int(family.windows.answer_days),
-                )
-                for family in families
-            ],
+        "failure_mode": _table("fmi:int mode_group", ((mode.fmi, mode.group) for mode in MODES)),
+        "family_window": _table(
+            "fault episode_hours:real episode_days:real confirmation_hours:real answer_days:int",
+            (
+                (name, w.episode_hours, w.episode_days, w.confirmation_hours, int(w.answer_days))
+                for name, w in windows
+            ),
         ),
     }
-    return {name: pl.DataFrame(rows, schema=schema, orient="row") for name, (schema, rows) in tables.items()}
 
 
-def _distinct(rows: Iterable[tuple[object, ...]]) -> list[tuple[object, ...]]:
-    return list(dict.fromkeys(rows))
+def _table(columns: str, rows: Iterable[tuple[object, ...]]) -> pl.DataFrame:
+    """A table of the columns named, each with its type after a colon where it is not text."""
+    named = (column.partition(":") for column in columns.split())
+    schema = {name: _TYPES[type_] for name, _, type_ in named}
+    return pl.DataFrame(list(rows), schema=schema, orient="row")

@@ -29,10 +29,7 @@ class PastFleet(Fleet):
         """The part of a day's history that looks ahead read; kept until another day is asked."""
         if self._history is None or as_of != self._asked:
             spec = BuildSpec(self.families, self.settings, as_of or self.last_day())
-            types = self.store.select(
-                "SELECT DISTINCT machine_type FROM machines WHERE machine_type IS NOT NULL"
-            )
-            register_families(self.store, self.families.values(), types["machine_type"].to_list())
+            register_families(self.store, self.families.values())
             made = [name for step in needed_steps() for name in run_step(self.store, step, spec.parameters)]
             self._history = History(spec.as_of, spec.as_of_end, tuple(made), 0)
             self._asked = as_of

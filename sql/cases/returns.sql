@@ -40,10 +40,7 @@ SELECT
     returned.back_at,
     MIN(returned.back_tenths) AS back_tenths
 FROM returned
-INNER JOIN weighed_case
-    ON weighed_case.machine_id = returned.machine_id
-    AND weighed_case.side = returned.side
-    AND weighed_case.case_no = returned.case_no
+INNER JOIN weighed_case USING (machine_id, side, case_no)
 INNER JOIN numbered_report
     ON numbered_report.fault = $fault
     AND numbered_report.machine_id = returned.machine_id

@@ -44,9 +44,5 @@ SELECT
             THEN COALESCE(effort.labour_cost, 0.0) + COALESCE(effort.parts_cost, 0.0)
     END AS cost
 FROM visit
-INNER JOIN effort
-    ON effort.fault = visit.fault
-    AND effort.machine_id = visit.machine_id
-    AND effort.side = visit.side
-    AND effort.work_order_id = visit.work_order_id
+INNER JOIN effort USING (fault, machine_id, side, work_order_id)
 WHERE visit.reach = 1

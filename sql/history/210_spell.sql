@@ -76,16 +76,8 @@ ended AS (
             AS failure,
         removed.moment IS NOT NULL AND following.next_at IS NULL AS taken_out
     FROM following
-    LEFT JOIN found_failed
-        ON found_failed.machine_id = following.machine_id
-        AND found_failed.component = following.component
-        AND found_failed.side = following.side
-        AND found_failed.fit = following.fit
-    LEFT JOIN removed
-        ON removed.machine_id = following.machine_id
-        AND removed.component = following.component
-        AND removed.side = following.side
-        AND removed.fit = following.fit
+    LEFT JOIN found_failed USING (machine_id, component, side, fit)
+    LEFT JOIN removed USING (machine_id, component, side, fit)
 ),
 observed AS (
     SELECT

@@ -17,11 +17,7 @@ WITH step AS (
         case_work.cause,
         case_work.step_order
     FROM case_work
-    INNER JOIN case_file
-        ON case_file.fault = case_work.fault
-        AND case_file.machine_id = case_work.machine_id
-        AND case_file.side = case_work.side
-        AND case_file.case_no = case_work.case_no
+    INNER JOIN case_file USING (fault, machine_id, side, case_no)
     WHERE case_work.fault = $fault AND case_file.state <> 'open'
 ),
 found AS (
@@ -72,10 +68,8 @@ SELECT
             ELSE 0
         END AS DECIMAL(28, 8))) AS case_days
 FROM found
-INNER JOIN effort
-    ON effort.machine_id = found.machine_id AND effort.side = found.side AND effort.case_no = found.case_no
-INNER JOIN stayed
-    ON stayed.machine_id = found.machine_id AND stayed.side = found.side AND stayed.case_no = found.case_no
+INNER JOIN effort USING (machine_id, side, case_no)
+INNER JOIN stayed USING (machine_id, side, case_no)
 INNER JOIN case_file
     ON case_file.fault = $fault
     AND case_file.machine_id = found.machine_id
