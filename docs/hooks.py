@@ -64,10 +64,12 @@ def on_files(files: Files, config: MkDocsConfig) -> Files:
 
 
 def on_page_markdown(markdown: str, page: Page, config: MkDocsConfig, files: Files) -> str:
-    """Fills the marks of the page on Python with the public names of the package."""
-    if page.file.src_uri == "reference/python.md":
-        return python_reference.filled(markdown)
-    return markdown
+    """Fills the marks of pages that list what the package or the folder holds."""
+    fill = {
+        "reference/python.md": python_reference.filled,
+        "decisions/index.md": lambda text: decisions.filled(text, Path(config.docs_dir)),
+    }
+    return fill.get(page.file.src_uri, str)(markdown)
 
 
 def on_post_build(config: MkDocsConfig) -> None:
