@@ -5,6 +5,7 @@ The files hold no outputs, so what a page shows is always what the program says.
 
 from __future__ import annotations
 
+import os
 import shutil
 import tempfile
 from functools import cache
@@ -13,6 +14,7 @@ from typing import Any
 
 import nbclient
 import nbformat
+from jupyter_client import AsyncKernelManager
 
 import fleetlog
 from fleetlog.resources import folder
@@ -59,11 +61,14 @@ def executed(source: Path) -> Any:
     book = nbformat.read(source, as_version=4)
     with tempfile.TemporaryDirectory() as place:
         shutil.copytree(_demo().parent, Path(place) / STORE.parent)
-        client = nbclient.NotebookClient(
-            book, timeout=LONGEST, kernel_name="python3", resources={"metadata": {"path": place}}
-        )
-        client.execute()
+        resources = {"metadata": {"path": place}}
+        nbclient.NotebookClient(book, km=_kernel(), timeout=LONGEST, resources=resources).execute()
     return book
+
+
+def _kernel() -> AsyncKernelManager:
+    """A Python of this installation, spoken to without the network where the system allows it."""
+    return AsyncKernelManager(kernel_name="python3", transport="tcp" if os.name == "nt" else "ipc")
 
 
 @cache

@@ -16,9 +16,17 @@ MAKER = "Ask"
 KNOWN = 2
 """How many parameters the fleet gives by itself: fleet and scope."""
 
+_SHARED = re.compile(r"^    (\w+(?:, \w+)+): (.*(?:\n      +.*)*)$", re.MULTILINE)
+"""Parameters that a docstring describes together, "a, b: what both are", and what it says."""
+
 
 class Questions(griffe.Extension):
     """Replaces each `Ask(function)` of a fleet by the method that it makes."""
+
+    def on_function_instance(self, *, func: griffe.Function, **_: Any) -> None:
+        """Called for each function read: gives parameters that share a line of the docstring one each."""
+        if func.docstring is not None:
+            func.docstring.value = _SHARED.sub(_one_each, func.docstring.value)
 
     def on_package(self, *, pkg: griffe.Module, loader: griffe.GriffeLoader, **_: Any) -> None:
         """Called when the package is read as a whole."""
@@ -28,8 +36,8 @@ class Questions(griffe.Extension):
         for name, member in list(owner.members.items()):
             value = getattr(member, "value", None)
             if isinstance(value, griffe.ExprCall) and str(value.function) == MAKER:
-                asked = value.arguments[0]
-                path = asked.canonical_path if isinstance(asked, griffe.Expr) else str(asked)
+                # Looked up from the module: within the class the method's own name would come first.
+                path = owner.module.resolve(str(value.arguments[0]))
                 owner.set_member(name, _method(name, member, pkg[path.removeprefix("fleetlog.")]))
 
 
@@ -47,6 +55,10 @@ def _method(name: str, member: Any, function: Any) -> griffe.Function:
     if function.docstring is not None:
         method.docstring = griffe.Docstring(_without_fleet(function.docstring.value), parent=method)
     return method
+
+
+def _one_each(shared: re.Match[str]) -> str:
+    return "\n".join(f"    {name}: {shared[2]}" for name in shared[1].split(", "))
 
 
 def _without_fleet(text: str) -> str:
