@@ -21,11 +21,12 @@ from fleetlog.planning.forecast import ForecastFinding
 from fleetlog.planning.forecast_check import ForecastCheck
 from fleetlog.planning.forecast_verification import ForecastVerification
 from fleetlog.planning.plan import PlanFinding
+from fleetlog.session.safety import Hold, Safety
 from fleetlog.session.status import StatusFinding
 
 AS_OF = date(2026, 10, 31)
 FAULT = "neutral-return"
-WORDS = {"original": "original (pumps built before December 2017)", "improved": "improved"}
+WORDS = {"original": "original (pumps built before the change)", "improved": "improved"}
 HOSTILE = "<script>alert(1)</script>"
 
 
@@ -333,7 +334,7 @@ def suspects() -> SuspectsFinding:
         as_of=AS_OF,
         fault=FAULT,
         cases=cases,
-        cautions=CAUTIONS,
+        safety=SAFETY,
         currency="USD",
     )
 
@@ -345,6 +346,17 @@ CAUTIONS = (
     "Use rated hoisting gear for the engine and never work beneath a hanging load.",
     "At first start and calibration, keep wheels or tracks off the ground and people clear: it may move.",
     "Always follow the maker's service manual, local codes and licensed practice.",
+)
+SAFETY = Safety(
+    as_of=AS_OF,
+    records_end=AS_OF,
+    danger="The machine may move unasked.",
+    instruction="Keep from use and rental until a qualified person has checked it.",
+    holds=(
+        Hold("TL-07", ("left",), date(2026, 9, 2), "open case", "North", on_rent_since=date(2026, 10, 1)),
+    ),
+    cautions=CAUTIONS,
+    release={"neutral_held": "Neutral is held"},
 )
 
 
@@ -581,7 +593,7 @@ def unit(machine_id: str = "SK-104") -> UnitFinding:
         components=components,
         rentals=rentals,
         cases=cases,
-        cautions=CAUTIONS,
+        safety=SAFETY,
     )
 
 
@@ -949,7 +961,7 @@ def plan() -> PlanFinding:
         bound=2750.0,
         gap=0.0,
         method="exact",
-        cautions=CAUTIONS,
+        safety=SAFETY,
         figures=pl.DataFrame(),
         currency="USD",
         notes=("2 of 3 jobs get a week.", "Savings are expected money against waiting."),
