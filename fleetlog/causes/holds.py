@@ -93,7 +93,7 @@ def safety_of(
     heard = where.filter(pl.col("silent"))
     return Safety(
         as_of=history.as_of,
-        records_end=fleet.last_day(),
+        records_end=_day(fleet.store.run("holds/records_end")["last_at"][0], zone) or history.as_of,
         danger=family.hold.danger if family.hold else "",
         instruction=family.hold.instruction if family.hold else "",
         holds=holds,

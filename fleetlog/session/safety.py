@@ -13,6 +13,8 @@ import polars as pl
 
 CAUTIONS_HEADING = "Before any work on the machine"
 RELEASE_HEADING = "Before the machine goes back to use, checked by a qualified person and written down"
+USUAL_GAP = 3
+"""Days without any record that say nothing yet: a weekend and a late reading."""
 SHOWN_HOLDS = 12
 """Holds that stand before a table; the command `holds` lists all."""
 
@@ -123,7 +125,7 @@ class Safety:
     def records_sentence(self) -> str:
         """When the records end, and whether the answer speaks of a day beyond."""
         beyond = (self.as_of - self.records_end).days
-        if beyond <= 0:
+        if beyond <= USUAL_GAP:
             return f"Records end {self.records_end}; what happened later is not known."
         return (
             f"RECORDS END {self.records_end}, {beyond} days before {self.as_of}: what happened in between is not "

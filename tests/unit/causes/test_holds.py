@@ -135,7 +135,7 @@ def test_answers_that_propose_work_carry_holds_and_cautions(demo: Fleet) -> None
         assert told["cautions"] == list(demo.family(answer.fault).cautions)
         assert told["holds"]
         assert told["release_check"]
-        assert told["records_end"] == demo.last_day().isoformat()
+        assert told["records_end"] == demo.last_day().isoformat() == known.safety.records_end.isoformat()
     for frame in (known.frame, weeks.frame):
         assert frame["cautions"].str.len_chars().min() > 500
         on_hold = frame.filter(frame["machine_id"].is_in([hold.machine_id for hold in known.safety.holds]))

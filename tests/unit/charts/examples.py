@@ -953,7 +953,7 @@ def plan() -> PlanFinding:
     return PlanFinding(
         as_of=AS_OF,
         fault=FAULT,
-        frame=frame,
+        frame=SAFETY.attach(frame),
         weeks=weeks,
         left_out=left_out.head(1),
         changes=pl.DataFrame(),

@@ -86,6 +86,10 @@ FILES = {
             ("Y-014", datetime(2020, 6, 1), None, None),
         ],
     ),
+    "release_checks": (
+        "machine_id,checked_at,item,result,checked_by,note\nY-014,2020-05-01T07:00,brake_holds,passed,R. M.,\n",
+        [("Y-014", datetime(2020, 5, 1, 7), "brake_holds", "passed", "R. M.", None)],
+    ),
 }
 
 

@@ -109,6 +109,8 @@ def tables(demo_store: Path) -> Iterator[Fleet]:
         fleet.store.register("cox_cell", pl.DataFrame({"component": ["internal_bushing"], "cell": [0]}))
         sums = {f"{name}_{k}": [0] for name in ("leave", "fail") for k in range(1, 9)}
         fleet.store.register("cox_step", pl.DataFrame({"cell": [0], "hours": [0], **sums}))
+        for table, column in (("hold_word", "pattern"), ("hold_denial", "pattern"), ("release_item", "item")):
+            fleet.store.register(table, pl.DataFrame({column: ["% creep%"]}))
         for table, name in MADE_BY_CALLERS.items():
             query = statement(name)
             values = {key: VALUES[key] for key in query.parameters}
@@ -156,6 +158,7 @@ VALUES: dict[str, Any] = {
     "rate_days": 180,
     "count_unjudged": True,
     "least_confidence": 0.5,
+    "told_from": datetime(2026, 1, 1),
 }
 
 # What is made of a file that only the loader has, and what makes a table.
