@@ -176,7 +176,6 @@ def _holds(
                 why="; ".join(dict.fromkeys(sign.why for sign in standing)),
                 site=row["site"] or "",
                 on_rent_since=_day(row["on_rent_since"], zone),
-                due_back=_day(row["due_back"], zone),
                 last_heard=_day(row["last_heard_at"], zone),
                 silent=row["silent"],
             )

@@ -25,7 +25,6 @@ _HOLD_COLUMNS = {
     "why": pl.String,
     "site": pl.String,
     "on_rent_since": pl.Date,
-    "due_back": pl.Date,
     "last_heard": pl.Date,
 }
 
@@ -39,7 +38,6 @@ class Hold:
         since: the day of the first sign that still stands.
         why: what raised it, in words.
         on_rent_since: since when it has been out, where the records say that it is.
-        due_back: until when it is rented out, where the records name a day.
         last_heard: the last day with anything on record.
         silent: whether that is too long ago to know anything of the machine.
     """
@@ -50,7 +48,6 @@ class Hold:
     why: str
     site: str = ""
     on_rent_since: date | None = None
-    due_back: date | None = None
     last_heard: date | None = None
     silent: bool = False
 
@@ -59,8 +56,7 @@ class Hold:
         """What the rentals ask for: to call the machine back, or nothing."""
         if self.on_rent_since is None:
             return ""
-        due = f", due back {self.due_back}" if self.due_back else ""
-        return f"on rent now, since {self.on_rent_since}{due}: call back"
+        return f"on rent now, since {self.on_rent_since}: call back"
 
     @property
     def sentence(self) -> str:
@@ -159,7 +155,7 @@ class Safety:
 
     @property
     def frame(self) -> pl.DataFrame:
-        """One row a machine on hold: why, since when, where, on rent since when, due back, and what to do."""
+        """One row a machine on hold: why, since when, where, on rent since when, and what to do."""
         rows = [
             {
                 "machine_id": hold.machine_id,
@@ -168,7 +164,6 @@ class Safety:
                 "why": hold.why,
                 "site": hold.site,
                 "on_rent_since": hold.on_rent_since,
-                "due_back": hold.due_back,
                 "last_heard": hold.last_heard,
             }
             for hold in self.holds
@@ -206,7 +201,6 @@ class Safety:
                     "why": hold.why,
                     "site": hold.site,
                     "on_rent_since": hold.on_rent_since,
-                    "due_back": hold.due_back,
                     "call_back": hold.on_rent_since is not None,
                     "last_heard": hold.last_heard,
                     "silent": hold.silent,

@@ -7,14 +7,15 @@
 WITH told AS (
     SELECT machine_id, work_order_id, complaint AS text FROM work_orders WHERE complaint IS NOT NULL
     UNION ALL
-    SELECT machine_id, work_order_id, cause FROM work_orders WHERE cause IS NOT NULL
+    SELECT machine_id, work_order_id, cause FROM work_orders WHERE cause IS NOT NULL AND closed_at < $as_of_end
     UNION ALL
-    SELECT machine_id, work_order_id, correction FROM work_orders WHERE correction IS NOT NULL
+    SELECT machine_id, work_order_id, correction FROM work_orders
+    WHERE correction IS NOT NULL AND closed_at < $as_of_end
     UNION ALL
     SELECT work_orders.machine_id, work_lines.work_order_id, work_lines.note
     FROM work_lines
     INNER JOIN work_orders ON work_orders.work_order_id = work_lines.work_order_id
-    WHERE work_lines.note IS NOT NULL
+    WHERE work_lines.note IS NOT NULL AND COALESCE(work_lines.done_at, work_orders.closed_at) < $as_of_end
 ),
 signs AS (
     SELECT told.work_order_id, MIN(told.text) AS words

@@ -110,5 +110,5 @@ def test_a_great_fleet_is_looked_back_on_for_fewer_months(
     machines = demo.store.execute("SELECT count(*) FROM machines")[0][0]
     assert record_length(demo) == RECORD_MONTHS
     for room, months in ((2 * machines, 2), (machines - 1, 1)):
-        monkeypatch.setattr("fleetlog.planning.verify_forecast.RECORD_MACHINES", room)
+        monkeypatch.setattr("fleetlog.planning.forecast_verification.RECORD_MACHINES", room)
         assert record_length(demo) == months
