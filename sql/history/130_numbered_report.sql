@@ -48,4 +48,10 @@ SELECT
         ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW
     ) AS BIGINT) AS episode
 FROM begun
-INNER JOIN sided_report USING (fault, machine_id, origin, file_id, row_no)
+-- By name and not USING, which would put these columns first on another engine.
+INNER JOIN sided_report
+    ON sided_report.fault = begun.fault
+    AND sided_report.machine_id = begun.machine_id
+    AND sided_report.origin = begun.origin
+    AND sided_report.file_id = begun.file_id
+    AND sided_report.row_no = begun.row_no

@@ -18,17 +18,13 @@ def spark(sql: str, **values: Any) -> str:
 
 @pytest.mark.parametrize("room", ["history", "risk"])
 def test_every_file_is_understood_and_reads_what_its_header_names(room: str) -> None:
-    import re
-
     from fleetlog.engines.dialect import tables_read
 
     for found in named(room):
         values = dict.fromkeys(found.parameters)
         for by in ((), found.strata):
             assert spark(found.split_by(by), **values)
-        # Longer remarks in the header stand in brackets.
-        said = set(re.findall(r"\w+", re.sub(r"\([^)]*\)", "", found.header["inputs"])))
-        assert tables_read(found.split_by(())) == said, found.name
+        assert tables_read(found.body) == set(found.inputs), found.name
 
 
 @pytest.mark.parametrize(
