@@ -47,7 +47,10 @@ def on_config(config: MkDocsConfig) -> MkDocsConfig:
     """Fills the parts of the navigation that follow the program or the folder's files."""
     filled = {"methods/*": methods.navigation(), "decisions/*": decisions.navigation(Path(config.docs_dir))}
     config.nav = [
-        {title: filled.get(place, place) if isinstance(place, str) else place for title, place in part.items()}
+        {
+            title: filled.get(place, place) if isinstance(place, str) else place
+            for title, place in part.items()
+        }
         for part in config.nav or []
     ]
     return config

@@ -40,7 +40,9 @@ def decided(path: Path) -> str:
     Raises:
         ValueError: the page does not say it.
     """
-    match = re.search(r"^\*\*Decided\.\*\* (.*?)\n\n", path.read_text(encoding="utf-8"), re.DOTALL | re.MULTILINE)
+    match = re.search(
+        r"^\*\*Decided\.\*\* (.*?)\n\n", path.read_text(encoding="utf-8"), re.DOTALL | re.MULTILINE
+    )
     if match is None:
         raise ValueError(f"{path}: it lacks a paragraph that begins with '**Decided.**'")
     return re.sub(r"\[([^]]+)\]\([^)]*\)", r"\1", match[1])

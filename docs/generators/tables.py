@@ -75,7 +75,11 @@ def _step(step: Statement, steps: Sequence[Statement]) -> str:
     header = step.header
     made = {table_of(one) for one in steps}
     inputs = [
-        f"[`{name}`](#{name})" if name in made else f"[`{name}`](loaded-tables.md#{name})" if name in KINDS else code(name)
+        f"[`{name}`](#{name})"
+        if name in made
+        else f"[`{name}`](loaded-tables.md#{name})"
+        if name in KINDS
+        else code(name)
         for name in (part.strip() for part in header["inputs"].split(","))
     ]
     facts = [
@@ -86,7 +90,9 @@ def _step(step: Statement, steps: Sequence[Statement]) -> str:
     if "parameters" in header:
         facts.append(f"- **Parameters:** {header['parameters']}")
     facts.append(f"- **Stays:** {_stays(header.get('materialised', ''))}")
-    return f"## {table_of(step)}\n\n{header['purpose'][:1].upper()}{header['purpose'][1:]}\n\n" + "\n".join(facts)
+    return f"## {table_of(step)}\n\n{header['purpose'][:1].upper()}{header['purpose'][1:]}\n\n" + "\n".join(
+        facts
+    )
 
 
 def table_of(step: Statement) -> str:
