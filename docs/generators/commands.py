@@ -9,13 +9,14 @@ from typing import Any
 import typer.main
 
 from fleetlog.cli.main import app
-from generators.markdown import code, page as whole_page, table
+from generators.markdown import code, table
+from generators.markdown import page as whole_page
 
 INTRODUCTION = """\
 Written by the program itself when this site is built. `fleetlog COMMAND --help` says the same on a screen.
 
-Exit codes: 0 done; 1 a check found something; 2 usage or bad input; 3 store busy, damaged or of another version;
-70 an error of fleetlog itself. Data go to standard output, everything else to standard error.
+Exit codes: 0 done; 1 a check found something; 2 usage or bad input; 3 store busy, damaged or of another
+version; 70 an error of fleetlog itself. Data go to standard output, everything else to standard error.
 """
 
 

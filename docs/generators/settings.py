@@ -5,12 +5,13 @@ from __future__ import annotations
 from itertools import groupby
 
 from fleetlog.settings import load_settings
-from generators.markdown import code, page as whole_page, table
+from generators.markdown import code, table
+from generators.markdown import page as whole_page
 
 INTRODUCTION = """\
-Settings stand in `fleetlog.toml` beside the store; what is left out has the default. *Default from memory* means that
-nobody looked the figure up: put your own in its place. `fleetlog settings` shows the values in force and where each
-comes from.
+Settings stand in `fleetlog.toml` beside the store; what is left out has the default. *Default from memory*
+means that nobody looked the figure up: put your own in its place. `fleetlog settings` shows the values in
+force and where each comes from.
 """
 
 

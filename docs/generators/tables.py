@@ -10,21 +10,21 @@ from fleetlog.store.statements import Statement, numbered
 from generators.markdown import code, page, table
 
 LOADED = """\
-What a yard can load, one kind of table a file, recognised by its columns. Headings match whatever their case, spaces and
-dashes; for other headings a mapping is proposed. Dates and times are ISO 8601; a time without a zone is in the fleet's
-zone and is stored as UTC. Empty means unknown, never zero. Every stored row also has `file_id` and `row_no`: the file
-(table `source_file`) and the row that it came from.
+What a yard can load, one kind of table a file, recognised by its columns. Headings match whatever their
+case, spaces and dashes; for other headings a mapping is proposed. Dates and times are ISO 8601; a time
+without a zone is in the fleet's zone and is stored as UTC. Empty means unknown, never zero. Every stored
+row also has `file_id` and `row_no`: the file (table `source_file`) and the row that it came from.
 
 Ask these tables with `fleetlog query "SELECT …"` or `fleet.sql("SELECT …")`.
 """
 
 HISTORY = """\
-What the store makes of the loaded tables, step by step and in this order; each step is one file in `sql/history/`, and
-what stands here is that file's own header. Hours are counted in whole tenths of a running hour (`…tenths`), times are
-UTC, and nothing that happened after the as-of day counts.
+What the store makes of the loaded tables, step by step and in this order; each step is one file in
+`sql/history/`, and what stands here is that file's own header. Hours are counted in whole tenths of a
+running hour (`…tenths`), times are UTC, and nothing that happened after the as-of day counts.
 
-Ask these tables with `fleetlog query --history "SELECT …"` or `fleet.sql("SELECT …")`. A step that is not *a table of the
-store* is a step on the way: it is there only while a history is built, or as a view.
+Ask these tables with `fleetlog query --history "SELECT …"` or `fleet.sql("SELECT …")`. A step that is not
+*a table of the store* is a step on the way: it is there only while a history is built, or as a view.
 """
 
 
