@@ -9,7 +9,7 @@ from typing import Any
 import typer.main
 
 from fleetlog.cli.main import app
-from generators.markdown import code, table
+from generators.markdown import code, table, words
 from generators.markdown import page as whole_page
 
 INTRODUCTION = """\
@@ -34,11 +34,11 @@ def page() -> str:
 
 
 def _section(name: str, command: Any) -> str:
-    *words, example = _paragraphs(command)
+    *paragraphs, example = _paragraphs(command)
     usage = " ".join(["fleetlog", name, *_arguments(command), "[OPTIONS]"])
     parts = [
         f"## {name}",
-        *words,
+        *(words(paragraph) for paragraph in paragraphs),
         f"```text\n{usage}\n```",
         _options(command),
         f"```sh\n{example.removeprefix('Example: ')}\n```",

@@ -1,4 +1,4 @@
-"""The method texts as pages: what `fleetlog explain` says, in the order in which a reader meets the methods."""
+"""The method texts as pages: what `fleetlog explain` says, in the order in which a reader meets them."""
 
 from __future__ import annotations
 

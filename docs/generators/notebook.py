@@ -1,6 +1,7 @@
 """Notebooks as pages: each is run on the demo fleet while the site is built, and shown with what came out.
 
-The files hold no outputs, so what a page shows is always what the program says. A cell that fails stops the build.
+The files hold no outputs, so what a page shows is always what the program says. A cell that
+fails stops the build.
 """
 
 from __future__ import annotations

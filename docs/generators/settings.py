@@ -1,4 +1,4 @@
-"""The reference of the settings: every one with its default, unit and meaning, as `fleetlog settings` shows them."""
+"""The reference of the settings: each with its default, unit and meaning, as `fleetlog settings` shows it."""
 
 from __future__ import annotations
 
