@@ -9,14 +9,14 @@ from typing import Any
 import typer.main
 
 from fleetlog.cli.main import app
-from generators.markdown import code, table
+from generators.markdown import code, table, words
 from generators.markdown import page as whole_page
 
 INTRODUCTION = """\
 Written by the program itself when this site is built. `fleetlog COMMAND --help` says the same on a screen.
 
-Exit codes: 0 done; 1 a check found something; 2 usage or bad input; 3 store busy, damaged or of another version;
-70 an error of fleetlog itself. Data go to standard output, everything else to standard error.
+Exit codes: 0 done; 1 a check found something; 2 usage or bad input; 3 store busy, damaged or of another
+version; 70 an error of fleetlog itself. Data go to standard output, everything else to standard error.
 """
 
 
@@ -34,11 +34,11 @@ def page() -> str:
 
 
 def _section(name: str, command: Any) -> str:
-    *words, example = _paragraphs(command)
+    *paragraphs, example = _paragraphs(command)
     usage = " ".join(["fleetlog", name, *_arguments(command), "[OPTIONS]"])
     parts = [
         f"## {name}",
-        *words,
+        *(words(paragraph) for paragraph in paragraphs),
         f"```text\n{usage}\n```",
         _options(command),
         f"```sh\n{example.removeprefix('Example: ')}\n```",

@@ -2,12 +2,25 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
+
+_CODE = re.compile(r"(`[^`]*`)")
+
+
+def words(text: str) -> str:
+    """A text on one line in which nothing but code, links and lists is markup."""
+    parts = _CODE.split(" ".join(text.split()))
+    return "".join(part if part.startswith("`") else _plain(part) for part in parts)
+
+
+def _plain(text: str) -> str:
+    return text.replace("&", "&amp;").replace("<", "&lt;")
 
 
 def cell(text: str) -> str:
     """A text as a cell of a table: one line, no bar that would end the cell."""
-    return " ".join(text.split()).replace("|", "\\|")
+    return words(text).replace("|", "\\|")
 
 
 def code(text: str) -> str:

@@ -1,4 +1,4 @@
-"""The method texts as pages: what `fleetlog explain` says, in the order in which a reader meets the methods."""
+"""The method texts as pages: what `fleetlog explain` says, in the order in which a reader meets them."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ from fleetlog.methods import Topic, topics
 from generators.markdown import page, table
 
 INTRODUCTION = """\
-How each number is computed, what it assumes, when not to trust it, and where it was published. The texts are those of
-`fleetlog explain TOPIC` and of the report's appendix.
+How each number is computed, what it assumes, when not to trust it, and where it was published. The texts
+are those of `fleetlog explain TOPIC` and of the report's appendix.
 """
 
 

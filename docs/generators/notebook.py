@@ -1,6 +1,7 @@
 """Notebooks as pages: each is run on the demo fleet while the site is built, and shown with what came out.
 
-The files hold no outputs, so what a page shows is always what the program says. A cell that fails stops the build.
+The files hold no outputs, so what a page shows is always what the program says. A cell that
+fails stops the build.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from typing import Any
 
 import nbclient
 import nbformat
-from jupyter_client import AsyncKernelManager
+from traitlets.config import Config
 
 import fleetlog
 from fleetlog.resources import folder
@@ -62,13 +63,16 @@ def executed(source: Path) -> Any:
     with tempfile.TemporaryDirectory() as place:
         shutil.copytree(_demo().parent, Path(place) / STORE.parent)
         resources = {"metadata": {"path": place}}
-        nbclient.NotebookClient(book, km=_kernel(), timeout=LONGEST, resources=resources).execute()
+        nbclient.NotebookClient(
+            book, kernel_name="python3", timeout=LONGEST, resources=resources, config=_private(Path(place))
+        ).execute()
     return book
 
 
-def _kernel() -> AsyncKernelManager:
-    """A Python of this installation, spoken to without the network where the system allows it."""
-    return AsyncKernelManager(kernel_name="python3", transport="tcp" if os.name == "nt" else "ipc")
+def _private(place: Path) -> Config:
+    """Lets the kernel be spoken to without the network, where the system allows it."""
+    transport = "tcp" if os.name == "nt" else "ipc"
+    return Config(KernelManager={"transport": transport, "connection_file": str(place / "kernel.json")})
 
 
 @cache

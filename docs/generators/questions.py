@@ -1,7 +1,7 @@
 """For the reference of Python: shows the questions of a fleet as the methods that they are for whoever asks.
 
-In the code `survival = Ask(survival)` makes a method of a function of a fleet, a scope and options; read as text, it is
-an attribute. Here each becomes the function's own signature without fleet and scope, with the function's words.
+In the code `survival = Ask(survival)` makes a method of a function of a fleet, a scope and options; read as
+text, it is an attribute. Here each gets the function's own signature without fleet and scope, and its words.
 """
 
 from __future__ import annotations

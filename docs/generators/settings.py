@@ -1,4 +1,4 @@
-"""The reference of the settings: every one with its default, unit and meaning, as `fleetlog settings` shows them."""
+"""The reference of the settings: each with its default, unit and meaning, as `fleetlog settings` shows it."""
 
 from __future__ import annotations
 
@@ -9,9 +9,9 @@ from generators.markdown import code, table
 from generators.markdown import page as whole_page
 
 INTRODUCTION = """\
-Settings stand in `fleetlog.toml` beside the store; what is left out has the default. *Default from memory* means that
-nobody looked the figure up: put your own in its place. `fleetlog settings` shows the values in force and where each
-comes from.
+Settings stand in `fleetlog.toml` beside the store; what is left out has the default. *Default from memory*
+means that nobody looked the figure up: put your own in its place. `fleetlog settings` shows the values in
+force and where each comes from.
 """
 
 
