@@ -324,7 +324,7 @@ def test_chart(fleetlog: Command, demo_store: Path, tmp_path: Path, name: str) -
     if name in ("comparison", "drivers"):
         machine = ("--by", "site")
     if name == "calibration":  # the usual two years take long
-        machine = ("--months", "6")
+        machine = ("--months", "4")
     target = tmp_path / f"{name}.svg"
     done = fleetlog("chart", name, *machine, "--out", str(target), store=demo_store)
     assert done.code == 0, done.err
