@@ -118,15 +118,15 @@ def with_trouble_codes(source: Source, bare_pairs: bool = False) -> Source:
     if source.kind.name != "fault_codes" or code is None:
         return source
     bound = Bound("code_")
-    text = f"coalesce({code}, '')"
     given = {
         name: source.cell(name) or "CAST(NULL AS VARCHAR)" for name in ("spn", "fmi", "occurrence_count")
     }
-    spn, fmi, count = (_sql(part, text, bound, bare_pairs) for part in ("spn", "fmi", "count"))
+    spn, fmi, count = "code_spn", "code_fmi", "code_count"
     none_given = f"nullif(trim({given['spn']}), '') IS NULL AND nullif(trim({given['fmi']}), '') IS NULL"
+    no_count = f"nullif(trim({given['occurrence_count']}), '') IS NULL"
     both_found = f"{none_given} AND {spn} IS NOT NULL AND {fmi} IS NOT NULL"
     width = len(source.columns)
-    counts = f"nullif(trim({given['occurrence_count']}), '') IS NULL AND {spn} IS NOT NULL"
+    counts = f"{no_count} AND {spn} IS NOT NULL"
     same_code = f"coalesce(try_cast({given['spn']} AS INTEGER) = {spn}, false)"
     derived = {
         "spn": f"CASE WHEN {both_found} THEN CAST({spn} AS VARCHAR) ELSE {given['spn']} END",
@@ -135,9 +135,18 @@ def with_trouble_codes(source: Source, bare_pairs: bool = False) -> Source:
         f"THEN CAST({count} AS VARCHAR) ELSE {given['occurrence_count']} END",
     }
     cells = [f"c{width + i}" for i in range(3)]
+    # Step by step, each from the names of the one before: written into each other, the expressions take the
+    # engine longer to plan than most files to read.
     relation = compose(
-        "(SELECT *, «derived» FROM «relation»)",
+        "(SELECT *, «derived» FROM (SELECT *, «parts» FROM (SELECT *, «word» AS code_word "
+        "FROM (SELECT *, «digits» AS code_digits FROM (SELECT *, «text» AS code_text FROM «relation»)))))",
         derived=commas(f"{sql} AS {cell}" for sql, cell in zip(derived.values(), cells, strict=True)),
+        parts=commas(f"{_sql(part, bound, bare_pairs)} AS code_{part}" for part in ("spn", "fmi", "count")),
+        word=_WORD,
+        digits=compose(
+            "CASE WHEN regexp_matches(code_text, «bytes») THEN «d» END", bytes=bound(_BYTES), d=_DIGITS
+        ),
+        text=f"CASE WHEN ({none_given}) OR {no_count} THEN coalesce({code}, '') ELSE '' END",
         relation=source.relation,
     )
     kept = tuple(replace(c, name=None) if c.name in derived else c for c in source.columns)
@@ -149,8 +158,9 @@ def with_trouble_codes(source: Source, bare_pairs: bool = False) -> Source:
     )
 
 
-def _sql(part: str, text: str, bound: Bound, bare_pairs: bool) -> str:
-    """SPN, FMI or count in the expression `text`, as an expression; the same rules as `decoded_text`."""
+def _sql(part: str, bound: Bound, bare_pairs: bool) -> str:
+    """SPN, FMI or count in `code_text`, as an expression; the same rules as `decoded_text`."""
+    text = "code_text"
     if part == "count":
         written = _within(_extract(text, _COUNT, 1, bound), NO_COUNT - 1)
     else:
@@ -166,13 +176,7 @@ def _sql(part: str, text: str, bound: Bound, bare_pairs: bool) -> str:
             for pattern, spn, fmi in places
         )
         written = _within(f"CASE {whens} END", MOST_SPN if part == "spn" else 31)
-    return compose(
-        "CASE WHEN regexp_matches(«t», «bytes») THEN «packed» ELSE «written» END",
-        t=text,
-        bytes=bound(_BYTES),
-        packed=_packed_sql(part, text, bound),
-        written=written,
-    )
+    return f"CASE WHEN code_digits IS NOT NULL THEN {_packed_sql(part)} ELSE {written} END"
 
 
 def _extract(text: str, pattern: str, group: int, bound: Bound) -> str:
@@ -183,23 +187,29 @@ def _within(number: str, most: int) -> str:
     return f"CASE WHEN {number} <= {most} THEN {number} END"
 
 
-def _packed_sql(part: str, text: str, bound: Bound) -> str:
-    """The part of a packed code: four bytes, or a message of six or eight with one code in it."""
-    digits = f"regexp_replace(regexp_replace(upper({text}), '^\\s*0X', ''), '[^0-9A-F]', '', 'g')"
-    # Without the lamps in front and the filling behind, eight digits are left.
-    code = (
-        f"CASE WHEN length({digits}) = 8 THEN {digits} WHEN length({digits}) = 12 THEN right({digits}, 8) "
-        f"WHEN length({digits}) = 16 AND right({digits}, 4) IN ('FFFF', '0000') "
-        f"THEN substring({digits}, 5, 8) END"
-    )
+_DIGITS = "regexp_replace(regexp_replace(upper(code_text), '^\\s*0X', ''), '[^0-9A-F]', '', 'g')"
+"""What a packed code or message is written with."""
+
+# Without the lamps in front and the filling behind, eight digits are left.
+_WORD = (
+    "CASE WHEN length(code_digits) = 8 THEN code_digits "
+    "WHEN length(code_digits) = 12 THEN right(code_digits, 8) "
+    "WHEN length(code_digits) = 16 AND right(code_digits, 4) IN ('FFFF', '0000') "
+    "THEN substring(code_digits, 5, 8) END"
+)
+"""The four bytes of a code: alone, or in a message of six or eight with one code in it."""
+
+
+def _packed_sql(part: str) -> str:
+    """The part of a packed code, from the four bytes in `code_word`."""
 
     def byte(number: int) -> str:
-        return f"try_cast('0x' || substring({code}, {2 * number - 1}, 2) AS INTEGER)"
+        return f"try_cast('0x' || substring(code_word, {2 * number - 1}, 2) AS INTEGER)"
 
     value = {
         "spn": f"{byte(1)} + 256 * {byte(2)} + 65536 * ({byte(3)} >> 5)",
         "fmi": f"{byte(3)} & 31",
         "count": f"CASE WHEN {byte(4)} & 127 < {NO_COUNT} THEN {byte(4)} & 127 END",
     }[part]
-    is_code = f"{byte(4)} < 128 AND substring({code}, 1, 6) NOT IN ('000000', 'FFFFFF')"
+    is_code = f"{byte(4)} < 128 AND substring(code_word, 1, 6) NOT IN ('000000', 'FFFFFF')"
     return f"CASE WHEN {is_code} THEN {value} END"

@@ -79,7 +79,7 @@ def test_replacement(fleetlog: Command, demo_store: Path) -> None:
 
 
 def test_backtest(fleetlog: Command, demo_store: Path) -> None:
-    done = fleetlog("backtest", "--months", "6", "--format", "json", store=demo_store)
+    done = fleetlog("backtest", "--months", "4", "--format", "json", store=demo_store)
     assert done.code == 0, done.err
     methods = {row["method"] for row in json.loads(done.out)["rows"]}
     assert {"model", "evidence score", "base rates"} <= methods

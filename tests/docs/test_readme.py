@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import importlib.util
+import json
 import re
 import shlex
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+from forks import COMMAND, Forks
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -54,18 +54,20 @@ def test_first_paragraph_is_the_job() -> None:
 @pytest.mark.parametrize(
     "line", [line for line in blocks("sh")[2].splitlines() if line and not line.startswith("fleetlog load")]
 )
-def test_examples_run(line: str, demo_store: Path, tmp_path: Path) -> None:
+def test_examples_run(line: str, demo_store: Path, june: Path, forks: Forks, tmp_path: Path) -> None:
     program, *arguments = shlex.split(line)
     assert program == "fleetlog"
-    command = [sys.executable, "-m", "fleetlog", "--store", str(demo_store), *arguments]
-    done = subprocess.run(command, capture_output=True, text=True, cwd=tmp_path, check=False)
-    assert done.returncode == 0, done.stderr
-    assert done.stdout.strip()
-    if arguments[0] == "report":
-        page = tmp_path / "june" / "report.html"
-        assert done.stdout.strip() == str(page.relative_to(tmp_path))
-        assert "June 2026" in page.read_text(encoding="utf-8")
-        assert list((tmp_path / "june" / "tables").glob("*.csv"))
+    if arguments[0] != "report":
+        done = forks.run(COMMAND, "--store", demo_store, *arguments, cwd=tmp_path)
+        assert done.returncode == 0, done.stderr
+        assert done.stdout.strip()
+        return
+    code, out, err = json.loads((june / "done.json").read_text())
+    assert code == 0, err
+    page = june / "june" / "report.html"
+    assert out.strip() == str(page.relative_to(june))
+    assert "June 2026" in page.read_text(encoding="utf-8")
+    assert list((june / "june" / "tables").glob("*.csv"))
 
 
 def test_python_example_runs(demo_store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

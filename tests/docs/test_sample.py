@@ -12,6 +12,8 @@ from typing import Any
 import pypdf
 import pytest
 
+from fleetlog.reporting import ReportFindings
+
 HERE = Path(__file__).parent
 SAMPLE = HERE.parents[1] / "reports" / "sample"
 
@@ -63,8 +65,9 @@ def files(folder: Path) -> list[str]:
 
 
 @pytest.mark.slow
-def test_the_sample_is_current(tmp_path: Path) -> None:
-    rebuild_sample.write_sample(tmp_path / "sample")
+def test_the_sample_is_current(june_findings: ReportFindings, tmp_path: Path) -> None:
+    assert june_findings.month == rebuild_sample.MONTH
+    rebuild_sample.write_sample(june_findings, tmp_path / "sample")
     again = "run python tests/docs/rebuild_sample.py and look at what changed"
     assert files(tmp_path / "sample") == files(SAMPLE), again
     for name in files(SAMPLE):

@@ -78,12 +78,18 @@ def _fluid(voltage: int) -> list[Life]:
     return _lives(frame.with_columns(pl.lit(1).alias("event")))
 
 
+_ANSWERS: dict[tuple[tuple[Life, ...], float, bool], SurvivalFinding] = {}
+
+
 def _ask(folder: Path, lives: list[Life], scale: float = 1.0, split: bool = False) -> SurvivalFinding:
-    with fleet_of_lives(folder, lives, scale) as fleet:
-        result = survival(fleet, component="drive_pump", by=("site",) if split else ())
+    """The answer for published lives; several cases rest on the same ones, which are loaded once."""
+    case = (tuple(lives), scale, split)
+    if case not in _ANSWERS:
+        with fleet_of_lives(folder, lives, scale) as fleet:
+            _ANSWERS[case] = survival(fleet, component="drive_pump", by=("site",) if split else ())
     # Every pump fitted after the failure is sold at once, so no life but the published ones is observed.
-    assert sum(group.spells for group in result.groups) == len(lives)
-    return result
+    assert sum(group.spells for group in _ANSWERS[case].groups) == len(lives)
+    return _ANSWERS[case]
 
 
 def _at(curve: pl.DataFrame, hours: list[float], column: str) -> list[float]:

@@ -14,6 +14,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 from threading import Thread
 from typing import Any, TextIO
 
@@ -25,6 +26,7 @@ def run(ask, fds):
     for number, fd in enumerate(fds):
         os.dup2(fd, number)
     sys.argv = ask["arguments"]
+    os.chdir(ask["cwd"])
     status = 0
     try:
         exec(compile(ask["code"], "<code>", "exec"), {"__name__": "__main__"})
@@ -109,21 +111,26 @@ class Forks:
                 [sys.executable, "-c", _PARENT, str(theirs.fileno())], pass_fds=[theirs.fileno()]
             )
 
-    def start(self, code: str, *arguments: object) -> Process:
+    def start(self, code: str, *arguments: object, cwd: Path | None = None) -> Process:
         """Runs Python code in a process of its own, with `sys.argv[1:]` the arguments."""
         (out, out_end), (err, err_end) = os.pipe(), os.pipe()
         nothing = os.open(os.devnull, os.O_RDONLY)
         fds = [nothing, out_end, err_end]
         try:
-            pid = self._ask({"code": code, "arguments": ["fleetlog", *map(str, arguments)]}, fds)
+            question = {
+                "code": code,
+                "arguments": ["fleetlog", *map(str, arguments)],
+                "cwd": str(cwd or Path.cwd()),
+            }
+            pid = self._ask(question, fds)
         finally:
             for fd in fds:
                 os.close(fd)
         return Process(pid, open(out, encoding="utf-8"), open(err, encoding="utf-8"), self._ask)
 
-    def run(self, code: str, *arguments: object) -> subprocess.CompletedProcess[str]:
+    def run(self, code: str, *arguments: object, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
         """The same, awaited."""
-        process = self.start(code, *arguments)
+        process = self.start(code, *arguments, cwd=cwd)
         out, err = process.communicate()
         return subprocess.CompletedProcess([code, *map(str, arguments)], process.wait(), out, err)
 

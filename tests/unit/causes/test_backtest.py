@@ -48,7 +48,7 @@ def test_month_ends() -> None:
 
 @pytest.mark.slow
 def test_the_demo_fleets_past(demo: Fleet) -> None:
-    found = backtest(demo, months=7)
+    found = backtest(demo, months=4)
     assert found.scores["method"].to_list() == [MODEL, SCORE, RULE, BASE]
     assert loss(found, MODEL) < loss(found, BASE)
     assert found.months[-1] <= found.as_of
@@ -84,12 +84,12 @@ def test_a_fleet_in_which_nothing_was_confirmed_says_so(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_a_small_fleet_is_judged_no_worse_than_by_base_rates(tmp_path: Path) -> None:
-    found = recovered(tmp_path, machines=150, months=12)
+    found = recovered(tmp_path, machines=150, months=6)
     assert loss(found, MODEL) < loss(found, BASE)
     assert loss(found, MODEL) < loss(found, RULE)
 
 
 @pytest.mark.slow
 def test_disorder_costs_something_but_not_the_lead_over_base_rates(tmp_path: Path) -> None:
-    found = recovered(tmp_path, 300, 6, Disorder(comeback_shape=0.6, mislabelled=0.1, unrecorded=0.5))
+    found = recovered(tmp_path, 300, 3, Disorder(comeback_shape=0.6, mislabelled=0.1, unrecorded=0.5))
     assert loss(found, MODEL) < loss(found, BASE)

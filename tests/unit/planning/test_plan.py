@@ -11,6 +11,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from fleetlog.causes.suspects import SuspectsFinding, suspects
 from fleetlog.errors import UsageError
 from fleetlog.planning.outlook import outlook_of
 from fleetlog.planning.plan import PlanFinding, plan
@@ -45,6 +46,12 @@ def tight(demo: Fleet) -> PlanFinding:
     """Too little room for all."""
     with setting(demo, engine_out_jobs=1):
         return plan(demo, weeks=8, draws=DRAWS)
+
+
+@pytest.fixture(scope="module")
+def known(demo: Fleet) -> SuspectsFinding:
+    """The suspects, on which most plans here rest, asked for once."""
+    return suspects(demo)
 
 
 @pytest.fixture(scope="module")
@@ -151,19 +158,21 @@ def test_waiting_makes_a_worn_part_worth_less_to_plan(candidates: Candidates) ->
     assert (np.diff(case, axis=1) < 0).all()
 
 
-def test_weeks_begin_after_the_lead_time_and_not_while_out(found: PlanFinding, demo: Fleet) -> None:
+def test_weeks_begin_after_the_lead_time_and_not_while_out(
+    found: PlanFinding, demo: Fleet, known: SuspectsFinding
+) -> None:
     first = found.frame["monday"].min()
     assert first >= found.as_of + timedelta(days=demo.settings.shop.parts_lead_days)
     with setting(demo, parts_lead_days=60):
-        later = plan(demo, draws=DRAWS)
+        later = plan(demo, known=known, draws=DRAWS)
     assert later.frame["monday"].min() >= later.as_of + timedelta(days=60)
     assert later.saving < found.saving
 
 
-def test_closed_weeks_stay_empty(found: PlanFinding, demo: Fleet) -> None:
+def test_closed_weeks_stay_empty(found: PlanFinding, demo: Fleet, known: SuspectsFinding) -> None:
     closed = tuple(found.frame["week"].unique().sort()[:2])
     with setting(demo, closed_weeks=closed):
-        other = plan(demo, draws=DRAWS)
+        other = plan(demo, known=known, draws=DRAWS)
     assert not set(closed) & set(other.frame["week"])
     assert other.saving < found.saving
 
@@ -180,11 +189,11 @@ def test_machines_on_rent_are_not_called_in(demo: Fleet, found: PlanFinding) -> 
     assert not set(soon["machine_id"]) & out
 
 
-def test_a_required_machine_gets_a_week(tight: PlanFinding, demo: Fleet) -> None:
+def test_a_required_machine_gets_a_week(tight: PlanFinding, demo: Fleet, known: SuspectsFinding) -> None:
     left = tight.left_out.filter(pl.col("why") == "no room in the shop")["machine_id"][0]
     assert left not in set(tight.frame["machine_id"])
     with setting(demo, engine_out_jobs=1):
-        forced = plan(demo, weeks=8, draws=DRAWS, must=(left,))
+        forced = plan(demo, known=known, weeks=8, draws=DRAWS, must=(left,))
     assert left in set(forced.frame["machine_id"])
     assert forced.saving <= tight.saving
 
@@ -198,26 +207,30 @@ def test_a_required_machine_gets_a_week(tight: PlanFinding, demo: Fleet) -> None
         ({"parts_lead_days": 400}, "the lead time of parts"),
     ],
 )
-def test_what_cannot_be_is_explained(demo: Fleet, shop: dict[str, object], said: str) -> None:
+def test_what_cannot_be_is_explained(
+    demo: Fleet, known: SuspectsFinding, shop: dict[str, object], said: str
+) -> None:
     with setting(demo, **shop):
-        empty = plan(demo, weeks=8, draws=DRAWS)
+        empty = plan(demo, known=known, weeks=8, draws=DRAWS)
         assert empty.frame.is_empty()
         assert empty.saving == 0
         told = " ".join((*empty.notes, *empty.left_out["why"]))
         assert said in told or ("lead" in said and "longer than the plan" in told)
         machine = empty.left_out["machine_id"][0]
         with pytest.raises(UsageError, match=said):
-            plan(demo, weeks=8, draws=DRAWS, must=(machine,))
+            plan(demo, known=known, weeks=8, draws=DRAWS, must=(machine,))
         assert empty.chart() is not None
 
 
-def test_too_many_requirements_are_refused_together(demo: Fleet, found: PlanFinding) -> None:
+def test_too_many_requirements_are_refused_together(
+    demo: Fleet, known: SuspectsFinding, found: PlanFinding
+) -> None:
     machines = tuple(found.frame["machine_id"].unique().sort())
     with (
         setting(demo, engine_out_jobs=1),
         pytest.raises(UsageError, match="cannot all be planned"),
     ):
-        plan(demo, weeks=8, draws=DRAWS, must=machines)
+        plan(demo, known=known, weeks=8, draws=DRAWS, must=machines)
 
 
 @pytest.mark.parametrize(
@@ -232,35 +245,41 @@ def test_too_many_requirements_are_refused_together(demo: Fleet, found: PlanFind
         ({"previous": pl.DataFrame({"machine_id": ["1"]})}, "lacks the column side"),
     ],
 )
-def test_mistakes_end_in_one_sentence(demo: Fleet, how: dict[str, object], said: str) -> None:
+def test_mistakes_end_in_one_sentence(
+    demo: Fleet, known: SuspectsFinding, how: dict[str, object], said: str
+) -> None:
     with pytest.raises(UsageError, match=said):
-        plan(demo, draws=20, **how)  # type: ignore[arg-type]
+        plan(demo, known=known, draws=20, **how)  # type: ignore[arg-type]
 
 
-def test_an_engine_that_is_out_already_draws_the_job_to_that_week(demo: Fleet, found: PlanFinding) -> None:
+def test_an_engine_that_is_out_already_draws_the_job_to_that_week(
+    demo: Fleet, known: SuspectsFinding, found: PlanFinding
+) -> None:
     row = found.frame.filter(pl.col("together") == 1).row(-1, named=True)
-    with_help = plan(demo, draws=DRAWS, engine_out={row["machine_id"]: "2026-W40"})
+    with_help = plan(demo, known=known, draws=DRAWS, engine_out={row["machine_id"]: "2026-W40"})
     mine = with_help.frame.filter(pl.col("machine_id") == row["machine_id"])
     assert mine["week"].to_list() == ["2026-W40"]
     saved = demo.settings.costs.engine_out_hours
     assert mine["labour_hours"].sum() == pytest.approx(row["labour_hours"] - saved)
 
 
-def test_the_same_plan_again_when_nothing_is_new(tight: PlanFinding, demo: Fleet) -> None:
+def test_the_same_plan_again_when_nothing_is_new(
+    tight: PlanFinding, demo: Fleet, known: SuspectsFinding
+) -> None:
     with setting(demo, engine_out_jobs=1):
-        again = plan(demo, weeks=8, draws=DRAWS, previous=tight.frame)
+        again = plan(demo, known=known, weeks=8, draws=DRAWS, previous=tight.frame)
     assert again.frame.equals(tight.frame)
     assert set(again.changes["change"]) == {"kept"}
 
 
-def test_a_month_later_only_news_changes_the_plan(demo: Fleet) -> None:
+def test_a_month_later_only_news_changes_the_plan(demo: Fleet, known: SuspectsFinding) -> None:
     """Jobs of the May plan that are still ahead stay in their weeks unless news moves them."""
     with setting(demo, engine_out_jobs=1):
         may = plan(demo, Scope(as_of=date(2026, 5, 31)), weeks=20, draws=DRAWS)
-        free = plan(demo, weeks=16, draws=DRAWS)
-        june = plan(demo, weeks=16, draws=DRAWS, previous=may.frame)
+        free = plan(demo, known=known, weeks=16, draws=DRAWS)
+        june = plan(demo, known=known, weeks=16, draws=DRAWS, previous=may.frame)
     with setting(demo, engine_out_jobs=1, replan_penalty=1e6):
-        stiff = plan(demo, weeks=16, draws=DRAWS, previous=may.frame)
+        stiff = plan(demo, known=known, weeks=16, draws=DRAWS, previous=may.frame)
     ahead = may.frame.filter(pl.col("monday") > june.as_of).select("machine_id", "side", was="week")
 
     def kept(one: PlanFinding) -> int:
@@ -282,9 +301,9 @@ def test_the_past_sees_no_later_booking(demo: Fleet) -> None:
     demo.history(None)
 
 
-def test_the_greedy_plan_stands_in(demo: Fleet, tight: PlanFinding) -> None:
+def test_the_greedy_plan_stands_in(demo: Fleet, known: SuspectsFinding, tight: PlanFinding) -> None:
     with setting(demo, engine_out_jobs=1):
-        quick = plan(demo, weeks=8, draws=DRAWS, seconds=0)
+        quick = plan(demo, known=known, weeks=8, draws=DRAWS, seconds=0)
     assert quick.method == "greedy"
     assert 0.9 * tight.saving < quick.saving <= tight.saving + 1e-6 <= quick.bound + 1e-3
     assert "quick plan" in quick.notes[0]
