@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 ORIGIN = ("file_id", "row_no")
 """Where a row came from; a lake that was not exported from a store has none, and gets its rows numbered."""
 
-MAY_LACK = ("rentals", "suggestion")
+MAY_LACK = ("rentals", "release_checks", "suggestion")
 """Tables that the history can do without: hires, and what was read from free text."""
 
 _APART = "\x1f"  # between the parts of a key that is one text

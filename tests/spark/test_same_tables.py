@@ -38,10 +38,21 @@ SCOPES: tuple[dict[str, Any], ...] = (
         "machines": None,
     },
 )
+
+
+def part_of(fleet: Fleet) -> Scope:
+    """A site and two build years that the fleet has."""
+    fleet.history()
+    listed = fleet.store.run("fleet/listed_machines")
+    sites = sorted(site for site in listed["site"].drop_nulls().unique() if site.startswith("Brindle"))
+    years = listed["build_year"].drop_nulls().unique().sort().to_list()
+    return Scope(sites=tuple(sites), build_years=(years[1], years[2]))
+
+
 QUESTIONS: dict[str, Callable[[Fleet], Any]] = {
     "survival": lambda fleet: survival(fleet, by=("variant", "side"), strata=("site",)),
     "one cause": lambda fleet: survival(fleet, cause="worn"),
-    "part of the fleet": lambda fleet: survival(fleet, Scope(build_years=(2016, 2017), sites=("Brindle",))),
+    "part of the fleet": lambda fleet: survival(fleet, part_of(fleet)),
     "incidence": lambda fleet: incidence(fleet, by=("variant",)),
     "compare": lambda fleet: compare(fleet, by="build_year", strata=("variant",)),
     "drivers": lambda fleet: drivers(fleet, factors=("variant",)),
@@ -330,7 +341,7 @@ def check_bare_lake(store: Path, lake: Path) -> None:
     own = lake.with_name("yard")
     for file in lake.glob("*.parquet"):
         frame = pl.read_parquet(file)
-        if file.stem in ("rentals", "suggestion"):
+        if file.stem in ("rentals", "release_checks", "suggestion"):
             continue
         bare = frame.drop("file_id", "row_no").with_columns(
             pl.col(pl.Datetime).dt.replace_time_zone("UTC").dt.convert_time_zone("America/Chicago")

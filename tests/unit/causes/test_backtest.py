@@ -33,7 +33,7 @@ def recovered(folder: Path, machines: int, months: int, disorder: Disorder = Dis
             steps=law.steps,
             comeback=law.comeback,
         )
-        return backtest(fleet, months=months, truth=made.true_cases(), beside={"oracle": oracle})
+        return backtest(fleet, months=months, truth=made.true_cases(), other_families={"oracle": oracle})
 
 
 def loss(found: BacktestFinding, method: str) -> float:

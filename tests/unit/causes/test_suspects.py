@@ -83,7 +83,7 @@ def test_cautions_come_with_work_on_the_pump(demo: Fleet) -> None:
     opens = [case for case in found.cases if "split the pump" in case.next_step]
     assert opens
     assert all(case.cautions for case in opens)
-    assert found.to_dict()["cautions"] == list(found.cautions)
+    assert found.to_dict()["cautions"] == list(found.safety.cautions)
 
 
 @pytest.mark.parametrize("fault", ["oil-overheating", "start-interlock"])
