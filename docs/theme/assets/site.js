@@ -1,4 +1,4 @@
-// The search, over the index that the build wrote, and the menu, which a wide screen keeps open.
+// The search, over the index that the build wrote, the menu, which a wide screen keeps open, and wide blocks.
 (() => {
   const top = document.body.dataset.top;
   const field = document.getElementById("search");
@@ -63,4 +63,15 @@
   const fit = () => { menu.open = wide.matches; };
   wide.addEventListener("change", fit);
   fit();
+
+  // What is wider than its column can be scrolled by the keyboard, too.
+  const reach = () => {
+    for (const block of document.querySelectorAll("table, pre, .output")) {
+      if (block.scrollWidth > block.clientWidth) block.tabIndex = 0;
+      else block.removeAttribute("tabindex");
+    }
+  };
+  window.addEventListener("resize", reach);
+  document.fonts.ready.then(reach);
+  reach();
 })();
