@@ -454,6 +454,7 @@ _ALL = (
         Place("fleetlog.causes.unit:unit"),
         "One machine's whole story.",
         "fleetlog unit 37",
+        frames=(Frame("frame", whole="held_frame"),),
         charts=(
             Chart(
                 "unit",

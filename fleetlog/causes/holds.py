@@ -84,6 +84,11 @@ def safety_of(
         holds: tuple[Hold, ...] = ()
     else:
         signs = _told(fleet, history, family)
+        for row in fleet.store.run("holds/silent_case", fault=family.name).iter_rows(named=True):
+            why = "case open when last heard of"
+            signs.setdefault(row["machine_id"], []).append(
+                _Sign(row["side"], row["first_at"], row["last_at"], why)
+            )
         for case in cases:
             if case.on_hold:
                 why = "open case" if case.state == "open" else "probably still broken after a repair"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any, ClassVar
 
@@ -18,7 +18,7 @@ from fleetlog.faults import FaultFamily, Step
 from fleetlog.history import History
 from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet, selection
-from fleetlog.session.safety import Safety
+from fleetlog.session.safety import CAUTIONS_HEADING, Safety
 from fleetlog.session.scope import WHOLE_FLEET, Scope
 from fleetlog.settings import Settings
 from fleetlog.stats.arrays import Floats, Ints
@@ -193,6 +193,18 @@ def holds(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> HoldsFinding:
         () if answer.safety.holds else ("No hold is on record. That says nothing of any machine's state.",)
     )
     return HoldsFinding(answer.as_of, answer.fault, answer.safety, notes)
+
+
+def workshop_lines(fleet: Fleet) -> tuple[str, ...]:
+    """What goes first to whoever works on machines: every family's holds, cautions and release check, each once."""
+    if fleet.store.run("history/last_record")["last_at"][0] is None:
+        cautions = [f"- {text}" for family in fleet.families.values() for text in family.cautions]
+        return (f"{CAUTIONS_HEADING}:", *dict.fromkeys(cautions))
+    lines: dict[str, None] = {}
+    for fault in fleet.families:
+        safety = replace(suspects(fleet, Scope(fault=fault)).safety, cautions=fleet.family(fault).cautions)
+        lines.update(dict.fromkeys((*safety.first_lines(), *safety.last_lines())))
+    return tuple(lines)
 
 
 def _by_certainty(case: Suspect) -> tuple[float, str, str]:

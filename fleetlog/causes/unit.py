@@ -84,6 +84,12 @@ class UnitFinding(Finding):
             ]
         ).sort("at", "what", maintain_order=True)
 
+    @property
+    def held_frame(self) -> pl.DataFrame:
+        """The same for a file that travels alone: with the hold on the machine, and the cautions, in every row."""
+        name = str(self.machine["machine_id"])
+        return self.safety.attach(self.frame.select(pl.lit(name).alias("machine_id"), pl.all()))
+
     def to_dict(self) -> dict[str, Any]:
         """The machine, its timeline as rows, and its tables by name."""
         return header(

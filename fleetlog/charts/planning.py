@@ -278,7 +278,11 @@ def plan_chart(finding: PlanFinding, width: int, words: Words) -> Drawing:
             .encode(x=x, y=alt.Y("middle:Q", axis=y_axis), text=alt.Text("machine_id:N"))
         )
     picture = alt.layer(*layers, width=plot, height=280)
-    notes = ["Bricks: visits, with the machine's number. Lines: hours the week holds.", *finding.notes[:2]]
+    notes = [
+        finding.safety.brief,
+        "Bricks: visits, with the machine's number. Lines: hours the week holds.",
+        *finding.notes[:2],
+    ]
     return picture, notes
 
 

@@ -236,6 +236,7 @@ def worksheet(
 
     Example: fleetlog worksheet week.xlsx --open-orders
     """
+    from fleetlog.causes.suspects import workshop_lines
     from fleetlog.intake.worksheet import USUAL, write_worksheet
     from fleetlog.session.fleet import intake_settings, open_fleet
 
@@ -246,6 +247,7 @@ def worksheet(
             kinds=tuple(kind or USUAL),
             settings=intake_settings(fleet.settings),
             open_orders=open_orders,
+            first=workshop_lines(fleet),
         )
     say(f"{out} is written; load it with 'fleetlog load {out}' when it has been filled in.")
 

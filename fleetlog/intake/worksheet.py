@@ -80,6 +80,7 @@ def write_worksheet(
     kinds: Sequence[str] = USUAL,
     settings: IntakeSettings | None = None,
     open_orders: bool = False,
+    first: Sequence[str] = (),
 ) -> None:
     """Writes an Excel workbook for the workshop to fill in and send back; it loads as it is.
 
@@ -93,6 +94,7 @@ def write_worksheet(
         kinds: the sheets, in order.
         settings: the fleet's own words and time zone.
         open_orders: begin the sheet of work orders with those that are open in the store.
+        first: lines that stand before everything else on the first sheet: holds, cautions, the release check.
 
     Raises:
         UsageError: for a kind that does not exist, another ending, or where the file cannot be written.
@@ -114,7 +116,7 @@ def write_worksheet(
 
     book = xlsxwriter.Workbook(str(path), {"strings_to_formulas": False, "strings_to_urls": False})
     book.set_properties({"title": "fleetlog worksheet", "created": _MADE})
-    _Book(book, given, settings, [KINDS[kind] for kind in kinds]).write()
+    _Book(book, given, settings, [KINDS[kind] for kind in kinds]).write(first)
     try:
         book.close()
     except (FileCreateError, OSError) as error:
@@ -172,15 +174,15 @@ class _Book:
         self._must = book.add_format({**needed, "bg_color": "#D9D2C3"})
         self._may = book.add_format({**needed, "bold": False, "bg_color": "#F1EEE7"})
 
-    def write(self) -> None:
-        """All sheets: the first one, one a kind, and the hidden one with the lists."""
+    def write(self, before: Sequence[str]) -> None:
+        """All sheets: the first one with the lines `before`, one a kind, and the hidden one with the lists."""
         first = self._book.add_worksheet(FIRST_SHEET)
         sheets = [self._book.add_worksheet(kind.name) for kind in self._kinds]
         self._lists_sheet = self._book.add_worksheet(LISTS_SHEET)
         self._lists_sheet.hide()
         for sheet, kind in zip(sheets, self._kinds, strict=True):
             self._sheet(sheet, kind)
-        self._instructions(first)
+        self._instructions(first, before)
         first.activate()
 
     def _sheet(self, sheet: Any, kind: Kind) -> None:
@@ -300,7 +302,7 @@ class _Book:
         lines.append("Must be filled in." if column.required else "Leave empty what is not known.")
         return " ".join(lines)
 
-    def _instructions(self, sheet: Any) -> None:
+    def _instructions(self, sheet: Any, before: Sequence[str]) -> None:
         """The first sheet, in one column so that no reader takes it for a table."""
         title = self._book.add_format({"bold": True, "font_size": 16, "text_wrap": True})
         head = self._book.add_format({"bold": True, "top": 1, "text_wrap": True})
@@ -309,6 +311,7 @@ class _Book:
         sheet.hide_gridlines(2)
         names = [kind.name for kind in self._kinds]
         lines: list[tuple[str, Any]] = [
+            *((text, plain if text.startswith("- ") else head) for text in before),
             ("Worksheet for the workshop", title),
             (
                 f"Fill in the sheets {', '.join(names)} (the tabs below), one line of work a row, from the "

@@ -16,13 +16,14 @@ from typing import Any, ClassVar
 import numpy as np
 import polars as pl
 
-from fleetlog.causes.suspects import step_cost
+from fleetlog.causes.suspects import step_cost, suspects
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily, Hazard, Step
 from fleetlog.planning.outlook import Outlook, cause_of, cure_of, in_threads, outlook_of, service_variant
 from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.randomness import DRAWS, SEED
+from fleetlog.session.safety import Safety
 from fleetlog.session.scope import WHOLE_FLEET, Scope
 from fleetlog.stats.arrays import Floats, Ints
 from fleetlog.stats.counts import NOTHING, CountDistribution, CountSums, count_sums, mixture
@@ -66,6 +67,7 @@ class ForecastFinding(Finding):
     draws: int
     currency: str
     notes: tuple[str, ...] = ()
+    safety: Safety | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """See the interface: rows with month, component, cause, expected, lower, upper, parts, …."""
@@ -141,13 +143,20 @@ def forecast(
     check_numbers(months, draws)
     _check_component(fleet.family(scope.fault), component)
     outlook = outlook_of(fleet, scope, months=months, draws=draws, seed=seed, component=component)
-    return forecast_of(fleet, scope, outlook, component=component, units=units)
+    safety = suspects(fleet, scope).safety
+    return forecast_of(fleet, scope, outlook, component=component, units=units, safety=safety)
 
 
 def forecast_of(
-    fleet: Fleet, scope: Scope, outlook: Outlook, *, component: str | None = None, units: int = 50
+    fleet: Fleet,
+    scope: Scope,
+    outlook: Outlook,
+    *,
+    component: str | None = None,
+    units: int = 50,
+    safety: Safety | None = None,
 ) -> ForecastFinding:
-    """The forecast of an outlook over months that has been made already."""
+    """The forecast of an outlook over months that has been made already; `safety`: what goes with it."""
     family = outlook.family
     exposed = _exposed(fleet, scope, outlook)
     ways = ways_to_fail(fleet, scope, outlook, component)
@@ -168,6 +177,7 @@ def forecast_of(
         draws=outlook.draw_count,
         currency=fleet.settings.fleet.currency,
         notes=(*_notes(outlook, ways), *outlook.notes),
+        safety=safety,
     )
 
 

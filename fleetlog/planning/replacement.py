@@ -7,13 +7,14 @@ the new part would age too. Where the hazard does not rise, or is not known to, 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, ClassVar
 
 import numpy as np
 import polars as pl
 
+from fleetlog.causes.suspects import suspects
 from fleetlog.planning.job_costs import (
     Assumption,
     JobCosts,
@@ -25,6 +26,7 @@ from fleetlog.planning.outlook import LifeModel, Outlook, outlook_of, service_va
 from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
+from fleetlog.session.safety import Safety
 from fleetlog.session.scope import WHOLE_FLEET, Scope
 from fleetlog.stats.arrays import Floats, Ints
 from fleetlog.stats.renewal_value import (
@@ -63,6 +65,7 @@ class ReplacementFinding(Finding):
             saving_high, turns_at (the value at which replacing the reference part no longer pays, or begins
             to).
         currency: of the money.
+        safety: holds, and the cautions for the work where it is advised.
     """
 
     question: ClassVar[str] = "replacement"
@@ -78,6 +81,7 @@ class ReplacementFinding(Finding):
     draws: int
     currency: str
     notes: tuple[str, ...] = ()
+    safety: Safety | None = None
 
     @property
     def summary(self) -> pl.DataFrame:
@@ -131,6 +135,7 @@ def replacement(
         UsageError: for an unknown family, or a component that it does not follow.
     """
     outlook = outlook_of(fleet, scope, months=12, draws=draws, seed=seed, component=component)
+    safety = suspects(fleet, scope).safety
     level = fleet.settings.survival.confidence
     minimum = fleet.settings.survival.minimum_failures
     rows, curves, parts, figures, answers = [], [], [], [], []
@@ -149,18 +154,21 @@ def replacement(
             if rows[-1]["replace_ahead"]:
                 parts.append(_past(question, rows[-1]["best_age_hours"]))
             answers.extend(_sensitivity(question, rows[-1]["best_age_hours"], level))
+    advised = any(row["replace_ahead"] for row in rows)
+    safety = replace(safety, cautions=outlook.family.cautions if advised or safety.holds else ())
     return ReplacementFinding(
         as_of=outlook.history.as_of,
         fault=outlook.family.name,
-        frame=pl.DataFrame(rows, schema=_SCHEMA),
+        frame=safety.attach(pl.DataFrame(rows, schema=_SCHEMA)),
         curves=pl.concat(curves) if curves else pl.DataFrame(),
-        parts=pl.concat(parts) if parts else pl.DataFrame(schema=_PARTS),
+        parts=safety.attach(pl.concat(parts) if parts else pl.DataFrame(schema=_PARTS)),
         figures=pl.DataFrame(figures, infer_schema_length=None),
         sensitivity=pl.DataFrame(answers, infer_schema_length=None),
         seed=seed,
         draws=draws,
         currency=fleet.settings.fleet.currency,
         notes=(*_notes(rows), *outlook.notes),
+        safety=safety,
     )
 
 

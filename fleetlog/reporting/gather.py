@@ -11,6 +11,7 @@ from typing import Any
 from fleetlog.causes.costs import CostFinding, costs
 from fleetlog.causes.suspects import SuspectsFinding, suspects
 from fleetlog.causes.unit import units
+from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
 from fleetlog.lives.comparison import compare
 from fleetlog.lives.repeats import repeats
@@ -53,9 +54,18 @@ def gather(
         month: any day of the month.
         fault: the fault family.
         begin: is handed what is there already, each time there is more of it, so that pictures can be begun.
+
+    Raises:
+        UsageError: for an unknown family, or a month of which nothing is on record.
     """
     first = month.replace(day=1)
     last = month.replace(day=calendar.monthrange(month.year, month.month)[1])
+    ended = fleet.last_day()
+    if first > ended:
+        raise UsageError(
+            f"Nothing is on record in {first:%Y-%m}, since the records end {ended}; ask for {ended:%Y-%m} or an "
+            "earlier month, or load what came since."
+        )
     family = fleet.family(fault)
     eve = Scope(fault=fault, as_of=first - timedelta(days=1))
     scope = Scope(fault=fault, as_of=last)
@@ -91,7 +101,7 @@ def gather(
         outlook = outlook_of(fleet, scope, months=_MONTHS)
         findings = replace(
             findings,
-            forecast=forecast_of(fleet, scope, outlook),
+            forecast=forecast_of(fleet, scope, outlook, safety=now.safety),
             plan=plan(fleet, scope, known=now, outlook=outlook),
         )
         begin(findings)

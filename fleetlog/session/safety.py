@@ -118,10 +118,15 @@ class Safety:
         return [*lines, self.records_sentence]
 
     @property
+    def incomplete(self) -> bool:
+        """Whether the answer speaks of a day so long after the last record that something is likely missing."""
+        return (self.as_of - self.records_end).days > USUAL_GAP
+
+    @property
     def records_sentence(self) -> str:
         """When the records end, and whether the answer speaks of a day beyond."""
         beyond = (self.as_of - self.records_end).days
-        if beyond <= USUAL_GAP:
+        if not self.incomplete:
             return f"Records end {self.records_end}; what happened later is not known."
         return (
             f"RECORDS END {self.records_end}, {beyond} days before {self.as_of}: what happened in between is not "
@@ -178,6 +183,19 @@ class Safety:
             for one in self.silent
         ]
         return pl.DataFrame(rows, schema={"machine_id": pl.String, "site": pl.String, "last_heard": pl.Date})
+
+    @property
+    def brief(self) -> str:
+        """One line for a picture that has no room for the rest."""
+        count = len(self.holds)
+        holds = (
+            f"{count} machine{'s' if count != 1 else ''} on HOLD come first: 'fleetlog holds'. "
+            if count
+            else ""
+        )
+        if not self.cautions:
+            return holds.strip()
+        return f"{holds}{CAUTIONS_HEADING}: {self.cautions[0]} The other cautions stand with the table."
 
     def attach(self, frame: pl.DataFrame) -> pl.DataFrame:
         """A table of steps with what goes with each row: `hold` (empty without one) and `cautions`."""

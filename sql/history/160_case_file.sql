@@ -5,7 +5,8 @@
 -- output: fault, machine_id, side, case_no, first_at, last_at, first_tenths, last_tenths, episodes, reports, until
 --   (first report of the next case; NULL = last case), attempts, last_attempt_at, last_step, quiet_tenths (running
 --   hours since the last report, or since the last attempt if that is later), state ('open', 'answered' = repaired
---   and being followed, 'closed' = quiet past the window, or the machine is gone)
+--   and being followed, 'silent' = not heard of for too long to know, 'closed' = quiet past the window, or the machine
+--   left the fleet)
 WITH tried AS (
     SELECT
         fault,
@@ -58,7 +59,8 @@ SELECT
     last_step,
     GREATEST(0, quiet_tenths) AS quiet_tenths,
     CASE
-        WHEN until IS NOT NULL OR leaves = 'disposed' OR record_ends < $as_of_end OR quiet_tenths >= confirmation_tenths THEN 'closed'
+        WHEN until IS NOT NULL OR leaves = 'disposed' OR quiet_tenths >= confirmation_tenths THEN 'closed'
+        WHEN record_ends < $as_of_end THEN 'silent'
         WHEN COALESCE(answered, FALSE) THEN 'answered'
         ELSE 'open'
     END AS state

@@ -18,7 +18,7 @@ WITH step AS (
         case_work.step_order
     FROM case_work
     INNER JOIN case_file USING (fault, machine_id, side, case_no)
-    WHERE case_work.fault = $fault AND case_file.state <> 'open'
+    WHERE case_work.fault = $fault AND case_file.state NOT IN ('open', 'silent')
 ),
 found AS (
     SELECT

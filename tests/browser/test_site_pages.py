@@ -43,8 +43,13 @@ def test_what_is_too_wide_is_reached_by_the_keyboard(page: Any, site: Path) -> N
     page.open(site / "notebooks/first-steps.html")
     blocks = "[...document.querySelectorAll('table, pre, .output')]"
     assert page.run(f"{blocks}.filter((one) => one.scrollWidth > one.clientWidth).length") > 0
-    assert page.run(f"{blocks}.filter((one) => one.scrollWidth > one.clientWidth && one.tabIndex).length") == 0
-    assert page.run(f"{blocks}.filter((one) => one.scrollWidth <= one.clientWidth && one.tabIndex === 0).length") == 0
+    assert (
+        page.run(f"{blocks}.filter((one) => one.scrollWidth > one.clientWidth && one.tabIndex).length") == 0
+    )
+    assert (
+        page.run(f"{blocks}.filter((one) => one.scrollWidth <= one.clientWidth && one.tabIndex === 0).length")
+        == 0
+    )
 
 
 def test_words_that_stand_nowhere_are_said_to(page: Any, site: Path) -> None:

@@ -115,6 +115,21 @@ def test_silence_is_no_release(tmp_path: Path) -> None:
     assert "RECORDS END 2024-10-27" in late.records_sentence
 
 
+def test_a_case_that_fell_silent_stays_on_hold(tmp_path: Path) -> None:
+    """Nobody said that it is over: the machine is on hold and not heard of, its case neither open nor closed."""
+    yard = Yard(3000, days=20).code(15, fmi=7)
+    yard.add("machines", machine_id="B", machine_type="skid_steer_loader", build_date="2020-01-01")
+    yard.add("meter_readings", machine_id="B", read_at=yard.at(300), hours=10, source="manual")
+    with yard.fleet(tmp_path) as fleet:
+        answer = suspects(fleet)
+        (hold,) = answer.safety.holds
+        assert fleet.store.run("holds/silent_case", fault="neutral-return").height == 1
+    assert answer.cases == ()
+    assert hold.silent
+    assert hold.why == "case open when last heard of"
+    assert "not heard of since 2024-01-21" in hold.sentence
+
+
 def test_a_day_before_the_records_is_refused(tmp_path: Path) -> None:
     with Yard(3000).fleet(tmp_path) as fleet:
         for ask in (suspects, plan, holds):

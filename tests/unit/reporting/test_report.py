@@ -272,7 +272,7 @@ def test_a_quiet_month(months: ModuleType, write: Write, tmp_path: Path) -> None
     )
     write(quiet, tmp_path)
     words = read(tmp_path / "report.html").words
-    assert "No open case this month" in words
+    assert "No open case on record" in words
     assert "no case came, went or turned" in words
     assert "Before anyone opens a pump" not in words
     assert "too few failures to say" in words
