@@ -234,9 +234,11 @@ class _Profile:
     @classmethod
     def over(cls, lives: _Lives, firsts: Ints, log_shapes: Floats) -> _Profile:
         """The exposures on either side of each candidate."""
-        total = np.cumsum(lives.exposure(log_shapes), axis=0)
-        before = total[firsts - 1]
-        return cls(firsts, log_shapes, before, total[-1] - before)
+        lived = lives.exposure(log_shapes)
+        before = np.cumsum(lived, axis=0)[firsts - 1]
+        # Summed from its own end: what is left of a total would drown a side that was lived little in rounding.
+        after = np.cumsum(lived[::-1], axis=0)[::-1][firsts]
+        return cls(firsts, log_shapes, before, after)
 
     @cached_property
     def _log_before(self) -> Floats:

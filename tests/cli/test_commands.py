@@ -16,6 +16,7 @@ from calls import Command, Done
 DATA_COMMANDS = [
     ("survival", "--by", "variant"),
     ("survival", "--by", "variant", "--curve"),
+    ("design-changes", "--component", "internal_bushing"),
     ("repeats",),
     ("repeats", "--units"),
     ("repeats", "--by", "site"),
@@ -139,6 +140,33 @@ def test_incidence_keys(fleetlog: Command, demo_store: Path) -> None:
             keys = {"ending", "count", "hours", "incidence", "std_error", "lower", "upper"}
             assert keys == set(ending)
             assert len(ending["hours"]) == len(ending["incidence"]) == len(ending["upper"])
+
+
+def test_design_change_keys(fleetlog: Command, demo_store: Path) -> None:
+    found = answer(fleetlog, demo_store, "design-changes", "--component", "internal_bushing")
+    assert {"likelihood", "settings_lines", "level", "seed"} <= set(found)
+    keys = {"component", "make", "lives", "failures", "change_from", "earliest", "latest", "life_ratio"}
+    keys |= {
+        "ratio_lower",
+        "ratio_upper",
+        "failures_before",
+        "failures_after",
+        "p",
+        "p_holm",
+        "stated",
+        "note",
+    }
+    assert all(keys == set(row) for row in found["rows"])
+    assert {"component", "make", "month", "drop", "within"} == set(found["likelihood"][0])
+
+
+def test_a_change_of_design_is_a_sentence_and_lines_to_check(fleetlog: Command, demo_store: Path) -> None:
+    shown = printed(
+        fleetlog, demo_store, "design-changes", "--component", "internal_bushing", "--format", "table"
+    )
+    assert "Dunlin: From when on the newer part was built in cannot be told from 5 failures" in shown.out
+    assert "Lines for fleetlog.toml; check against the maker's parts book before you rely on it:" in shown.out
+    assert '[[design_changes]]\ncomponent = "internal_bushing"\n' in shown.out
 
 
 def test_compare_keys(fleetlog: Command, demo_store: Path) -> None:
@@ -313,6 +341,7 @@ CHARTS = [
     "incidence",
     "comparison",
     "drivers",
+    "design-changes",
     "trend",
     "forecast",
     "replacement",

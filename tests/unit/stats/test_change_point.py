@@ -61,14 +61,19 @@ def refit(lives: Lives, first: int | None) -> float:
     return -float(minimize_scalar(below, bounds=(-3, 4), method="bounded", options={"xatol": 1e-9}).fun)
 
 
-@pytest.mark.parametrize("seed", range(4))
-def test_every_point_as_if_it_were_fitted_alone(seed: int) -> None:
-    lives = drawn(seed)
+@pytest.mark.parametrize(("seed", "ratio"), [(0, 2.0), (1, 2.0), (2, 1.0), (3, 0.1), (4, 20.0)])
+def test_every_point_as_if_it_were_fitted_alone(seed: int, ratio: float) -> None:
+    lives = drawn(seed, ratio=ratio)
     found = change_point(*lives, draws=20)
     alone = np.array([refit(lives, first) for first in found.candidates.tolist()])
     assert found.group == found.candidates[alone.argmax()]
-    assert found.drop == pytest.approx(2 * (alone.max() - alone), abs=0.005)
+    assert found.drop == pytest.approx(2 * (alone.max() - alone), abs=0.005, rel=1e-4)
     assert found.statistic == pytest.approx(2 * (alone.max() - refit(lives, None)), abs=0.005)
+    if found.ratio is not None:
+        assert found.ratio_lower is None or found.ratio_lower < found.ratio
+        assert found.ratio_upper is None or found.ratio_upper > found.ratio
+    assert not (ratio > 5 and found.ratio_lower is None)
+    assert not (ratio < 0.5 and found.ratio_upper is None)
 
 
 def test_another_program_finds_the_same_shape_ratio_and_likelihood() -> None:
