@@ -54,7 +54,8 @@ _GRID = 41
 _WIDE = np.arange(np.log(0.1), np.log(30.0), 0.1)
 #: Standard error of log shape, times the root of the failures (Weibull without censoring; Lawless 2003).
 _LOG_SHAPE_ERROR = 0.78
-_LOG_RATIOS = np.linspace(-np.log(50.0), np.log(50.0), 97)
+#: Logarithms of ratios around the likeliest, near ones close together; beyond a factor of 50 there is no limit.
+_AROUND = 0.002 * np.sinh(np.linspace(-1.0, 1.0, 97) * np.arcsinh(np.log(50.0) / 0.002))
 _CELLS = 500_000
 
 
@@ -333,7 +334,7 @@ def _answer(lives: _Lives, profile: _Profile, level: float, draws: int, seed: in
     inside = np.flatnonzero(drop <= critical)
     first, last = int(inside[0]), int(inside[-1])
     greatest, far = float(likelihood[best]), _quantile(ratio_drops, level)
-    ratio_lower, ratio_upper = _ratio_limits(profile, seen, greatest, far)
+    ratio_lower, ratio_upper = _ratio_limits(profile, seen, law.log_ratio, greatest, far)
     firsts = profile.firsts
     return ChangePoint(
         candidates=lives.groups[firsts],
@@ -402,13 +403,22 @@ class _Law:
         rate = np.where(lives.index < self.first, self.rate_before, self.rate_after)
         begin = lives.entry**self.shape
         lived = np.concatenate(([0.0], np.cumsum(rate * (lives.exit**self.shape - begin))))
-        points = np.random.default_rng(seed).random((draws, lives.failures)) * lived[-1]
-        life = np.minimum(np.searchsorted(lived, points, side="right") - 1, lives.index.size - 1)
-        power = begin[life] + (points - lived[life]) / rate[life]
-        cell = lives.index[life] + lives.groups.size * np.arange(draws)[:, None]
-        counts = np.bincount(cell.ravel(), minlength=draws * lives.groups.size)
-        tiny = np.finfo(np.float64).tiny
-        return _Failures(counts.reshape(draws, -1), np.log(np.maximum(power, tiny)).sum(axis=1) / self.shape)
+        random = np.random.default_rng(seed)
+        by_group = np.empty((draws, lives.groups.size), dtype=np.int64)
+        log_ages = np.empty(draws)
+        step = max(_CELLS // lives.failures, 1)
+        for start in range(0, draws, step):
+            rows = np.arange(min(step, draws - start))
+            # Points in order, from the gaps between them: they are looked up faster than those of a heap.
+            points = np.cumsum(random.standard_exponential((rows.size, lives.failures + 1)), axis=1)
+            at = points[:, :-1] * (lived[-1] / points[:, -1:])
+            life = np.minimum(np.searchsorted(lived, at, side="right") - 1, lives.index.size - 1)
+            power = np.maximum(begin[life] + (at - lived[life]) / rate[life], np.finfo(np.float64).tiny)
+            cell = lives.index[life] + lives.groups.size * rows[:, None]
+            counts = np.bincount(cell.ravel(), minlength=rows.size * lives.groups.size)
+            by_group[start : start + rows.size] = counts.reshape(rows.size, -1)
+            log_ages[start : start + rows.size] = np.log(power).sum(axis=1) / self.shape
+        return _Failures(by_group, log_ages)
 
 
 def _gains(profile: _Profile, drawn: _Failures) -> Floats:
@@ -432,24 +442,23 @@ def _drops(profile: _Profile, drawn: _Failures, best: int, log_ratio: float) -> 
 
 
 def _ratio_limits(
-    profile: _Profile, seen: _Failures, greatest: float, critical: float
+    profile: _Profile, seen: _Failures, middle: float, greatest: float, critical: float
 ) -> tuple[float | None, float | None]:
-    """Where the likelihood of the ratio of lives has dropped too far, on either side."""
-    drop = 2.0 * (greatest - _peak(profile.at_ratio(seen, _LOG_RATIOS)).max(axis=1))
-    inside = np.flatnonzero(drop <= critical)
-    if inside.size == 0:  # narrower than a step
-        place = int(drop.argmin())
-        ends = (max(place - 1, 0), min(place + 1, drop.size - 1))
-        return float(np.exp(_LOG_RATIOS[ends[0]])), float(np.exp(_LOG_RATIOS[ends[1]]))
+    """Where the likelihood of the ratio of lives has dropped too far, on either side of the likeliest."""
+    log_ratios = middle + _AROUND
+    drop = 2.0 * (greatest - _peak(profile.at_ratio(seen, log_ratios)).max(axis=1))
+    inside = np.flatnonzero(drop <= max(critical, float(drop.min())))
     first, last = int(inside[0]), int(inside[-1])
-    lower = None if first == 0 else _crossing(drop, first, first - 1, critical)
-    upper = None if last == drop.size - 1 else _crossing(drop, last, last + 1, critical)
+    lower = None if first == 0 else _crossing(log_ratios, drop, (first, first - 1), critical)
+    upper = None if last == drop.size - 1 else _crossing(log_ratios, drop, (last, last + 1), critical)
     return lower, upper
 
 
-def _crossing(drop: Floats, within: int, beyond: int, critical: float) -> float:
-    share = (critical - drop[within]) / (drop[beyond] - drop[within])
-    return float(np.exp(_LOG_RATIOS[within] + share * (_LOG_RATIOS[beyond] - _LOG_RATIOS[within])))
+def _crossing(at: Floats, drop: Floats, ends: tuple[int, int], critical: float) -> float:
+    """Where a drop reaches the critical value between two points, its root taken to be straight there."""
+    within, beyond, level = np.sqrt(np.maximum([*drop[list(ends)], critical], 0.0))
+    share = min(max(float((level - within) / (beyond - within)), 0.0), 1.0)
+    return float(np.exp(at[ends[0]] + share * (at[ends[1]] - at[ends[0]])))
 
 
 def _blocks(profile: _Profile, drawn: _Failures) -> list[_Failures]:
