@@ -40,12 +40,12 @@ class DesignChangeFinding(Finding):
             "2018-09"; None: cannot be told), earliest, latest (its interval; None: the lives set no limit),
             life_ratio (newer over older life; None: cannot be told, or nothing failed on one side),
             ratio_lower, ratio_upper (None: no limit), failures_before, failures_after, p (of no change; None:
-            not tested), p_holm (adjusted for looking at all rows), stated (the dates that a fault family
-            says; None: none), note (the answer as a sentence).
+            not tested), p_holm (adjusted for looking at all rows), stated (what the settings say
+            already; None: nothing), note (the answer as a sentence).
         likelihood: one row a component, make and month that could be the first: component, make, month, drop
             (twice by how much its log-likelihood lies below the greatest), within (whether the interval holds
             it); only of rows that were tested.
-        settings_lines: tables for fleetlog.toml that say the changes found; "" where none is told.
+        settings_lines: tables for fleetlog.toml that say the changes found and not stated yet; "" where none is.
         level: of the intervals.
         seed: of the bootstrap.
     """
@@ -123,7 +123,7 @@ def design_changes(
     adjusted = dict(zip(tested, holm([found[i].p for i in tested]).tolist(), strict=True))  # type: ignore[union-attr]
     parts = {part.component: part for one in fleet.families.values() for part in one.parts}
     rows = [
-        _row(group, one, adjusted.get(i), level, parts[group.component])
+        _row(group, one, adjusted.get(i), level, _stated(fleet, group.component, group.make))
         for i, (group, one) in enumerate(zip(groups, found, strict=True))
     ]
     undated = sum(int(one["built_month"].null_count()) for one in lives.values())
@@ -214,7 +214,7 @@ _COLUMNS = {
 
 
 def _row(
-    group: _Group, found: ChangePoint | TooFewFailures, p_holm: float | None, level: float, part: Part
+    group: _Group, found: ChangePoint | TooFewFailures, p_holm: float | None, level: float, stated: str | None
 ) -> dict[str, Any]:
     """One row of the answer; what cannot be told stays empty."""
     row: dict[str, Any] = {
@@ -222,7 +222,7 @@ def _row(
         "make": group.make,
         "lives": group.lives.height,
         "failures": group.failures,
-        "stated": _stated(part),
+        "stated": stated,
     }
     cannot = (
         f"From when on the newer part was built in cannot be told from {plural(group.failures, 'failure')}"
@@ -246,10 +246,13 @@ def _row(
     return row | {"note": _sentence(row, level)}
 
 
-def _stated(part: Part) -> str | None:
-    """The dates of build from which on the settings have another variant of the part."""
-    dates = sorted(period.built_from for period in part.variants if period.built_from is not None)
-    return ", ".join(day.isoformat() for day in dates) or None
+def _stated(fleet: Fleet, component: str, make: str) -> str | None:
+    """What the settings say of a part in machines of that make: each variant with its first day or number."""
+    # Settings that cannot hold changes of design yet have none.
+    changes = getattr(fleet.settings, "design_changes", ())
+    makes = ("",) if make == ALL_MAKES else ("", make.lower())
+    told = [one for one in changes if one.component == component and one.make.lower() in makes]
+    return "; ".join(f"{one.variant} from {one.serial_from or one.built_from}" for one in told) or None
 
 
 def _sentence(row: dict[str, Any], level: float) -> str:
@@ -258,7 +261,7 @@ def _sentence(row: dict[str, Any], level: float) -> str:
     failures = f"{row['failures_before']} of the older ones failed, {row['failures_after']} of the newer"
     told = f"{since} ({level:.0%} interval: {ends}); {_life(row)}; {failures}"
     chance = f"{p_value(row['p'])} that nothing changed{_adjusted(row['p'], row['p_holm'])}"
-    said_so = f" The settings say {row['stated']}." if row["stated"] else ""
+    said_so = f" The settings say: {row['stated']}." if row["stated"] else ""
     return f"{told}; {chance}.{said_so}"
 
 
@@ -306,8 +309,13 @@ def _likelihood(groups: list[_Group], found: list[ChangePoint | TooFewFailures])
 
 
 def _to_state(row: dict[str, Any], rows: list[dict[str, Any]]) -> bool:
-    """Whether a row's change goes into the lines for the settings: newer parts that live longer, make by make."""
-    if row.get("change_from") is None or (row["ratio_upper"] is not None and row["ratio_upper"] <= 1):
+    """Whether a row's change goes into the lines for the settings.
+
+    Newer parts that live longer do, make by make, where the settings say nothing yet.
+    """
+    if row.get("change_from") is None or row["stated"] is not None:
+        return False
+    if row["ratio_upper"] is not None and row["ratio_upper"] <= 1:
         return False
     alone = not any(one["make"] != ALL_MAKES for one in rows if one["component"] == row["component"])
     return row["make"] != ALL_MAKES or alone
@@ -315,7 +323,7 @@ def _to_state(row: dict[str, Any], rows: list[dict[str, Any]]) -> bool:
 
 def _settings_table(row: dict[str, Any], part: Part) -> str:
     """A table for fleetlog.toml."""
-    variant = part.service_variant or "newer"
+    variant = part.service_variant or (part.known_variants[-1] if part.known_variants else "newer")
     lines = [
         "[[design_changes]]",
         f"component = {json.dumps(row['component'])}",

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator
-from datetime import datetime, timedelta
+from dataclasses import replace
+from datetime import date, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -188,6 +190,27 @@ def test_a_make_is_written_so_that_toml_reads_it(tmp_path: Path) -> None:
     with yard(tmp_path, {'O"Hara \\ Söhne': 4.0}) as fleet:
         found = design_changes(fleet, component="drive_pump")
     assert tomllib.loads(found.settings_lines)["design_changes"][0]["make"] == 'O"Hara \\ Söhne'
+
+
+def test_what_the_settings_say_stands_beside_it_and_is_not_proposed_again(two_makes: Fleet) -> None:
+    serial = Stated("drive_pump", "newer", "ALDER", "A100", None)
+    day = Stated("internal_bushing", "improved", "", "", date(2016, 4, 1))
+    own = two_makes.settings
+    said = SimpleNamespace(fleet=own.fleet, survival=own.survival, design_changes=(serial, day))
+    found = design_changes(replace(two_makes, settings=said), component="drive_pump")  # type: ignore[arg-type]
+    assert found.changes["stated"].to_list() == [None, "newer from A100", None]
+    assert "The settings say: newer from A100." in row_of(found, "Alder")["note"]
+    assert found.settings_lines == ""
+
+
+class Stated(NamedTuple):
+    """A change of design as settings hold it."""
+
+    component: str
+    variant: str
+    make: str
+    serial_from: str
+    built_from: date | None
 
 
 def test_one_make_alone_can_be_asked_about(two_makes: Fleet, answer: DesignChangeFinding) -> None:
