@@ -508,8 +508,8 @@ def _log(values: Floats) -> Floats:
 
 def _one_sided(failures: int, fewest_expected: float) -> TooFewFailures:
     return TooFewFailures(
-        "no group has enough of the lives' exposure before it and from it on: "
-        f"the common law expects fewer than {fewest_expected:g} failures on one side of every change",
+        "on one side of every possible change too little was lived, "
+        f"since fewer than {fewest_expected:g} failures are expected there",
         failures=failures,
         needed=int(np.ceil(2 * fewest_expected)),
     )

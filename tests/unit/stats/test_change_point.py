@@ -191,7 +191,7 @@ def test_points_with_too_little_on_a_side_are_not_tried() -> None:
     few = change_point(*lives, draws=5, fewest_expected=1.0)
     many = change_point(*lives, draws=5, fewest_expected=12.0)
     assert set(many.candidates) < set(few.candidates)
-    with pytest.raises(TooFewFailures, match="fewer than 60 failures on one side"):
+    with pytest.raises(TooFewFailures, match="fewer than 60 failures are expected there"):
         change_point(*lives, draws=5, fewest_expected=60.0)
 
 
@@ -206,7 +206,7 @@ def test_too_few_failures_are_refused() -> None:
         change_point(lives.entry, lives.exit, failed, lives.group, fewest_failures=7, draws=5).failures_after
         >= 0
     )
-    with pytest.raises(TooFewFailures, match="on one side of every change"):
+    with pytest.raises(TooFewFailures, match="on one side of every possible change"):
         change_point(*lives[:3], np.zeros_like(lives.group))
     with pytest.raises(TooFewFailures):
         change_point([], [], [], [])
