@@ -17,6 +17,7 @@ from fleetlog.causes.unit import unit
 from fleetlog.errors import UsageError
 from fleetlog.intake import LoadResult
 from fleetlog.lives.comparison import compare
+from fleetlog.lives.design_change import design_changes
 from fleetlog.lives.drivers import drivers
 from fleetlog.lives.fleet_figures import fleet_figures
 from fleetlog.lives.incidence import incidence
@@ -105,6 +106,7 @@ class FleetPart:
     incidence = Ask(incidence)
     compare = Ask(compare)
     drivers = Ask(drivers)
+    design_changes = Ask(design_changes)
     repeats = Ask(repeats)
     trend = Ask(trend)
     suspects = Ask(suspects)

@@ -34,6 +34,7 @@ ORDER = (
     "few-failures",
     "cox",
     "small-groups",
+    "design-changes",
     "mean-cumulative-count",
     "trend",
     "comeback-rate",

@@ -357,6 +357,28 @@ _ALL = (
         engines=True,
     ),
     Question(
+        "design-changes",
+        Place("fleetlog.lives.design_change:design_changes"),
+        "From which month of build on the newer design of a part was built in, make by make, or that it cannot "
+        "be told.",
+        "fleetlog design-changes --component internal_bushing",
+        options=(
+            replace(_ONE_COMPONENT, help="Only this component; default: all that the fault family follows."),
+            Option("make", "Only machines of this make; default: each make, and all together."),
+            _SEED,
+        ),
+        frames=(Frame("changes", beneath=("note",), export="design-changes"),),
+        charts=(
+            Chart(
+                "design-changes",
+                Place("fleetlog.charts.design_change:design_change_chart"),
+                "how likely each month of build is to be the first of a newer design",
+            ),
+        ),
+        methods=("design-changes", "weibull"),
+        engines=True,
+    ),
+    Question(
         "repeats",
         Place("fleetlog.lives.repeats:repeats"),
         "Which repairs hold, and which units come back more than their peers.",

@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import math
+import re
 from pathlib import Path
 
 import fastexcel
@@ -18,6 +19,7 @@ from fleetlog.faults import load_families
 DATA_COMMANDS = [
     ("survival", "--by", "variant"),
     ("survival", "--by", "variant", "--curve"),
+    ("design-changes", "--component", "internal_bushing"),
     ("repeats",),
     ("repeats", "--units"),
     ("repeats", "--by", "site"),
@@ -141,6 +143,33 @@ def test_incidence_keys(fleetlog: Command, demo_store: Path) -> None:
             keys = {"ending", "count", "hours", "incidence", "std_error", "lower", "upper"}
             assert keys == set(ending)
             assert len(ending["hours"]) == len(ending["incidence"]) == len(ending["upper"])
+
+
+def test_design_change_keys(fleetlog: Command, demo_store: Path) -> None:
+    found = answer(fleetlog, demo_store, "design-changes", "--component", "internal_bushing")
+    assert {"likelihood", "settings_lines", "level", "seed"} <= set(found)
+    keys = {"component", "make", "lives", "failures", "change_from", "earliest", "latest", "life_ratio"}
+    keys |= {
+        "ratio_lower",
+        "ratio_upper",
+        "failures_before",
+        "failures_after",
+        "p",
+        "p_holm",
+        "stated",
+        "note",
+    }
+    assert all(keys == set(row) for row in found["rows"])
+    assert {"component", "make", "month", "drop", "within"} == set(found["likelihood"][0])
+
+
+def test_a_change_of_design_is_told_as_a_sentence(fleetlog: Command, demo_store: Path) -> None:
+    asked = ("design-changes", "--component", "internal_bushing", "--format", "table")
+    shown = printed(fleetlog, demo_store, *asked).out
+    assert re.search(r"Tolvane: The newer part was built in from 2017-\d\d on \(95% interval: ", shown)
+    assert re.search(
+        r"Dunlin: From when on the newer part was built in cannot be told from \d+ failures", shown
+    )
 
 
 def test_compare_keys(fleetlog: Command, demo_store: Path) -> None:
@@ -317,6 +346,7 @@ CHARTS = [
     "incidence",
     "comparison",
     "drivers",
+    "design-changes",
     "trend",
     "forecast",
     "replacement",

@@ -18,6 +18,7 @@ import pytest
 
 from fleetlog.errors import InputFileError
 from fleetlog.lives.comparison import compare
+from fleetlog.lives.design_change import design_changes
 from fleetlog.lives.drivers import drivers
 from fleetlog.lives.incidence import incidence
 from fleetlog.lives.repeats import repeats
@@ -57,6 +58,7 @@ QUESTIONS: dict[str, Callable[[Fleet], Any]] = {
     "compare": lambda fleet: compare(fleet, by="build_year", strata=("variant",)),
     "drivers": lambda fleet: drivers(fleet, factors=("variant",)),
     "drivers of recurrences": lambda fleet: drivers(fleet, factors=("site",), clock="gap"),
+    "design changes": design_changes,
     "repeats": repeats,
     "repeats by site": lambda fleet: repeats(fleet, by="site"),
     "trend": trend,

@@ -77,6 +77,8 @@ def test_a_topic_names_a_published_source_or_says_that_there_is_none(one: Topic)
         ("trend", "Robinson"),
         ("repeat-models", "Prentice"),
         ("repeat-models", "Andersen"),
+        ("design-changes", "Worsley"),
+        ("design-changes", "Siegmund"),
     ],
 )
 def test_the_source_of_each_method_is_named(name: str, author: str) -> None:

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from fleetlog.lives.comparison import compare
+from fleetlog.lives.design_change import design_changes
 from fleetlog.lives.drivers import drivers
 from fleetlog.lives.incidence import incidence
 from fleetlog.lives.repeats import repeats
@@ -22,6 +23,7 @@ QUESTIONS: list[Callable[[Fleet], Any]] = [
     lambda fleet: compare(fleet, by="build_year", strata=("variant",)),
     lambda fleet: drivers(fleet, factors=("build_year", "site", "side")),
     lambda fleet: drivers(fleet, factors=("site",), clock="gap"),
+    lambda fleet: design_changes(fleet, component="internal_bushing"),
     lambda fleet: repeats(fleet, by="site"),
     lambda fleet: trend(fleet),
 ]
