@@ -73,7 +73,14 @@ def whole(fleet: Fleet, tables: tuple[str, ...]) -> dict[str, pl.DataFrame]:
 
 
 # Few readings at a time, so that a fleet this small is worked off in several parts.
-@pytest.mark.parametrize("readings_at_a_time", [500, 2500, 10_000_000])
+@pytest.mark.parametrize(
+    "readings_at_a_time",
+    [
+        pytest.param(500, marks=pytest.mark.slow),
+        2500,
+        pytest.param(10_000_000, marks=pytest.mark.slow),
+    ],
+)
 def test_pieces_in_any_order_give_the_history_built_at_once(
     tmp_path: Path, readings_at_a_time: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
