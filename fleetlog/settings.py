@@ -9,13 +9,14 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import asdict, dataclass, field, fields, replace
 from datetime import date
 from pathlib import Path
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo, available_timezones
 
 from fleetlog.errors import SettingsError, UsageError
+from fleetlog.faults.design_changes import DesignChange, serial_parts
 from fleetlog.faults.loader import load_families, read_rule
 from fleetlog.faults.model import (
     STEP_HOURS,
@@ -282,6 +283,7 @@ class Settings:
         parts: component -> cost of the part, for every step that replaces it.
         folders: folders with the fleet's own fault families.
         families: what the fleet sets for single families.
+        design_changes: when which maker went over to which variant of a part.
         file: the file it was read from, None for the defaults alone.
         given: dotted keys that the file sets.
     """
@@ -296,6 +298,7 @@ class Settings:
     parts: Mapping[str, float] = field(default_factory=dict)
     folders: tuple[Path, ...] = ()
     families: tuple[FamilySettings, ...] = ()
+    design_changes: tuple[DesignChange, ...] = ()
     file: Path | None = None
     given: frozenset[str] = frozenset()
 
@@ -331,6 +334,10 @@ class Settings:
             rows.append(
                 _row("faults", "folders", str(folder), "", file, "Folder with the fleet's own families")
             )
+        for number, change in enumerate(self.design_changes, start=1):
+            words = ", ".join(f"{key} {value}" for key, value in asdict(change).items() if value)
+            meaning = "When which maker went over to which variant"
+            rows.append(_row("design_changes", str(number), words, "", file, meaning))
         for family in self.families:
             rows.extend(_family_rows(family, file, currency))
         return rows
@@ -384,10 +391,49 @@ def load_settings(path: Path | None = None) -> Settings:
     families = tuple(
         _family_settings(name, faults.section(name), path.name) for name in faults.data if name != "folders"
     )
+    changes = tuple(_design_change(table) for table in top.sections("design_changes"))
+    for number, change in enumerate(changes, start=1):
+        if change.first in {other.first for other in changes[: number - 1]}:
+            raise top.problem(
+                f"design_changes[{number}]", "speaks of the same parts as one before it; leave one out"
+            )
     top.done()
     return Settings(
-        **tables, parts=parts, folders=folders, families=families, file=path, given=frozenset(given)
+        **tables,
+        parts=parts,
+        folders=folders,
+        families=families,
+        design_changes=changes,
+        file=path,
+        given=frozenset(given),
     )
+
+
+def _design_change(table: Section) -> DesignChange:
+    change = DesignChange(
+        component=table.text("component", empty=False),
+        variant=table.text("variant", empty=False),
+        make=table.text("make", ""),
+        model=table.text("model", ""),
+        built_from=table.day("built_from", None),
+        built_to=table.day("built_to", None),
+        serial_from=table.text("serial_from", ""),
+        serial_to=table.text("serial_to", ""),
+    )
+    table.done()
+    if (change.built_from is None) == (not change.serial_from):
+        raise SettingsError(f"{table.file}: {table.path} must have exactly one of built_from, serial_from")
+    if change.built_to is not None and (change.built_from is None or change.built_to < change.built_from):
+        raise table.problem("built_to", "must be a day not before built_from")
+    letters, digits = serial_parts(change.serial_from)
+    if change.serial_from and not digits:
+        raise table.problem("serial_from", 'must end in digits, such as "TV208400"')
+    last = serial_parts(change.serial_to)
+    if change.serial_to and (last[0] != letters or len(last[1]) != len(digits) or last[1] < digits):
+        raise table.problem(
+            "serial_to", "must be of the letters and length of serial_from, and not before it"
+        )
+    return change
 
 
 def _table(top: Section, name: str, kind: type, given: set[str]) -> Any:
@@ -448,7 +494,27 @@ def families_for(settings: Settings) -> dict[str, FaultFamily]:
             raise SettingsError(
                 f"{settings.file}: faults.{own.family} is no fault family; {hint(own.family, families)}"
             )
+    _check_changes(settings, families)
     return {name: family_for(settings, families, name) for name in families}
+
+
+def _check_changes(settings: Settings, families: Mapping[str, FaultFamily]) -> None:
+    """A design change must speak of a part that a family follows, and of a variant that it knows."""
+    known: dict[str, tuple[str, ...]] = {}
+    for part in (part for family in families.values() for part in family.parts):
+        known[part.component] = (*known.get(part.component, ()), *part.known_variants)
+    for number, change in enumerate(settings.design_changes, start=1):
+        where = f"{settings.file}: design_changes[{number}]"
+        if change.component not in known:
+            raise SettingsError(
+                f"{where}.component {shown(change.component)} is no part that a fault family follows;"
+                f" {hint(change.component, known)}"
+            )
+        if known[change.component] and change.variant not in known[change.component]:
+            raise SettingsError(
+                f"{where}.variant {shown(change.variant)} is no variant of {change.component} that a fault family"
+                f" knows; {hint(change.variant, known[change.component])}"
+            )
 
 
 def family_for(settings: Settings, families: Mapping[str, FaultFamily], name: str) -> FaultFamily:

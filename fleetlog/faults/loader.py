@@ -32,7 +32,6 @@ from fleetlog.faults.model import (
     SideWord,
     Step,
     Texts,
-    VariantPeriod,
     Voltage,
     Windows,
 )
@@ -161,18 +160,12 @@ def _sides(section: Section, key: str) -> tuple[str, ...]:
 def _parts(section: Section) -> tuple[Part, ...]:
     parts = []
     for component, table in section.named_sections():
-        variants = tuple(
-            _period(variant, period) for variant, period in table.section("variants", True).named_sections()
-        )
-        _check_periods(table, variants)
-        known = tuple(period.variant for period in variants)
-        known += tuple(word for word in table.texts("known_variants", ()) if word not in known)
+        known = table.texts("known_variants", ())
         parts.append(
             Part(
                 component=component,
                 sides=_sides(table, "sides"),
                 part_of=table.text("part_of", ""),
-                variants=variants,
                 known_variants=known,
                 service_variant=table.text("service_variant", "", one_of=("", *known)),
                 failure_findings=table.texts("failure_findings"),
@@ -183,28 +176,6 @@ def _parts(section: Section) -> tuple[Part, ...]:
             raise table.problem("part_of", "cannot be the part itself")
         table.done()
     return tuple(parts)
-
-
-def _period(variant: str, section: Section) -> VariantPeriod:
-    period = VariantPeriod(variant, section.day("built_from", None), section.day("built_before", None))
-    section.done()
-    if period.built_from and period.built_before and period.built_from >= period.built_before:
-        raise section.problem("built_before", "must be later than built_from")
-    return period
-
-
-def _check_periods(section: Section, periods: Sequence[VariantPeriod]) -> None:
-    """One build date, one variant."""
-    for position, one in enumerate(periods):
-        for other in periods[:position]:
-            apart = (one.built_before and other.built_from and one.built_before <= other.built_from) or (
-                other.built_before and one.built_from and other.built_before <= one.built_from
-            )
-            if not apart:
-                raise section.problem(
-                    "variants",
-                    f"{other.variant} and {one.variant} overlap; a build date must give one variant",
-                )
 
 
 def _causes(section: Section, parts: Sequence[Part]) -> tuple[Cause, ...]:

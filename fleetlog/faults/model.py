@@ -11,7 +11,6 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
-from datetime import date
 from typing import Any, NamedTuple
 
 from fleetlog.faults.hold import HoldRules
@@ -24,18 +23,6 @@ OTHER = "other"
 
 
 @dataclass(frozen=True)
-class VariantPeriod:
-    """Parts of this variant left the factory from `built_from` (included) to `built_before` (excluded).
-
-    The build date is that of the part itself, else of the part it belongs to, else of the machine.
-    """
-
-    variant: str
-    built_from: date | None
-    built_before: date | None
-
-
-@dataclass(frozen=True)
 class Part:
     """A part that a machine leaves the factory with and whose lives are followed.
 
@@ -44,8 +31,8 @@ class Part:
         sides: where it sits, ("left", "right") or ("",).
         part_of: the component it comes with: replacing that starts new lives of this part on all sides; ""
             if none.
-        variants: which variant was fitted in which build period; periods never overlap.
-        known_variants: every variant that data may name, those of `variants` included.
+        known_variants: every variant that data may name, the oldest design first. When which maker went over
+            to which, a fleet's settings say.
         service_variant: what a replacement whose variant is not recorded takes; "" if not known.
         failure_findings: findings on removal that make it a failure; any other removal censors the life.
         source: where the facts come from.
@@ -54,22 +41,10 @@ class Part:
     component: str
     sides: tuple[str, ...]
     part_of: str
-    variants: tuple[VariantPeriod, ...]
     known_variants: tuple[str, ...]
     service_variant: str
     failure_findings: tuple[str, ...]
     source: str
-
-    def variant_built(self, built: date | None) -> str:
-        """The variant of a part built on that day; "" where the day or the variant is not known."""
-        if built is None:
-            return ""
-        for period in self.variants:
-            after_start = period.built_from is None or built >= period.built_from
-            before_end = period.built_before is None or built < period.built_before
-            if after_start and before_end:
-                return period.variant
-        return ""
 
 
 @dataclass(frozen=True)
@@ -441,7 +416,7 @@ def _plain(value: Any) -> Any:
         }
     if isinstance(value, list | tuple):
         return [_plain(item) for item in value]
-    return value.isoformat() if isinstance(value, date) else value
+    return value
 
 
 def _row(section: str, key: str, value: Any, unit: str, source: str) -> dict[str, Any]:
@@ -450,12 +425,6 @@ def _row(section: str, key: str, value: Any, unit: str, source: str) -> dict[str
 
 def _figures(family: FaultFamily) -> list[dict[str, Any]]:
     rows: list[dict[str, Any]] = []
-    for part in family.parts:
-        for period in part.variants:
-            for key, day in (("built_from", period.built_from), ("built_before", period.built_before)):
-                if day is not None:
-                    key = f"{period.variant}.{key}"
-                    rows.append(_row(f"parts.{part.component}", key, day.isoformat(), "date", part.source))
     for cause in family.causes:
         for variant, weight in cause.prior.items():
             key = f"prior.{variant}" if variant else "prior"

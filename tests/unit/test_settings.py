@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import FrozenInstanceError, fields
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -362,3 +363,49 @@ def test_every_field_can_be_read_from_a_file() -> None:
     for kind in SECTIONS.values():
         for one in fields(kind):
             assert callable(one.metadata["read"]), one.name
+
+
+# ------------------------------------------------------------------ design changes
+
+
+def design(**keys: str) -> str:
+    usual = {"component": '"internal_bushing"', "variant": '"improved"', "built_from": "2016-04-01"}
+    return "[[design_changes]]\n" + "\n".join(
+        f"{key} = {value}" for key, value in (usual | keys).items() if value
+    )
+
+
+def test_design_changes_stand_in_the_order_of_the_file(tmp_path: Path) -> None:
+    text = design(make='"Dunlin"') + "\n\n" + design(make='"Marram"', built_from='"2018-09-01"')
+    settings = load_settings(written(tmp_path, text))
+    families_for(settings)
+    assert [change.make for change in settings.design_changes] == ["Dunlin", "Marram"]
+    assert settings.design_changes[1].built_from == date(2018, 9, 1)
+    assert settings.fingerprint() != Settings().fingerprint()
+    assert "variant improved, make Dunlin, built_from 2016-04-01" in str(settings.to_rows())
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (design(component='"internal_bushin"'), "did you mean internal_bushing?"),
+        (design(component=""), "component"),
+        (design(variant='"improvd"'), "did you mean improved?"),
+        (design(made='"Dunlin"'), "did you mean make?"),
+        (design(built_from=""), "exactly one of built_from, serial_from"),
+        (design(serial_from='"X1"'), "exactly one of built_from, serial_from"),
+        (design(built_from='"April"'), "a date such as"),
+        (design(built_to="2016-03-31"), "not before built_from"),
+        (design(built_from="", serial_from='"X1A"'), "must end in digits"),
+        (design(built_from="", serial_from='"X10"', serial_to='"X09"'), "letters and length of serial_from"),
+        (design(built_from="", serial_from='"X10"', serial_to='"X100"'), "letters and length of serial_from"),
+        (design(built_from="", serial_from='"X10"', built_to="2016-04-01"), "not before built_from"),
+        (design() + "\n" + design(variant='"original"'), "design_changes[2]"),
+    ],
+)
+def test_a_design_change_is_refused_in_one_sentence(text: str, told: str, tmp_path: Path) -> None:
+    with pytest.raises(SettingsError) as error:
+        families_for(load_settings(written(tmp_path, text)))
+    assert told in str(error.value)
+    assert "design_changes[" in str(error.value)
+    assert FILE_NAME in str(error.value)

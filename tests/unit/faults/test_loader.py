@@ -208,15 +208,9 @@ MISTAKES: list[tuple[Document, str, Any, str]] = [
     (NEUTRAL, "parts.internal_bushing.part_of", "internal_bushing", "cannot be the part itself"),
     (
         NEUTRAL,
-        "parts.internal_bushing.variants.improved.built_from",
-        date(2016, 1, 1),
-        "original and improved overlap",
-    ),
-    (
-        NEUTRAL,
-        "parts.internal_bushing.variants.improved.built_from",
-        "December 2017",
-        "built_from must be a date such as 2017-12-01",
+        "parts.internal_bushing.variants",
+        {"improved": {"built_from": date(2017, 12, 1)}},
+        "variants is not a known key",
     ),
     (NEUTRAL, "recognise.rules", [], "recognise.rules must hold at least one rule"),
     (NEUTRAL, "recognise.rules.0.field", "text", 'recognise.rules[1].field cannot be "text"'),
