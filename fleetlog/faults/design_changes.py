@@ -9,6 +9,7 @@ from datetime import date, timedelta
 from typing import NamedTuple
 
 from fleetlog.faults.model import Part
+from fleetlog.faults.reading import Day, Text, refuse
 
 _NUMBER = re.compile(r"(.*?)([0-9]+)")
 
@@ -26,12 +27,12 @@ class DesignChange:
             day decides, and without an end.
     """
 
-    component: str
-    variant: str
+    component: Text
+    variant: Text
     make: str = ""
     model: str = ""
-    built_from: date | None = None
-    built_to: date | None = None
+    built_from: Day | None = None
+    built_to: Day | None = None
     serial_from: str = ""
     serial_to: str = ""
 
@@ -83,6 +84,20 @@ def serial_parts(serial: str) -> tuple[str, str]:
     """The letters that a serial number begins with, and the digits that it ends in ("" where it ends in none)."""
     found = _NUMBER.fullmatch(serial)
     return (found[1], found[2]) if found else (serial, "")
+
+
+def checked_change(change: DesignChange) -> DesignChange:
+    """The change itself; refuses one that does not say from where to where it holds."""
+    first, last = serial_parts(change.serial_from), serial_parts(change.serial_to)
+    if (change.built_from is None) == (not change.serial_from):
+        raise refuse("must have exactly one of built_from, serial_from")
+    if change.built_to is not None and (change.built_from is None or change.built_to < change.built_from):
+        raise refuse("must be a day not before built_from", "built_to")
+    if change.serial_from and not first[1]:
+        raise refuse('must end in digits, such as "TV208400"', "serial_from")
+    if change.serial_to and (last[0] != first[0] or len(last[1]) != len(first[1]) or last[1] < first[1]):
+        raise refuse("must be of the letters and length of serial_from, and not before it", "serial_to")
+    return change
 
 
 def change_rows(changes: Sequence[DesignChange], parts: Iterable[Part]) -> list[ChangeRow]:

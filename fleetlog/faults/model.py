@@ -11,9 +11,26 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
-from typing import Any, NamedTuple
+from typing import Annotated, Any, Literal, NamedTuple
+
+from pydantic import AfterValidator, BeforeValidator, Field, PlainValidator
 
 from fleetlog.faults.hold import HoldRules
+from fleetlog.faults.reading import (
+    NAME,
+    VARIANT,
+    Chance,
+    Flag,
+    NotNegative,
+    Number,
+    Positive,
+    Text,
+    Words,
+    known_key,
+    lacking,
+    refuse,
+    shown,
+)
 
 COMMON_PRACTICE = "common practice, no source"
 FROM_MEMORY = "from memory, default"
@@ -21,8 +38,37 @@ FROM_MEMORY = "from memory, default"
 SIDES = ("left", "right")
 OTHER = "other"
 
+STEP_HOURS = ("labour_hours", "labour_hours_low", "labour_hours_high", "second_side_labour_hours")
+VOLTAGE_FIGURES = ("target", "tolerance", "near_zero", "near_supply", "wander")
+WINDOW_UNITS: Mapping[str, str] = {
+    "episode_hours": "running hours",
+    "episode_days": "days",
+    "calibration_return_hours": "running hours",
+    "confirmation_hours": "running hours",
+    "comeback_hours": "running hours",
+    "answer_days": "days",
+}
+StepFigure = Annotated[str, known_key((*STEP_HOURS, "parts_cost", "cures", "order"))]
+VoltageFigure = Annotated[str, known_key(VOLTAGE_FIGURES)]
+WindowFigure = Annotated[str, known_key(WINDOW_UNITS)]
 
-@dataclass(frozen=True)
+
+def _sides(sides: tuple[str, ...]) -> tuple[str, ...]:
+    """("left", "right"), or ("",) where the key is absent or an empty list."""
+    if sides not in ((), ("",), SIDES):
+        raise refuse('must be ["left", "right"], or left out where the machine has only one')
+    return sides or ("",)
+
+
+def _table_name() -> Any:
+    """A field that is the name of the table in a file."""
+    return field(metadata={"alias": NAME})
+
+
+Sides = Annotated[Words, AfterValidator(_sides)]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Part:
     """A part that a machine leaves the factory with and whose lives are followed.
 
@@ -38,13 +84,13 @@ class Part:
         source: where the facts come from.
     """
 
-    component: str
-    sides: tuple[str, ...]
-    part_of: str
-    known_variants: tuple[str, ...]
-    service_variant: str
-    failure_findings: tuple[str, ...]
-    source: str
+    component: str = _table_name()
+    failure_findings: Words
+    source: Text
+    sides: Sides = ("",)
+    part_of: str = ""
+    known_variants: Words = ()
+    service_variant: str = ""
 
 
 @dataclass(frozen=True)
@@ -81,7 +127,22 @@ class SideWord(NamedTuple):
     side: str
 
 
-@dataclass(frozen=True)
+def _weights(prior: Any) -> Any:
+    """A plain number, or a table of numbers by variant with `otherwise` for the rest."""
+    if not isinstance(prior, dict):
+        return {"": prior}
+    if "otherwise" not in prior:
+        raise lacking("otherwise")
+    return {"" if key == "otherwise" else key: weight for key, weight in prior.items()}
+
+
+Prior = Annotated[
+    Mapping[str, Positive],
+    BeforeValidator(_weights, json_schema_input_type=Mapping[str, Positive] | Positive),
+]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Cause:
     """Something that can be at the bottom of the fault.
 
@@ -91,11 +152,11 @@ class Cause:
             the key "" holds for every variant not named. Weights of a family need not sum to one.
     """
 
-    name: str
-    title: str
-    component: str
-    prior: Mapping[str, float]
-    source: str
+    name: str = _table_name()
+    title: Text
+    prior: Prior
+    source: Text
+    component: str = ""
 
     def prior_for(self, variant: str) -> float:
         """The weight for a part of this variant ("" = not known)."""
@@ -109,7 +170,14 @@ class Match(NamedTuple):
     action: str
 
 
-@dataclass(frozen=True)
+def _pair(text: Any) -> Match:
+    component, slash, action = text.partition("/") if isinstance(text, str) else ("", "", "")
+    if not (component and slash and action):
+        raise refuse(f'must be a pair such as "wiring/clean", not {shown(text)}')
+    return Match(component, action)
+
+
+@dataclass(frozen=True, kw_only=True)
 class Step:
     """Something a shop can do about the fault.
 
@@ -130,27 +198,29 @@ class Step:
         sources: figure -> where it comes from, every figure of the step.
     """
 
-    name: str
-    title: str
-    component: str
-    action: str
-    matches: tuple[Match, ...]
-    order: int
-    labour_hours: float
-    labour_hours_low: float
-    labour_hours_high: float
-    parts_cost: float
-    cures: Mapping[str, float]
-    kind: str
-    opens_pump: bool
-    second_side_labour_hours: float | None
-    confirms: Mapping[str, str]
-    after: str
-    after_result: str
-    cautions: bool
-    notes: tuple[str, ...]
-    source: str
-    sources: Mapping[str, str]
+    name: str = _table_name()
+    title: Text
+    component: Text
+    action: Text
+    matches: tuple[Annotated[Match, PlainValidator(_pair, json_schema_input_type=str)], ...] = field(
+        default=(), metadata={"alias": "also"}
+    )
+    order: Annotated[int, Field(strict=True, ge=1)]
+    labour_hours: NotNegative
+    labour_hours_low: NotNegative = 0.0
+    labour_hours_high: NotNegative = 0.0
+    parts_cost: NotNegative = 0.0
+    cures: Mapping[str, Chance] = field(default_factory=dict)
+    kind: Literal["inspect", "cure"]
+    opens_pump: Flag = False
+    second_side_labour_hours: NotNegative | None = None
+    confirms: Mapping[str, str] = field(default_factory=dict)
+    after: str = ""
+    after_result: Literal["", "passed", "failed"] = ""
+    cautions: Flag = False
+    notes: Words = ()
+    source: Text
+    sources: Mapping[StepFigure, Text] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -186,7 +256,7 @@ class Evidence:
         return counts[self.outcomes.index(outcome)] / math.fsum(counts)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Hazard:
     """Default rate at which a cause sets in on one side: Weibull in the age of the cause's component.
 
@@ -197,12 +267,12 @@ class Hazard:
         prior_failures: how many confirmed cases this default is worth against the fleet's own.
     """
 
-    cause: str
-    variant: str
-    shape: float
-    scale_hours: float
-    prior_failures: float
-    source: str
+    cause: str = _table_name()
+    variant: str = field(default="", metadata={"alias": VARIANT})
+    shape: Annotated[Positive, Field(le=20)] = 1.0
+    scale_hours: Positive
+    prior_failures: Positive = 5.0
+    source: Text
 
     def per_hour(self, age_hours: float) -> float:
         """The hazard at that age, per running hour (at no less than one hour of age)."""
@@ -221,11 +291,11 @@ class Comeback:
         mislabelled: chance that a confirmed cause is recorded wrongly.
     """
 
-    mean_hours: float
-    background_mean_hours: float
-    quiet_chance: float
-    mislabelled: float
-    source: str
+    mean_hours: Positive
+    background_mean_hours: Positive
+    quiet_chance: Annotated[NotNegative, Field(lt=1)]
+    mislabelled: Annotated[NotNegative, Field(lt=0.5)]
+    source: Text
 
 
 @dataclass(frozen=True)
@@ -240,14 +310,14 @@ class Windows:
         answer_days: work within so many days of a report answers it.
     """
 
-    episode_hours: float
-    episode_days: float
-    calibration_return_hours: float
-    confirmation_hours: float
-    comeback_hours: float
-    answer_days: float
-    source: str
-    sources: Mapping[str, str]
+    episode_hours: Positive
+    episode_days: Positive
+    calibration_return_hours: Positive
+    confirmation_hours: Positive
+    comeback_hours: Positive
+    answer_days: Positive
+    source: Text
+    sources: Mapping[WindowFigure, Text] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -261,15 +331,15 @@ class Voltage:
         wander: a spread between visits above this is more than adjustment.
     """
 
-    quantity: str
-    unit: str
-    target: float
-    tolerance: float
-    near_zero: float
-    near_supply: float
-    wander: float
-    source: str
-    sources: Mapping[str, str]
+    quantity: Text
+    unit: Text
+    target: Number
+    tolerance: Positive
+    near_zero: Number
+    near_supply: Number
+    wander: Positive
+    source: Text
+    sources: Mapping[VoltageFigure, Text] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -284,11 +354,11 @@ class Texts:
         custom_condition: the same as a condition: "the sensor is replaced first".
     """
 
-    cautions_title: str = "Before anyone begins"
-    careful_work: str = "this work"
-    custom: str = "cheapest step first"
-    custom_step: str = "taking the cheapest step first"
-    custom_condition: str = "the cheapest step is taken first"
+    cautions_title: Text = "Before anyone begins"
+    careful_work: Text = "this work"
+    custom: Text = "cheapest step first"
+    custom_step: Text = "taking the cheapest step first"
+    custom_condition: Text = "the cheapest step is taken first"
 
 
 @dataclass(frozen=True)
@@ -482,20 +552,3 @@ def _step_figures(step: Step) -> list[dict[str, Any]]:
         source = step.sources.get("cures", step.source)
         rows.append(_row(section, f"cures.{cause}", chance, "probability", source))
     return rows
-
-
-WINDOW_UNITS: Mapping[str, str] = {
-    "episode_hours": "running hours",
-    "episode_days": "days",
-    "calibration_return_hours": "running hours",
-    "confirmation_hours": "running hours",
-    "comeback_hours": "running hours",
-    "answer_days": "days",
-}
-VOLTAGE_FIGURES: tuple[str, ...] = ("target", "tolerance", "near_zero", "near_supply", "wander")
-STEP_HOURS: tuple[str, ...] = (
-    "labour_hours",
-    "labour_hours_low",
-    "labour_hours_high",
-    "second_side_labour_hours",
-)
