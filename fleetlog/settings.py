@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
 from datetime import date
 from functools import cache
@@ -216,22 +216,6 @@ class Wording:
 
 
 @dataclass(frozen=True)
-class CodeTable(RuleTable):
-    """One of the fleet's codes: by SPN (and FMI), by the maker's code text, or by a description's words."""
-
-    @property
-    def looks_at(self) -> str:
-        """What of a report it is compared with."""
-        ways = [key for key in ("spn", "code", "words") if getattr(self, key) is not None]
-        if len(ways) != 1:
-            raise refuse(
-                "must have exactly one of spn (with or without fmi), code, words;"
-                f" it has {' and '.join(ways) or 'none'}"
-            )
-        return "description" if ways == ["words"] else ways[0]
-
-
-@dataclass(frozen=True)
 class FamilySettings:
     """[faults.<family>]: a fleet's own figures and codes for one fault family; empty = the family's own.
 
@@ -244,7 +228,7 @@ class FamilySettings:
     windows: Mapping[WindowFigure, Positive] = field(default_factory=dict)
     voltage: Mapping[VoltageFigure, Number] = field(default_factory=dict)
     steps: Mapping[str, Mapping[StepCost, NotNegative]] = field(default_factory=dict)
-    codes: tuple[Annotated[CodeTable, AfterValidator(CodeTable.checked)], ...] = ()
+    codes: tuple[Annotated[RuleTable, AfterValidator(RuleTable.checked)], ...] = ()
 
 
 def _unlike(changes: tuple[DesignChange, ...]) -> tuple[DesignChange, ...]:
@@ -401,30 +385,34 @@ def families_for(settings: Settings) -> dict[str, FaultFamily]:
             be.
     """
     families = load_families(settings.folders)
+    mistakes = [*_unknown(settings, families)]
+    result = {}
+    for name in families:
+        try:
+            result[name] = family_for(settings, families, name)
+        except SettingsError as error:
+            mistakes.append(str(error))
+    if mistakes:
+        raise SettingsError("\n".join(mistakes))
+    return result
+
+
+def _unknown(settings: Settings, families: Mapping[str, FaultFamily]) -> Iterator[str]:
+    """What the settings speak of that no family knows: families, parts, and variants of parts."""
     for own in settings.families:
         if own not in families:
-            raise SettingsError(f"{settings.file}: faults.{own} is no fault family; {hint(own, families)}")
-    _check_changes(settings, families)
-    return {name: family_for(settings, families, name) for name in families}
-
-
-def _check_changes(settings: Settings, families: Mapping[str, FaultFamily]) -> None:
-    """A design change must speak of a part that a family follows, and of a variant that it knows."""
-    known: dict[str, tuple[str, ...]] = {}
+            yield f"{settings.file}: faults.{own} is no fault family; {hint(own, families)}"
+    known: dict[str, set[str]] = {}
     for part in (part for family in families.values() for part in family.parts):
-        known[part.component] = (*known.get(part.component, ()), *part.known_variants)
+        known.setdefault(part.component, set()).update(part.known_variants)
     for number, change in enumerate(settings.design_changes, start=1):
-        where = f"{settings.file}: design_changes[{number}]"
-        if change.component not in known:
-            raise SettingsError(
-                f"{where}.component {shown(change.component)} is no part that a fault family follows;"
-                f" {hint(change.component, known)}"
-            )
-        if known[change.component] and change.variant not in known[change.component]:
-            raise SettingsError(
-                f"{where}.variant {shown(change.variant)} is no variant of {change.component} that a fault family"
-                f" knows; {hint(change.variant, known[change.component])}"
-            )
+        where, variants = f"{settings.file}: design_changes[{number}]", known.get(change.component)
+        if variants is None:
+            near = hint(change.component, known)
+            yield f"{where}.component {shown(change.component)} is no part that a fault family follows; {near}"
+        elif variants and change.variant not in variants:
+            near = hint(change.variant, variants)
+            yield f"{where}.variant {shown(change.variant)} is no variant that a fault family knows of it; {near}"
 
 
 def family_for(settings: Settings, families: Mapping[str, FaultFamily], name: str) -> FaultFamily:
@@ -498,20 +486,10 @@ def _timed(step: Step, figures: Mapping[str, float], where: str, file: str) -> S
     if not figures:
         return step
     result = _with(step, figures, file)
-    hours = result.labour_hours
-    second = result.second_side_labour_hours
-    if "labour_hours_low" in figures and result.labour_hours_low > hours:
-        raise SettingsError(
-            f"{where}.steps.{step.name}.labour_hours_low must be at most labour_hours, {hours:g}"
-        )
-    if "labour_hours_high" in figures and result.labour_hours_high < hours:
-        raise SettingsError(
-            f"{where}.steps.{step.name}.labour_hours_high must be at least labour_hours, {hours:g}"
-        )
-    if "second_side_labour_hours" in figures and second is not None and second > hours:
-        raise SettingsError(
-            f"{where}.steps.{step.name}.second_side_labour_hours must be at most labour_hours, {hours:g}"
-        )
+    hours, second = result.labour_hours, result.second_side_labour_hours
+    for key, what in result.contradictions().items():
+        if key in figures:
+            raise SettingsError(f"{where}.steps.{step.name}.{key} {what}")
     return replace(
         result,
         labour_hours_low=min(result.labour_hours_low, hours),
@@ -521,33 +499,22 @@ def _timed(step: Step, figures: Mapping[str, float], where: str, file: str) -> S
 
 
 def _row(section: str, key: str, value: Any, unit: str, source: str, meaning: str) -> dict[str, Any]:
-    return {
-        "section": section,
-        "key": key,
-        "value": value,
-        "unit": unit,
-        "source": source,
-        "meaning": meaning,
-    }
+    names = ("section", "key", "value", "unit", "source", "meaning")
+    return dict(zip(names, (section, key, value, unit, source, meaning), strict=True))
 
 
 def _family_rows(name: str, own: FamilySettings, file: str, currency: str) -> list[dict[str, Any]]:
     top = f"faults.{name}"
-    rows = []
-    for key, value in own.windows.items():
-        rows.append(
-            _row(f"{top}.windows", key, value, WINDOW_UNITS[key], file, "In place of the family's figure")
-        )
-    for key, value in own.voltage.items():
-        rows.append(_row(f"{top}.voltage", key, value, "V", file, "In place of the family's figure"))
-    for step, figures in own.steps.items():
-        for key, value in figures.items():
-            unit = currency if key == "parts_cost" else "labour hours"
-            rows.append(
-                _row(f"{top}.steps.{step}", key, value, unit, file, "In place of the family's figure")
-            )
-    rules = (rule_of(code, (), file) for code in own.codes)
-    for number, rule in enumerate(rules, start=1):
+    figures = [(f"{top}.windows", key, value, WINDOW_UNITS[key]) for key, value in own.windows.items()]
+    figures += [(f"{top}.voltage", key, value, "V") for key, value in own.voltage.items()]
+    for step, values in own.steps.items():
+        units = {"parts_cost": currency}
+        figures += [
+            (f"{top}.steps.{step}", key, value, units.get(key, "labour hours"))
+            for key, value in values.items()
+        ]
+    rows = [_row(*figure, file, "In place of the family's figure") for figure in figures]
+    for number, rule in enumerate((rule_of(code, (), file) for code in own.codes), start=1):
         words = rule.words if rule.spn is None else f"SPN {rule.spn}"
         words += "" if rule.fmi is None else f" FMI {rule.fmi}"
         words += f" ({rule.side})" if rule.side else ""

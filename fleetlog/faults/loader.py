@@ -145,13 +145,8 @@ def _filled_step(table: Any) -> Any:
 
 
 def _checked_step(step: Step) -> Step:
-    hours, second = step.labour_hours, step.second_side_labour_hours
-    if step.labour_hours_low > hours:
-        raise refuse(f"must be at most labour_hours, {hours:g}", "labour_hours_low")
-    if step.labour_hours_high < hours:
-        raise refuse(f"must be at least labour_hours, {hours:g}", "labour_hours_high")
-    if second is not None and second > hours:
-        raise refuse(f"must be at most labour_hours, {hours:g}", "second_side_labour_hours")
+    for key, what in step.contradictions().items():
+        raise refuse(what, key)
     if step.kind == "inspect" and step.cures:
         raise refuse('must be left out where kind is "inspect": looking cures nothing', "cures")
     if step.kind == "cure" and not step.cures:
@@ -210,8 +205,14 @@ class RuleTable:
 
     @property
     def looks_at(self) -> str:
-        """What of a report it is compared with: spn, code, description or complaint."""
-        raise NotImplementedError
+        """What of a report it is compared with: by the one key that says it, unless a family names it."""
+        ways = [key for key in ("spn", "code", "words") if getattr(self, key) is not None]
+        if len(ways) != 1:
+            raise refuse(
+                "must have exactly one of spn (with or without fmi), code, words;"
+                f" it has {' and '.join(ways) or 'none'}"
+            )
+        return "description" if ways == ["words"] else ways[0]
 
     def checked(self) -> Self:
         """The rule itself; refuses a key that it has no use for, and the lack of one that it needs."""
@@ -342,33 +343,18 @@ def parse_family(data: Mapping[str, Any], file: str) -> FaultFamily:
     mistakes = [f"{file}: {one}" for one in _mistakes(read)]
     if mistakes:
         raise SettingsError("\n".join(mistakes))
-    return FaultFamily(
-        name=read.name,
-        title=read.title,
-        summary=read.summary,
-        source=read.source,
-        machine_types=read.machine_types,
-        control=read.control,
-        sides=read.sides,
-        parts=tuple(read.parts.values()),
-        recognise=tuple(rule_of(one, read.recognise.unless, file) for one in read.recognise.rules),
-        side_words=tuple(
-            SideWord(pattern, side) for side in read.sides for pattern in read.side_words.get(side, ())
-        ),
-        causes=tuple(read.causes.values()),
-        steps=tuple(sorted(read.steps.values(), key=lambda step: step.order)),
-        evidence=tuple(_evidence(name, table, read) for name, table in read.evidence.items()),
-        hazards=tuple(
-            hazard for cause in read.causes for hazard in read.hazards.values() if hazard.cause == cause
-        ),
-        comeback=read.comeback,
-        windows=read.windows,
-        voltage=read.voltage,
-        cautions=read.cautions,
-        file=file,
-        texts=read.texts,
-        hold=read.hold,
-    )
+    by_cause = (hazard for cause in read.causes for hazard in read.hazards.values() if hazard.cause == cause)
+    words = (SideWord(pattern, side) for side in SIDES for pattern in read.side_words.get(side, ()))
+    tables: dict[str, Any] = {
+        "parts": tuple(read.parts.values()),
+        "recognise": tuple(rule_of(one, read.recognise.unless, file) for one in read.recognise.rules),
+        "side_words": tuple(words),
+        "causes": tuple(read.causes.values()),
+        "steps": tuple(sorted(read.steps.values(), key=lambda step: step.order)),
+        "evidence": tuple(_evidence(name, table, read) for name, table in read.evidence.items()),
+        "hazards": tuple(by_cause),
+    }
+    return FaultFamily(**{**vars(read), **tables, "file": file})
 
 
 def _evidence(name: str, table: EvidenceTable, read: FamilyFile) -> Evidence:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Annotated, Any, Literal, NamedTuple
 
@@ -47,6 +47,12 @@ WINDOW_UNITS: Mapping[str, str] = {
     "confirmation_hours": "running hours",
     "comeback_hours": "running hours",
     "answer_days": "days",
+}
+_HAZARD_UNITS = {"shape": "", "scale_hours": "running hours", "prior_failures": "failures"}
+_STEP_UNITS = {"order": "", **dict.fromkeys(STEP_HOURS, "labour hours"), "parts_cost": "currency"}
+_COMEBACK_UNITS = {
+    **dict.fromkeys(("mean_hours", "background_mean_hours"), "running hours"),
+    **dict.fromkeys(("quiet_chance", "mislabelled"), "probability"),
 }
 StepFigure = Annotated[str, known_key((*STEP_HOURS, "parts_cost", "cures", "order"))]
 VoltageFigure = Annotated[str, known_key(VOLTAGE_FIGURES)]
@@ -221,6 +227,16 @@ class Step:
     notes: Words = ()
     source: Text
     sources: Mapping[StepFigure, Text] = field(default_factory=dict)
+
+    def contradictions(self) -> dict[str, str]:
+        """The figures of hours that do not go with `labour_hours`, and what they must be."""
+        hours, second = self.labour_hours, self.second_side_labour_hours
+        wrong = {
+            "labour_hours_low": ("most", self.labour_hours_low > hours),
+            "labour_hours_high": ("least", self.labour_hours_high < hours),
+            "second_side_labour_hours": ("most", second is not None and second > hours),
+        }
+        return {key: f"must be at {end} labour_hours, {hours:g}" for key, (end, no) in wrong.items() if no}
 
 
 @dataclass(frozen=True)
@@ -465,7 +481,12 @@ class FaultFamily:
 
     def to_rows(self) -> list[dict[str, Any]]:
         """Every figure of the family, for display: section, key, value, unit, source."""
-        return _figures(self)
+        return [
+            {"section": section, "key": key, "value": value, "unit": unit, "source": _source(table, key)}
+            for table, section, figures in _figures(self)
+            for key, value, unit in figures
+            if value is not None
+        ]
 
     def fingerprint(self) -> str:
         """Stable hash of everything that can change a result: not the file's place, its texts, nor who
@@ -489,66 +510,42 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def _row(section: str, key: str, value: Any, unit: str, source: str) -> dict[str, Any]:
-    return {"section": section, "key": key, "value": value, "unit": unit, "source": source}
+def _source(table: Any, key: str) -> str:
+    """Where a figure of a table comes from."""
+    own: Mapping[str, str] = getattr(table, "sources", {})
+    return str(own.get(key.partition(".")[0], table.source))
 
 
-def _figures(family: FaultFamily) -> list[dict[str, Any]]:
-    rows: list[dict[str, Any]] = []
+def _units(table: Any, units: Mapping[str, str]) -> list[tuple[str, Any, str]]:
+    return [(key, getattr(table, key), unit) for key, unit in units.items()]
+
+
+def _figures(family: FaultFamily) -> Iterator[tuple[Any, str, list[tuple[str, Any, str]]]]:
+    """Every table with its section, and key, value and unit of its figures."""
     for cause in family.causes:
-        for variant, weight in cause.prior.items():
-            key = f"prior.{variant}" if variant else "prior"
-            rows.append(_row(f"causes.{cause.name}", key, weight, "weight", cause.source))
+        weights = [
+            (f"prior.{variant}".rstrip("."), weight, "weight") for variant, weight in cause.prior.items()
+        ]
+        yield cause, f"causes.{cause.name}", weights
     for hazard in family.hazards:
-        section = f"hazards.{hazard.cause}" + (f".{hazard.variant}" if hazard.variant else "")
-        rows.append(_row(section, "shape", hazard.shape, "", hazard.source))
-        rows.append(_row(section, "scale_hours", hazard.scale_hours, "running hours", hazard.source))
-        rows.append(_row(section, "prior_failures", hazard.prior_failures, "failures", hazard.source))
+        yield hazard, f"hazards.{hazard.cause}.{hazard.variant}".rstrip("."), _units(hazard, _HAZARD_UNITS)
     for step in family.steps:
-        rows.extend(_step_figures(step))
+        cures = [(f"cures.{cause}", chance, "probability") for cause, chance in step.cures.items()]
+        yield step, f"steps.{step.name}", _units(step, _STEP_UNITS) + cures
     for table in family.evidence:
-        by_cause = {cause: counts for cause, counts in table.counts.items()}
-        by_cause |= {f"{cause}.{variant}": counts for (cause, variant), counts in table.by_variant.items()}
-        for cause_name, counts in by_cause.items():
-            for outcome, count in zip(table.outcomes, counts, strict=True):
-                key = f"{cause_name}.{outcome}"
-                rows.append(_row(f"evidence.{table.name}", key, count, "pseudo-count", table.source))
-    comeback = family.comeback
-    rows.append(_row("comeback", "mean_hours", comeback.mean_hours, "running hours", comeback.source))
-    rows.append(
-        _row(
-            "comeback",
-            "background_mean_hours",
-            comeback.background_mean_hours,
-            "running hours",
-            comeback.source,
-        )
-    )
-    rows.append(_row("comeback", "quiet_chance", comeback.quiet_chance, "probability", comeback.source))
-    rows.append(_row("comeback", "mislabelled", comeback.mislabelled, "probability", comeback.source))
-    windows = family.windows
-    for key, unit in WINDOW_UNITS.items():
-        source = windows.sources.get(key, windows.source)
-        rows.append(_row("windows", key, getattr(windows, key), unit, source))
+        special = {f"{cause}.{variant}": row for (cause, variant), row in table.by_variant.items()}
+        for name, row in {**table.counts, **special}.items():
+            counts = zip(table.outcomes, row, strict=True)
+            yield (
+                table,
+                f"evidence.{table.name}",
+                [(f"{name}.{outcome}", count, "pseudo-count") for outcome, count in counts],
+            )
+    yield family.comeback, "comeback", _units(family.comeback, _COMEBACK_UNITS)
+    yield family.windows, "windows", _units(family.windows, WINDOW_UNITS)
     if family.voltage is not None:
-        voltage = family.voltage
-        for key in VOLTAGE_FIGURES:
-            source = voltage.sources.get(key, voltage.source)
-            rows.append(_row("voltage", key, getattr(voltage, key), voltage.unit, source))
-    return rows
-
-
-def _step_figures(step: Step) -> list[dict[str, Any]]:
-    section = f"steps.{step.name}"
-    rows = [_row(section, "order", step.order, "", step.sources.get("order", step.source))]
-    for key in STEP_HOURS:
-        value = getattr(step, key)
-        if value is not None:
-            rows.append(_row(section, key, value, "labour hours", step.sources.get(key, step.source)))
-    rows.append(
-        _row(section, "parts_cost", step.parts_cost, "currency", step.sources.get("parts_cost", step.source))
-    )
-    for cause, chance in step.cures.items():
-        source = step.sources.get("cures", step.source)
-        rows.append(_row(section, f"cures.{cause}", chance, "probability", source))
-    return rows
+        yield (
+            family.voltage,
+            "voltage",
+            _units(family.voltage, dict.fromkeys(VOLTAGE_FIGURES, family.voltage.unit)),
+        )
