@@ -350,10 +350,12 @@ def load_settings(path: Path | None = None) -> Settings:
         return Settings()
     data = read_toml(path)
     given = {f"{name}.{key}" for name in SECTIONS for key in _keys(data.get(name))}
+    for dotted in (key for key in data if "." in key):
+        raise SettingsError(f"{path}: {dotted} is not a known key; no table has a dot within its name")
     for table, key in _MOVED:
         if key in _keys(data.get(table)):
-            data[table] = dict(data[table])
-            data[f"{table}.{key}"] = data[table].pop(key)
+            rest = dict(data[table])
+            data |= {f"{table}.{key}": rest.pop(key), table: rest}
     settings: Settings = parsed(Settings, data, str(path), settings_schema)
     folders = tuple(path.parent / folder for folder in settings.folders)
     return replace(settings, folders=folders, file=path, given=frozenset(given))

@@ -481,6 +481,9 @@ def _of_rows(where: str, rows: Mapping[str, Any], read: FamilyFile) -> Iterator[
 
 def _of_evidence(name: str, table: EvidenceTable, read: FamilyFile) -> Iterator[str]:
     where, outcomes = f"evidence.{name}", _outcomes(name, table)
+    if name == "failure_mode" and not table.outcomes:
+        yield f"the table [{where}] lacks the key outcomes; add it"
+        return
     if name != "failure_mode" and table.outcomes:
         yield f"{where}.outcomes must be left out: what can be seen there is fixed"
     unknown = [outcome for outcome in outcomes if outcome not in OUTCOMES.get(name, outcomes)]

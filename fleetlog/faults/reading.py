@@ -7,7 +7,7 @@ the JSON Schema that it makes of them says what a sentence proposes.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import date, datetime
 from difflib import get_close_matches
 from functools import cache
@@ -171,12 +171,24 @@ def parsed(kind: Any, data: Mapping[str, Any], file: str, schema: Callable[[], d
     Raises:
         SettingsError: a line for each mistake: file, dotted key, what is wrong and what is allowed there.
     """
+    for key in _keys_below(data):
+        if key.startswith("<"):
+            raise SettingsError(f"{file}: {shown(key)} is not a known key; no key begins with <")
     try:
         return adapter(kind).validate_python(data)
     except ValidationError as error:
         whole = schema()
         told = [f"{file}: {_sentence(dict(one), whole)}" for one in error.errors(include_url=False)]
     raise SettingsError("\n".join(dict.fromkeys(told)))
+
+
+def _keys_below(node: Any) -> Iterator[str]:
+    """Every key of a document; those that begin with < are the reader's own."""
+    for key, value in node.items() if isinstance(node, Mapping) else ():
+        yield key
+        yield from _keys_below(value)
+    for value in node if isinstance(node, list) else ():
+        yield from _keys_below(value)
 
 
 def json_schema(kind: Any) -> dict[str, Any]:

@@ -254,6 +254,8 @@ def test_a_default_written_out_is_the_same_setting(tmp_path: Path) -> None:
         ("[costs]\nday_hours = 0", "costs.day_hours must be a number above 0 and at most 24, not 0"),
         ('[costs.parts]\nposition_sensor = "dear"', "costs.parts.position_sensor must be a number"),
         ("costs = 3", "costs must be a table, not 3"),
+        ('"costs.parts" = { drive_pump = 1 }', "costs.parts is not a known key"),
+        ('"<file>" = "x"', "is not a known key"),
         ('[fleet]\ntime_zone = "Europe/Osloo"', "did you mean Europe/Oslo?"),
         ('[fleet]\ntime_zone = ""', "is not a time zone that this computer knows"),
         ('[fleet]\ntime_zone = "../../etc/passwd"', "is not a time zone that this computer knows"),

@@ -273,6 +273,13 @@ MISTAKES: list[tuple[Document, str, Any, str]] = [
         ["electric"],
         'cannot contain "electric"; did you mean electrical?',
     ),
+    (
+        NEUTRAL,
+        "evidence.failure_mode.outcomes",
+        ...,
+        "the table [evidence.failure_mode] lacks the key outcomes",
+    ),
+    (NEUTRAL, "steps.replace_sensor.<name>", "x", "is not a known key"),
     (NEUTRAL, "voltage", ..., "evidence.voltage needs the table [voltage]"),
     (NEUTRAL, "voltage.near_zero", 3, "near_zero must be a number below target, 2"),
     (NEUTRAL, "voltage.tolerance", 0, "tolerance must be a number above 0"),
