@@ -64,14 +64,12 @@ class Demo:
     """The demo fleet: its world, the tables that the yard hands over, and the truth."""
 
     def __init__(self) -> None:
-        self.data, settings = toml("demo.toml"), toml("fleetlog.toml")
+        self.data = toml("demo.toml")
         self.law = parse_family(
             merge(read_toml(SHIPPED / "neutral-return.toml"), self.data["law"]), "demo.toml"
         )
         self.k = [cause.name for cause in self.law.causes].index(BUSHING)
-        self.stated = "design_changes" in settings  # else the list of parts must tell which bushing it is
-        self.stated_in = "fleetlog.toml" if self.stated else "design_changes.toml"
-        self.changes = toml(self.stated_in)["design_changes"]
+        self.changes = toml("fleetlog.toml")["design_changes"]
         years = ((AS_OF - BEGIN).days + 1) / 365.25
         self.world = World.of(self.law, Disorder(unrecorded=0.02), self.plan(), years, AS_OF, 30.4)
         self.records = draw_block(self.world, SEED, 0, 0, len(UNITS), self.stories())
@@ -175,12 +173,8 @@ class Demo:
         return self.variants(self.machines.pump_built.tolist(), range(len(UNITS)))
 
     def known_parts(self) -> pl.DataFrame:
-        """Pumps wherever the machine's build date would mislead about the bushing, and a few more.
-
-        As long as the settings do not say when a maker changed the bushing, the list names the bushing as
-        well, wherever the family's own date would take it for the other one.
-        """
-        machines, part = self.tables["machines"].filter(control="electronic_joystick"), self.law.part(BUSHING)
+        """Pumps wherever the machine's build date would mislead about the bushing, and a few more."""
+        machines = self.tables["machines"].filter(control="electronic_joystick")
         at = [UNITS.index(unit) for unit in machines["machine_id"]]
         first = (machines["build_date"] + "-01-01").str.head(10).str.to_date()  # the first day that fits
         true = pl.Series([self.first_variant[i] for i in at])
@@ -190,18 +184,10 @@ class Demo:
             fitted_on=first,
             fitted_hours=0.0,
             built_on=pl.Series([EPOCH + timedelta(days=int(self.machines.pump_built[i])) for i in at]),
-            variant=true,
             serial_number=pl.format("P{}", 220_000 + 611 * pl.int_range(pl.len())),
             named=misled | (pl.int_range(pl.len()) % 20 == 7),
         )
-        pumps = known.filter("named").select(pl.exclude("variant", "named"), component=pl.lit("drive_pump"))
-        days = known.select(pl.when("named").then("built_on").otherwise("fitted_on")).to_series()
-        by_family = pl.Series([part.variant_built(day) if part and not self.stated else None for day in days])
-        doubtful = known.filter(by_family != known["variant"])
-        bushings = doubtful.select(
-            "machine_id", "fitted_on", "fitted_hours", "variant", component=pl.lit(BUSHING)
-        )
-        return pl.concat((pumps, bushings), how="diagonal")
+        return known.filter("named").select(pl.exclude("named"), component=pl.lit("drive_pump"))
 
     # ------------------------------------------------------------------------ the truth
 
@@ -355,7 +341,6 @@ class Demo:
             "mess": "\n".join(
                 f"| {what} | {', '.join(dict.fromkeys(where))} |" for what, where in mess.items()
             ),
-            "stated_in": self.stated_in,
             "twice_in_vain": " and ".join(
                 (", ".join(figures["twice_in_vain"][:-1]), figures["twice_in_vain"][-1])
             ),

@@ -8,56 +8,63 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, fields, replace
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass, field, fields, replace
 from datetime import date
+from functools import cache
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Annotated, Any, ClassVar, Literal, TypeVar
 from zoneinfo import ZoneInfo, available_timezones
 
+from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field
+
 from fleetlog.errors import SettingsError, UsageError
-from fleetlog.faults.loader import load_families, read_rule
+from fleetlog.faults.design_changes import DesignChange, checked_change
+from fleetlog.faults.loader import RuleTable, load_families, rule_of
 from fleetlog.faults.model import (
     STEP_HOURS,
-    VOLTAGE_FIGURES,
     WINDOW_UNITS,
     FaultFamily,
-    Rule,
     Step,
     Voltage,
+    VoltageFigure,
+    WindowFigure,
     Windows,
 )
-from fleetlog.faults.reading import Section, hint, read_toml, shown
+from fleetlog.faults.reading import (
+    Chance,
+    Flag,
+    NotNegative,
+    Number,
+    Positive,
+    Share,
+    Whole,
+    distinct,
+    hint,
+    json_schema,
+    known_key,
+    must,
+    parsed,
+    read_toml,
+    refuse,
+    shown,
+)
 
 FILE_NAME = "fleetlog.toml"
 DEFAULT = "default"
 DEFAULT_FROM_MEMORY = "default from memory"
 
-STEP_KEYS = (*STEP_HOURS, "parts_cost")
+StepCost = Annotated[str, known_key((*STEP_HOURS, "parts_cost"))]
 
 
-def _value(
-    default: Any, unit: str, meaning: str, read: Callable[[Section, str], Any], memory: bool = True
-) -> Any:
-    """A field with all that reading and display need; `memory` marks a default remembered, not looked up."""
+def _value(default: Any, unit: str, meaning: str, memory: bool = True) -> Any:
+    """A field with all that display needs; `memory` marks a default remembered, not looked up."""
     source = DEFAULT_FROM_MEMORY if memory else DEFAULT
-    return field(default=default, metadata={"unit": unit, "meaning": meaning, "read": read, "source": source})
+    return field(default=default, metadata={"unit": unit, "description": meaning, "source": source})
 
 
-def _number(**bounds: Any) -> Callable[[Section, str], Any]:
-    return lambda section, key: section.number(key, **bounds)
-
-
-def _whole(**bounds: Any) -> Callable[[Section, str], Any]:
-    return lambda section, key: section.whole(key, **bounds)
-
-
-def _text(section: Section, key: str) -> Any:
-    return section.text(key)
-
-
-def _time_zone(section: Section, key: str) -> Any:
-    name = section.text(key)
+def _time_zone(name: str) -> str:
     try:
         known = bool(name) and ZoneInfo(name).key == name
     except (KeyError, ValueError, OSError):  # not found; no such name can be; a folder of the zone files
@@ -66,99 +73,72 @@ def _time_zone(section: Section, key: str) -> Any:
         near = hint(name, available_timezones())
         if not near.startswith("did you mean"):
             near = "write a name of the IANA list such as Europe/Oslo"
-        raise section.problem(key, f"is not a time zone that this computer knows: {shown(name)}; {near}")
+        raise refuse(f"is not a time zone that this computer knows: {shown(name)}; {near}")
     return name
 
 
-def _currency(section: Section, key: str) -> Any:
-    code = section.text(key)
-    if len(code) != 3 or not (code.isascii() and code.isalpha() and code.isupper()):
-        raise section.problem(
-            key, f"must be an ISO 4217 code of three capitals such as USD, not {shown(code)}"
-        )
-    return code
+def _is_week(week: str) -> bool:
+    year, _, number = week.partition("-W")
+    try:
+        monday = date.fromisocalendar(int(year), int(number), 1)
+    except ValueError:  # no numbers, or no such week
+        return False
+    return week == f"{monday.isocalendar().year}-W{monday.isocalendar().week:02}"
 
 
-def _paper(section: Section, key: str) -> Any:
-    name = section.text(key)
-    if name not in ("a4", "letter"):
-        raise section.problem(key, f'must be "a4" or "letter", not {shown(name)}')
-    return name
-
-
-def _words(section: Section, key: str) -> Any:
-    words = section.texts(key)
-    for word in words:
-        if word != word.lower() or not word.replace("_", "").isalnum():
-            raise section.problem(
-                key, f'must hold lower_snake_case words such as "seat_switch", not {shown(word)}'
-            )
-    return words
-
-
-def _iso_weeks(section: Section, key: str) -> Any:
-    weeks = section.texts(key)
-    for week in weeks:
-        year, _, number = week.partition("-W")
-        try:
-            monday = date.fromisocalendar(int(year), int(number), 1)
-            known = week == f"{monday.isocalendar().year}-W{monday.isocalendar().week:02}"
-        except ValueError:  # no numbers, or no such week
-            known = False
-        if not known:
-            raise section.problem(key, f'must hold ISO weeks such as "2026-W52", not {shown(week)}')
-    return weeks
+TimeZone = Annotated[str, AfterValidator(_time_zone)]
+Currency = Annotated[
+    str, must("an ISO 4217 code of three capitals such as USD", re.compile("[A-Z]{3}").fullmatch)
+]
+DayHours = Annotated[Positive, Field(le=24)]
+Week = Annotated[str, must('an ISO week such as "2026-W52"', _is_week)]
+Word = Annotated[
+    str,
+    must(
+        'a lower_snake_case word such as "seat_switch"',
+        lambda word: word == word.lower() and word.replace("_", "").isalnum(),
+    ),
+]
+Weeks = Annotated[tuple[Week, ...], BeforeValidator(distinct)]
+WordList = Annotated[tuple[Word, ...], BeforeValidator(distinct)]
 
 
 @dataclass(frozen=True)
 class Fleet:
     """[fleet]: who and where."""
 
-    name: str = _value("", "", "Name of the fleet, shown on reports", _text, memory=False)
-    time_zone: str = _value("UTC", "", "Zone of times that carry none (IANA name)", _time_zone, memory=False)
-    currency: str = _value("USD", "", "Currency of every amount of money (ISO 4217)", _currency, memory=False)
-    paper: str = _value("a4", "", "Paper of the printed report: a4 or letter", _paper, memory=False)
+    name: str = _value("", "", "Name of the fleet, shown on reports", memory=False)
+    time_zone: TimeZone = _value("UTC", "", "Zone of times that carry none (IANA name)", memory=False)
+    currency: Currency = _value("USD", "", "Currency of every amount of money (ISO 4217)", memory=False)
+    paper: Literal["a4", "letter"] = _value(
+        "a4", "", "Paper of the printed report: a4 or letter", memory=False
+    )
 
 
 @dataclass(frozen=True)
 class Costs:
     """[costs]: what time and standing still cost. Parts by component stand in [costs.parts]."""
 
-    labour_rate: float = _value(
-        110.0, "currency/labour hour", "What an hour of a mechanic costs", _number(at_least=0)
+    labour_rate: NotNegative = _value(110.0, "currency/labour hour", "What an hour of a mechanic costs")
+    downtime_per_day: NotNegative = _value(
+        250.0, "currency/day", "What a day costs on which a machine stands that could be out"
     )
-    downtime_per_day: float = _value(
-        250.0,
-        "currency/day",
-        "What a day costs on which a machine stands that could be out",
-        _number(at_least=0),
-    )
-    day_hours: float = _value(
-        8.0, "labour hours/day", "Labour hours that make a day of downtime", _number(above=0, at_most=24)
-    )
-    call_out: float = _value(
+    day_hours: DayHours = _value(8.0, "labour hours/day", "Labour hours that make a day of downtime")
+    call_out: NotNegative = _value(
         150.0,
         "currency/breakdown",
         "What a breakdown costs beside repair and downtime: the way out, the machine fetched",
-        _number(at_least=0),
     )
-    days_waiting: float = _value(
-        2.0,
-        "days/visit",
-        "Days that a broken machine waits on each visit: for a bay, a finding, a part",
-        _number(at_least=0),
+    days_waiting: NotNegative = _value(
+        2.0, "days/visit", "Days that a broken machine waits on each visit: for a bay, a finding, a part"
     )
-    engine_out_hours: float = _value(
+    engine_out_hours: NotNegative = _value(
         7.0,
         "labour hours",
         "Labour hours to take the engine out and put it back, saved where it is out already",
-        _number(at_least=0),
     )
-    discount_per_year: float = _value(
-        0.05,
-        "share/year",
-        "By how much money of next year counts less than money of today",
-        _number(at_least=0, below=1),
+    discount_per_year: Annotated[NotNegative, Field(lt=1)] = _value(
+        0.05, "share/year", "By how much money of next year counts less than money of today"
     )
 
 
@@ -166,29 +146,22 @@ class Costs:
 class Shop:
     """[shop]: what the workshop can do."""
 
-    weekly_hours: float = _value(
-        40.0, "labour hours/week", "Labour hours the shop has for repairs", _number(at_least=0)
+    weekly_hours: NotNegative = _value(40.0, "labour hours/week", "Labour hours the shop has for repairs")
+    pump_mechanics: Annotated[Whole, Field(ge=0)] = _value(
+        2, "mechanics", "Mechanics who can open a pump or take an engine out"
     )
-    pump_mechanics: int = _value(
-        2, "mechanics", "Mechanics who can open a pump or take an engine out", _whole(at_least=0)
+    mechanic_hours: Annotated[NotNegative, Field(le=168)] = _value(
+        36.0, "labour hours/week", "Labour hours a week of one of them"
     )
-    mechanic_hours: float = _value(
-        36.0, "labour hours/week", "Labour hours a week of one of them", _number(at_least=0, at_most=168)
+    engine_out_jobs: Annotated[Whole, Field(ge=0)] = _value(
+        4, "jobs/week", "Most jobs a week with the engine out: bays and hoists"
     )
-    engine_out_jobs: int = _value(
-        4, "jobs/week", "Most jobs a week with the engine out: bays and hoists", _whole(at_least=0)
+    parts_lead_days: Annotated[Whole, Field(ge=0)] = _value(
+        7, "days", "Days from the plan until parts are there and a job can begin"
     )
-    parts_lead_days: int = _value(
-        7, "days", "Days from the plan until parts are there and a job can begin", _whole(at_least=0)
-    )
-    closed_weeks: tuple[str, ...] = _value(
-        (), "", "ISO weeks in which no planned job is begun", _iso_weeks, memory=False
-    )
-    replan_penalty: float = _value(
-        100.0,
-        "currency/job",
-        "What moving a job of the last plan must save at least",
-        _number(at_least=0),
+    closed_weeks: Weeks = _value((), "", "ISO weeks in which no planned job is begun", memory=False)
+    replan_penalty: NotNegative = _value(
+        100.0, "currency/job", "What moving a job of the last plan must save at least"
     )
 
 
@@ -196,20 +169,14 @@ class Shop:
 class Meters:
     """[meters]: how running hours are made of meter readings."""
 
-    max_hours_per_day: float = _value(
-        24.0,
-        "running hours/day",
-        "A gain above this is set aside as a typing error",
-        _number(above=0, at_most=24),
+    max_hours_per_day: DayHours = _value(
+        24.0, "running hours/day", "A gain above this is set aside as a typing error"
     )
-    recent_rate_days: int = _value(
-        90,
-        "days",
-        "Length of the recent past whose use carries hours beyond the last reading",
-        _whole(at_least=1),
+    recent_rate_days: Annotated[Whole, Field(ge=1)] = _value(
+        90, "days", "Length of the recent past whose use carries hours beyond the last reading"
     )
-    silence_days: int = _value(
-        180, "days", "A machine not heard of for so long is taken to be no longer watched", _whole(at_least=1)
+    silence_days: Annotated[Whole, Field(ge=1)] = _value(
+        180, "days", "A machine not heard of for so long is taken to be no longer watched"
     )
 
 
@@ -217,43 +184,34 @@ class Meters:
 class Survival:
     """[survival]: how survival curves are drawn."""
 
-    minimum_at_risk: int = _value(
-        5, "units", "The curve starts at the age from which so many are at risk", _whole(at_least=1)
+    minimum_at_risk: Annotated[Whole, Field(ge=1)] = _value(
+        5, "units", "The curve starts at the age from which so many are at risk"
     )
-    minimum_failures: int = _value(
-        5, "failures", "Below this no life distribution is fitted with a free shape", _whole(at_least=2)
+    minimum_failures: Annotated[Whole, Field(ge=2)] = _value(
+        5, "failures", "Below this no life distribution is fitted with a free shape"
     )
-    confidence: float = _value(
-        0.95, "probability", "Level of every interval", _number(above=0, below=1), memory=False
-    )
+    confidence: Share = _value(0.95, "probability", "Level of every interval", memory=False)
 
 
 @dataclass(frozen=True)
 class Vocabulary:
     """[vocabulary]: words that the fleet adds to those every fleet has."""
 
-    component: tuple[str, ...] = _value((), "", "Further components", _words, memory=False)
-    action: tuple[str, ...] = _value((), "", "Further actions", _words, memory=False)
-    finding: tuple[str, ...] = _value((), "", "Further findings", _words, memory=False)
-    quantity: tuple[str, ...] = _value((), "", "Further measured quantities", _words, memory=False)
-
-
-def _flag(section: Section, key: str) -> Any:
-    return section.flag(key)
+    component: WordList = _value((), "", "Further components", memory=False)
+    action: WordList = _value((), "", "Further actions", memory=False)
+    finding: WordList = _value((), "", "Further findings", memory=False)
+    quantity: WordList = _value((), "", "Further measured quantities", memory=False)
 
 
 @dataclass(frozen=True)
 class Wording:
     """[wording]: what is read out of the free text of work orders, and when it counts."""
 
-    count_unjudged: bool = _value(
-        False, "", "Suggestions that nobody has judged count in analyses", _flag, memory=False
+    count_unjudged: Flag = _value(
+        False, "", "Suggestions that nobody has judged count in analyses", memory=False
     )
-    least_confidence: float = _value(
-        0.8,
-        "probability",
-        "Of unjudged suggestions, the least confidence that counts",
-        _number(at_least=0, at_most=1),
+    least_confidence: Chance = _value(
+        0.8, "probability", "Of unjudged suggestions, the least confidence that counts"
     )
 
 
@@ -267,11 +225,17 @@ class FamilySettings:
         codes: further rules by which the fleet's codes are recognised.
     """
 
-    family: str
-    windows: Mapping[str, float]
-    voltage: Mapping[str, float]
-    steps: Mapping[str, Mapping[str, float]]
-    codes: tuple[Rule, ...]
+    windows: Mapping[WindowFigure, Positive] = field(default_factory=dict)
+    voltage: Mapping[VoltageFigure, Number] = field(default_factory=dict)
+    steps: Mapping[str, Mapping[StepCost, NotNegative]] = field(default_factory=dict)
+    codes: tuple[Annotated[RuleTable, AfterValidator(RuleTable.checked)], ...] = ()
+
+
+def _unlike(changes: tuple[DesignChange, ...]) -> tuple[DesignChange, ...]:
+    for place, change in enumerate(changes):
+        if change.first in {other.first for other in changes[:place]}:
+            raise refuse("speaks of the same parts as one before it; leave one out", place)
+    return changes
 
 
 @dataclass(frozen=True)
@@ -281,10 +245,13 @@ class Settings:
     Attributes:
         parts: component -> cost of the part, for every step that replaces it.
         folders: folders with the fleet's own fault families.
-        families: what the fleet sets for single families.
+        families: family -> what the fleet sets for it.
+        design_changes: when which maker went over to which variant of a part.
         file: the file it was read from, None for the defaults alone.
         given: dotted keys that the file sets.
     """
+
+    __pydantic_config__: ClassVar = ConfigDict(extra="forbid", allow_inf_nan=False)
 
     fleet: Fleet = Fleet()
     costs: Costs = Costs()
@@ -293,11 +260,14 @@ class Settings:
     survival: Survival = Survival()
     vocabulary: Vocabulary = Vocabulary()
     wording: Wording = Wording()
-    parts: Mapping[str, float] = field(default_factory=dict)
-    folders: tuple[Path, ...] = ()
-    families: tuple[FamilySettings, ...] = ()
-    file: Path | None = None
-    given: frozenset[str] = frozenset()
+    parts: Mapping[str, NotNegative] = field(default_factory=dict, metadata={"alias": "costs.parts"})
+    folders: tuple[Path, ...] = field(default=(), metadata={"alias": "faults.folders"})
+    families: Mapping[str, FamilySettings] = field(default_factory=dict, metadata={"alias": "faults"})
+    design_changes: Annotated[
+        tuple[Annotated[DesignChange, AfterValidator(checked_change)], ...], AfterValidator(_unlike)
+    ] = ()
+    file: Path | None = field(default=None, metadata={"alias": "<file>"})
+    given: frozenset[str] = field(default=frozenset(), metadata={"alias": "<given>"})
 
     def source(self, section: str, key: str) -> str:
         """Where a value comes from: the settings file's name, or that it is a default."""
@@ -320,7 +290,7 @@ class Settings:
                         ", ".join(value) if isinstance(value, tuple) else value,
                         str(one.metadata["unit"]).replace("currency", self.fleet.currency),
                         self.source(section, one.name),
-                        one.metadata["meaning"],
+                        one.metadata["description"],
                     )
                 )
         file = self.file.name if self.file is not None else ""
@@ -331,8 +301,12 @@ class Settings:
             rows.append(
                 _row("faults", "folders", str(folder), "", file, "Folder with the fleet's own families")
             )
-        for family in self.families:
-            rows.extend(_family_rows(family, file, currency))
+        for number, change in enumerate(self.design_changes, start=1):
+            words = ", ".join(f"{key} {value}" for key, value in asdict(change).items() if value)
+            meaning = "When which maker went over to which variant"
+            rows.append(_row("design_changes", str(number), words, "", file, meaning))
+        for name, family in self.families.items():
+            rows.extend(_family_rows(name, family, file, currency))
         return rows
 
     def fingerprint(self) -> str:
@@ -370,69 +344,39 @@ def load_settings(path: Path | None = None) -> Settings:
     """The settings of a file laid on the defaults; the defaults alone without one.
 
     Raises:
-        SettingsError: one sentence naming the file, the key and what is allowed, for the first mistake found.
+        SettingsError: a line for each mistake: the file, the key and what is allowed.
     """
     if path is None:
         return Settings()
-    top = Section(read_toml(path), str(path))
-    given: set[str] = set()
-    tables = {name: _table(top, name, kind, given) for name, kind in SECTIONS.items()}
-    parts_section = top.section("costs", optional=True).section("parts", optional=True)
-    parts = {component: parts_section.number(component, at_least=0) for component in parts_section.data}
-    faults = top.section("faults", optional=True)
-    folders = tuple(path.parent / folder for folder in faults.texts("folders", ()))
-    families = tuple(
-        _family_settings(name, faults.section(name), path.name) for name in faults.data if name != "folders"
-    )
-    top.done()
-    return Settings(
-        **tables, parts=parts, folders=folders, families=families, file=path, given=frozenset(given)
-    )
+    data = read_toml(path)
+    given = {f"{name}.{key}" for name in SECTIONS for key in _keys(data.get(name))}
+    for dotted in (key for key in data if "." in key):
+        raise SettingsError(f"{path}: {dotted} is not a known key; no table has a dot within its name")
+    for table, key in _MOVED:
+        if key in _keys(data.get(table)):
+            rest = dict(data[table])
+            data |= {f"{table}.{key}": rest.pop(key), table: rest}
+    settings: Settings = parsed(Settings, data, str(path), settings_schema)
+    folders = tuple(path.parent / folder for folder in settings.folders)
+    return replace(settings, folders=folders, file=path, given=frozenset(given))
 
 
-def _table(top: Section, name: str, kind: type, given: set[str]) -> Any:
-    section = top.section(name, optional=True)
-    values = {}
-    for one in fields(kind):
-        section.asked.add(one.name)
-        if section.has(one.name):
-            values[one.name] = one.metadata["read"](section, one.name)
-            given.add(f"{name}.{one.name}")
-    if name == "costs":
-        section.asked.add("parts")
-    section.done()
-    return kind(**values)
+#: Tables and keys that stand inside another one in the file, and beside it in `Settings`.
+_MOVED = (("costs", "parts"), ("faults", "folders"))
 
 
-def _family_settings(name: str, section: Section, file: str) -> FamilySettings:
-    windows = _figures(section.section("windows", optional=True), WINDOW_UNITS, above=0)
-    voltage = _figures(section.section("voltage", optional=True), VOLTAGE_FIGURES)
-    steps = {
-        step: _figures(table, STEP_KEYS, at_least=0)
-        for step, table in section.section("steps", optional=True).named_sections()
-    }
-    codes = tuple(_code(table, file) for table in section.sections("codes"))
-    section.done()
-    return FamilySettings(name, windows, voltage, steps, codes)
+def _keys(table: Any) -> tuple[str, ...]:
+    return tuple(table) if isinstance(table, dict) else ()
 
 
-def _figures(section: Section, keys: Sequence[str] | Mapping[str, str], **bounds: float) -> dict[str, float]:
-    figures: dict[str, float] = {key: section.number(key, **bounds) for key in keys if section.has(key)}
-    section.asked.update(keys)
-    section.done()
-    return figures
-
-
-def _code(table: Section, file: str) -> Rule:
-    """One of the fleet's codes: by SPN (and FMI), by the maker's code text, or by a description's words."""
-    ways = [key for key in ("spn", "code", "words") if table.has(key)]
-    if len(ways) != 1:
-        raise SettingsError(
-            f"{table.file}: {table.path} must have exactly one of spn (with or without fmi), code, words;"
-            f" it has {' and '.join(ways) or 'none'}"
-        )
-    fields_by_way = {"spn": "spn", "code": "code", "words": "description"}
-    return read_rule(table, fields_by_way[ways[0]], (), ("left", "right"), file)
+@cache
+def settings_schema() -> dict[str, Any]:
+    """The JSON Schema of a settings file, as editors want it."""
+    schema = json_schema(Settings)
+    keys = schema["properties"]
+    schema["$defs"]["Costs"]["properties"]["parts"] = keys.pop("costs.parts")
+    keys["faults"]["properties"] = {"folders": keys.pop("faults.folders")}
+    return schema
 
 
 def families_for(settings: Settings) -> dict[str, FaultFamily]:
@@ -443,12 +387,34 @@ def families_for(settings: Settings) -> dict[str, FaultFamily]:
             be.
     """
     families = load_families(settings.folders)
+    mistakes = [*_unknown(settings, families)]
+    result = {}
+    for name in families:
+        try:
+            result[name] = family_for(settings, families, name)
+        except SettingsError as error:
+            mistakes.append(str(error))
+    if mistakes:
+        raise SettingsError("\n".join(mistakes))
+    return result
+
+
+def _unknown(settings: Settings, families: Mapping[str, FaultFamily]) -> Iterator[str]:
+    """What the settings speak of that no family knows: families, parts, and variants of parts."""
     for own in settings.families:
-        if own.family not in families:
-            raise SettingsError(
-                f"{settings.file}: faults.{own.family} is no fault family; {hint(own.family, families)}"
-            )
-    return {name: family_for(settings, families, name) for name in families}
+        if own not in families:
+            yield f"{settings.file}: faults.{own} is no fault family; {hint(own, families)}"
+    known: dict[str, set[str]] = {}
+    for part in (part for family in families.values() for part in family.parts):
+        known.setdefault(part.component, set()).update(part.known_variants)
+    for number, change in enumerate(settings.design_changes, start=1):
+        where, variants = f"{settings.file}: design_changes[{number}]", known.get(change.component)
+        if variants is None:
+            near = hint(change.component, known)
+            yield f"{where}.component {shown(change.component)} is no part that a fault family follows; {near}"
+        elif variants and change.variant not in variants:
+            near = hint(change.variant, variants)
+            yield f"{where}.variant {shown(change.variant)} is no variant that a fault family knows of it; {near}"
 
 
 def family_for(settings: Settings, families: Mapping[str, FaultFamily], name: str) -> FaultFamily:
@@ -467,10 +433,8 @@ def family_for(settings: Settings, families: Mapping[str, FaultFamily], name: st
     file = settings.file.name if settings.file is not None else ""
     steps = tuple(_priced(step, settings.parts, file) for step in family.steps)
     family = replace(family, steps=steps)
-    for own in settings.families:
-        if own.family == name:
-            family = _applied(family, own, str(settings.file), file)
-    return family
+    own = settings.families.get(name)
+    return family if own is None else _applied(family, own, str(settings.file), file)
 
 
 def _priced(step: Step, parts: Mapping[str, float], file: str) -> Step:
@@ -493,7 +457,7 @@ def _applied(family: FaultFamily, own: FamilySettings, path: str, file: str) -> 
         windows=_with(family.windows, own.windows, file),
         voltage=_tuned(family.voltage, own.voltage, where, file),
         steps=tuple(_timed(step, own.steps.get(step.name, {}), where, file) for step in family.steps),
-        recognise=(*own.codes, *family.recognise),
+        recognise=(*(rule_of(code, (), file) for code in own.codes), *family.recognise),
     )
 
 
@@ -524,20 +488,10 @@ def _timed(step: Step, figures: Mapping[str, float], where: str, file: str) -> S
     if not figures:
         return step
     result = _with(step, figures, file)
-    hours = result.labour_hours
-    second = result.second_side_labour_hours
-    if "labour_hours_low" in figures and result.labour_hours_low > hours:
-        raise SettingsError(
-            f"{where}.steps.{step.name}.labour_hours_low must be at most labour_hours, {hours:g}"
-        )
-    if "labour_hours_high" in figures and result.labour_hours_high < hours:
-        raise SettingsError(
-            f"{where}.steps.{step.name}.labour_hours_high must be at least labour_hours, {hours:g}"
-        )
-    if "second_side_labour_hours" in figures and second is not None and second > hours:
-        raise SettingsError(
-            f"{where}.steps.{step.name}.second_side_labour_hours must be at most labour_hours, {hours:g}"
-        )
+    hours, second = result.labour_hours, result.second_side_labour_hours
+    for key, what in result.contradictions().items():
+        if key in figures:
+            raise SettingsError(f"{where}.steps.{step.name}.{key} {what}")
     return replace(
         result,
         labour_hours_low=min(result.labour_hours_low, hours),
@@ -547,32 +501,22 @@ def _timed(step: Step, figures: Mapping[str, float], where: str, file: str) -> S
 
 
 def _row(section: str, key: str, value: Any, unit: str, source: str, meaning: str) -> dict[str, Any]:
-    return {
-        "section": section,
-        "key": key,
-        "value": value,
-        "unit": unit,
-        "source": source,
-        "meaning": meaning,
-    }
+    names = ("section", "key", "value", "unit", "source", "meaning")
+    return dict(zip(names, (section, key, value, unit, source, meaning), strict=True))
 
 
-def _family_rows(own: FamilySettings, file: str, currency: str) -> list[dict[str, Any]]:
-    top = f"faults.{own.family}"
-    rows = []
-    for key, value in own.windows.items():
-        rows.append(
-            _row(f"{top}.windows", key, value, WINDOW_UNITS[key], file, "In place of the family's figure")
-        )
-    for key, value in own.voltage.items():
-        rows.append(_row(f"{top}.voltage", key, value, "V", file, "In place of the family's figure"))
-    for step, figures in own.steps.items():
-        for key, value in figures.items():
-            unit = currency if key == "parts_cost" else "labour hours"
-            rows.append(
-                _row(f"{top}.steps.{step}", key, value, unit, file, "In place of the family's figure")
-            )
-    for number, rule in enumerate(own.codes, start=1):
+def _family_rows(name: str, own: FamilySettings, file: str, currency: str) -> list[dict[str, Any]]:
+    top = f"faults.{name}"
+    figures = [(f"{top}.windows", key, value, WINDOW_UNITS[key]) for key, value in own.windows.items()]
+    figures += [(f"{top}.voltage", key, value, "V") for key, value in own.voltage.items()]
+    for step, values in own.steps.items():
+        units = {"parts_cost": currency}
+        figures += [
+            (f"{top}.steps.{step}", key, value, units.get(key, "labour hours"))
+            for key, value in values.items()
+        ]
+    rows = [_row(*figure, file, "In place of the family's figure") for figure in figures]
+    for number, rule in enumerate((rule_of(code, (), file) for code in own.codes), start=1):
         words = rule.words if rule.spn is None else f"SPN {rule.spn}"
         words += "" if rule.fmi is None else f" FMI {rule.fmi}"
         words += f" ({rule.side})" if rule.side else ""

@@ -267,7 +267,7 @@ class _Month:
     def _rule(self, base: Floats) -> Floats:
         """The first cause for every part of a design that left the factory first, else the base rates."""
         part = self.family.part(self.family.causes[0].component)
-        older = part.variants[0].variant if part and part.variants else ""
+        older = part.known_variants[0] if part and part.known_variants else ""
         old = (self.model.onset_variants[0][self.rows] == older).to_numpy() if older else np.zeros(0)
         ruled = np.tile(base, (self.rows.size, 1))
         if not older:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import Annotated
 
 import typer
@@ -9,8 +10,17 @@ import typer
 from fleetlog.cli.options import Format, FormatOption, OutOption, store_path
 from fleetlog.cli.output import emit, show_rows
 
+SchemaOption = Annotated[
+    bool, typer.Option("--schema", help="Print the JSON Schema of the file instead, for an editor.")
+]
 
-def settings(context: typer.Context, form: FormatOption = Format.TABLE, out: OutOption = None) -> None:
+
+def settings(
+    context: typer.Context,
+    schema: SchemaOption = False,
+    form: FormatOption = Format.TABLE,
+    out: OutOption = None,
+) -> None:
     """Costs, windows and everything else in force, with where each value comes from.
 
     Values come from fleetlog.toml beside the store, else from defaults.
@@ -18,7 +28,11 @@ def settings(context: typer.Context, form: FormatOption = Format.TABLE, out: Out
     Example: fleetlog settings
     """
     from fleetlog.session.fleet import settings_of
+    from fleetlog.settings import settings_schema
 
+    if schema:
+        emit(json.dumps(settings_schema(), indent=2) + "\n", out)
+        return
     show_rows(settings_of(store_path(context)).to_rows(), form, out)
 
 
@@ -27,6 +41,7 @@ def faults(
     family: Annotated[
         str | None, typer.Argument(help="Show every figure of this family.", metavar="FAMILY")
     ] = None,
+    schema: SchemaOption = False,
     form: FormatOption = Format.TABLE,
     out: OutOption = None,
 ) -> None:
@@ -35,9 +50,13 @@ def faults(
     Example: fleetlog faults neutral-return
     """
     from fleetlog.errors import UsageError
+    from fleetlog.faults.loader import family_schema
     from fleetlog.session.fleet import settings_of
     from fleetlog.settings import families_for
 
+    if schema:
+        emit(json.dumps(family_schema(), indent=2) + "\n", out)
+        return
     known = families_for(settings_of(store_path(context)))
     if family is None:
         rows = [
@@ -67,8 +86,6 @@ def explain(
 
     Example: fleetlog explain survival
     """
-    import json
-
     from fleetlog.methods import topic as find
     from fleetlog.methods import topics
 

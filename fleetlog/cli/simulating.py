@@ -62,7 +62,7 @@ def simulate(
     keeping = Keeping(mess=mess, routine=routine, form=FileForm(form), window=Window(first, last))
     made = make(folder, machines=machines, years=years, seed=seed, reading_days=reading_days, keeping=keeping)
     say(f"{made.machines} machines, {made.cases} true cases (seed {made.seed}).")
-    print(f"Files: {made.files}\nTruth: {made.truth}")
+    print(f"Files: {made.files}\nSettings, to go beside the store: {made.settings}\nTruth: {made.truth}")
 
 
 COMMANDS = (simulate,)

@@ -61,7 +61,9 @@ def store_contents(answer: StatusFinding) -> str:
 
     head = (
         f"{answer.machines} machines, {answer.first} to {answer.last}; as of {answer.as_of}.\n"
-        f"{answer.rejected} rejected rows, {answer.waiting} waiting rows.\n\n"
+        f"{answer.rejected} rejected rows, {answer.waiting} waiting rows.\n"
+        + "".join(f"Note: {note}\n" for note in answer.notes)
+        + "\n"
     )
     rows = pl.DataFrame({"table": list(answer.tables), "rows": list(answer.tables.values())})
     return head + render(rows, Format.TABLE) + "\n" + render(answer.quality, Format.TABLE)

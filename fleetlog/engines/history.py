@@ -29,7 +29,7 @@ def build_on_spark(
         as_of: the last day that counts; None takes the last day on record.
     """
     spec = BuildSpec(families, settings, as_of or last_day(store, settings.fleet.time_zone))
-    register_families(store, families.values())
+    register_families(store, families.values(), settings.design_changes)
     tables: list[str] = []
     with store.restricted():
         for step in steps():

@@ -7,6 +7,7 @@ can do about it.
 
 from __future__ import annotations
 
+from fleetlog.faults.design_changes import DesignChange
 from fleetlog.faults.failure_modes import FailureMode, failure_mode
 from fleetlog.faults.hold import HoldRules, ReleaseItem
 from fleetlog.faults.loader import load_families, parse_family
@@ -23,7 +24,6 @@ from fleetlog.faults.model import (
     Rule,
     SideWord,
     Step,
-    VariantPeriod,
     Voltage,
     Windows,
 )
@@ -33,6 +33,7 @@ __all__ = [
     "FROM_MEMORY",
     "Cause",
     "Comeback",
+    "DesignChange",
     "Evidence",
     "FailureMode",
     "FaultFamily",
@@ -44,7 +45,6 @@ __all__ = [
     "Rule",
     "SideWord",
     "Step",
-    "VariantPeriod",
     "Voltage",
     "Windows",
     "failure_mode",

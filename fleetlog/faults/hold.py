@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Annotated
+
+from pydantic import Field
+
+from fleetlog.faults.reading import Patterns, Text
 
 
 @dataclass(frozen=True)
@@ -14,8 +19,8 @@ class ReleaseItem:
         title: what is checked, in words.
     """
 
-    item: str
-    title: str
+    item: Text
+    title: Text
 
 
 @dataclass(frozen=True)
@@ -32,10 +37,10 @@ class HoldRules:
         source: where this comes from.
     """
 
-    danger: str
-    instruction: str
-    words: tuple[str, ...] = ()
-    unless: tuple[str, ...] = ()
+    danger: Text
+    instruction: Text
+    words: Patterns = ()
+    unless: Patterns = ()
     release: tuple[ReleaseItem, ...] = ()
-    told_days: int = 180
+    told_days: Annotated[int, Field(strict=True)] = 180
     source: str = "common practice, no source"

@@ -7,20 +7,20 @@ lists and values replaced.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import fields
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, ClassVar, Literal, Self
+
+from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field
 
 from fleetlog.errors import SettingsError
 from fleetlog.faults import failure_modes
-from fleetlog.faults.hold import HoldRules, ReleaseItem
+from fleetlog.faults.hold import HoldRules
 from fleetlog.faults.model import (
     OTHER,
     SIDES,
-    STEP_HOURS,
-    VOLTAGE_FIGURES,
-    WINDOW_UNITS,
     Cause,
     Comeback,
     Evidence,
@@ -29,24 +29,45 @@ from fleetlog.faults.model import (
     Match,
     Part,
     Rule,
+    Sides,
     SideWord,
     Step,
     Texts,
-    VariantPeriod,
     Voltage,
     Windows,
 )
-from fleetlog.faults.reading import Section, hint, read_toml, shown
+from fleetlog.faults.reading import (
+    A_PATTERN,
+    NAME,
+    VARIANT,
+    Patterns,
+    Positive,
+    Text,
+    Whole,
+    Words,
+    can_fit,
+    distinct,
+    hint,
+    json_schema,
+    known_key,
+    lacking,
+    must,
+    named,
+    parsed,
+    read_toml,
+    refuse,
+    shown,
+)
 
 SHIPPED = Path(__file__).resolve().parent / "families"
 
-RULE_FIELDS = ("spn", "code", "description", "complaint")
-STEP_KINDS = ("inspect", "cure")
 RESULTS = ("passed", "failed")
-CONTROLS = ("electronic_joystick", "manual")
-VOLTAGE_PATTERNS = ("normal", "steady_offset", "wanders", "cannot_be_centred", "near_zero_or_supply")
-SIDE_OUTCOMES = ("one", "both")
-MAX_SPN = 2**19 - 1
+OUTCOMES = {
+    "failure_mode": (*failure_modes.GROUPS, OTHER),
+    "voltage": ("normal", "steady_offset", "wanders", "cannot_be_centred", "near_zero_or_supply"),
+    "sides": ("one", "both"),
+}
+_SPECIAL = ".variants."
 
 
 def load_families(extra_folders: Sequence[Path] = ()) -> dict[str, FaultFamily]:
@@ -57,7 +78,7 @@ def load_families(extra_folders: Sequence[Path] = ()) -> dict[str, FaultFamily]:
             a family of the same name replaces an earlier one.
 
     Raises:
-        SettingsError: one sentence naming the file, the key and what is allowed, for the first mistake found.
+        SettingsError: a line for each mistake of a file: the file, the key and what is allowed.
     """
     raw: dict[str, dict[str, Any]] = {}
     families: dict[str, FaultFamily] = {}
@@ -103,6 +124,211 @@ def merge(base: Mapping[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
     return result
 
 
+def _checked_part(part: Part) -> Part:
+    if part.part_of == part.component:
+        raise refuse("cannot be the part itself", "part_of")
+    if part.service_variant not in ("", *part.known_variants):
+        near = hint(part.service_variant, part.known_variants)
+        raise refuse(f"cannot be {shown(part.service_variant)}; {near}", "service_variant")
+    return part
+
+
+def _filled_step(table: Any) -> Any:
+    """The step's table with what follows from its other keys where it is left out."""
+    if not isinstance(table, dict):
+        return table
+    hours, after = table.get("labour_hours"), table.get("after", "")
+    usual: dict[str, Any] = {"after_result": "failed"} if after else {}
+    if isinstance(hours, int | float) and hours >= 0:
+        usual |= {"labour_hours_low": hours, "labour_hours_high": hours}
+    return usual | table
+
+
+def _checked_step(step: Step) -> Step:
+    for key, what in step.contradictions().items():
+        raise refuse(what, key)
+    if step.kind == "inspect" and step.cures:
+        raise refuse('must be left out where kind is "inspect": looking cures nothing', "cures")
+    if step.kind == "cure" and not step.cures:
+        raise refuse('must name at least one cause where kind is "cure"', "cures")
+    return replace(step, matches=(Match(step.component, step.action), *step.matches))
+
+
+def _checked_voltage(voltage: Voltage) -> Voltage:
+    if voltage.near_zero >= voltage.target:
+        raise refuse(f"must be a number below target, {voltage.target:g}", "near_zero")
+    if voltage.near_supply <= voltage.target:
+        raise refuse(f"must be a number above target, {voltage.target:g}", "near_supply")
+    return voltage
+
+
+def _apart(tables: Any) -> Any:
+    """Tables by cause, those of its `variants` beside it, each by its whole name."""
+    if not isinstance(tables, dict):
+        return tables
+    flat = {}
+    for cause, table in tables.items():
+        variants = table.get("variants", {}) if isinstance(table, dict) else {}
+        flat[cause] = {key: one for key, one in table.items() if key != "variants"} if variants else table
+        if not isinstance(variants, dict):
+            flat[f"{cause}.variants"] = variants
+            continue
+        flat |= {f"{cause}{_SPECIAL}{variant}": one for variant, one in variants.items()}
+    return flat
+
+
+def _hazards(tables: Any) -> Any:
+    """The tables apart, each with its names; that of a variant has the source of its cause."""
+    apart = _apart(tables)
+    for name, table in apart.items() if isinstance(apart, dict) else ():
+        if isinstance(table, dict):
+            cause, _, variant = name.partition(_SPECIAL)
+            usual = (
+                {"source": apart[cause].get("source", "")}
+                if variant and isinstance(apart[cause], dict)
+                else {}
+            )
+            apart[name] = {**usual, **table, NAME: cause, VARIANT: variant}
+    return apart
+
+
+@dataclass(frozen=True)
+class RuleTable:
+    """A rule as a file writes it: by SPN (and FMI), by the maker's code text, or by a text's words."""
+
+    spn: Annotated[Whole, Field(ge=0, le=2**19 - 1)] | None = None
+    fmi: Annotated[Whole, Field(ge=0, le=31)] | None = None
+    code: Text | None = None
+    words: Text | None = None
+    unless: Patterns = ()
+    side: Literal["", "left", "right"] = ""
+
+    @property
+    def looks_at(self) -> str:
+        """What of a report it is compared with: by the one key that says it, unless a family names it."""
+        ways = [key for key in ("spn", "code", "words") if getattr(self, key) is not None]
+        if len(ways) != 1:
+            raise refuse(
+                "must have exactly one of spn (with or without fmi), code, words;"
+                f" it has {' and '.join(ways) or 'none'}"
+            )
+        return "description" if ways == ["words"] else ways[0]
+
+    def checked(self) -> Self:
+        """The rule itself; refuses a key that it has no use for, and the lack of one that it needs."""
+        kind = self.looks_at
+        own = {"spn": ("spn", "fmi"), "code": ("code",) if self.code else ("words",)}.get(
+            kind, ("words", "unless")
+        )
+        for key in ("spn", "fmi", "code", "words", "unless"):
+            if key not in own and getattr(self, key) not in (None, ()):
+                raise refuse(f"is not a known key of a rule by {kind}; {hint(key, (*own, 'side'))}", key)
+        if getattr(self, own[0]) is None:
+            raise lacking(own[0])
+        if "unless" in own and not can_fit(self.words or ""):
+            raise refuse(f"must be {A_PATTERN}, not {shown(self.words)}", "words")
+        return self
+
+
+@dataclass(frozen=True, kw_only=True)
+class FamilyRule(RuleTable):
+    """A rule of a family, which says what it looks at."""
+
+    field: Literal["spn", "code", "description", "complaint"]
+
+    @property
+    def looks_at(self) -> str:
+        """Its field."""
+        return self.field
+
+
+def rule_of(rule: RuleTable, common: tuple[str, ...], source: str) -> Rule:
+    """The rule as recognition knows it; `common` are the patterns that deny every rule by a text."""
+    by_text = rule.looks_at in ("description", "complaint")
+    unless = tuple(dict.fromkeys((*common, *rule.unless))) if by_text else ()
+    words = (rule.code or rule.words or "").lower()
+    return Rule(rule.looks_at, rule.spn, rule.fmi, words, rule.side, unless, source)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Recognise:
+    """[recognise]: how the fault is known, and what denies every rule by a text."""
+
+    unless: Patterns = ()
+    rules: tuple[Annotated[FamilyRule, AfterValidator(FamilyRule.checked)], ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class EvidenceTable:
+    """[evidence.<name>]: how often what is seen under each cause, by its variants where that matters."""
+
+    title: Text
+    source: Text
+    outcomes: Words = ()
+    counts: Annotated[dict[str, dict[str, Positive]], BeforeValidator(_apart)]
+
+
+@dataclass(frozen=True, kw_only=True)
+class FamilyFile:
+    """A family as its file writes it."""
+
+    __pydantic_config__: ClassVar = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+    name: Annotated[
+        Text,
+        must(
+            "lower-case words joined by dashes",
+            lambda name: name == name.lower() and name.replace("-", "").isalnum(),
+        ),
+    ]
+    title: Text
+    summary: Text
+    source: Text
+    machine_types: Words = ()
+    control: Annotated[tuple[Literal["electronic_joystick", "manual"], ...], BeforeValidator(distinct)] = ()
+    sides: Sides = ("",)
+    parts: Annotated[dict[str, Annotated[Part, AfterValidator(_checked_part)]], BeforeValidator(named)] = (
+        field(default_factory=dict)
+    )
+    recognise: Recognise
+    side_words: Mapping[Annotated[str, known_key(SIDES)], Patterns] = field(default_factory=dict)
+    causes: Annotated[dict[str, Cause], BeforeValidator(named)]
+    steps: Annotated[
+        dict[str, Annotated[Step, BeforeValidator(_filled_step), AfterValidator(_checked_step)]],
+        BeforeValidator(named),
+    ]
+    evidence: dict[str, EvidenceTable] = field(default_factory=dict)
+    hazards: Annotated[dict[str, Hazard], BeforeValidator(_hazards)]
+    comeback: Comeback
+    windows: Windows
+    voltage: Annotated[Voltage, AfterValidator(_checked_voltage)] | None = None
+    cautions: Words = ()
+    texts: Texts = field(default_factory=Texts)
+    hold: HoldRules | None = None
+
+
+@cache
+def family_schema() -> dict[str, Any]:
+    """The JSON Schema of a family's file, as editors want it."""
+    schema = json_schema(FamilyFile)
+    schema["title"] = "Fault family"
+    schema["properties"]["extends"] = {
+        "type": "string",
+        "description": "The family that this one starts from.",
+    }
+    tables = schema["$defs"]
+    hazard = tables["Hazard"]
+    special = {**hazard, "properties": {**hazard["properties"]}, "required": ["scale_hours"]}
+    hazard["properties"]["variants"] = _by_variant(special)
+    row = tables["EvidenceTable"]["properties"]["counts"]["additionalProperties"]
+    row["properties"] = {"variants": _by_variant(dict(row))}
+    return schema
+
+
+def _by_variant(table: dict[str, Any]) -> dict[str, Any]:
+    return {"type": "object", "additionalProperties": table}
+
+
 def parse_family(data: Mapping[str, Any], file: str) -> FaultFamily:
     """One family from the content of its file.
 
@@ -113,434 +339,162 @@ def parse_family(data: Mapping[str, Any], file: str) -> FaultFamily:
     Raises:
         SettingsError: see `load_families`.
     """
-    top = Section(data, file)
-    name = top.text("name", empty=False)
-    if name != name.lower() or not name.replace("-", "").isalnum():
-        raise top.problem("name", f"must be lower-case words joined by dashes, not {shown(name)}")
-    sides = _sides(top, "sides")
-    parts = _parts(top.section("parts", optional=True))
-    causes = _causes(top.section("causes"), parts)
-    cause_names = [cause.name for cause in causes]
-    steps = _steps(top.section("steps"), cause_names)
-    family = FaultFamily(
+    read: FamilyFile = parsed(FamilyFile, data, file, family_schema)
+    mistakes = [f"{file}: {one}" for one in _mistakes(read)]
+    if mistakes:
+        raise SettingsError("\n".join(mistakes))
+    by_cause = (hazard for cause in read.causes for hazard in read.hazards.values() if hazard.cause == cause)
+    words = (SideWord(pattern, side) for side in SIDES for pattern in read.side_words.get(side, ()))
+    tables: dict[str, Any] = {
+        "parts": tuple(read.parts.values()),
+        "recognise": tuple(rule_of(one, read.recognise.unless, file) for one in read.recognise.rules),
+        "side_words": tuple(words),
+        "causes": tuple(read.causes.values()),
+        "steps": tuple(sorted(read.steps.values(), key=lambda step: step.order)),
+        "evidence": tuple(_evidence(name, table, read) for name, table in read.evidence.items()),
+        "hazards": tuple(by_cause),
+    }
+    return FaultFamily(**{**vars(read), **tables, "file": file})
+
+
+def _evidence(name: str, table: EvidenceTable, read: FamilyFile) -> Evidence:
+    outcomes = _outcomes(name, table)
+    counts = {key: tuple(row[outcome] for outcome in outcomes) for key, row in table.counts.items()}
+    special = {key: row for key, row in counts.items() if _SPECIAL in key}
+    return Evidence(
         name=name,
-        title=top.text("title", empty=False),
-        summary=top.text("summary", empty=False),
-        source=top.text("source", empty=False),
-        machine_types=top.texts("machine_types", ()),
-        control=top.texts("control", (), one_of=CONTROLS),
-        sides=sides,
-        parts=parts,
-        recognise=_rules(top.section("recognise"), file, sides),
-        side_words=_side_words(top.section("side_words", optional=True), sides),
-        causes=causes,
-        steps=steps,
-        evidence=_evidence(top.section("evidence", optional=True), causes, steps),
-        hazards=_hazards(top.section("hazards"), cause_names),
-        comeback=_comeback(top.section("comeback")),
-        windows=_windows(top.section("windows")),
-        voltage=_voltage(top.section("voltage")) if top.has("voltage") else None,
-        cautions=top.texts("cautions", ()),
-        file=file,
-        texts=_texts(top.section("texts", optional=True)),
-        hold=_hold(top.section("hold", optional=True)) if top.has("hold") else None,
+        title=table.title,
+        step=name if name in read.steps else "",
+        outcomes=outcomes,
+        counts={cause: counts[cause] for cause in read.causes},
+        by_variant={
+            (cause, variant): row
+            for key, row in special.items()
+            for cause, _, variant in [key.partition(_SPECIAL)]
+        },
+        source=table.source,
     )
-    top.done()
-    _check_whole(top, family)
-    return family
 
 
-def _sides(section: Section, key: str) -> tuple[str, ...]:
-    """("left", "right"), or ("",) where the key is absent or an empty list."""
-    sides: tuple[str, ...] = section.texts(key, (), one_of=SIDES)
-    if sides and sides != SIDES:
-        raise section.problem(key, 'must be ["left", "right"], or left out where the machine has only one')
-    return sides or ("",)
+def _outcomes(name: str, table: EvidenceTable) -> tuple[str, ...]:
+    return table.outcomes if name == "failure_mode" else OUTCOMES.get(name, RESULTS)
 
 
-def _parts(section: Section) -> tuple[Part, ...]:
-    parts = []
-    for component, table in section.named_sections():
-        variants = tuple(
-            _period(variant, period) for variant, period in table.section("variants", True).named_sections()
-        )
-        _check_periods(table, variants)
-        known = tuple(period.variant for period in variants)
-        known += tuple(word for word in table.texts("known_variants", ()) if word not in known)
-        parts.append(
-            Part(
-                component=component,
-                sides=_sides(table, "sides"),
-                part_of=table.text("part_of", ""),
-                variants=variants,
-                known_variants=known,
-                service_variant=table.text("service_variant", "", one_of=("", *known)),
-                failure_findings=table.texts("failure_findings"),
-                source=table.text("source", empty=False),
-            )
-        )
-        if parts[-1].part_of == component:
-            raise table.problem("part_of", "cannot be the part itself")
-        table.done()
-    return tuple(parts)
+def _mistakes(read: FamilyFile) -> Iterator[str]:
+    """What no table can know by itself, a sentence each without the file."""
+    if len(read.causes) < 2:
+        yield "causes must hold at least two, else there is nothing to tell apart"
+        return
+    if not read.steps:
+        yield "steps must name at least one step a shop can take"
+        return
+    yield from _of_causes(read)
+    yield from _of_steps(read)
+    yield from _of_recognition(read)
+    yield from _of_rows("hazards", read.hazards, read)
+    for name, table in read.evidence.items():
+        if name not in (*OUTCOMES, *read.steps):
+            yield f"evidence.{name} is not a kind of evidence; {hint(name, (*OUTCOMES, *read.steps))}"
+        else:
+            yield from _of_evidence(name, table, read)
+    if "voltage" in read.evidence and read.voltage is None:
+        yield "evidence.voltage needs the table [voltage], which says how readings are sorted"
+    if "sides" in read.evidence and len(read.sides) < 2:
+        yield 'evidence.sides needs sides = ["left", "right"]'
 
 
-def _period(variant: str, section: Section) -> VariantPeriod:
-    period = VariantPeriod(variant, section.day("built_from", None), section.day("built_before", None))
-    section.done()
-    if period.built_from and period.built_before and period.built_from >= period.built_before:
-        raise section.problem("built_before", "must be later than built_from")
-    return period
+def _variants(cause: str, read: FamilyFile) -> tuple[str, ...]:
+    """The variants that the component of a cause is known to have."""
+    part = read.parts.get(read.causes[cause].component)
+    return part.known_variants if part is not None else ()
 
 
-def _check_periods(section: Section, periods: Sequence[VariantPeriod]) -> None:
-    """One build date, one variant."""
-    for position, one in enumerate(periods):
-        for other in periods[:position]:
-            apart = (one.built_before and other.built_from and one.built_before <= other.built_from) or (
-                other.built_before and one.built_from and other.built_before <= one.built_from
-            )
-            if not apart:
-                raise section.problem(
-                    "variants",
-                    f"{other.variant} and {one.variant} overlap; a build date must give one variant",
-                )
+def _of_causes(read: FamilyFile) -> Iterator[str]:
+    for name, cause in read.causes.items():
+        known = _variants(name, read)
+        for variant in cause.prior:
+            if variant not in ("", *known):
+                near = hint(variant, ("otherwise", *known))
+                yield f"causes.{name}.prior.{variant} is not a known key; {near}"
 
 
-def _causes(section: Section, parts: Sequence[Part]) -> tuple[Cause, ...]:
-    variants = {part.component: part.known_variants for part in parts}
-    causes = []
-    for name, table in section.named_sections():
-        component = table.text("component", "")
-        causes.append(
-            Cause(
-                name=name,
-                title=table.text("title", empty=False),
-                component=component,
-                prior=_prior(table, variants.get(component, ())),
-                source=table.text("source", empty=False),
-            )
-        )
-        table.done()
-    if len(causes) < 2:
-        raise SettingsError(
-            f"{section.file}: causes must hold at least two, else there is nothing to tell apart"
-        )
-    return tuple(causes)
-
-
-def _prior(table: Section, variants: Sequence[str]) -> dict[str, float]:
-    """A plain number, or a table of numbers by variant with `otherwise` for the rest."""
-    if not isinstance(table.data.get("prior"), dict):
-        return {"": table.number("prior", above=0)}
-    weights = table.section("prior")
-    prior = {"": weights.number("otherwise", above=0)}
-    prior |= {variant: weights.number(variant, above=0) for variant in variants if weights.has(variant)}
-    for variant in variants:
-        weights.asked.add(variant)
-    weights.done()
-    return prior
-
-
-def _steps(section: Section, causes: Sequence[str]) -> tuple[Step, ...]:
-    steps = []
-    names = list(section.data)
+def _of_steps(read: FamilyFile) -> Iterator[str]:
+    hurting = [name for name, step in read.steps.items() if step.cautions]
+    if hurting and not read.cautions:
+        yield f"cautions must not be empty: the step {hurting[0]} can hurt someone"
+    orders = [step.order for step in read.steps.values()]
+    if len(set(orders)) != len(orders):
+        yield "steps have the same order twice; number them from 1, cheapest first"
     taken: dict[Match, str] = {}
-    for name, table in section.named_sections():
-        step = _step(name, table, causes, names)
+    for name, step in read.steps.items():
+        where = f"steps.{name}"
         for match in step.matches:
             if match in taken:
-                raise table.problem(
-                    "also" if match != step.matches[0] else "action",
-                    f"{match.component}/{match.action} is already the step {taken[match]};"
-                    " a work line must be one step only",
+                key = "also" if match != step.matches[0] else "action"
+                yield (
+                    f"{where}.{key} {match.component}/{match.action} is already the step {taken[match]};"
+                    " a work line must be one step only"
                 )
-            taken[match] = name
-        steps.append(step)
-    if not steps:
-        raise SettingsError(f"{section.file}: steps must name at least one step a shop can take")
-    orders = [step.order for step in steps]
-    if len(set(orders)) != len(orders):
-        raise SettingsError(
-            f"{section.file}: steps have the same order twice; number them from 1, cheapest first"
-        )
-    return tuple(sorted(steps, key=lambda step: step.order))
-
-
-def _step(name: str, table: Section, causes: Sequence[str], names: Sequence[str]) -> Step:
-    component, action = table.text("component", empty=False), table.text("action", empty=False)
-    hours = table.number("labour_hours", at_least=0)
-    cures = _chances(table.section("cures", optional=True), causes)
-    confirms = table.section("confirms", optional=True)
-    after = table.text("after", "", one_of=("", *(other for other in names if other != name)))
-    source = table.text("source", empty=False)
-    step = Step(
-        name=name,
-        title=table.text("title", empty=False),
-        component=component,
-        action=action,
-        matches=(Match(component, action), *_also(table)),
-        order=table.whole("order", at_least=1),
-        labour_hours=hours,
-        labour_hours_low=table.number("labour_hours_low", hours, at_least=0, at_most=hours),
-        labour_hours_high=table.number("labour_hours_high", hours, at_least=hours),
-        parts_cost=table.number("parts_cost", 0.0, at_least=0),
-        cures=cures,
-        kind=table.text("kind", one_of=STEP_KINDS),
-        opens_pump=table.flag("opens_pump", False),
-        second_side_labour_hours=table.number("second_side_labour_hours", None, at_least=0, at_most=hours),
-        confirms={finding: confirms.text(finding, one_of=causes) for finding in confirms.data},
-        after=after,
-        after_result=table.text("after_result", "failed" if after else "", one_of=("", *RESULTS)),
-        cautions=table.flag("cautions", False),
-        notes=table.texts("notes", ()),
-        source=source,
-        sources=_sources(table, (*STEP_HOURS, "parts_cost", "cures", "order")),
-    )
-    if step.kind == "inspect" and step.cures:
-        raise table.problem("cures", 'must be left out where kind is "inspect": looking cures nothing')
-    if step.kind == "cure" and not step.cures:
-        raise table.problem("cures", 'must name at least one cause where kind is "cure"')
-    table.done()
-    return step
-
-
-def _also(table: Section) -> list[Match]:
-    matches = []
-    for pair in table.texts("also", ()):
-        component, slash, action = pair.partition("/")
-        if not (component and slash and action):
-            raise table.problem("also", f'must list pairs such as "wiring/clean", not {shown(pair)}')
-        matches.append(Match(component, action))
-    return matches
-
-
-def _chances(section: Section, causes: Sequence[str]) -> dict[str, float]:
-    chances = {}
-    for cause in section.data:
-        if cause not in causes:
-            raise section.problem(cause, f"is not a cause of this family; {hint(cause, causes)}")
-        chances[cause] = section.number(cause, at_least=0, at_most=1)
-    return chances
-
-
-def _sources(table: Section, figures: Iterable[str]) -> dict[str, str]:
-    """Figures of the table that come from elsewhere than its `source`."""
-    section = table.section("sources", optional=True)
-    result = {key: section.text(key, empty=False) for key in figures if section.has(key)}
-    section.asked.update(figures)
-    section.done()
-    return result
-
-
-def _rules(section: Section, file: str, sides: Sequence[str]) -> tuple[Rule, ...]:
-    common = _patterns(section, "unless")
-    rules = [
-        read_rule(table, table.text("field", one_of=RULE_FIELDS), common, sides, file)
-        for table in section.sections("rules")
-    ]
-    if not rules:
-        raise SettingsError(
-            f"{file}: recognise.rules must hold at least one rule, else no code can be recognised"
-        )
-    section.done()
-    return tuple(rules)
-
-
-def read_rule(table: Section, field: str, common: tuple[str, ...], sides: Sequence[str], source: str) -> Rule:
-    """One rule of a family's file or of a fleet's settings; `field` says which of its keys is asked for."""
-    spn: int | None = None
-    fmi: int | None = None
-    words = ""
-    unless: tuple[str, ...] = ()
-    if field == "spn":
-        spn = table.whole("spn", at_least=0, at_most=MAX_SPN)
-        fmi = table.whole("fmi", None, at_least=0, at_most=31)
-    elif field == "code":
-        words = table.text("code" if table.has("code") else "words", empty=False).lower()
-    else:
-        words = _pattern(table, "words", table.text("words", empty=False))
-        own = _patterns(table, "unless")
-        unless = (*common, *(pattern for pattern in own if pattern not in common))
-    side = table.text("side", "", one_of=("", *(side for side in sides if side)))
-    table.done()
-    return Rule(field, spn, fmi, words, side, unless, source)
-
-
-def _patterns(section: Section, key: str) -> tuple[str, ...]:
-    return tuple(_pattern(section, key, pattern) for pattern in section.texts(key, ()))
-
-
-def _pattern(section: Section, key: str, pattern: str) -> str:
-    """A LIKE pattern that can fit: lower case, and more than wildcards."""
-    if pattern != pattern.lower() or not pattern.strip("%_ "):
-        raise section.problem(
-            key, f'must be a lower-case pattern such as "%return to neutral%", not {shown(pattern)}'
-        )
-    return pattern
-
-
-def _side_words(section: Section, sides: Sequence[str]) -> tuple[SideWord, ...]:
-    words = [SideWord(pattern, side) for side in sides if side for pattern in _patterns(section, side)]
-    section.done()
-    seen: dict[str, str] = {}
-    for pattern, side in words:
-        if seen.setdefault(pattern, side) != side:
-            raise section.problem(side, f"contains {shown(pattern)}, which also names the other side")
-    return tuple(words)
-
-
-def _evidence(section: Section, causes: Sequence[Cause], steps: Sequence[Step]) -> tuple[Evidence, ...]:
-    step_names = [step.name for step in steps]
-    fixed = {
-        "failure_mode": (*failure_modes.GROUPS, OTHER),
-        "voltage": VOLTAGE_PATTERNS,
-        "sides": SIDE_OUTCOMES,
-    }
-    tables = []
-    for name, table in section.named_sections():
-        if name not in fixed and name not in step_names:
-            raise section.problem(name, f"is not a kind of evidence; {hint(name, (*fixed, *step_names))}")
-        step = name if name in step_names else ""
-        outcomes: tuple[str, ...]
-        outcomes = (
-            table.texts("outcomes", one_of=fixed[name])
-            if name == "failure_mode"
-            else fixed.get(name, RESULTS)
-        )
-        counts: dict[str, tuple[float, ...]] = {}
-        by_variant: dict[tuple[str, str], tuple[float, ...]] = {}
-        rows = table.section("counts")
-        for cause in causes:
-            row = rows.section(cause.name)
-            counts[cause.name] = _counts(row, outcomes)
-            for variant, special in row.section("variants", optional=True).named_sections():
-                by_variant[cause.name, variant] = _counts(special, outcomes)
-                special.done()
-            row.done()
-        rows.done()
-        title, source = table.text("title", empty=False), table.text("source", empty=False)
-        tables.append(Evidence(name, title, step, outcomes, counts, by_variant, source))
-        table.done()
-    return tuple(tables)
-
-
-def _counts(section: Section, outcomes: Sequence[str]) -> tuple[float, ...]:
-    """Pseudo-counts above zero, one an outcome: nothing is impossible."""
-    return tuple(section.number(outcome, above=0) for outcome in outcomes)
-
-
-def _hazards(section: Section, causes: Sequence[str]) -> tuple[Hazard, ...]:
-    hazards = []
-    for cause in causes:
-        table = section.section(cause)
-        general = _hazard(cause, "", table)
-        hazards.append(general)
-        for variant, special in table.section("variants", optional=True).named_sections():
-            hazards.append(_hazard(cause, variant, special, general.source))
-            special.done()
-        table.done()
-    section.done()
-    return tuple(hazards)
-
-
-def _hazard(cause: str, variant: str, table: Section, source: str = "") -> Hazard:
-    return Hazard(
-        cause=cause,
-        variant=variant,
-        shape=table.number("shape", 1.0, above=0, at_most=20),
-        scale_hours=table.number("scale_hours", above=0),
-        prior_failures=table.number("prior_failures", 5.0, above=0),
-        source=table.text("source", source, empty=False) if source else table.text("source", empty=False),
-    )
-
-
-def _comeback(section: Section) -> Comeback:
-    comeback = Comeback(
-        mean_hours=section.number("mean_hours", above=0),
-        background_mean_hours=section.number("background_mean_hours", above=0),
-        quiet_chance=section.number("quiet_chance", at_least=0, below=1),
-        mislabelled=section.number("mislabelled", at_least=0, below=0.5),
-        source=section.text("source", empty=False),
-    )
-    section.done()
-    return comeback
-
-
-def _windows(section: Section) -> Windows:
-    values = {key: section.number(key, above=0) for key in WINDOW_UNITS}
-    windows = Windows(
-        **values, source=section.text("source", empty=False), sources=_sources(section, WINDOW_UNITS)
-    )
-    section.done()
-    return windows
-
-
-def _voltage(section: Section) -> Voltage:
-    target = section.number("target")
-    voltage = Voltage(
-        quantity=section.text("quantity", empty=False),
-        unit=section.text("unit", empty=False),
-        target=target,
-        tolerance=section.number("tolerance", above=0),
-        near_zero=section.number("near_zero", below=target),
-        near_supply=section.number("near_supply", above=target),
-        wander=section.number("wander", above=0),
-        source=section.text("source", empty=False),
-        sources=_sources(section, VOLTAGE_FIGURES),
-    )
-    section.done()
-    return voltage
-
-
-def _texts(section: Section) -> Texts:
-    usual = Texts()
-    texts = Texts(
-        **{one.name: section.text(one.name, getattr(usual, one.name), empty=False) for one in fields(Texts)}
-    )
-    section.done()
-    return texts
-
-
-def _hold(section: Section) -> HoldRules:
-    items = []
-    for table in section.sections("release"):
-        items.append(ReleaseItem(table.text("item", empty=False), table.text("title", empty=False)))
-        table.done()
-    rules = HoldRules(
-        danger=section.text("danger", empty=False),
-        instruction=section.text("instruction", empty=False),
-        words=_patterns(section, "words"),
-        unless=_patterns(section, "unless"),
-        release=tuple(items),
-        told_days=section.whole("told_days", HoldRules.told_days),
-        source=section.text("source", HoldRules.source),
-    )
-    section.done()
-    return rules
-
-
-def _check_whole(top: Section, family: FaultFamily) -> None:
-    """What no table can know by itself."""
-    evidence = {table.name for table in family.evidence}
-    if "voltage" in evidence and family.voltage is None:
-        raise top.problem("evidence.voltage", "needs the table [voltage], which says how readings are sorted")
-    if "sides" in evidence and len(family.sides) < 2:
-        raise top.problem("evidence.sides", 'needs sides = ["left", "right"]')
-    variants = {part.component: part.known_variants for part in family.parts}
-    for cause, variant in (
-        *((hazard.cause, hazard.variant) for hazard in family.hazards if hazard.variant),
-        *(key for table in family.evidence for key in table.by_variant),
-    ):
-        known = variants.get(family.cause(cause).component, ())
-        if variant not in known:
-            raise SettingsError(
-                f"{family.file}: {variant} is not a variant of the component of {cause};"
-                f" {hint(variant, known)}"
-            )
-    # Work that can hurt someone is never recommended without a word of caution.
-    for step in family.steps:
+            taken.setdefault(match, name)
+        for cause in step.cures:
+            if cause not in read.causes:
+                yield f"{where}.cures.{cause} is not a cause of this family; {hint(cause, read.causes)}"
+        for finding, cause in step.confirms.items():
+            if cause not in read.causes:
+                yield f"{where}.confirms.{finding} cannot be {shown(cause)}; {hint(cause, read.causes)}"
+        others = [other for other in read.steps if other != name]
+        if step.after not in ("", *others):
+            yield f"{where}.after cannot be {shown(step.after)}; {hint(step.after, others)}"
+        # Work that can hurt someone is never recommended without a word of caution.
         if step.opens_pump and not step.cautions:
-            raise top.problem(f"steps.{step.name}.cautions", "must be true where the pump is opened")
-        if step.cautions and not family.cautions:
-            raise top.problem("cautions", f"must not be empty: the step {step.name} can hurt someone")
+            yield f"{where}.cautions must be true where the pump is opened"
+
+
+def _of_recognition(read: FamilyFile) -> Iterator[str]:
+    if not read.recognise.rules:
+        yield "recognise.rules must hold at least one rule, else no code can be recognised"
+    for number, rule in enumerate(read.recognise.rules, start=1):
+        if rule.side not in ("", *read.sides):
+            yield f"recognise.rules[{number}].side must be left out: the family has no sides"
+    seen: dict[str, str] = {}
+    for side, patterns in read.side_words.items():
+        if side not in read.sides:
+            yield f"side_words.{side} must be left out: the family has no sides"
+        for pattern in patterns:
+            if seen.setdefault(pattern, side) != side:
+                yield f"side_words.{side} contains {shown(pattern)}, which also names the other side"
+
+
+def _of_rows(where: str, rows: Mapping[str, Any], read: FamilyFile) -> Iterator[str]:
+    """Mistakes in the names of tables that stand by cause and variant."""
+    for cause in read.causes:
+        if cause not in rows:
+            yield f"the table [{where}] lacks the key {cause}; add it"
+    for name in rows:
+        cause, _, variant = name.partition(_SPECIAL)
+        if cause not in read.causes:
+            yield f"{where}.{name} is not a known key; {hint(cause, read.causes)}"
+        elif variant and variant not in _variants(cause, read):
+            near = hint(variant, _variants(cause, read))
+            yield f"{where}.{name}: {variant} is not a variant of the component of {cause}; {near}"
+
+
+def _of_evidence(name: str, table: EvidenceTable, read: FamilyFile) -> Iterator[str]:
+    where, outcomes = f"evidence.{name}", _outcomes(name, table)
+    if name == "failure_mode" and not table.outcomes:
+        yield f"the table [{where}] lacks the key outcomes; add it"
+        return
+    if name != "failure_mode" and table.outcomes:
+        yield f"{where}.outcomes must be left out: what can be seen there is fixed"
+    unknown = [outcome for outcome in outcomes if outcome not in OUTCOMES.get(name, outcomes)]
+    if unknown:
+        yield f"{where}.outcomes cannot contain {shown(unknown[0])}; {hint(unknown[0], OUTCOMES[name])}"
+        return
+    yield from _of_rows(f"{where}.counts", table.counts, read)
+    for key, row in table.counts.items():
+        for outcome in outcomes:
+            if outcome not in row:
+                yield f"the table [{where}.counts.{key}] lacks the key {outcome}; add it"
+        for outcome in row:
+            if outcome not in outcomes:
+                yield f"{where}.counts.{key}.{outcome} is not a known key; {hint(outcome, outcomes)}"

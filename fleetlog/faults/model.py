@@ -9,12 +9,28 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, field
-from datetime import date
-from typing import Any, NamedTuple
+from typing import Annotated, Any, Literal, NamedTuple
+
+from pydantic import AfterValidator, BeforeValidator, Field, PlainValidator
 
 from fleetlog.faults.hold import HoldRules
+from fleetlog.faults.reading import (
+    NAME,
+    VARIANT,
+    Chance,
+    Flag,
+    NotNegative,
+    Number,
+    Positive,
+    Text,
+    Words,
+    known_key,
+    lacking,
+    refuse,
+    shown,
+)
 
 COMMON_PRACTICE = "common practice, no source"
 FROM_MEMORY = "from memory, default"
@@ -22,20 +38,43 @@ FROM_MEMORY = "from memory, default"
 SIDES = ("left", "right")
 OTHER = "other"
 
+STEP_HOURS = ("labour_hours", "labour_hours_low", "labour_hours_high", "second_side_labour_hours")
+VOLTAGE_FIGURES = ("target", "tolerance", "near_zero", "near_supply", "wander")
+WINDOW_UNITS: Mapping[str, str] = {
+    "episode_hours": "running hours",
+    "episode_days": "days",
+    "calibration_return_hours": "running hours",
+    "confirmation_hours": "running hours",
+    "comeback_hours": "running hours",
+    "answer_days": "days",
+}
+_HAZARD_UNITS = {"shape": "", "scale_hours": "running hours", "prior_failures": "failures"}
+_STEP_UNITS = {"order": "", **dict.fromkeys(STEP_HOURS, "labour hours"), "parts_cost": "currency"}
+_COMEBACK_UNITS = {
+    **dict.fromkeys(("mean_hours", "background_mean_hours"), "running hours"),
+    **dict.fromkeys(("quiet_chance", "mislabelled"), "probability"),
+}
+StepFigure = Annotated[str, known_key((*STEP_HOURS, "parts_cost", "cures", "order"))]
+VoltageFigure = Annotated[str, known_key(VOLTAGE_FIGURES)]
+WindowFigure = Annotated[str, known_key(WINDOW_UNITS)]
 
-@dataclass(frozen=True)
-class VariantPeriod:
-    """Parts of this variant left the factory from `built_from` (included) to `built_before` (excluded).
 
-    The build date is that of the part itself, else of the part it belongs to, else of the machine.
-    """
-
-    variant: str
-    built_from: date | None
-    built_before: date | None
+def _sides(sides: tuple[str, ...]) -> tuple[str, ...]:
+    """("left", "right"), or ("",) where the key is absent or an empty list."""
+    if sides not in ((), ("",), SIDES):
+        raise refuse('must be ["left", "right"], or left out where the machine has only one')
+    return sides or ("",)
 
 
-@dataclass(frozen=True)
+def _table_name() -> Any:
+    """A field that is the name of the table in a file."""
+    return field(metadata={"alias": NAME})
+
+
+Sides = Annotated[Words, AfterValidator(_sides)]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Part:
     """A part that a machine leaves the factory with and whose lives are followed.
 
@@ -44,32 +83,20 @@ class Part:
         sides: where it sits, ("left", "right") or ("",).
         part_of: the component it comes with: replacing that starts new lives of this part on all sides; ""
             if none.
-        variants: which variant was fitted in which build period; periods never overlap.
-        known_variants: every variant that data may name, those of `variants` included.
+        known_variants: every variant that data may name, the oldest design first. When which maker went over
+            to which, a fleet's settings say.
         service_variant: what a replacement whose variant is not recorded takes; "" if not known.
         failure_findings: findings on removal that make it a failure; any other removal censors the life.
         source: where the facts come from.
     """
 
-    component: str
-    sides: tuple[str, ...]
-    part_of: str
-    variants: tuple[VariantPeriod, ...]
-    known_variants: tuple[str, ...]
-    service_variant: str
-    failure_findings: tuple[str, ...]
-    source: str
-
-    def variant_built(self, built: date | None) -> str:
-        """The variant of a part built on that day; "" where the day or the variant is not known."""
-        if built is None:
-            return ""
-        for period in self.variants:
-            after_start = period.built_from is None or built >= period.built_from
-            before_end = period.built_before is None or built < period.built_before
-            if after_start and before_end:
-                return period.variant
-        return ""
+    component: str = _table_name()
+    failure_findings: Words
+    source: Text
+    sides: Sides = ("",)
+    part_of: str = ""
+    known_variants: Words = ()
+    service_variant: str = ""
 
 
 @dataclass(frozen=True)
@@ -106,7 +133,22 @@ class SideWord(NamedTuple):
     side: str
 
 
-@dataclass(frozen=True)
+def _weights(prior: Any) -> Any:
+    """A plain number, or a table of numbers by variant with `otherwise` for the rest."""
+    if not isinstance(prior, dict):
+        return {"": prior}
+    if "otherwise" not in prior:
+        raise lacking("otherwise")
+    return {"" if key == "otherwise" else key: weight for key, weight in prior.items()}
+
+
+Prior = Annotated[
+    Mapping[str, Positive],
+    BeforeValidator(_weights, json_schema_input_type=Mapping[str, Positive] | Positive),
+]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Cause:
     """Something that can be at the bottom of the fault.
 
@@ -116,11 +158,11 @@ class Cause:
             the key "" holds for every variant not named. Weights of a family need not sum to one.
     """
 
-    name: str
-    title: str
-    component: str
-    prior: Mapping[str, float]
-    source: str
+    name: str = _table_name()
+    title: Text
+    prior: Prior
+    source: Text
+    component: str = ""
 
     def prior_for(self, variant: str) -> float:
         """The weight for a part of this variant ("" = not known)."""
@@ -134,7 +176,14 @@ class Match(NamedTuple):
     action: str
 
 
-@dataclass(frozen=True)
+def _pair(text: Any) -> Match:
+    component, slash, action = text.partition("/") if isinstance(text, str) else ("", "", "")
+    if not (component and slash and action):
+        raise refuse(f'must be a pair such as "wiring/clean", not {shown(text)}')
+    return Match(component, action)
+
+
+@dataclass(frozen=True, kw_only=True)
 class Step:
     """Something a shop can do about the fault.
 
@@ -155,27 +204,39 @@ class Step:
         sources: figure -> where it comes from, every figure of the step.
     """
 
-    name: str
-    title: str
-    component: str
-    action: str
-    matches: tuple[Match, ...]
-    order: int
-    labour_hours: float
-    labour_hours_low: float
-    labour_hours_high: float
-    parts_cost: float
-    cures: Mapping[str, float]
-    kind: str
-    opens_pump: bool
-    second_side_labour_hours: float | None
-    confirms: Mapping[str, str]
-    after: str
-    after_result: str
-    cautions: bool
-    notes: tuple[str, ...]
-    source: str
-    sources: Mapping[str, str]
+    name: str = _table_name()
+    title: Text
+    component: Text
+    action: Text
+    matches: tuple[Annotated[Match, PlainValidator(_pair, json_schema_input_type=str)], ...] = field(
+        default=(), metadata={"alias": "also"}
+    )
+    order: Annotated[int, Field(strict=True, ge=1)]
+    labour_hours: NotNegative
+    labour_hours_low: NotNegative = 0.0
+    labour_hours_high: NotNegative = 0.0
+    parts_cost: NotNegative = 0.0
+    cures: Mapping[str, Chance] = field(default_factory=dict)
+    kind: Literal["inspect", "cure"]
+    opens_pump: Flag = False
+    second_side_labour_hours: NotNegative | None = None
+    confirms: Mapping[str, str] = field(default_factory=dict)
+    after: str = ""
+    after_result: Literal["", "passed", "failed"] = ""
+    cautions: Flag = False
+    notes: Words = ()
+    source: Text
+    sources: Mapping[StepFigure, Text] = field(default_factory=dict)
+
+    def contradictions(self) -> dict[str, str]:
+        """The figures of hours that do not go with `labour_hours`, and what they must be."""
+        hours, second = self.labour_hours, self.second_side_labour_hours
+        wrong = {
+            "labour_hours_low": ("most", self.labour_hours_low > hours),
+            "labour_hours_high": ("least", self.labour_hours_high < hours),
+            "second_side_labour_hours": ("most", second is not None and second > hours),
+        }
+        return {key: f"must be at {end} labour_hours, {hours:g}" for key, (end, no) in wrong.items() if no}
 
 
 @dataclass(frozen=True)
@@ -211,7 +272,7 @@ class Evidence:
         return counts[self.outcomes.index(outcome)] / math.fsum(counts)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Hazard:
     """Default rate at which a cause sets in on one side: Weibull in the age of the cause's component.
 
@@ -222,12 +283,12 @@ class Hazard:
         prior_failures: how many confirmed cases this default is worth against the fleet's own.
     """
 
-    cause: str
-    variant: str
-    shape: float
-    scale_hours: float
-    prior_failures: float
-    source: str
+    cause: str = _table_name()
+    variant: str = field(default="", metadata={"alias": VARIANT})
+    shape: Annotated[Positive, Field(le=20)] = 1.0
+    scale_hours: Positive
+    prior_failures: Positive = 5.0
+    source: Text
 
     def per_hour(self, age_hours: float) -> float:
         """The hazard at that age, per running hour (at no less than one hour of age)."""
@@ -246,11 +307,11 @@ class Comeback:
         mislabelled: chance that a confirmed cause is recorded wrongly.
     """
 
-    mean_hours: float
-    background_mean_hours: float
-    quiet_chance: float
-    mislabelled: float
-    source: str
+    mean_hours: Positive
+    background_mean_hours: Positive
+    quiet_chance: Annotated[NotNegative, Field(lt=1)]
+    mislabelled: Annotated[NotNegative, Field(lt=0.5)]
+    source: Text
 
 
 @dataclass(frozen=True)
@@ -265,14 +326,14 @@ class Windows:
         answer_days: work within so many days of a report answers it.
     """
 
-    episode_hours: float
-    episode_days: float
-    calibration_return_hours: float
-    confirmation_hours: float
-    comeback_hours: float
-    answer_days: float
-    source: str
-    sources: Mapping[str, str]
+    episode_hours: Positive
+    episode_days: Positive
+    calibration_return_hours: Positive
+    confirmation_hours: Positive
+    comeback_hours: Positive
+    answer_days: Positive
+    source: Text
+    sources: Mapping[WindowFigure, Text] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -286,15 +347,15 @@ class Voltage:
         wander: a spread between visits above this is more than adjustment.
     """
 
-    quantity: str
-    unit: str
-    target: float
-    tolerance: float
-    near_zero: float
-    near_supply: float
-    wander: float
-    source: str
-    sources: Mapping[str, str]
+    quantity: Text
+    unit: Text
+    target: Number
+    tolerance: Positive
+    near_zero: Number
+    near_supply: Number
+    wander: Positive
+    source: Text
+    sources: Mapping[VoltageFigure, Text] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -309,11 +370,11 @@ class Texts:
         custom_condition: the same as a condition: "the sensor is replaced first".
     """
 
-    cautions_title: str = "Before anyone begins"
-    careful_work: str = "this work"
-    custom: str = "cheapest step first"
-    custom_step: str = "taking the cheapest step first"
-    custom_condition: str = "the cheapest step is taken first"
+    cautions_title: Text = "Before anyone begins"
+    careful_work: Text = "this work"
+    custom: Text = "cheapest step first"
+    custom_step: Text = "taking the cheapest step first"
+    custom_condition: Text = "the cheapest step is taken first"
 
 
 @dataclass(frozen=True)
@@ -420,7 +481,12 @@ class FaultFamily:
 
     def to_rows(self) -> list[dict[str, Any]]:
         """Every figure of the family, for display: section, key, value, unit, source."""
-        return _figures(self)
+        return [
+            {"section": section, "key": key, "value": value, "unit": unit, "source": _source(table, key)}
+            for table, section, figures in _figures(self)
+            for key, value, unit in figures
+            if value is not None
+        ]
 
     def fingerprint(self) -> str:
         """Stable hash of everything that can change a result: not the file's place, its texts, nor who
@@ -441,92 +507,45 @@ def _plain(value: Any) -> Any:
         }
     if isinstance(value, list | tuple):
         return [_plain(item) for item in value]
-    return value.isoformat() if isinstance(value, date) else value
+    return value
 
 
-def _row(section: str, key: str, value: Any, unit: str, source: str) -> dict[str, Any]:
-    return {"section": section, "key": key, "value": value, "unit": unit, "source": source}
+def _source(table: Any, key: str) -> str:
+    """Where a figure of a table comes from."""
+    own: Mapping[str, str] = getattr(table, "sources", {})
+    return str(own.get(key.partition(".")[0], table.source))
 
 
-def _figures(family: FaultFamily) -> list[dict[str, Any]]:
-    rows: list[dict[str, Any]] = []
-    for part in family.parts:
-        for period in part.variants:
-            for key, day in (("built_from", period.built_from), ("built_before", period.built_before)):
-                if day is not None:
-                    key = f"{period.variant}.{key}"
-                    rows.append(_row(f"parts.{part.component}", key, day.isoformat(), "date", part.source))
+def _units(table: Any, units: Mapping[str, str]) -> list[tuple[str, Any, str]]:
+    return [(key, getattr(table, key), unit) for key, unit in units.items()]
+
+
+def _figures(family: FaultFamily) -> Iterator[tuple[Any, str, list[tuple[str, Any, str]]]]:
+    """Every table with its section, and key, value and unit of its figures."""
     for cause in family.causes:
-        for variant, weight in cause.prior.items():
-            key = f"prior.{variant}" if variant else "prior"
-            rows.append(_row(f"causes.{cause.name}", key, weight, "weight", cause.source))
+        weights = [
+            (f"prior.{variant}".rstrip("."), weight, "weight") for variant, weight in cause.prior.items()
+        ]
+        yield cause, f"causes.{cause.name}", weights
     for hazard in family.hazards:
-        section = f"hazards.{hazard.cause}" + (f".{hazard.variant}" if hazard.variant else "")
-        rows.append(_row(section, "shape", hazard.shape, "", hazard.source))
-        rows.append(_row(section, "scale_hours", hazard.scale_hours, "running hours", hazard.source))
-        rows.append(_row(section, "prior_failures", hazard.prior_failures, "failures", hazard.source))
+        yield hazard, f"hazards.{hazard.cause}.{hazard.variant}".rstrip("."), _units(hazard, _HAZARD_UNITS)
     for step in family.steps:
-        rows.extend(_step_figures(step))
+        cures = [(f"cures.{cause}", chance, "probability") for cause, chance in step.cures.items()]
+        yield step, f"steps.{step.name}", _units(step, _STEP_UNITS) + cures
     for table in family.evidence:
-        by_cause = {cause: counts for cause, counts in table.counts.items()}
-        by_cause |= {f"{cause}.{variant}": counts for (cause, variant), counts in table.by_variant.items()}
-        for cause_name, counts in by_cause.items():
-            for outcome, count in zip(table.outcomes, counts, strict=True):
-                key = f"{cause_name}.{outcome}"
-                rows.append(_row(f"evidence.{table.name}", key, count, "pseudo-count", table.source))
-    comeback = family.comeback
-    rows.append(_row("comeback", "mean_hours", comeback.mean_hours, "running hours", comeback.source))
-    rows.append(
-        _row(
-            "comeback",
-            "background_mean_hours",
-            comeback.background_mean_hours,
-            "running hours",
-            comeback.source,
-        )
-    )
-    rows.append(_row("comeback", "quiet_chance", comeback.quiet_chance, "probability", comeback.source))
-    rows.append(_row("comeback", "mislabelled", comeback.mislabelled, "probability", comeback.source))
-    windows = family.windows
-    for key, unit in WINDOW_UNITS.items():
-        source = windows.sources.get(key, windows.source)
-        rows.append(_row("windows", key, getattr(windows, key), unit, source))
+        special = {f"{cause}.{variant}": row for (cause, variant), row in table.by_variant.items()}
+        for name, row in {**table.counts, **special}.items():
+            counts = zip(table.outcomes, row, strict=True)
+            yield (
+                table,
+                f"evidence.{table.name}",
+                [(f"{name}.{outcome}", count, "pseudo-count") for outcome, count in counts],
+            )
+    yield family.comeback, "comeback", _units(family.comeback, _COMEBACK_UNITS)
+    yield family.windows, "windows", _units(family.windows, WINDOW_UNITS)
     if family.voltage is not None:
-        voltage = family.voltage
-        for key in VOLTAGE_FIGURES:
-            source = voltage.sources.get(key, voltage.source)
-            rows.append(_row("voltage", key, getattr(voltage, key), voltage.unit, source))
-    return rows
-
-
-def _step_figures(step: Step) -> list[dict[str, Any]]:
-    section = f"steps.{step.name}"
-    rows = [_row(section, "order", step.order, "", step.sources.get("order", step.source))]
-    for key in STEP_HOURS:
-        value = getattr(step, key)
-        if value is not None:
-            rows.append(_row(section, key, value, "labour hours", step.sources.get(key, step.source)))
-    rows.append(
-        _row(section, "parts_cost", step.parts_cost, "currency", step.sources.get("parts_cost", step.source))
-    )
-    for cause, chance in step.cures.items():
-        source = step.sources.get("cures", step.source)
-        rows.append(_row(section, f"cures.{cause}", chance, "probability", source))
-    return rows
-
-
-WINDOW_UNITS: Mapping[str, str] = {
-    "episode_hours": "running hours",
-    "episode_days": "days",
-    "calibration_return_hours": "running hours",
-    "confirmation_hours": "running hours",
-    "comeback_hours": "running hours",
-    "answer_days": "days",
-}
-VOLTAGE_FIGURES: tuple[str, ...] = ("target", "tolerance", "near_zero", "near_supply", "wander")
-STEP_HOURS: tuple[str, ...] = (
-    "labour_hours",
-    "labour_hours_low",
-    "labour_hours_high",
-    "second_side_labour_hours",
-)
+        yield (
+            family.voltage,
+            "voltage",
+            _units(family.voltage, dict.fromkeys(VOLTAGE_FIGURES, family.voltage.unit)),
+        )

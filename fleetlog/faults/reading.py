@@ -1,28 +1,92 @@
-"""Reads TOML with exact complaints: every error names the file, the key, and what is allowed there.
+"""Reads TOML by typed tables: every mistake of a file in a sentence that names file, key, and what is allowed.
 
-A `Section` wraps one table of a file. A reader asks it for the keys it understands; `done()` then refuses
-whatever is left over, with the nearest known name as a hint. Fault families and settings are both read this
-way.
+The types are the dataclasses that a reader wants to have, with their bounds; pydantic holds a file to them, and
+the JSON Schema that it makes of them says what a sentence proposes.
 """
 
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import date, datetime
 from difflib import get_close_matches
+from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Literal
+
+from pydantic import (
+    AfterValidator,
+    BeforeValidator,
+    Field,
+    PlainValidator,
+    StringConstraints,
+    TypeAdapter,
+    ValidationError,
+)
+from pydantic_core import PydanticCustomError
 
 from fleetlog.errors import SettingsError
 
+#: Keys by which a reader puts into a table how it is named; no file is asked for them.
+NAME, VARIANT = "<name>", "<variant>"
 
-class _Required:
-    """Marks a key without a default (None is a default in its own right)."""
+
+def distinct(value: Any) -> Any:
+    """Refuses a list that holds something twice."""
+    for position, item in enumerate(value if isinstance(value, list) else ()):
+        if item in value[:position]:
+            raise refuse(f"contains {shown(item)} twice; leave one out")
+    return value
 
 
-REQUIRED: Any = _Required()
+def _not_a_moment(value: Any) -> Any:
+    if isinstance(value, datetime) or not isinstance(value, date | str):
+        raise refuse(f"must be a date such as 2017-12-01, not {shown(value)}")
+    return value
+
+
+def must(be: str, fits: Callable[[str], object]) -> AfterValidator:
+    """A validator of texts that says what they must be."""
+
+    def check(text: str) -> str:
+        if not fits(text):
+            raise refuse(f"must be {be}, not {shown(text)}")
+        return text
+
+    return AfterValidator(check)
+
+
+def known_key(names: Iterable[str]) -> PlainValidator:
+    """A validator of a table's keys, of which only some are known."""
+    known = tuple(names)
+    words: Any = Literal
+
+    def check(key: str) -> str:
+        if key not in known:
+            raise refuse(f"is not a known key; {hint(key, known)}")
+        return key
+
+    return PlainValidator(check, json_schema_input_type=words[known])
+
+
+def can_fit(pattern: str) -> bool:
+    """Whether a LIKE pattern fits some lower-case text, and not every one."""
+    return pattern == pattern.lower() and bool(pattern.strip("%_ "))
+
+
+A_PATTERN = 'a lower-case pattern such as "%return to neutral%"'
+Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
+Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0)]
+NotNegative = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0)]
+Chance = Annotated[float, Field(strict=True, ge=0, le=1)]
+Share = Annotated[float, Field(strict=True, gt=0, lt=1)]
+Whole = Annotated[int, Field(strict=True)]
+Flag = Annotated[bool, Field(strict=True)]
+Text = Annotated[str, StringConstraints(pattern=r"\S")]
+Words = Annotated[tuple[str, ...], BeforeValidator(distinct)]
+Pattern = Annotated[str, must(A_PATTERN, can_fit)]
+Patterns = Annotated[tuple[Pattern, ...], BeforeValidator(distinct)]
+Day = Annotated[date, BeforeValidator(_not_a_moment)]
 
 
 def read_toml(path: Path) -> dict[str, Any]:
@@ -70,175 +134,143 @@ def shown(value: object) -> str:
     return text if len(text) <= 60 else text[:56] + '..."'
 
 
-@dataclass
-class Section:
-    """One table of a TOML file, and which of its keys have been asked for.
+def refuse(what: str, key: str | int = "") -> PydanticCustomError:
+    """What a validator raises: what is wrong with a value, or with a key of the table that it is."""
+    return PydanticCustomError("refused", "{what}", {"what": what, "key": key})
 
-    Attributes:
-        data: the table.
+
+def lacking(key: str) -> PydanticCustomError:
+    """What a validator raises where a table needs a key."""
+    return PydanticCustomError("lacking", "{key}", {"key": key})
+
+
+def named(tables: Any) -> Any:
+    """Puts the name of every table into it."""
+    if not isinstance(tables, dict):
+        return tables
+    return {
+        name: {**table, NAME: name} if isinstance(table, dict) else table for name, table in tables.items()
+    }
+
+
+@cache
+def adapter(kind: Any) -> TypeAdapter[Any]:
+    """The reader of a type, made once a run."""
+    return TypeAdapter(kind)
+
+
+def parsed(kind: Any, data: Mapping[str, Any], file: str, schema: Callable[[], dict[str, Any]]) -> Any:
+    """The content of a file as that type.
+
+    Args:
+        kind: a dataclass.
+        data: the content.
         file: how messages name the file.
-        path: dotted name of the table within the file, "" at the top.
+        schema: gives the JSON Schema of the file.
+
+    Raises:
+        SettingsError: a line for each mistake: file, dotted key, what is wrong and what is allowed there.
     """
-
-    data: Mapping[str, Any]
-    file: str
-    path: str = ""
-    asked: set[str] = field(default_factory=set)
-
-    def name(self, key: str) -> str:
-        """Dotted name of a key, from the top of the file."""
-        return f"{self.path}.{key}" if self.path else key
-
-    def problem(self, key: str, what: str) -> SettingsError:
-        """The error for one key: file, dotted key, what is wrong and what is allowed."""
-        return SettingsError(f"{self.file}: {self.name(key)} {what}")
-
-    def _take(self, key: str, default: Any) -> tuple[bool, Any]:
-        self.asked.add(key)
-        if key in self.data:
-            return True, self.data[key]
-        if default is REQUIRED:
-            where = f"table [{self.path}]" if self.path else "file"
-            raise SettingsError(f"{self.file}: the {where} lacks the key {key}; add it")
-        return False, default
-
-    def text(self, key: str, default: Any = REQUIRED, one_of: Sequence[str] = (), empty: bool = True) -> Any:
-        """A string, optionally one of a fixed list."""
-        given, value = self._take(key, default)
-        if not given:
-            return value
-        if not isinstance(value, str):
-            raise self.problem(key, f"must be a text in quotes, not {shown(value)}")
-        if not empty and not value.strip():
-            raise self.problem(key, "must not be empty")
-        if one_of and value not in one_of:
-            raise self.problem(key, f"cannot be {shown(value)}; {hint(value, one_of)}")
-        return value
-
-    def number(
-        self,
-        key: str,
-        default: Any = REQUIRED,
-        at_least: float | None = None,
-        at_most: float | None = None,
-        above: float | None = None,
-        below: float | None = None,
-    ) -> Any:
-        """A finite number within bounds, as a float."""
-        given, value = self._take(key, default)
-        if not given:
-            return value
-        allowed = "a number" + _bounds(at_least, at_most, above, below)
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise self.problem(key, f"must be {allowed}, not {shown(value)}")
-        fits = (
-            abs(value) < float("inf")  # false for nan as well
-            and (at_least is None or value >= at_least)
-            and (at_most is None or value <= at_most)
-            and (above is None or value > above)
-            and (below is None or value < below)
-        )
-        if not fits:
-            raise self.problem(key, f"must be {allowed}, not {shown(value)}")
-        return float(value)
-
-    def whole(
-        self, key: str, default: Any = REQUIRED, at_least: int | None = None, at_most: int | None = None
-    ) -> Any:
-        """A whole number within bounds."""
-        given, value = self._take(key, default)
-        if not given:
-            return value
-        inside = (
-            isinstance(value, int)
-            and not isinstance(value, bool)
-            and (at_least is None or value >= at_least)
-            and (at_most is None or value <= at_most)
-        )
-        if not inside:
-            allowed = "a whole number" + _bounds(at_least, at_most, None, None)
-            raise self.problem(key, f"must be {allowed}, not {shown(value)}")
-        return value
-
-    def flag(self, key: str, default: Any = REQUIRED) -> Any:
-        """True or false."""
-        given, value = self._take(key, default)
-        if given and not isinstance(value, bool):
-            raise self.problem(key, f"must be true or false, not {shown(value)}")
-        return value
-
-    def day(self, key: str, default: Any = REQUIRED) -> Any:
-        """A calendar date, written as a TOML date or as a text YYYY-MM-DD."""
-        given, value = self._take(key, default)
-        if not given:
-            return value
-        if isinstance(value, date) and not isinstance(value, datetime):
-            return value
-        if isinstance(value, str):
-            try:
-                return date.fromisoformat(value)
-            except ValueError:
-                pass
-        raise self.problem(key, f"must be a date such as 2017-12-01, not {shown(value)}")
-
-    def texts(self, key: str, default: Any = REQUIRED, one_of: Sequence[str] = ()) -> Any:
-        """A list of strings, as a tuple, none of them twice."""
-        given, value = self._take(key, default)
-        if not given:
-            return value
-        if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
-            raise self.problem(key, f'must be a list of texts such as ["left", "right"], not {shown(value)}')
-        for position, item in enumerate(value):
-            if one_of and item not in one_of:
-                raise self.problem(key, f"cannot contain {shown(item)}; {hint(item, one_of)}")
-            if item in value[:position]:
-                raise self.problem(key, f"contains {shown(item)} twice; leave one out")
-        return tuple(value)
-
-    def section(self, key: str, optional: bool = False) -> Section:
-        """A table inside this one; an absent optional table reads as an empty one."""
-        _, value = self._take(key, {} if optional else REQUIRED)
-        if not isinstance(value, dict):
-            raise self.problem(key, f"must be a table, not {shown(value)}")
-        return Section(value, self.file, self.name(key))
-
-    def sections(self, key: str) -> list[Section]:
-        """A list of tables ([[key]]); an absent one reads as an empty list."""
-        _, value = self._take(key, [])
-        if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
-            raise self.problem(key, f"must be a list of tables, written [[{self.name(key)}]]")
-        return [
-            Section(item, self.file, f"{self.name(key)}[{number}]")
-            for number, item in enumerate(value, start=1)
-        ]
-
-    def named_sections(self) -> list[tuple[str, Section]]:
-        """Every table inside this one with its name, in file order: for tables whose keys are names."""
-        return [(key, self.section(key)) for key in self.data]
-
-    def has(self, key: str) -> bool:
-        """Whether the key stands in the file."""
-        return key in self.data
-
-    def done(self) -> None:
-        """Refuses keys that nobody asked for.
-
-        Raises:
-            SettingsError: naming the first unknown key and the nearest known one.
-        """
-        for key in self.data:
-            if key not in self.asked:
-                raise self.problem(key, f"is not a known key; {hint(key, self.asked)}")
+    for key in _keys_below(data):
+        if key.startswith("<"):
+            raise SettingsError(f"{file}: {shown(key)} is not a known key; no key begins with <")
+    try:
+        return adapter(kind).validate_python(data)
+    except ValidationError as error:
+        whole = schema()
+        told = [f"{file}: {_sentence(dict(one), whole)}" for one in error.errors(include_url=False)]
+    raise SettingsError("\n".join(dict.fromkeys(told)))
 
 
-def _bounds(at_least: float | None, at_most: float | None, above: float | None, below: float | None) -> str:
-    words = []
-    if above is not None:
-        words.append(f"above {above:g}")
-    if at_least is not None:
-        words.append(f"of at least {at_least:g}")
-    if below is not None:
-        words.append(f"below {below:g}")
-    if at_most is not None:
-        words.append(f"at most {at_most:g}")
-    return " " + " and ".join(words) if words else ""
+def _keys_below(node: Any) -> Iterator[str]:
+    """Every key of a document; those that begin with < are the reader's own."""
+    for key, value in node.items() if isinstance(node, Mapping) else ():
+        yield key
+        yield from _keys_below(value)
+    for value in node if isinstance(node, list) else ():
+        yield from _keys_below(value)
+
+
+def json_schema(kind: Any) -> dict[str, Any]:
+    """The JSON Schema of a type, without the keys that the reader puts in itself."""
+    schema = adapter(kind).json_schema()
+    for node in (schema, *schema.get("$defs", {}).values()):
+        if "properties" in node:
+            node["properties"] = {key: one for key, one in node["properties"].items() if key[:1] != "<"}
+            node["required"] = [key for key in node.get("required", ()) if key[:1] != "<"]
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
+
+
+def _sentence(error: dict[str, Any], schema: dict[str, Any]) -> str:
+    """One mistake in words: the key, what is wrong with it, and what may stand there."""
+    where, value, context = list(error["loc"]), error["input"], error.get("ctx", {})
+    match error["type"]:
+        case "missing" | "lacking" as kind:
+            key = context["key"] if kind == "lacking" else where.pop()
+            return f"the {f'table [{_path(where)}]' if where else 'file'} lacks the key {key}; add it"
+        case "refused":
+            return f"{_path([*where, context['key']])} {context['what']}"
+        case "unexpected_keyword_argument":
+            names = _node(schema, where[:-1]).get("properties", ())
+            return f"{_path(where)} is not a known key; {hint(str(where[-1]), names)}"
+    node = _node(schema, where)
+    if "enum" in node and isinstance(value, str):
+        return f"{_path(where)} cannot be {shown(value)}; {hint(value, node['enum'])}"
+    if "pattern" in node and isinstance(value, str):
+        return f"{_path(where)} must not be empty"
+    return f"{_path(where)} must be {_allowed(node, schema, _path(where))}, not {shown(value)}"
+
+
+def _path(where: Iterable[Any]) -> str:
+    """The dotted name of a key, lists counted from 1; an empty name stands for the table itself."""
+    named = (one for one in where if one not in ("", "[key]"))
+    parts = (f"[{one + 1}]" if isinstance(one, int) else f".{one}" for one in named)
+    return "".join(parts).removeprefix(".")
+
+
+def _node(schema: dict[str, Any], where: Iterable[Any]) -> dict[str, Any]:
+    """What the schema says of a place; an empty table where it says nothing."""
+    node = schema
+    for name in (name for one in where for name in str(one).split(".")):
+        below = node.get("properties", {}).get(name, node.get("items", node.get("additionalProperties")))
+        node = _resolved(below, schema) if isinstance(below, dict) else {}
+    return node
+
+
+def _resolved(node: dict[str, Any], schema: dict[str, Any]) -> dict[str, Any]:
+    if "$ref" in node:
+        return _resolved(schema["$defs"][node["$ref"].rpartition("/")[2]], schema)
+    return _resolved(node["anyOf"][0], schema) if "anyOf" in node else node
+
+
+def _allowed(node: dict[str, Any], schema: dict[str, Any], path: str) -> str:
+    match node:
+        case {"enum": words}:
+            return " or ".join(f'"{word}"' for word in words)
+        case {"type": "number"}:
+            return "a number" + _bounds(node)
+        case {"type": "integer"}:
+            return "a whole number" + _bounds(node)
+        case {"type": "boolean"}:
+            return "true or false"
+        case {"type": "string", "format": "date"}:
+            return "a date such as 2017-12-01"
+        case {"type": "string"}:
+            return "a text in quotes"
+        case {"type": "array", "items": items} if _resolved(items, schema).get("type") == "object":
+            return f"a list of tables, written [[{path}]]"
+        case {"type": "array"}:
+            return 'a list of texts such as ["left", "right"]'
+    return "a table"
+
+
+def _bounds(node: dict[str, Any]) -> str:
+    """In words, what a number must keep to."""
+    words = {
+        "exclusiveMinimum": "above",
+        "minimum": "of at least",
+        "exclusiveMaximum": "below",
+        "maximum": "at most",
+    }
+    told = [f" {word} {node[key]:g}" for key, word in words.items() if key in node]
+    return " and".join(told)

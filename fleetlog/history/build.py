@@ -90,7 +90,7 @@ def build_history(
         anew: build it whatever the store holds.
     """
     spec = BuildSpec(families, settings, as_of or last_day(store, settings.fleet.time_zone))
-    register_families(store, spec.families.values())
+    register_families(store, spec.families.values(), settings.design_changes)
     schema = DerivedSchema(store, materialised=True)
     if not anew and _is_current(store, schema, spec):
         return _activate(store, schema, spec, 0)
@@ -122,7 +122,7 @@ def refresh_history(
         UsageError: when nothing is on record.
     """
     spec = BuildSpec(families, settings, last_day(store, settings.fleet.time_zone))
-    register_families(store, spec.families.values())
+    register_families(store, spec.families.values(), settings.design_changes)
     schema = DerivedSchema(store, materialised=True)
     state = _state(store, schema)
     if not rebuild and state is not None and _is_current(store, schema, spec):

@@ -23,7 +23,7 @@ class BuildSpec:
 
     Attributes:
         families: name -> fault family.
-        settings: meters, windows and the fleet's time zone.
+        settings: meters, windows, design changes and the fleet's time zone.
         as_of: the last day that counts.
     """
 
@@ -46,11 +46,12 @@ class BuildSpec:
     @property
     def fingerprint(self) -> str:
         """The same for histories that are made the same way, whatever the day."""
+        tables = family_tables(self.families.values(), (), self.settings.design_changes)
         parts = [
             repr(sorted(self.fixed.items())),
             *(step.name + step.text for step in numbered("history")),
             Path(chains.__file__).read_text(encoding="utf-8"),
-            *(f"{name} {frame.rows()}" for name, frame in family_tables(self.families.values(), ()).items()),
+            *(f"{name} {frame.rows()}" for name, frame in tables.items()),
         ]
         return sha256("\n".join(parts).encode()).hexdigest()
 

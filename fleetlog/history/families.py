@@ -2,35 +2,41 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 import polars as pl
 
-from fleetlog.faults import FaultFamily
+from fleetlog.faults import DesignChange, FaultFamily
+from fleetlog.faults.design_changes import change_rows
 from fleetlog.faults.failure_modes import MODES
 from fleetlog.store import Store
 from fleetlog.store.dictionary import KINDS
 
 _CONTROLS = (*KINDS["machines"].column("control").words, "")
-_TYPES = {"": pl.String, "int": pl.Int64, "real": pl.Float64, "date": pl.Date}
+_TYPES = {"": pl.String, "int": pl.Int64, "real": pl.Float64, "bool": pl.Boolean, "date": pl.Date}
 
 
-def register_families(store: Store, families: Iterable[FaultFamily]) -> None:
-    """Registers the families as tables that SQL can join, for the machine types on the store's list."""
+def register_families(
+    store: Store, families: Iterable[FaultFamily], changes: Sequence[DesignChange] = ()
+) -> None:
+    """Registers families and design changes as tables that SQL can join, for the machine types on the list."""
     types = store.execute("SELECT DISTINCT machine_type FROM machines WHERE machine_type IS NOT NULL")
-    for name, frame in family_tables(families, [row[0] for row in types]).items():
+    for name, frame in family_tables(families, [row[0] for row in types], changes).items():
         store.register(name, frame)
 
 
-def family_tables(families: Iterable[FaultFamily], machine_types: Iterable[str]) -> dict[str, pl.DataFrame]:
-    """The families as tables.
+def family_tables(
+    families: Iterable[FaultFamily], machine_types: Iterable[str], changes: Sequence[DesignChange]
+) -> dict[str, pl.DataFrame]:
+    """The families and design changes as tables.
 
     They are family_rule, family_unless, family_side_word, family_side, family_machine, family_part,
-    part_variant, part_failure, family_step, family_confirm, family_voltage, failure_mode and family_window.
+    design_change, part_failure, family_step, family_confirm, family_voltage, failure_mode and family_window.
 
     Args:
         families: the families in force.
         machine_types: every machine type on the fleet's list ("" is always known).
+        changes: when which maker went over to which variant.
     """
     families = tuple(families)
     types = sorted({*machine_types, ""})
@@ -71,13 +77,10 @@ def family_tables(families: Iterable[FaultFamily], machine_types: Iterable[str])
             "fault component side part_of",
             ((name, part.component, side, part.part_of) for name, part in parts for side in part.sides),
         ),
-        "part_variant": _table(
-            "component variant built_from:date built_before:date",
-            dict.fromkeys(
-                (part.component, period.variant, period.built_from, period.built_before)
-                for _, part in parts
-                for period in part.variants
-            ),
+        "design_change": _table(
+            "component variant spare:bool make model serial_pattern serial_from serial_to"
+            " built_from:date built_to:date precedence:int",
+            change_rows(changes, (part for _, part in parts)),
         ),
         "part_failure": _table(
             "component finding",

@@ -29,7 +29,7 @@ class PastFleet(Fleet):
         """The part of a day's history that looks ahead read; kept until another day is asked."""
         if self._history is None or as_of != self._asked:
             spec = BuildSpec(self.families, self.settings, as_of or self.last_day())
-            register_families(self.store, self.families.values())
+            register_families(self.store, self.families.values(), self.settings.design_changes)
             made = [name for step in needed_steps() for name in run_step(self.store, step, spec.parameters)]
             self._history = History(spec.as_of, spec.as_of_end, tuple(made), 0)
             self._asked = as_of

@@ -9,10 +9,13 @@ from typing import Any, ClassVar
 
 import polars as pl
 
+from fleetlog.faults.design_changes import ChangeRow, change_rows
 from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import WHOLE_FLEET, Scope
 from fleetlog.store.statements import named
+
+_WHOSE = tuple(map(ChangeRow._fields.index, ("component", "make", "model", "serial_pattern")))
 
 
 @dataclass(frozen=True, repr=False)
@@ -23,6 +26,7 @@ class StatusFinding(Finding):
         tables: table -> rows.
         quality: one row a question of sql/checks/: check, count, of, meaning.
         fleet: one row a build year: build_year, machines, electronic, running_hours.
+        notes: design changes of the settings that fit no machine.
     """
 
     question: ClassVar[str] = "status"
@@ -89,6 +93,19 @@ def status(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> StatusFinding:
         last=ends["last_at"].date() if ends["last_at"] else None,
         quality=_quality(fleet, tables, history.as_of_end),
         fleet=store.run("fleet/fleet_by_build_year", as_of_end=history.as_of_end),
+        notes=_unmatched_changes(fleet),
+    )
+
+
+def _unmatched_changes(fleet: Fleet) -> tuple[str, ...]:
+    """A sentence for each design change of the settings that speaks of no machine on the list."""
+    unmatched = set(fleet.store.run("fleet/unmatched_design_changes").iter_rows())
+    return tuple(
+        f"design_changes[{number}] in {fleet.settings.file} fits no machine on the list:"
+        f" {' '.join(filter(None, (change.make, change.model, change.serial_from)))};"
+        " compare it with the machines' make, model and serial numbers."
+        for number, change in enumerate(fleet.settings.design_changes, start=1)
+        if tuple(change_rows([change], ())[0][key] for key in _WHOSE) in unmatched
     )
 
 

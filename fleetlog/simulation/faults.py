@@ -47,12 +47,13 @@ class Parts:
     def renew(self, rows: Ints, side: Ints | int, k: int, at: Floats) -> Ints:
         """Begins new lives of the part at fault by a cause; their hazards.
 
-        A spare part is of the newer variant once any maker builds it in.
+        A spare part is of the newer variant once any maker builds it in; where none is named, always.
         """
         variant = self._world.service_variant(k)
         own, newer = self.hazard[rows, side, k], self._world.hazard_row(k, variant)
-        changes = [c.built_from for c in self._world.plan.changes if c.variant == variant and c.built_from]
-        since = days_since_epoch(min(changes)) if changes else -np.inf
+        changes = [c for c in self._world.plan.changes if c.variant == variant and c.make]
+        days = [c.built_from for c in changes if c.built_from]
+        since = days_since_epoch(min(days)) if days else -np.inf
         day = self._machines.clock.days(rows, at)
         self.fitted[rows, side, k] = at
         self.hazard[rows, side, k] = renewed = np.where(day >= since, newer, own)

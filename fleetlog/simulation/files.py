@@ -6,9 +6,10 @@ recorded, in days since 1970; it says in which month's file a row arrives, and i
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import json
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date
 from enum import StrEnum
 from pathlib import Path
@@ -16,9 +17,12 @@ from tempfile import TemporaryDirectory
 
 import polars as pl
 
+from fleetlog.faults import DesignChange
 from fleetlog.simulation.arrays import EPOCH, days_since_epoch
 
 DAY = "recorded_day"
+#: What the settings of a fleet are called; they lie beside its store.
+SETTINGS = "fleetlog.toml"
 
 
 class FileForm(StrEnum):
@@ -117,3 +121,16 @@ def append_csv(path: Path, frame: pl.DataFrame) -> None:
     new = not path.exists()
     with path.open("ab") as file:
         frame.write_csv(file, include_header=new, datetime_format="%Y-%m-%dT%H:%M:%S")
+
+
+def changes_text(changes: Iterable[DesignChange]) -> str:
+    """The design changes of an invented fleet as its fleetlog.toml states them."""
+    tables = []
+    for change in changes:
+        given = {key: value for key, value in asdict(change).items() if value}
+        keys = [
+            f"{key} = {value if isinstance(value, date) else json.dumps(value)}"
+            for key, value in given.items()
+        ]
+        tables.append("\n".join(("[[design_changes]]", *keys, "")))
+    return "\n".join(("# When which maker changed a part of this invented fleet.\n", *tables))

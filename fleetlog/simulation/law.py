@@ -118,23 +118,20 @@ class World:
         rows = np.full(built.size, self.general[k], dtype=np.int64)
         part = self.law.part(self.law.causes[k].component)
         changes = [change for change in self.plan.changes if part and change.component == part.component]
-        if part and changes:
+        if part and part.known_variants and changes:
             rows[:] = self.hazard_row(k, part.known_variants[0])
-            for change in changes:
-                fits = np.array([self.plan.makes[i].name == change.make for i in make])
-                if change.built_from is not None:
-                    fits &= built >= days_since_epoch(change.built_from)
-                if change.serial_from:
-                    fits &= np.array([text >= change.serial_from for text in serial])
-                rows[fits] = self.hazard_row(k, change.variant)
-            return rows
-        for period in part.variants if part else ():
-            fits = np.ones(built.size, dtype=bool)
-            if period.built_from is not None:
-                fits &= built >= days_since_epoch(period.built_from)
-            if period.built_before is not None:
-                fits &= built < days_since_epoch(period.built_before)
-            rows[fits] = self.hazard_row(k, period.variant)
+        makes = np.array([one.name for one in self.plan.makes] or [""])[make]
+        for change in changes:
+            fits = np.isin(makes, change.make) | (not change.make)
+            if change.built_from is not None:
+                fits &= built >= days_since_epoch(change.built_from)
+            if change.built_to is not None:
+                fits &= built < days_since_epoch(change.built_to) + 1
+            if change.serial_from:
+                fits &= np.array([text >= change.serial_from for text in serial])
+            if change.serial_to:
+                fits &= np.array([text <= change.serial_to for text in serial])
+            rows[fits] = self.hazard_row(k, change.variant)
         return rows
 
     def hazard_row(self, k: int, variant: str) -> int:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import date
 
 from fleetlog.errors import UsageError
+from fleetlog.faults import DesignChange
 from fleetlog.simulation.files import FileForm, Window
 from fleetlog.simulation.routine import ROUTINE, RoutineWork
 from fleetlog.simulation.wording import Phrases
@@ -79,24 +80,6 @@ class Make:
 
 
 @dataclass(frozen=True)
-class DesignChange:
-    """A maker went over to another variant of a part; a make without a change kept the oldest one.
-
-    Attributes:
-        component, variant: the part, and what it is from then on.
-        make: whose machines.
-        built_from: first build day of the pump with it; None where a serial number decides.
-        serial_from: first serial number of a machine with it; "" where the day decides.
-    """
-
-    component: str
-    variant: str
-    make: str
-    built_from: date | None = None
-    serial_from: str = ""
-
-
-@dataclass(frozen=True)
 class Habit:
     """A site that opens pumps sooner than custom has it.
 
@@ -141,8 +124,9 @@ class FleetPlan:
         names: of the machines, as many as there are; none names them by number.
         sites: where they stand; one named twice has twice as many.
         built_years: years before the records begin, and before they end, between which machines are built.
-        makes, changes: who made them, and when which maker changed a part; with makes, the files tell makes,
-            models, serial numbers, variants and costs too.
+        makes: who made them; with makes, the files tell makes, models, serial numbers, variants and costs too.
+        changes: when which maker went over to another variant of a part, in all of its models; a make without
+            a change kept the oldest one.
         manual: share of machines with manual control: they cannot have the fault.
         season: use by calendar month; with it machines run only while they are rented out.
         day_rates: by machine type, for a short rental.
@@ -158,7 +142,11 @@ class FleetPlan:
     sites: tuple[str, ...] = ("Ashgrove", "Birch Lane", "Cold Spring", "Dunmore")
     built_years: tuple[float, float] = (7.0, 0.5)
     makes: tuple[Make, ...] = ()
-    changes: tuple[DesignChange, ...] = ()
+    changes: tuple[DesignChange, ...] = (
+        DesignChange(
+            "internal_bushing", "improved", built_from=date(2017, 12, 1)
+        ),  # common practice, no source
+    )
     manual: float = 0.0
     season: Sequence[float] = ()
     day_rates: Mapping[str, float] = field(default_factory=dict)
@@ -168,6 +156,11 @@ class FleetPlan:
     labour_rate: float = 95.0
     phrases: Phrases | None = None
     facts: Mapping[str, Facts] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Refuses a change of one model alone, which no invented machine would know of."""
+        if any(change.model for change in self.changes):
+            raise UsageError("An invented maker changes a part in all of its models; leave the model out.")
 
 
 PLAIN = FleetPlan()

@@ -22,7 +22,7 @@ import polars as pl
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily, load_families
 from fleetlog.simulation.faults import Parts, live
-from fleetlog.simulation.files import TableFiles, append_csv
+from fleetlog.simulation.files import SETTINGS, TableFiles, append_csv, changes_text
 from fleetlog.simulation.law import World, another_law
 from fleetlog.simulation.machines import draw_machines
 from fleetlog.simulation.options import NEATLY, ORDER, PLAIN, Disorder, FleetPlan, Keeping, check
@@ -42,7 +42,8 @@ class SimulatedFleet:
     """An invented fleet on disk.
 
     Attributes:
-        files: the folder to load.
+        files: the folder to load; its fleetlog.toml says when which maker changed a part, and belongs beside
+            the store.
         truth: the folder with what no yard knows: cases.csv (machine_id, side, cause, began_at, ended_at,
             cured_by) and law.json (the figures the fleet was made by).
         machines, cases: how many there are; cases that began before the records did are not counted.
@@ -56,6 +57,11 @@ class SimulatedFleet:
     cases: int
     seed: int
     law: FaultFamily
+
+    @property
+    def settings(self) -> Path:
+        """The settings that go with the files."""
+        return self.files / SETTINGS
 
     def true_cases(self) -> pl.DataFrame:
         """The true cause of every case, in the order of machines and time."""
@@ -116,6 +122,8 @@ def simulate(
             true = records.true_cases()
             cases += true.height
             append_csv(truth / "cases.csv", true)
+    followed = [change for change in plan.changes if law.part(change.component)]
+    (files / SETTINGS).write_text(changes_text(followed), encoding="utf-8")
     figures = {"seed": seed, "disorder": disorder.__dict__, "figures": law.to_rows()}
     (truth / "law.json").write_text(json.dumps(figures, indent=1), encoding="utf-8")
     return SimulatedFleet(files, truth, machines, cases, seed, law)

@@ -1,7 +1,7 @@
 -- purpose: when a followed part was fitted: at the factory, by the yard's own list, by a replacement, or together with
 --   the larger part it belongs to. Two statements within a week are one fitting told twice.
 -- grain: one row a machine, component, side and fitting
--- inputs: machine, components, work_step, clock, family_part, family_machine, part_variant, part_failure
+-- inputs: machine, components, work_step, clock, family_part, family_machine, design_change, part_failure
 -- parameters: as_of_end
 -- output: machine_id, component, side, fit (1 = first), moment, tenths (running hours of the machine), variant (NULL = not
 --   known), how ('factory', 'listed', 'replaced', 'with_parent'), inferred (TRUE: from the build date alone), old_failed
@@ -47,6 +47,7 @@ fitting AS (
         CAST(0 AS BIGINT) AS tenths,
         CAST(NULL AS VARCHAR) AS variant,
         factory_built.built,
+        TRUE AS from_factory,
         'factory' AS how,
         CAST(NULL AS VARCHAR) AS old_finding,
         FALSE AS old_failed
@@ -67,6 +68,7 @@ fitting AS (
         CASE WHEN listed.from_factory THEN COALESCE(listed.fitted_tenths, 0) ELSE COALESCE(listed.fitted_tenths, clock.tenths) END,
         CASE WHEN listed.component = followed.component THEN listed.variant END,
         COALESCE(listed.built, CAST(listed.moment AS DATE)),
+        listed.from_factory,
         CASE WHEN listed.component = followed.component THEN 'listed' ELSE 'with_parent' END,
         NULL,
         FALSE
@@ -88,6 +90,7 @@ fitting AS (
         work_step.tenths,
         CASE WHEN work_step.component = followed.component THEN work_step.variant END,
         CAST(work_step.moment AS DATE),
+        FALSE,
         CASE WHEN work_step.component = followed.component THEN 'replaced' ELSE 'with_parent' END,
         CASE WHEN work_step.component = followed.component THEN work_step.finding END,
         -- Which side's part was found so must be told, or nothing is known of either.
@@ -129,11 +132,35 @@ fitted AS (
         MAX(tenths) AS tenths,
         MAX(variant) AS variant,
         MIN(built) AS built,
+        BOOL_AND(from_factory) AS from_factory,
         MAX(CASE how WHEN 'replaced' THEN 4 WHEN 'listed' THEN 3 WHEN 'with_parent' THEN 2 ELSE 1 END) AS how_rank,
         BOOL_OR(old_failed) AS old_failed,
         MAX(CASE WHEN old_failed THEN old_finding END) AS old_finding
     FROM told
     GROUP BY machine_id, component, side, fit
+),
+by_design AS (
+    SELECT
+        fitted.machine_id,
+        fitted.component,
+        fitted.side,
+        fitted.fit,
+        design_change.variant,
+        ROW_NUMBER() OVER (
+            PARTITION BY fitted.machine_id, fitted.component, fitted.side, fitted.fit ORDER BY design_change.precedence DESC
+        ) AS place
+    FROM fitted
+    INNER JOIN machine ON machine.machine_id = fitted.machine_id
+    INNER JOIN design_change
+        ON design_change.component = fitted.component
+        AND design_change.spare <> fitted.from_factory
+        AND (design_change.make IS NULL OR LOWER(machine.make) = design_change.make)
+        AND (design_change.model IS NULL OR LOWER(machine.model) = design_change.model)
+        AND (design_change.serial_pattern IS NULL OR machine.serial_number LIKE design_change.serial_pattern)
+        AND (design_change.serial_from IS NULL OR machine.serial_number >= design_change.serial_from)
+        AND (design_change.serial_to IS NULL OR machine.serial_number <= design_change.serial_to)
+        AND (design_change.built_from IS NULL OR fitted.built >= design_change.built_from)
+        AND (design_change.built_to IS NULL OR fitted.built <= design_change.built_to)
 )
 SELECT
     fitted.machine_id,
@@ -142,13 +169,15 @@ SELECT
     fitted.fit,
     fitted.moment,
     fitted.tenths,
-    COALESCE(fitted.variant, part_variant.variant) AS variant,
+    COALESCE(fitted.variant, by_design.variant) AS variant,
     CASE fitted.how_rank WHEN 4 THEN 'replaced' WHEN 3 THEN 'listed' WHEN 2 THEN 'with_parent' ELSE 'factory' END AS how,
     fitted.how_rank = 1 AS inferred,
     fitted.old_failed,
     fitted.old_finding
 FROM fitted
-LEFT JOIN part_variant
-    ON part_variant.component = fitted.component
-    AND (part_variant.built_from IS NULL OR fitted.built >= part_variant.built_from)
-    AND (part_variant.built_before IS NULL OR fitted.built < part_variant.built_before)
+LEFT JOIN by_design
+    ON by_design.machine_id = fitted.machine_id
+    AND by_design.component = fitted.component
+    AND by_design.side = fitted.side
+    AND by_design.fit = fitted.fit
+    AND by_design.place = 1

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import argparse
 import resource
+import shutil
 import tempfile
 import time
 from collections.abc import Callable
@@ -84,6 +85,7 @@ def made(place: Path, machines: int, years: float) -> tuple[Path, Path, int]:
         keeping=Keeping(mess=0.02, routine=True),
     )
     store = place / "fleetlog.duckdb"
+    shutil.copy(fleet_files.settings, place)
     with open_fleet(store, create=True) as fleet:
         load_paths(fleet.store, [fleet_files.files], settings=intake_settings(fleet.settings))
     with open_store(store) as opened:

@@ -12,9 +12,11 @@ import sys
 import time
 from datetime import date
 
+from fleetlog.faults import DesignChange
 from fleetlog.planning.forecast import forecast
 from fleetlog.session.fleet import Fleet, open_fleet
 from fleetlog.session.scope import Scope
+from fleetlog.settings import Settings
 
 AS_OF = date(2026, 6, 30)
 MONTHS = 48
@@ -66,7 +68,8 @@ SELECT work_order_id, 1, moment, 'internal_bushing', side, 'replace', 'worn', 13
 
 def made_fleet(machines: int) -> Fleet:
     """A fleet in memory with monthly readings and worn bushings of a known law."""
-    fleet = open_fleet(None)
+    change = DesignChange("internal_bushing", "improved", built_from=date(2017, 12, 1))
+    fleet = open_fleet(None, settings=Settings(design_changes=(change,)))  # common practice, no source
     fleet.store.execute(MACHINES, {"machines": machines})
     fleet.store.execute(READINGS, {"months": MONTHS})
     fleet.store.execute(WORN, {"months": MONTHS})

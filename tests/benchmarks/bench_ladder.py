@@ -135,6 +135,7 @@ class Rung:
         if not (self.done("load") and self.store.exists()):
             empty(self.store.parent)
             self.forget("load", "history")
+            shutil.copy(self.files("years") / "fleetlog.toml", self.store.parent)
         self.step("load", self.store, "load", str(self.files("years")))
         self.step("history", self.store, *self.history())
         for name, arguments in FINDINGS.items():

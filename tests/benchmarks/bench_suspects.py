@@ -17,6 +17,7 @@ from pathlib import Path
 from fleetlog.causes.suspects import suspects
 from fleetlog.intake import load_paths
 from fleetlog.session.fleet import intake_settings, open_fleet
+from fleetlog.settings import load_settings
 from fleetlog.simulation.simulate import simulate
 
 
@@ -27,7 +28,9 @@ def main() -> None:
     given = asked.parse_args()
     with tempfile.TemporaryDirectory() as place:
         made = simulate(Path(place), machines=given.machines, years=given.years, seed=3)
-        with open_fleet(Path(place) / "store.duckdb", create=True) as fleet:
+        with open_fleet(
+            Path(place) / "store.duckdb", settings=load_settings(made.settings), create=True
+        ) as fleet:
             load_paths(fleet.store, [made.files], settings=intake_settings(fleet.settings))
             began = time.perf_counter()
             fleet.history()

@@ -74,6 +74,14 @@ def test_bad_settings(fleetlog: Command, tmp_path: Path) -> None:
     assert "labour_rate" in done.err
 
 
+def test_all_mistakes_of_the_settings_are_told_at_once(fleetlog: Command, tmp_path: Path) -> None:
+    (tmp_path / "fleetlog.toml").write_text("[costs]\nlabour_rat = 90\nday_hours = 25\n", encoding="utf-8")
+    done = fleetlog("settings", store=tmp_path / "fleet.duckdb")
+    assert done.code == 2
+    assert "did you mean labour_rate?" in done.err
+    assert "costs.day_hours must be a number above 0 and at most 24, not 25" in done.err
+
+
 def test_refused_file_ends_with_2(fleetlog: Command, tmp_path: Path) -> None:
     (tmp_path / "hats.csv").write_text("hat,colour\n1,red\n", encoding="utf-8")
     done = fleetlog("load", str(tmp_path / "hats.csv"), store=tmp_path / "fleet.duckdb")
@@ -114,7 +122,7 @@ def test_help_is_quick_to_load() -> None:
     script = (
         "import sys\nsys.argv = ['fleetlog', '--help']\nfrom fleetlog.cli.main import run\n"
         "try:\n    run()\nexcept SystemExit:\n    pass\n"
-        "heavy = {'duckdb', 'polars', 'altair', 'scipy', 'numpy', 'pandas', 'pyarrow'} & set(sys.modules)\n"
+        "heavy = {'duckdb', 'polars', 'altair', 'scipy', 'numpy', 'pandas', 'pyarrow', 'pydantic'} & set(sys.modules)\n"
         "assert not heavy, heavy\n"
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 from calls import Command
@@ -89,10 +90,15 @@ def test_simulated_files_load(fleetlog: Command, tmp_path: Path) -> None:
     done = fleetlog("simulate", str(tmp_path / "made"), "--machines", "30", "--years", "2")
     assert done.code == 0, done.err
     store = tmp_path / "fleet.duckdb"
+    shutil.copy(tmp_path / "made" / "files" / "fleetlog.toml", tmp_path)
     loaded = fleetlog("load", str(tmp_path / "made" / "files"), "--format", "json", store=store)
     assert loaded.code == 0, loaded.err
     assert sum(row["rejected"] for row in json.loads(loaded.out)) == 0
     assert fleetlog("suspects", store=store).code == 0
+    lives = fleetlog(
+        "query", "--history", "SELECT DISTINCT variant FROM spell", "--format", "csv", store=store
+    )
+    assert {"original", "improved"} <= set(lives.out.split())
 
 
 def test_one_more_month_of_an_untidy_fleet(fleetlog: Command, tmp_path: Path) -> None:
@@ -101,6 +107,7 @@ def test_one_more_month_of_an_untidy_fleet(fleetlog: Command, tmp_path: Path) ->
     for name, part in (("old", ("--to", "2026-05-31")), ("new", ("--from", "2026-06-01"))):
         done = fleetlog("simulate", str(tmp_path / name), *call, *part, "--format", "parquet")
         assert done.code == 0, done.err
+        shutil.copy(tmp_path / name / "files" / "fleetlog.toml", tmp_path)
         assert fleetlog("load", str(tmp_path / name / "files"), store=store).code == 0
     told = fleetlog("status", store=store)
     assert told.code == 0, told.err

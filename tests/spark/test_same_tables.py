@@ -77,7 +77,9 @@ def messy(tmp_path: Path) -> Path:
     store.parent.mkdir()
     # Suggestions count here, so that the steps that read them have rows.
     (store.parent / "fleetlog.toml").write_text(
-        "[wording]\ncount_unjudged = true\nleast_confidence = 0.3\n", encoding="utf-8"
+        "[wording]\ncount_unjudged = true\nleast_confidence = 0.3\n\n"
+        + made.settings.read_text(encoding="utf-8"),
+        encoding="utf-8",
     )
     notes = tmp_path / "notes"
     notes.mkdir()

@@ -19,6 +19,7 @@ import polars as pl
 import pytest
 
 from fleetlog.resources import folder
+from fleetlog.session.fleet import open_fleet
 from fleetlog.stats.product_limit import product_limit
 from fleetlog.stats.risk_table import RiskTable
 
@@ -532,20 +533,17 @@ def test_pumps_whose_generation_the_build_date_would_get_wrong_are_listed(
     assert set(wrong) <= listed
 
 
-def test_the_list_of_parts_corrects_the_family_as_long_as_the_settings_do_not(
-    files: dict[str, Rows], yard: Any
+def test_settings_and_list_of_parts_tell_the_generation_that_a_machine_left_the_factory_with(
+    demo_store: Path, yard: Any
 ) -> None:
-    """What the family's own date makes of every machine, with the list of parts, is the generation it really has."""
-    part = yard.law.part("internal_bushing")
     true = dict(zip(yard.machines.names, yard.first_variant, strict=True))
-    at_first = [row for row in files["components"] if row["fitted_hours"] == "0.0"]
-    named = {row["machine_id"]: row["variant"] for row in at_first if row["component"] == "internal_bushing"}
-    pumps = {row["machine_id"]: row["built_on"] for row in at_first if row["component"] == "drive_pump"}
-    assert yard.stated or len(named) > 20
-    for row in of(files["machines"], control="electronic_joystick"):
-        unit = row["machine_id"]
-        by_family = part.variant_built(day(pumps.get(unit, row["build_date"])))
-        assert yard.stated or named.get(unit, by_family) == true[unit], unit
+    with open_fleet(demo_store) as fleet:
+        fleet.history()
+        told = fleet.store.execute(
+            "SELECT DISTINCT machine_id, variant FROM part_fit WHERE component = 'internal_bushing' AND how = 'factory'"
+        )
+    assert len(told) > 150
+    assert [(unit, variant) for unit, variant in told if variant != true[unit]] == []
 
 
 def test_costs_fit_hours_and_parts(files: dict[str, Rows]) -> None:

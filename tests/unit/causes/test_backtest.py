@@ -16,6 +16,7 @@ from fleetlog.errors import UsageError
 from fleetlog.faults import load_families
 from fleetlog.intake import load_paths
 from fleetlog.session.fleet import Fleet, intake_settings, open_fleet
+from fleetlog.settings import load_settings
 from fleetlog.simulation.simulate import Disorder, another_law, simulate
 
 
@@ -24,7 +25,7 @@ def recovered(folder: Path, machines: int, months: int, disorder: Disorder = Dis
     family = load_families()["neutral-return"]
     law = another_law(family, 5)
     made = simulate(folder, machines=machines, years=6, seed=3, law=law, disorder=disorder)
-    with open_fleet(folder / "store.duckdb", create=True) as fleet:
+    with open_fleet(folder / "store.duckdb", settings=load_settings(made.settings), create=True) as fleet:
         load_paths(fleet.store, [made.files], settings=intake_settings(fleet.settings))
         oracle = replace(
             fleet.family("neutral-return"),

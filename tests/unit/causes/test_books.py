@@ -13,6 +13,7 @@ import pytest
 from fleetlog.errors import UsageError
 from fleetlog.intake import load_paths
 from fleetlog.session.fleet import intake_settings, open_fleet
+from fleetlog.settings import load_settings
 from fleetlog.simulation import FileForm, Window, records
 from fleetlog.simulation.simulate import Keeping, SimulatedFleet, simulate
 from fleetlog.simulation.untidy import mistyped
@@ -89,7 +90,9 @@ def test_a_store_grown_by_a_month_is_the_store_of_the_whole_time(tmp_path: Path)
     new = made(tmp_path / "new", Keeping(mess=0.05, routine=True, window=Window(date(2026, 6, 1))))
     counts = []
     for name, parts in (("whole", [whole]), ("grown", [old, new])):
-        with open_fleet(tmp_path / f"{name}.duckdb", create=True) as fleet:
+        with open_fleet(
+            tmp_path / f"{name}.duckdb", settings=load_settings(whole.settings), create=True
+        ) as fleet:
             for part in parts:
                 load_paths(fleet.store, [part.files], settings=intake_settings(fleet.settings))
             kinds = ("machines", "meter_readings", "fault_codes", "work_orders", "work_lines")
@@ -110,7 +113,7 @@ def test_parquet_holds_what_csv_holds(tmp_path: Path) -> None:
     assert isinstance(readings.schema["read_at"], pl.Datetime)
     told = readings.with_columns(pl.col("read_at").dt.strftime("%Y-%m-%dT%H:%M:%S"))
     assert told.equals(table(text, "meter_readings"))
-    with open_fleet(tmp_path / "store.duckdb", create=True) as fleet:
+    with open_fleet(tmp_path / "store.duckdb", settings=load_settings(packed.settings), create=True) as fleet:
         result = load_paths(fleet.store, [packed.files], settings=intake_settings(fleet.settings))
         assert not [file for file in result.files if file.refused]
 
@@ -158,7 +161,9 @@ def test_routine_work_stays_out_of_the_fault(tmp_path: Path) -> None:
     busy = made(tmp_path / "busy", Keeping(routine=True))
     counts = []
     for name, one in (("plain", plain), ("busy", busy)):
-        with open_fleet(tmp_path / f"{name}.duckdb", create=True) as fleet:
+        with open_fleet(
+            tmp_path / f"{name}.duckdb", settings=load_settings(one.settings), create=True
+        ) as fleet:
             result = load_paths(fleet.store, [one.files], settings=intake_settings(fleet.settings))
             assert not [file for file in result.files if file.refused]
             fleet.history()

@@ -14,6 +14,7 @@ from fleetlog.causes.weighing import WeighedCases, weigh
 from fleetlog.faults import load_families
 from fleetlog.intake import load_paths
 from fleetlog.session.fleet import intake_settings, open_fleet
+from fleetlog.settings import load_settings
 from fleetlog.simulation.simulate import SimulatedFleet, another_law, simulate
 from fleetlog.stats.scores import calibration_line, multiclass_log_loss
 
@@ -47,7 +48,7 @@ def test_learnt_figures_come_near_the_true_ones(tmp_path: Path) -> None:
     family = load_families()["neutral-return"]
     law = another_law(family, 41)
     made = simulate(tmp_path, machines=1500, years=6, seed=41, law=law)
-    with open_fleet(tmp_path / "store.duckdb", create=True) as fleet:
+    with open_fleet(tmp_path / "store.duckdb", settings=load_settings(made.settings), create=True) as fleet:
         load_paths(fleet.store, [made.files], settings=intake_settings(fleet.settings))
         history, mine = fleet.history(), fleet.family("neutral-return")
         knowing = replace(

@@ -14,6 +14,7 @@ from fleetlog.errors import UsageError
 from fleetlog.faults import load_families
 from fleetlog.intake import load_paths
 from fleetlog.session.fleet import intake_settings, open_fleet
+from fleetlog.settings import load_settings
 from fleetlog.simulation.simulate import Disorder, another_law, simulate
 
 
@@ -34,7 +35,7 @@ def test_a_yard_can_load_them_whole_and_the_truth_is_not_among_them(tmp_path: Pa
     made = simulate(tmp_path, machines=120, years=6, seed=3)
     assert not list(made.files.rglob("*truth*"))
     assert made.truth.parent == made.files.parent
-    with open_fleet(tmp_path / "store.duckdb", create=True) as fleet:
+    with open_fleet(tmp_path / "store.duckdb", settings=load_settings(made.settings), create=True) as fleet:
         result = load_paths(fleet.store, [made.files], settings=intake_settings(fleet.settings))
         assert not [file for file in result.files if file.refused or file.rejected or file.waiting]
         fleet.history()
@@ -107,7 +108,7 @@ def test_another_law_is_near_and_different() -> None:
 def test_other_families_make_fleets_too(fault: str, tmp_path: Path) -> None:
     made = simulate(tmp_path, machines=80, years=4, seed=1, law=load_families()[fault])
     assert made.cases > 20
-    with open_fleet(tmp_path / "store.duckdb", create=True) as fleet:
+    with open_fleet(tmp_path / "store.duckdb", settings=load_settings(made.settings), create=True) as fleet:
         load_paths(fleet.store, [made.files], settings=intake_settings(fleet.settings))
         fleet.history()
         query = "SELECT COUNT(*) FROM case_file WHERE fault = $fault"

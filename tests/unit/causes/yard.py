@@ -11,6 +11,8 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
+from trade import SINCE_2017_TOML
+
 from fleetlog.causes.weighing import WeighedCases, weigh
 from fleetlog.intake import load_paths
 from fleetlog.session.fleet import Fleet, intake_settings, open_fleet
@@ -116,7 +118,7 @@ class Yard:
 def loaded(folder: Path, tables: Mapping[str, Sequence[Mapping[str, Any]]], settings: str = "") -> Fleet:
     files = folder / "files"
     files.mkdir(parents=True)
-    (folder / "fleetlog.toml").write_text(settings, encoding="utf-8")
+    (folder / "fleetlog.toml").write_text(settings + SINCE_2017_TOML, encoding="utf-8")
     for kind, rows in tables.items():
         names = list(dict.fromkeys(name for row in rows for name in row))
         with (files / f"{kind}.csv").open("w", newline="", encoding="utf-8") as file:

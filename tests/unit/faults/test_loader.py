@@ -187,8 +187,7 @@ def test_files_that_are_no_family(tmp_path: Path, content: bytes, words: str) ->
     with pytest.raises(SettingsError) as error:
         load_families([tmp_path])
     assert words in str(error.value)
-    assert str(tmp_path / "bad.toml") in str(error.value)
-    assert "\n" not in str(error.value)
+    assert all(line.startswith(str(tmp_path / "bad.toml")) for line in str(error.value).splitlines())
 
 
 # ------------------------------------------------------------------ mistakes
@@ -198,7 +197,7 @@ MISTAKES: list[tuple[Document, str, Any, str]] = [
     (NEUTRAL, "titel", "x", "titel is not a known key; did you mean title?"),
     (NEUTRAL, "title", "", "title must not be empty"),
     (NEUTRAL, "source", ..., "the file lacks the key source; add it"),
-    (NEUTRAL, "control", ["electronic"], 'control cannot contain "electronic"; did you mean'),
+    (NEUTRAL, "control", ["electronic"], 'control[1] cannot be "electronic"; did you mean'),
     (NEUTRAL, "sides", ["left"], 'sides must be ["left", "right"]'),
     (NEUTRAL, "sides", ["left", "left"], 'sides contains "left" twice'),
     (NEUTRAL, "sides", "left", "sides must be a list of texts"),
@@ -208,15 +207,9 @@ MISTAKES: list[tuple[Document, str, Any, str]] = [
     (NEUTRAL, "parts.internal_bushing.part_of", "internal_bushing", "cannot be the part itself"),
     (
         NEUTRAL,
-        "parts.internal_bushing.variants.improved.built_from",
-        date(2016, 1, 1),
-        "original and improved overlap",
-    ),
-    (
-        NEUTRAL,
-        "parts.internal_bushing.variants.improved.built_from",
-        "December 2017",
-        "built_from must be a date such as 2017-12-01",
+        "parts.internal_bushing.variants",
+        {"improved": {"built_from": date(2017, 12, 1)}},
+        "variants is not a known key",
     ),
     (NEUTRAL, "recognise.rules", [], "recognise.rules must hold at least one rule"),
     (NEUTRAL, "recognise.rules.0.field", "text", 'recognise.rules[1].field cannot be "text"'),
@@ -258,14 +251,19 @@ MISTAKES: list[tuple[Document, str, Any, str]] = [
     (NEUTRAL, "steps.inspect_wiring.cures", {"wiring": 0.5}, "looking cures nothing"),
     (NEUTRAL, "steps.inspect_wiring.confirms.worn", "wirring", "did you mean wiring?"),
     (NEUTRAL, "steps.inspect_wiring.labour_hours", -1, "labour_hours must be a number of at least 0"),
-    (NEUTRAL, "steps.inspect_wiring.labour_hours_low", 9, "labour_hours_low must be a number"),
-    (NEUTRAL, "steps.inspect_wiring.also", ["wiring"], 'must list pairs such as "wiring/clean"'),
+    (NEUTRAL, "steps.inspect_wiring.labour_hours_low", 9, "labour_hours_low must be at most labour_hours, 1"),
+    (NEUTRAL, "steps.inspect_wiring.also", ["wiring"], 'also[1] must be a pair such as "wiring/clean"'),
     (NEUTRAL, "steps.inspect_wiring.also", ["wiring/repair"], "a work line must be one step only"),
     (NEUTRAL, "steps.inspect_wiring.sources.cost", "x", "sources.cost is not a known key"),
     (NEUTRAL, "steps.inspect_wiring.opens_pump", "yes", 'must be true or false, not "yes"'),
     (NEUTRAL, "steps.repair_wiring.after", "inspect_wirng", "did you mean inspect_wiring?"),
     (NEUTRAL, "steps.replace_bushing.cautions", False, "must be true where the pump is opened"),
-    (NEUTRAL, "evidence.smell", {"title": "x"}, "evidence.smell is not a kind of evidence"),
+    (
+        NEUTRAL,
+        "evidence.smell",
+        {"title": "x", "source": "x", "counts": {}},
+        "evidence.smell is not a kind of evidence",
+    ),
     (NEUTRAL, "evidence.voltage.counts.wiring", ..., "lacks the key wiring"),
     (NEUTRAL, "evidence.voltage.counts.wiring.normal", 0, "normal must be a number above 0, not 0"),
     (NEUTRAL, "evidence.voltage.counts.wiring.wandering", 1, "did you mean wanders?"),
@@ -275,8 +273,15 @@ MISTAKES: list[tuple[Document, str, Any, str]] = [
         ["electric"],
         'cannot contain "electric"; did you mean electrical?',
     ),
+    (
+        NEUTRAL,
+        "evidence.failure_mode.outcomes",
+        ...,
+        "the table [evidence.failure_mode] lacks the key outcomes",
+    ),
+    (NEUTRAL, "steps.replace_sensor.<name>", "x", "is not a known key"),
     (NEUTRAL, "voltage", ..., "evidence.voltage needs the table [voltage]"),
-    (NEUTRAL, "voltage.near_zero", 3, "near_zero must be a number below 2, not 3"),
+    (NEUTRAL, "voltage.near_zero", 3, "near_zero must be a number below target, 2"),
     (NEUTRAL, "voltage.tolerance", 0, "tolerance must be a number above 0"),
     (NEUTRAL, "windows.episode_hours", 0, "windows.episode_hours must be a number above 0"),
     (NEUTRAL, "windows.episode_hour", 5, "did you mean episode_hours?"),
@@ -301,9 +306,42 @@ def test_one_sentence_for_one_mistake(base: Document, path: str, value: Any, wor
         parse_family(changed(base, path, value), "ours.toml")
     message = str(error.value)
     assert words in message
-    assert message.startswith("ours.toml: ")
-    assert "\n" not in message
+    assert all(line.startswith("ours.toml: ") for line in message.splitlines())
     assert error.value.exit_code == 2
+
+
+def test_all_mistakes_of_a_file_are_told_at_once() -> None:
+    document = changed(NEUTRAL, "titel", "x")
+    for path, value in (
+        ("comeback.mean_hours", "long"),
+        ("steps.replace_sensor.cures.wiring", 2),
+        ("hazards.wiring.scale", 1),
+        ("recognise.rules.1.words", "%Neutral%"),
+        ("windows.episode_days", ...),
+    ):
+        document = changed(document, path, value)
+    with pytest.raises(SettingsError) as error:
+        parse_family(document, "ours.toml")
+    assert sorted(str(error.value).splitlines()) == [
+        'ours.toml: comeback.mean_hours must be a number above 0, not "long"',
+        "ours.toml: hazards.wiring.scale is not a known key; did you mean scale_hours?",
+        'ours.toml: recognise.rules[2].words must be a lower-case pattern such as "%return to neutral%", not "%Neutral%"',
+        "ours.toml: steps.replace_sensor.cures.wiring must be a number of at least 0 and at most 1, not 2",
+        "ours.toml: the table [windows] lacks the key episode_days; add it",
+        "ours.toml: titel is not a known key; did you mean title?",
+    ]
+
+
+def test_what_shows_only_between_tables_is_told_at_once_too() -> None:
+    document = changed(changed(NEUTRAL, "hazards.wiring", ...), "steps.calibrate_pump.order", 1)
+    with pytest.raises(SettingsError) as error:
+        parse_family(document, "ours.toml")
+    assert len(str(error.value).splitlines()) == 2
+
+
+def test_a_name_cannot_be_given_twice() -> None:
+    with pytest.raises(SettingsError, match=r"steps\.replace_sensor\.name is not a known key"):
+        parse_family(changed(NEUTRAL, "steps.replace_sensor.name", "replace_sensor"), "ours.toml")
 
 
 def test_sides_evidence_needs_sides() -> None:
@@ -325,8 +363,7 @@ def test_whatever_stands_there_no_other_error_comes(key: str, value: Any) -> Non
         outcome = parse_family(changed(NEUTRAL, key, value), "ours.toml")
     except SettingsError as error:
         outcome = str(error)
-        assert "\n" not in outcome
-        assert outcome.startswith("ours.toml: ")
+        assert all(line.startswith("ours.toml: ") for line in outcome.splitlines())
     assert outcome
 
 

@@ -89,8 +89,7 @@ def test_a_damaged_family(name: str, data: st.DataObject) -> None:
         assert len(family.fingerprint()) == 64
     except FleetlogError as error:
         refused = str(error)
-    assert not refused or refused.startswith("ours.toml: ")
-    assert "\n" not in refused
+    assert all(line.startswith("ours.toml: ") for line in refused.splitlines())
 
 
 def toml(value: Any) -> str:
@@ -127,5 +126,4 @@ def test_damaged_settings(document: dict[str, Any]) -> None:
             assert len(own.fingerprint()) == 64
         except FleetlogError as error:
             refused = str(error)
-        assert not refused or folder in refused
-        assert "\n" not in refused
+        assert all(line.startswith(folder) for line in refused.splitlines())

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from datetime import date
 
 import pytest
 
@@ -64,24 +63,13 @@ def test_only_electronically_controlled_loaders_can_have_it(family: FaultFamily)
     assert not family.can_have("wheel_loader", "electronic_joystick")
 
 
-@pytest.mark.parametrize(
-    ("built", "variant"),
-    [
-        (date(2012, 3, 1), "original"),
-        (date(2017, 11, 30), "original"),
-        (date(2017, 12, 1), "improved"),  # common practice, no source: from December 2017 on
-        (date(2024, 1, 1), "improved"),
-        (None, ""),
-    ],
-)
-def test_the_pumps_build_date_gives_the_bushings_generation(
-    family: FaultFamily, built: date | None, variant: str
-) -> None:
+def test_no_family_says_when_a_design_changed(family: FaultFamily) -> None:
     bushing = family.part("internal_bushing")
     assert bushing is not None
     assert bushing.part_of == "drive_pump"
     assert bushing.sides == ("left", "right")
-    assert bushing.variant_built(built) == variant
+    assert bushing.known_variants == ("original", "improved")
+    assert not [row for row in family.to_rows() if row["unit"] == "date"]
 
 
 def test_the_service_part_is_the_improved_one_and_only_worn_or_broken_is_a_failure(
@@ -95,7 +83,6 @@ def test_the_service_part_is_the_improved_one_and_only_worn_or_broken_is_a_failu
     sensor = family.part("position_sensor")
     assert sensor is not None
     assert sensor.known_variants == ("potentiometer", "hall_effect")
-    assert sensor.variant_built(date(2015, 1, 1)) == ""  # when its design changed is not known
 
 
 # ------------------------------------------------------------------ steps

@@ -25,7 +25,7 @@ MACHINE = {
 def fleet_of(folder: Path, tables: Mapping[str, Sequence[Mapping[str, Any]]], settings: str = "") -> Fleet:
     """A loaded fleet; `tables` is kind -> rows, keys left out are empty cells."""
     files = folder / "files"
-    files.mkdir()
+    files.mkdir(parents=True)
     (folder / "fleetlog.toml").write_text(settings, encoding="utf-8")
     for kind, rows in tables.items():
         names = list(dict.fromkeys(name for row in rows for name in row))

@@ -8,13 +8,18 @@ from typing import Any
 import pytest
 from small_fleet import MACHINE, fleet_of, rows
 from test_episodes_and_repairs import STEADY, line, order
+from trade import SINCE_2017_TOML
 
 BUSHINGS = "spell WHERE component = 'internal_bushing'"
 COLUMNS = "side, fit, variant, entry, hours, failed, end_reason"
 
 
 def lives(
-    folder: Path, *lines: dict[str, Any], machine: dict[str, Any] = MACHINE, **tables: Any
+    folder: Path,
+    *lines: dict[str, Any],
+    machine: dict[str, Any] = MACHINE,
+    settings: str = SINCE_2017_TOML,
+    **tables: Any,
 ) -> list[tuple[Any, ...]]:
     orders = [order(name, "2020-03-01") for name in dict.fromkeys(one["work_order_id"] for one in lines)]
     files = {
@@ -23,7 +28,8 @@ def lives(
         "work_orders": orders,
         "work_lines": list(lines),
     }
-    with fleet_of(folder, {kind: rows_ for kind, rows_ in {**files, **tables}.items() if rows_}) as fleet:
+    given = {kind: rows_ for kind, rows_ in {**files, **tables}.items() if rows_}
+    with fleet_of(folder, given, settings) as fleet:
         return rows(fleet, BUSHINGS, COLUMNS)
 
 

@@ -98,7 +98,7 @@ def tables(demo_store: Path) -> Iterator[Fleet]:
     """The demo fleet with every table that a statement can read, also those that pass while others are made."""
     with open_fleet(demo_store) as fleet:
         spec = BuildSpec(fleet.families, fleet.settings, fleet.last_day())
-        register_families(fleet.store, fleet.families.values())
+        register_families(fleet.store, fleet.families.values(), fleet.settings.design_changes)
         made = [table for step in steps() for table in run_step(fleet.store, step, spec.parameters)]
         fleet.store.register("chosen_machine", fleet.store.select("SELECT machine_id FROM machines LIMIT 5"))
         for table in ("site_record", "text_step", "filled_line"):

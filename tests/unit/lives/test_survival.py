@@ -9,6 +9,7 @@ import pytest
 from parts import Pump, fleet_of_pumps
 from small_fleet import MACHINE, fleet_of
 from test_episodes_and_repairs import STEADY, line, order
+from trade import SINCE_2017_TOML
 
 from fleetlog.errors import UsageError
 from fleetlog.lives.life_fit import LifeFit, fit_life, prior_for
@@ -46,7 +47,7 @@ def bushings(folder: Path, *lines: dict[str, object], machine: dict[str, str] = 
         "work_orders": orders,
         "work_lines": list(lines),
     }
-    return fleet_of(folder, {kind: rows for kind, rows in tables.items() if rows}, FIVE)
+    return fleet_of(folder, {kind: rows for kind, rows in tables.items() if rows}, FIVE + SINCE_2017_TOML)
 
 
 def replaced(name: str, side: str, finding: str) -> dict[str, object]:

@@ -54,7 +54,7 @@ def test_a_file_sets_them(tmp_path: Path) -> None:
     "week", ["2026-W54", "2025-W53", "2026-W1", "2026-52", "week 3", "W52", "2026-W52-1", "９９９９-W01"]
 )
 def test_what_is_no_week_is_refused(tmp_path: Path, week: str) -> None:
-    with pytest.raises(SettingsError, match="ISO weeks such as"):
+    with pytest.raises(SettingsError, match="an ISO week such as"):
         load_settings(written(tmp_path, f'[shop]\nclosed_weeks = ["{week}"]\n'))
 
 
