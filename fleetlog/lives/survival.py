@@ -316,7 +316,7 @@ def _with_hazard(curve: ProductLimit) -> pl.DataFrame:
     """The curve's rows with the cumulative hazard (sum of d/Y, variance sum of d/Y²) from the same start."""
     y, d = curve.at_risk.astype(np.float64), curve.failed.astype(np.float64)
     hazard, error = np.cumsum(d / y), np.sqrt(np.cumsum(d / y**2))
-    lower, upper = positive_band(hazard, error, curve.level, "log")
+    lower, upper = positive_band(hazard, error, curve.level)
     return (
         curve.to_frame()
         .with_columns(
