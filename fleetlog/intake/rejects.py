@@ -20,8 +20,6 @@ from fleetlog.store.connection import quoted
 from fleetlog.store.dictionary import KINDS
 from fleetlog.tables import harmless_text
 
-_COLUMNS = ("reject_id", "kind", "file", "row_no", "column", "value", "reason")
-
 
 def rejected_frame(store: Store, kind: str | None = None) -> pl.DataFrame:
     """The rows that are still rejected, in the order of loading.

@@ -149,10 +149,6 @@ class Safety:
             lines += [f"{RELEASE_HEADING}:", *(f"- {text}" for text in self.release.values())]
         return lines
 
-    def hold_of(self, machine_id: str) -> Hold | None:
-        """The hold on a machine, if there is one."""
-        return next((hold for hold in self.holds if hold.machine_id == machine_id), None)
-
     @property
     def frame(self) -> pl.DataFrame:
         """One row a machine on hold: why, since when, where, on rent since when, and what to do."""

@@ -104,11 +104,6 @@ class Proposal:
     header: tuple[str, ...]
     sample: tuple[tuple[str, ...], ...] = field(repr=False, default=())
 
-    @property
-    def complete(self) -> bool:
-        """Whether a file can be loaded by it as it is."""
-        return not self.missing
-
     def profile(self, name: str = "proposal") -> Profile:
         """The proposal as a profile."""
         words: dict[str, dict[str, str]] = {}
