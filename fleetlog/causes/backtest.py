@@ -20,7 +20,7 @@ from fleetlog.causes.weighing import WeighedCases, weigh
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
 from fleetlog.history import History
-from fleetlog.session.finding import Finding, header
+from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import WHOLE_FLEET, Scope
 from fleetlog.stats.arrays import Floats, Ints, normal_quantile
@@ -59,6 +59,7 @@ class BacktestFinding(Finding):
     """
 
     question: ClassVar[str] = "backtest"
+    answers = ("months", "calibration", "calibration_slope", "money", "unconfirmed", "currency")
 
     as_of: date
     fault: str
@@ -76,19 +77,6 @@ class BacktestFinding(Finding):
     def frame(self) -> pl.DataFrame:
         """The scores."""
         return self.scores
-
-    def to_dict(self) -> dict[str, Any]:
-        """Rows are the scores; calibration, calibration_slope, money and months stand beside them."""
-        return header(
-            self,
-            self.scores.to_dicts(),
-            months=list(self.months),
-            calibration=self.calibration.to_dicts(),
-            calibration_slope=self.calibration_slope,
-            money=self.money.to_dicts(),
-            unconfirmed=self.unconfirmed,
-            currency=self.currency,
-        )
 
 
 def backtest(

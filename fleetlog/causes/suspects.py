@@ -97,13 +97,11 @@ class SuspectsFinding(Finding):
                 "age_hours": case.age_hours,
                 "variant": case.variant,
                 "episodes": case.episodes,
-                "causes": dict(case.causes),
+                "causes": case.causes,
                 "top_cause": case.top_cause,
                 "next_step": case.next_step,
                 "expected_cost": case.expected_cost,
-                "reasons": [
-                    {"evidence": reason.evidence, "weight": reason.weight} for reason in case.reasons
-                ],
+                "reasons": case.reasons,
                 "note": case.note,
             }
             for case in self.cases

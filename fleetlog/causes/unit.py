@@ -88,19 +88,19 @@ class UnitFinding(Finding):
         """The machine, its timeline as rows, and its tables by name."""
         return header(
             self,
-            self.frame.to_dicts(),
-            machine=dict(self.machine),
-            components=self.components.to_dicts(),
-            attempts=self.attempts.to_dicts(),
-            set_aside=self.readings.filter(~pl.col("kept")).to_dicts(),
+            self.frame,
+            machine=self.machine,
+            components=self.components,
+            attempts=self.attempts,
+            set_aside=self.readings.filter(~pl.col("kept")),
             cases=[
                 {
                     "side": case.side,
                     "state": case.state,
                     "top_cause": case.top_cause,
-                    "causes": dict(case.causes),
+                    "causes": case.causes,
                     "next_step": case.next_step,
-                    "reasons": [{"evidence": r.evidence, "weight": r.weight} for r in case.reasons],
+                    "reasons": case.reasons,
                 }
                 for case in self.cases
             ],

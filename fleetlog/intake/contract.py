@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -65,18 +65,7 @@ class FileResult:
 
     def to_dict(self) -> dict[str, Any]:
         """The result as plain values, for JSON."""
-        return {
-            "path": self.path,
-            "kind": self.kind,
-            "rows": self.rows,
-            "new": self.new,
-            "known": self.known,
-            "corrected": self.corrected,
-            "rejected": self.rejected,
-            "waiting": self.waiting,
-            "refused": self.refused,
-            "notes": list(self.notes),
-        }
+        return {**asdict(self), "notes": list(self.notes)}
 
 
 @dataclass(frozen=True)

@@ -166,7 +166,7 @@ class SurvivalFinding(Finding):
         """See the interface: rows with group, component, cause, spells, failures, hours, survival, …."""
         rows = [
             {
-                "group": dict(group.group),
+                "group": group.group,
                 "component": group.component,
                 "cause": group.cause,
                 "spells": group.spells,
@@ -178,9 +178,9 @@ class SurvivalFinding(Finding):
                 "median_hours": group.median_hours,
                 "median_ci": [group.median_lower, group.median_upper],
                 "b10_hours": group.b10_hours,
-                "weibull": dict(group.weibull) if group.weibull else None,
-                "fits": [dict(row) for row in group.fits],
-                "naive": dict(group.naive),
+                "weibull": group.weibull,
+                "fits": group.fits,
+                "naive": group.naive,
                 "note": group.note,
             }
             for group in self.groups

@@ -81,9 +81,9 @@ class TrendFinding(Finding):
         """The fleet's tests as rows, the power law and the units."""
         return header(
             self,
-            self.tests.to_dicts(),
-            power_law=dict(self.power_law) if self.power_law else None,
-            units=self.units.to_dicts(),
+            self.tests,
+            power_law=self.power_law,
+            units=self.units,
             curve=self.curve.to_dict(as_series=False),
         )
 

@@ -70,7 +70,7 @@ class ForecastVerification:
         """Rows by component and cause, and the record of past months."""
         return header(
             self,
-            self.frame.to_dicts(),
+            self.frame,
             asked=self.asked,
             month=self.month,
             record=self.record.to_dict() if self.record is not None else None,

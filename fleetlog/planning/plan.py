@@ -22,7 +22,7 @@ from fleetlog.errors import UsageError
 from fleetlog.planning.outlook import Outlook, Period
 from fleetlog.planning.plan_candidates import Candidates, gather
 from fleetlog.planning.plan_visits import Offers, ShopLimits, offer
-from fleetlog.session.finding import Finding, header
+from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
 from fleetlog.session.safety import Safety
@@ -58,6 +58,7 @@ class PlanFinding(Finding):
     """
 
     question: ClassVar[str] = "plan"
+    answers = ("weeks", "left_out", "changes", "saving", "bound", "gap", "method", "figures", "currency")
 
     as_of: date
     fault: str
@@ -78,22 +79,6 @@ class PlanFinding(Finding):
     def summary(self) -> pl.DataFrame:
         """The visits without what stands before and beneath the table."""
         return self.frame.drop("hold", "cautions", strict=False)
-
-    def to_dict(self) -> dict[str, Any]:
-        """See the interface: rows with machine_id, side, action, week, labour_hours, saving, ….."""
-        return header(
-            self,
-            self.frame.to_dicts(),
-            weeks=self.weeks.to_dicts(),
-            left_out=self.left_out.to_dicts(),
-            changes=self.changes.to_dicts(),
-            saving=self.saving,
-            bound=self.bound,
-            gap=self.gap,
-            method=self.method,
-            figures=self.figures.to_dicts(),
-            currency=self.currency,
-        )
 
 
 def plan(

@@ -22,7 +22,7 @@ from fleetlog.planning.job_costs import (
     sensitivity,
 )
 from fleetlog.planning.outlook import LifeModel, Outlook, outlook_of, service_variant
-from fleetlog.session.finding import Finding, header
+from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
 from fleetlog.session.scope import WHOLE_FLEET, Scope
@@ -66,6 +66,7 @@ class ReplacementFinding(Finding):
     """
 
     question: ClassVar[str] = "replacement"
+    answers = ("parts", "figures", "sensitivity", "seed", "draws", "currency")
 
     as_of: date
     fault: str
@@ -95,19 +96,6 @@ class ReplacementFinding(Finding):
             "saving_per_part",
             "saving_now",
             "reason",
-        )
-
-    def to_dict(self) -> dict[str, Any]:
-        """Rows by component and variant, the parts past their age, figures and sensitivity."""
-        return header(
-            self,
-            self.frame.to_dicts(),
-            parts=self.parts.to_dicts(),
-            figures=self.figures.to_dicts(),
-            sensitivity=self.sensitivity.to_dicts(),
-            seed=self.seed,
-            draws=self.draws,
-            currency=self.currency,
         )
 
 

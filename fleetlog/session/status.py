@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import polars as pl
 
-from fleetlog.session.finding import Finding, header
+from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import WHOLE_FLEET, Scope
 from fleetlog.store.statements import named
@@ -26,6 +26,7 @@ class StatusFinding(Finding):
     """
 
     question: ClassVar[str] = "status"
+    answers = ("machines", "tables", "rejected", "waiting", "first", "last", "quality")
 
     as_of: date
     fault: str
@@ -50,20 +51,6 @@ class StatusFinding(Finding):
                 ),
                 self.quality.select(pl.col("check").alias("topic"), "count", "of"),
             ]
-        )
-
-    def to_dict(self) -> dict[str, Any]:
-        """See the interface: machines, tables, rejected, waiting, first, last, quality."""
-        return header(
-            self,
-            self.frame.to_dicts(),
-            machines=self.machines,
-            tables=dict(self.tables),
-            rejected=self.rejected,
-            waiting=self.waiting,
-            first=self.first,
-            last=self.last,
-            quality=self.quality.to_dicts(),
         )
 
 

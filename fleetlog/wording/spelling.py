@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from rapidfuzz.distance import OSA
+
 
 @dataclass
 class Speller:
@@ -58,20 +60,6 @@ def _stem(word: str) -> str:
 def changed_letters(left: str, right: str, most: int) -> int:
     """Letters to insert, delete, replace or swap with the next one to make `left` into `right`.
 
-    The optimal string alignment distance. Stops counting above `most` and then returns `most` + 1.
+    The optimal string alignment distance; `most` + 1 where it is greater than `most`.
     """
-    if abs(len(left) - len(right)) > most:
-        return most + 1
-    before: list[int] = []
-    last = list(range(len(right) + 1))
-    for i, letter in enumerate(left, start=1):
-        row = [i]
-        for j, other in enumerate(right, start=1):
-            cost = min(last[j] + 1, row[j - 1] + 1, last[j - 1] + (letter != other))
-            if i > 1 and j > 1 and letter == right[j - 2] and left[i - 2] == other:
-                cost = min(cost, before[j - 2] + 1)
-            row.append(cost)
-        if min(row) > most:
-            return most + 1
-        before, last = last, row
-    return min(last[-1], most + 1)
+    return OSA.distance(left, right, score_cutoff=most)
