@@ -91,7 +91,6 @@ def backtest(
     """Judges the open cases of past month-ends and compares with what they turned out to be.
 
     Args:
-        fleet: whom to ask.
         scope: which part of the fleet; `as_of` is the last day whose knowledge counts.
         months: how many month-ends to look back from.
         truth: true cases (machine_id, side, cause, began_at); None takes what was confirmed later.

@@ -142,7 +142,6 @@ def suspects(fleet: Fleet, scope: Scope = WHOLE_FLEET, rules: WatchRules = WATCH
     """Open cases: which cause, how sure, why, what to do next. And sides that are better watched.
 
     Args:
-        fleet: whom to ask.
         scope: which part of the fleet, as of when. The figures are learnt from the whole fleet all the same.
         rules: what puts a side without an open case on the watch list.
 
@@ -178,10 +177,6 @@ def suspects(fleet: Fleet, scope: Scope = WHOLE_FLEET, rules: WatchRules = WATCH
 
 def holds(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> HoldsFinding:
     """Machines to keep from use: open cases, repairs that probably failed, and words that tell of the danger.
-
-    Args:
-        fleet: whom to ask.
-        scope: which part of the fleet, as of when.
 
     Raises:
         UsageError: as for `suspects`.

@@ -111,7 +111,6 @@ def unit(fleet: Fleet, scope: Scope, machine_id: str, *, known: SuspectsFinding 
     """One machine's whole story.
 
     Args:
-        fleet: whom to ask.
         scope: fault family and as-of date; its filters are not used.
         machine_id: the fleet's own number.
         known: the suspects of the whole fleet at that date, where they have been found already.
@@ -133,7 +132,6 @@ def units(
     """The whole stories of several machines, in the order asked; each question is put to the store once.
 
     Args:
-        fleet: whom to ask.
         machines: the fleet's own numbers, each once.
         scope: fault family and as-of date; its filters are not used.
         known: the suspects of the whole fleet at that date, where they have been found already.

@@ -133,7 +133,6 @@ def rewrite(path: Path, scan: Scan, skip: int, delimiter: str, width: int, targe
     """Writes the rows below the header into `target`: row number, reason, cells; comma-separated UTF-8.
 
     Args:
-        path: the file.
         scan: its first look.
         skip: lines down to and with the header.
         delimiter: between cells.

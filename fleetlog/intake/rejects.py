@@ -90,7 +90,6 @@ def write_rejects(store: Store, path: Path, kind: str | None = None) -> int:
     spreadsheet would take for a formula get an apostrophe in front; loading takes it off again.
 
     Args:
-        store: an open store.
         path: the file to write.
         kind: which kind; may be left out when only one kind has rejected rows.
 

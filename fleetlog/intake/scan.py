@@ -72,7 +72,6 @@ def scan(path: Path, where: str, told: Callable[[int], None] | None = None) -> S
     """Reads a file once, in pieces.
 
     Args:
-        path: the file.
         where: how messages call it.
         told: hears now and then how many bytes have been read.
 

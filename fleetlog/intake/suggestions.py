@@ -172,7 +172,6 @@ def suggestions_frame(
     """The suggestions with the text that each was read from, in the order of the work.
 
     Args:
-        store: an open store.
         state: "open" (nobody has judged it), "accepted" or "declined"; None = all.
         work_order_id: only those of this order.
         machine_id: only those of this machine.

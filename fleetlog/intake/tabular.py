@@ -60,8 +60,6 @@ def json_source(
     """A file of JSON objects, one a line or all in one list.
 
     Args:
-        store: the store at hand.
-        path: the file.
         looked: its first look.
         asked: what the user says about it.
         where: the file as messages show it.

@@ -287,7 +287,6 @@ def sources(
     matches none becomes a new machine under its equipment id, or its serial number, or its PIN.
 
     Args:
-        store: the store at hand.
         found: what was read.
         looked: the first look at the file.
         where: the file as messages show it.

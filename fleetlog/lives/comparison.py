@@ -84,8 +84,6 @@ def compare(
     """Observed over expected failures by group.
 
     Args:
-        fleet: whom to ask.
-        scope: which part of the fleet, as of when.
         component: a part that a fault family follows; None: the one the family is about.
         cause: a finding on removal ("worn", …) that counts as failure; None = any failure.
         by: the column that makes the groups.

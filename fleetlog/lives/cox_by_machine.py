@@ -91,7 +91,6 @@ def fit_by_machine(
         strata: columns with baselines of their own.
         reference: factor -> the level that the others are compared with.
         ties: how ties are treated.
-        level: confidence level.
 
     Raises:
         StatsError: in one of its named kinds, when the counts cannot carry the model.

@@ -84,8 +84,6 @@ def drivers(
     """Cox regression with delayed entry, strata and ties, robust to lives of one machine being alike.
 
     Args:
-        fleet: whom to ask.
-        scope: which part of the fleet, as of when.
         component: a part that a fault family follows (for the clock "lives"); None: the one the
             family is about.
         factors: columns to explain the hazard by; the level with most hours is the one compared with.

@@ -103,7 +103,6 @@ def fleet_figures(
     """Figures of the last days up to the as-of day, split as asked.
 
     Args:
-        fleet: whom to ask.
         scope: which part of the fleet, as of when; its fault family does not matter, all work counts.
         by: columns to split by, out of SPLITS.
         days: length of the stretch.

@@ -149,8 +149,6 @@ def incidence(
     of its own, `replaced_unknown`. Groups are compared by Gray's test, ending by ending.
 
     Args:
-        fleet: whom to ask.
-        scope: which part of the fleet, as of when.
         component: a part that a fault family follows; None: the one the family is about.
         by: columns to split by.
 

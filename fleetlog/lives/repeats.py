@@ -123,8 +123,6 @@ def repeats(
     """Comeback rates by repair, the mean cumulative count of episodes, and units above their peers.
 
     Args:
-        fleet: whom to ask.
-        scope: which part of the fleet, as of when.
         window_hours: running hours within which a return counts; None takes the family's.
         component: only repairs of this component; None = all.
         by: column of the machines to compare episodes by: site, build_year, make, model, machine_type.

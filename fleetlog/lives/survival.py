@@ -210,8 +210,6 @@ def survival(
     """Survival of a component by age in running hours, delayed entry respected.
 
     Args:
-        fleet: whom to ask.
-        scope: which part of the fleet, as of when.
         component: a part that a fault family follows; None: the one the family is about.
         cause: a finding on removal ("worn", …) that counts as failure; None = any failure.
         by: columns to split by: build_year, variant, side, sensor_kind, site, make, model, machine_type,

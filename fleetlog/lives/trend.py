@@ -89,12 +89,7 @@ class TrendFinding(Finding):
 
 
 def trend(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> TrendFinding:
-    """Laplace and MIL-HDBK-189 tests and the power law of a fault's episodes over machine hours.
-
-    Args:
-        fleet: whom to ask.
-        scope: which part of the fleet, as of when.
-    """
+    """Laplace and MIL-HDBK-189 tests and the power law of a fault's episodes over machine hours."""
     history, family = fleet.begin(scope)
     exposure = fleet.store.run("risk/machine_exposure", fault=family.name, **selection(scope))
     histories = machine_histories(fleet, family.name, exposure)

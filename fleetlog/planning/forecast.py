@@ -112,7 +112,6 @@ def forecast(
     """Failures, parts and shop hours of the coming months.
 
     Args:
-        fleet: whom to ask.
         scope: which part of the fleet, as of when; laws and seasons are learnt from the whole fleet.
         months: how many, 1 to 60; the first is what is left of the as-of day's month.
         component: only this component.

@@ -89,7 +89,6 @@ def check_forecasts(
     """Forecasts as of the ends of past months, against the failures that came.
 
     Args:
-        fleet: whom to ask.
         scope: which part of the fleet; its as-of day is the last that may have come.
         forecasts: how many past month ends.
         horizon_months: how far each forecast reaches.

@@ -103,7 +103,6 @@ def expected_of(fleet: Fleet, scope: Scope, *, draws: int = DRAWS, seed: int = S
     """The forecast of the month after the scope's day.
 
     Args:
-        fleet: whom to ask.
         scope: which part of the fleet, as of the last day of the month before.
         draws, seed: of the bootstrap; as they are by themselves, the digits are those of `forecast`.
     """

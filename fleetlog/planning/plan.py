@@ -100,8 +100,6 @@ def plan(
     """The plan of preventive jobs that saves most within the shop's limits.
 
     Args:
-        fleet: whom to ask.
-        scope: which part of the fleet, as of when.
         weeks: how many ISO weeks; the first begins on the Monday after the as-of day.
         shop_hours: weekly labour hours, in place of the setting.
         previous: the last plan's rows (machine_id, side, week): a job moves only where that saves more than

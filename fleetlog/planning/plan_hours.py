@@ -53,7 +53,6 @@ def compare_shop_hours(
     """What a plan saves with each of several weekly labour hours.
 
     Args:
-        fleet: whom to ask.
         shop_hours: weekly hours to compare; sorted, each once; none: the settings' own, half and half as many
             again.
         scope, weeks, gap, seconds, draws, seed: as for `plan`; `seconds` for each plan.

@@ -99,8 +99,6 @@ def compare_policies(
     """Money, failures and days down of several policies over the coming months, by simulation.
 
     Args:
-        fleet: whom to ask.
-        scope: which part of the fleet, as of when.
         component: whose failures to play out; None: the part that the family's questions are about.
         policies: out of POLICIES; "all" is every one.
         months: how far ahead.

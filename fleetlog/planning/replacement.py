@@ -110,7 +110,6 @@ def replacement(
     """Best replacement age of each kind of part, with its interval and saving, or why there is none.
 
     Args:
-        fleet: whom to ask.
         scope: which part of the fleet, as of when; laws are learnt from the whole fleet.
         component: only this component; None: all that the family follows.
         draws, seed: of the bootstrap over machines.

@@ -58,7 +58,6 @@ def status(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> StatusFinding:
     """What the store holds and how far it can be trusted.
 
     Args:
-        fleet: whom to ask.
         scope: fault family and as-of date; its filters are not used.
     """
     history, family = fleet.begin(scope)

@@ -127,7 +127,6 @@ def fit_weibull(table: RiskTable, *, level: float = 0.95) -> WeibullFit:
     """Weibull life by maximum likelihood from a risk table, late entry and censoring respected.
 
     Args:
-        table: one group's risk table.
         level: confidence level of the likelihood-ratio intervals.
 
     Raises:
@@ -148,10 +147,8 @@ def fit_weibull_prior(
     which the penalised likelihood falls no further than for a likelihood-ratio interval.
 
     Args:
-        table: one group's risk table.
         shape: median of the prior of the shape.
         log_sd: its standard deviation on the log scale; 0.3 says "within a factor of 1.8 either way".
-        level: confidence level.
 
     Raises:
         TooFewFailures: without any failure; `fit_weibull_fixed_shape` then gives a lower limit.
@@ -178,9 +175,7 @@ def fit_weibull_fixed_shape(table: RiskTable, *, shape: float, level: float = 0.
     note says so.
 
     Args:
-        table: one group's risk table.
         shape: the shape taken as known.
-        level: confidence level.
     """
     if not shape > 0:
         raise BadArgument(f"a shape is positive, not {shape}")
@@ -236,7 +231,6 @@ def fit_weibull_intervals(
             Equal to the lower age: failed at exactly that age.
         counts: units a row stands for.
         entry_hours: ages at which observation began.
-        level: confidence level.
     """
     data, spells, exposure = _interval_data(lower_hours, upper_hours, counts, entry_hours)
     _enough(data.failures)
@@ -288,7 +282,6 @@ def compare_fits(
     longer, are not compared.
 
     Args:
-        table: one group's risk table.
         level: confidence level of what the notes say.
         weibull: the Weibull fit to the same table, where it is there already.
     """
@@ -349,7 +342,6 @@ def fit_log_life(family: Family, table: RiskTable) -> ProfileLimits:
 
     Args:
         family: of the logarithm; mu and log sigma are the parameters.
-        table: one group's risk table.
 
     Raises:
         TooFewFailures: with fewer than three failures.

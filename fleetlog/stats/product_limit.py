@@ -201,7 +201,6 @@ def product_limit(
     on surviving to it, and says so in `from_hours` and `note`.
 
     Args:
-        table: one group's risk table.
         level: confidence level of the pointwise interval.
         interval: "log-log" (default), "log", "plain", "logit" or "arcsine".
         minimum_at_risk: how many must be at risk before the curve may start (or half the most that ever
@@ -393,7 +392,6 @@ def aalen_johansen(
 
     Args:
         table: one group's risk table with several causes.
-        level: confidence level.
         minimum_at_risk: as in `product_limit`.
     """
     checked_level(level)

@@ -83,7 +83,6 @@ def comeback_rate(table: RiskTable, window_hours: float, *, level: float = 0.95)
     Args:
         table: risk table over running hours since the repair.
         window_hours: the window.
-        level: confidence level.
     """
     window = float(table.to_ticks(window_hours))
     if not window > 0:

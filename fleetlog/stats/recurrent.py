@@ -90,7 +90,6 @@ def mean_cumulative(histories: MachineHistories, *, level: float = 0.95) -> Mean
 
     Args:
         histories: windows and events of single machines.
-        level: confidence level.
     """
     checked_level(level)
     table = histories.table()

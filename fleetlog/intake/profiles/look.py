@@ -89,7 +89,6 @@ def propose_for(
 
     Args:
         store: an open store: it tells which machines are known, and reads the file.
-        path: the file.
         profiles: profiles in force.
         settings: the fleet's own words.
         kind: take every table for this kind.
