@@ -96,7 +96,7 @@ class Progress:
             hand; out of `bytes`.
         bytes: bytes to read.
         rows_done: rows of the finished files.
-        stage: what is being done with the file (`fleetlog.intake.course.STAGES`), or empty.
+        stage: what is being done with the file (`fleetlog.intake.progress.STAGES`), or empty.
     """
 
     path: str
@@ -112,6 +112,6 @@ ProgressCallback = Callable[[Progress], None]
 """Hears how far a load has come; may be called from another thread, but never twice at a time."""
 
 
-def shown(path: Path | str, part: str | None = None) -> str:
+def display_name(path: Path | str, part: str | None = None) -> str:
     """A file's name as messages show it, with the part (sheet, archive member) where there is one."""
     return f"{path} › {part}" if part else str(path)

@@ -25,7 +25,7 @@ class Speller:
     two_from: int
     three_from: int
     _by_letter: dict[str, list[str]] = field(default_factory=dict, repr=False)
-    _met: dict[str, str | None] = field(default_factory=dict, repr=False)
+    _cache: dict[str, str | None] = field(default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
         for word in sorted(set(self.known)):
@@ -34,11 +34,11 @@ class Speller:
 
     def nearest(self, word: str) -> str | None:
         """The known word that was meant; None where none is near, or two are equally near."""
-        if word not in self._met:
-            self._met[word] = self._look(word)
-        return self._met[word]
+        if word not in self._cache:
+            self._cache[word] = self._search(word)
+        return self._cache[word]
 
-    def _look(self, word: str) -> str | None:
+    def _search(self, word: str) -> str | None:
         if len(word) < self.least_letters or not word.isalpha() or word in self.leave_alone:
             return None
         allowed = 1 + (len(word) >= self.two_from) + (len(word) >= self.three_from)
