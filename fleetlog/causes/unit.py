@@ -93,17 +93,7 @@ class UnitFinding(Finding):
             components=self.components,
             attempts=self.attempts,
             set_aside=self.readings.filter(~pl.col("kept")),
-            cases=[
-                {
-                    "side": case.side,
-                    "state": case.state,
-                    "top_cause": case.top_cause,
-                    "causes": case.causes,
-                    "next_step": case.next_step,
-                    "reasons": case.reasons,
-                }
-                for case in self.cases
-            ],
+            cases=[{name: getattr(case, name) for name in _CASE} for case in self.cases],
         )
 
 
@@ -176,6 +166,7 @@ def units(
     return tuple(stories)
 
 
+_CASE = ("side", "state", "top_cause", "causes", "next_step", "reasons")
 _TABLES = ("readings", "reports", "attempts", "work", "measurements", "components", "rentals")
 
 

@@ -51,6 +51,9 @@ CURVE_COLUMNS = (
 )
 
 
+_SUMMARY = ("spells", "failures", "from_hours", "median_hours", "median_lower", "median_upper", "b10_hours")
+
+
 @dataclass(frozen=True)
 class SurvivalGroup:
     """One curve.
@@ -140,13 +143,7 @@ class SurvivalFinding(Finding):
             [
                 {
                     **{column: str(group.group[column]) for column in self.by},
-                    "spells": group.spells,
-                    "failures": group.failures,
-                    "from_hours": group.from_hours,
-                    "median_hours": group.median_hours,
-                    "median_lower": group.median_lower,
-                    "median_upper": group.median_upper,
-                    "b10_hours": group.b10_hours,
+                    **{name: getattr(group, name) for name in _SUMMARY},
                     "weibull_shape": group.weibull["shape"] if group.weibull else None,
                     "weibull_scale_hours": group.weibull["scale_hours"] if group.weibull else None,
                     "note": group.note,
@@ -188,11 +185,11 @@ class SurvivalFinding(Finding):
         return header(
             self,
             rows,
-            by=list(self.by),
+            by=self.by,
             interval=self.interval,
             log_rank=self.log_rank,
             test=self.test,
-            strata=list(self.strata),
+            strata=self.strata,
         )
 
 
