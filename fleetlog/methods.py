@@ -7,7 +7,7 @@ is: paragraphs, items that begin with "- ", and lines indented by four spaces, w
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -113,13 +113,7 @@ class Topic:
             "commands": list(self.commands),
             "see_also": list(self.see_also),
             "sources": list(self.sources),
-            "sections": [
-                {
-                    "title": section.title,
-                    "blocks": [{"kind": block.kind, "texts": list(block.texts)} for block in section.blocks],
-                }
-                for section in self.sections
-            ],
+            "sections": [asdict(section) for section in self.sections],
         }
 
 

@@ -20,7 +20,7 @@ from fleetlog.causes.weighing import WeighedCases, weigh
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
 from fleetlog.history import History
-from fleetlog.session.finding import Finding, header
+from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import WHOLE_FLEET, Scope
 from fleetlog.stats.arrays import Floats, Ints, normal_quantile
@@ -59,6 +59,7 @@ class BacktestFinding(Finding):
     """
 
     question: ClassVar[str] = "backtest"
+    answers = ("months", "calibration", "calibration_slope", "money", "unconfirmed", "currency")
 
     as_of: date
     fault: str
@@ -77,19 +78,6 @@ class BacktestFinding(Finding):
         """The scores."""
         return self.scores
 
-    def to_dict(self) -> dict[str, Any]:
-        """Rows are the scores; calibration, calibration_slope, money and months stand beside them."""
-        return header(
-            self,
-            self.scores.to_dicts(),
-            months=list(self.months),
-            calibration=self.calibration.to_dicts(),
-            calibration_slope=self.calibration_slope,
-            money=self.money.to_dicts(),
-            unconfirmed=self.unconfirmed,
-            currency=self.currency,
-        )
-
 
 def backtest(
     fleet: Fleet,
@@ -103,7 +91,6 @@ def backtest(
     """Judges the open cases of past month-ends and compares with what they turned out to be.
 
     Args:
-        fleet: whom to ask.
         scope: which part of the fleet; `as_of` is the last day whose knowledge counts.
         months: how many month-ends to look back from.
         truth: true cases (machine_id, side, cause, began_at); None takes what was confirmed later.

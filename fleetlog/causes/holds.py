@@ -71,7 +71,6 @@ def safety_of(
     """Holds, cautions and release check of a part of the fleet: the one place where they are made.
 
     Args:
-        fleet: whom to ask.
         history: as of the day in question.
         family: whose rules hold.
         scope: which part of the fleet.

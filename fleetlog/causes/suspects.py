@@ -52,21 +52,7 @@ class SuspectsFinding(Finding):
         rows = pl.DataFrame(
             [
                 {
-                    "machine_id": case.machine_id,
-                    "side": case.side,
-                    "state": case.state,
-                    "since": case.since,
-                    "site": case.site,
-                    "model": case.model,
-                    "build_year": case.build_year,
-                    "age_hours": case.age_hours,
-                    "variant": case.variant,
-                    "episodes": case.episodes,
-                    "top_cause": case.top_cause,
-                    "certainty": case.certainty,
-                    "next_step": case.next_step,
-                    "expected_cost": case.expected_cost,
-                    "custom_cost": case.custom_cost,
+                    **{name: getattr(case, name) for name in _COLUMNS},
                     "reasons": "; ".join(
                         f"{reason.evidence} ({reason.weight:+.2f})" for reason in case.reasons
                     ),
@@ -85,30 +71,25 @@ class SuspectsFinding(Finding):
 
     def to_dict(self) -> dict[str, Any]:
         """See the interface: machine_id, side, state, since, age_hours, variant, causes, top_cause, ….."""
-        rows = [
-            {
-                "machine_id": case.machine_id,
-                "side": case.side,
-                "state": case.state,
-                "since": case.since,
-                "site": case.site,
-                "model": case.model,
-                "build_year": case.build_year,
-                "age_hours": case.age_hours,
-                "variant": case.variant,
-                "episodes": case.episodes,
-                "causes": dict(case.causes),
-                "top_cause": case.top_cause,
-                "next_step": case.next_step,
-                "expected_cost": case.expected_cost,
-                "reasons": [
-                    {"evidence": reason.evidence, "weight": reason.weight} for reason in case.reasons
-                ],
-                "note": case.note,
-            }
-            for case in self.cases
-        ]
+        rows = [{name: getattr(case, name) for name in _ROW_KEYS} for case in self.cases]
         return header(self, rows, currency=self.currency)
+
+
+# What is said of a case: columns of the table, and keys of the JSON rows.
+_FACTS = (
+    "machine_id",
+    "side",
+    "state",
+    "since",
+    "site",
+    "model",
+    "build_year",
+    "age_hours",
+    "variant",
+    "episodes",
+)
+_COLUMNS = (*_FACTS, "top_cause", "certainty", "next_step", "expected_cost", "custom_cost")
+_ROW_KEYS = (*_FACTS, "causes", "top_cause", "next_step", "expected_cost", "reasons", "note")
 
 
 @dataclass(frozen=True)
@@ -144,7 +125,6 @@ def suspects(fleet: Fleet, scope: Scope = WHOLE_FLEET, rules: WatchRules = WATCH
     """Open cases: which cause, how sure, why, what to do next. And sides that are better watched.
 
     Args:
-        fleet: whom to ask.
         scope: which part of the fleet, as of when. The figures are learnt from the whole fleet all the same.
         rules: what puts a side without an open case on the watch list.
 
@@ -180,10 +160,6 @@ def suspects(fleet: Fleet, scope: Scope = WHOLE_FLEET, rules: WatchRules = WATCH
 
 def holds(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> HoldsFinding:
     """Machines to keep from use: open cases, repairs that probably failed, and words that tell of the danger.
-
-    Args:
-        fleet: whom to ask.
-        scope: which part of the fleet, as of when.
 
     Raises:
         UsageError: as for `suspects`.

@@ -94,22 +94,12 @@ class UnitFinding(Finding):
         """The machine, its timeline as rows, and its tables by name."""
         return header(
             self,
-            self.frame.to_dicts(),
-            machine=dict(self.machine),
-            components=self.components.to_dicts(),
-            attempts=self.attempts.to_dicts(),
-            set_aside=self.readings.filter(~pl.col("kept")).to_dicts(),
-            cases=[
-                {
-                    "side": case.side,
-                    "state": case.state,
-                    "top_cause": case.top_cause,
-                    "causes": dict(case.causes),
-                    "next_step": case.next_step,
-                    "reasons": [{"evidence": r.evidence, "weight": r.weight} for r in case.reasons],
-                }
-                for case in self.cases
-            ],
+            self.frame,
+            machine=self.machine,
+            components=self.components,
+            attempts=self.attempts,
+            set_aside=self.readings.filter(~pl.col("kept")),
+            cases=[{name: getattr(case, name) for name in _CASE} for case in self.cases],
         )
 
 
@@ -117,7 +107,6 @@ def unit(fleet: Fleet, scope: Scope, machine_id: str, *, known: SuspectsFinding 
     """One machine's whole story.
 
     Args:
-        fleet: whom to ask.
         scope: fault family and as-of date; its filters are not used.
         machine_id: the fleet's own number.
         known: the suspects of the whole fleet at that date, where they have been found already.
@@ -139,7 +128,6 @@ def units(
     """The whole stories of several machines, in the order asked; each question is put to the store once.
 
     Args:
-        fleet: whom to ask.
         machines: the fleet's own numbers, each once.
         scope: fault family and as-of date; its filters are not used.
         known: the suspects of the whole fleet at that date, where they have been found already.
@@ -184,6 +172,7 @@ def units(
     return tuple(stories)
 
 
+_CASE = ("side", "state", "top_cause", "causes", "next_step", "reasons")
 _TABLES = ("readings", "reports", "attempts", "work", "measurements", "components", "rentals")
 
 

@@ -1,7 +1,7 @@
 """Our colours, type and spacing: one look for every picture.
 
 The colours of SERIES were searched for, not borrowed: six hues whose luminance keeps a contrast of at least
-3:1 against both PAPER and NIGHT (WCAG 2.2, criterion 1.4.11), chosen so that the nearest two stay as far
+3:1 against both PAPER and a dark page (WCAG 2.2, criterion 1.4.11), chosen so that the nearest two stay as far
 apart as can be for readers with full colour vision and with protan, deutan or tritan vision.
 tests/unit/charts/test_theme.py measures both.
 """
@@ -18,7 +18,6 @@ import altair as alt
 from fleetlog.phrasing import NO_WORDS, Words
 
 PAPER = "#ffffff"
-NIGHT = "#15191e"
 INK = "#1c2430"
 MUTED = "#586271"
 RULE = "#d3d8de"
@@ -32,25 +31,9 @@ BAND_OPACITY = 0.22
 FONT = "Liberation Sans, Arial, Helvetica, sans-serif"
 
 WIDE = 700
-NARROW = 340
 
 _TITLE_SIZE = 16
 _SUBTITLE_SIZE = 12.5
-
-
-def relative_luminance(colour: str) -> float:
-    """Luminance of `#rrggbb`, 0 to 1 (WCAG 2.2)."""
-    channels = [int(colour[start : start + 2], 16) / 255 for start in (1, 3, 5)]
-    red, green, blue = (
-        channel / 12.92 if channel <= 0.04045 else ((channel + 0.055) / 1.055) ** 2.4 for channel in channels
-    )
-    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
-
-
-def contrast(one: str, other: str) -> float:
-    """Contrast ratio of two colours, 1 to 21 (WCAG 2.2)."""
-    lighter, darker = sorted((relative_luminance(one), relative_luminance(other)), reverse=True)
-    return (lighter + 0.05) / (darker + 0.05)
 
 
 def colour_of(names: Sequence[str]) -> dict[str, str]:
@@ -132,11 +115,6 @@ def panel_title(name: str, summary: str) -> alt.TitleParams:
 
 def _sentence(text: str) -> str:
     return text if text.endswith((".", "!", "?", ":")) else text + "."
-
-
-def described(chart: alt.TopLevelMixin) -> str:
-    """The alternative text of a finished chart."""
-    return str(chart.to_dict(validate=False).get("description", ""))
 
 
 CONFIG: Mapping[str, Any] = {

@@ -285,8 +285,8 @@ def suggestions(
         raise UsageError(f"There is no state {state!r}; take open, accepted, declined or all.")
     if accept or decline:
         with open_fleet(store_path(context), writable=True, wait=wait, notify=say) as fleet:
-            accepted = told.accept(fleet.store, accept) if accept else 0
-            declined = told.decline(fleet.store, decline) if decline else 0
+            accepted = told.judge(fleet.store, accept, accepted=True) if accept else 0
+            declined = told.judge(fleet.store, decline, accepted=False) if decline else 0
             fleet.keep_history()
         say(f"{accepted} accepted, {declined} declined.")
         return

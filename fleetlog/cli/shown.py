@@ -20,9 +20,7 @@ def answer_for(
     """The answer that the picture of that name shows.
 
     Args:
-        fleet: whom to ask.
         name: of the picture.
-        scope: which part of the fleet, as of when.
         component: the part whose lives are followed, where the question is about one.
         by: columns to split by, separated by commas.
         months: how many to look ahead or back; None: as many as usual.

@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 
 from fleetlog.intake.contract import IntakeSettings
 from fleetlog.intake.dateforms import TWO_WAYS, DateForms
-from fleetlog.intake.names import squeezed
+from fleetlog.intake.names import squeeze
 from fleetlog.intake.source import Blanks
 from fleetlog.intake.sqltext import Bound, any_of, compose
 from fleetlog.store.dictionary import Column, Type
@@ -92,7 +92,7 @@ class Cell:
 
     # The value.
 
-    def typed(self, text: str) -> str:
+    def cast(self, text: str) -> str:
         """The expression `text` as a value of the column's type; NULL when it is none."""
         column = self.column
         if column.words:
@@ -147,9 +147,9 @@ class Cell:
 
     def _vocabulary(self) -> dict[str, str]:
         """Squeezed word -> stored word: the dictionary's, then the fleet's own."""
-        words = {squeezed(word): word for word in self.column.words}
+        words = {squeeze(word): word for word in self.column.words}
         for word in self._go_by.settings.words_for(self.column.name):
-            words.setdefault(squeezed(word), word)
+            words.setdefault(squeeze(word), word)
         return words
 
     def _moment(self, text: str) -> str:
@@ -311,7 +311,7 @@ class Cell:
         case(unread, f"' is not in the calendar; correct it{or_empty}")
 
 
-def trimmed(cell: str, bound: Bound, blanks: Blanks = Blanks.ANY) -> str:
+def trim(cell: str, bound: Bound, blanks: Blanks = Blanks.ANY) -> str:
     """A cell without blanks around it, NULL when nothing is left; the fewer kinds of blanks, the cheaper."""
     match blanks:
         case Blanks.NONE:

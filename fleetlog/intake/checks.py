@@ -23,13 +23,13 @@ from fleetlog.intake.cells import (
     Cell,
     DecimalSign,
     Judging,
-    trimmed,
+    trim,
 )
 from fleetlog.intake.contract import IntakeSettings
 from fleetlog.intake.dateforms import DateForms, date_forms
 from fleetlog.intake.j1939 import with_trouble_codes
-from fleetlog.intake.names import REJECT_ID, REJECT_REASON, squeezed
-from fleetlog.intake.profiles.words import translated
+from fleetlog.intake.names import REJECT_ID, REJECT_REASON, squeeze
+from fleetlog.intake.profiles.words import translate
 from fleetlog.intake.source import Blanks, Source
 from fleetlog.intake.sqltext import Bound, all_of, any_of, commas, compose
 from fleetlog.store import Store
@@ -130,7 +130,7 @@ def check(
     checked = Checked(source, table, source.numbered, everything - bad, 0, 0, tuple(notes))
     if not bad:
         return checked
-    sql = _described(checked, _cells(source, judging), judging)
+    sql = _description_sql(checked, _cells(source, judging), judging)
     store.execute(sql, judging.bound.used_in(sql))
     rejected = store.execute(compose("SELECT count(*) FROM «table»", table=quoted(checked.problems)))[0][0]
     blank = bad - rejected
@@ -149,7 +149,7 @@ def _cells(source: Source, judging: Judging) -> list[Cell]:
 
 def _judge(store: Store, source: Source, judging: Judging, table: str) -> tuple[int, int]:
     """Runs the first statement; how many rows there are, and how many of them are bad."""
-    sql = _judged(source, _cells(source, judging), judging, table)
+    sql = _judging_sql(source, _cells(source, judging), judging, table)
     store.execute(sql, {**source.parameters, **judging.bound.used_in(sql)})
     everything, bad = store.execute(
         compose("SELECT count(*), count(*) FILTER (bad) FROM «table»", table=quoted(table))
@@ -175,7 +175,7 @@ def _judge_bad_again(store: Store, source: Source, judging: Judging, table: str)
             table=quoted(table),
         ),
     )
-    sql = _judged(failed, cells, replace(judging, place=""), again, also="file_row, ")
+    sql = _judging_sql(failed, cells, replace(judging, place=""), again, also="file_row, ")
     store.execute(sql, judging.bound.used_in(sql))
     # The cells stay: a row whose list is changed gets another rowid, and with it another number.
     store.execute(
@@ -274,10 +274,10 @@ def _decimal_sign(store: Store, source: Source) -> DecimalSign:
 
 def _text(source: Source, cell: str, name: str | None, bound: Bound, blanks: Blanks) -> str:
     """A cell trimmed, and its words those of the store where a mapping profile says so."""
-    return translated(trimmed(cell, bound, blanks), source.words_of(name), bound)
+    return translate(trim(cell, bound, blanks), source.words_of(name), bound)
 
 
-def _judged(source: Source, cells: list[Cell], judging: Judging, table: str, also: str = "") -> str:
+def _judging_sql(source: Source, cells: list[Cell], judging: Judging, table: str, also: str = "") -> str:
     """The first statement: all rows typed and judged; `also` names columns of the relation to keep."""
     conditions = [cell.fails() for cell in cells]
     conditions += [condition for condition, *_ in _between_cells(source, cells, judging.bound)]
@@ -304,14 +304,14 @@ def _judged(source: Source, cells: list[Cell], judging: Judging, table: str, als
             f"{_text(source, cell.cell, cell.column.name, judging.bound, source.blanks)} AS {cell.text}"
             for cell in cells
         ),
-        typed=commas(f"{cell.typed(cell.text)} AS {cell.value}" for cell in cells),
+        typed=commas(f"{cell.cast(cell.text)} AS {cell.value}" for cell in cells),
         bad=any_of(conditions),
         columns=commas(columns),
         kept=commas(column.cell for column in source.columns),
     )
 
 
-def _described(checked: Checked, cells: list[Cell], judging: Judging) -> str:
+def _description_sql(checked: Checked, cells: list[Cell], judging: Judging) -> str:
     """The second statement: what is wrong with each bad row. A row with nothing in it is none."""
     source, bound = checked.source, judging.bound
     failed = [(cell.fails(), cell.reason(), cell.column.name, cell.text) for cell in cells]
@@ -342,7 +342,7 @@ def _described(checked: Checked, cells: list[Cell], judging: Judging) -> str:
         trimmed=commas(
             f"{_text(source, c.cell, c.name, bound, Blanks.ANY)} AS t_{c.cell}" for c in source.columns
         ),
-        typed=commas(f"{cell.typed(cell.text)} AS {cell.value}" for cell in cells),
+        typed=commas(f"{cell.cast(cell.text)} AS {cell.value}" for cell in cells),
         malformed="malformed" if source.numbered else "CAST(NULL AS VARCHAR)",
         blank=all_of(f"t_{column.cell} IS NULL" for column in source.columns),
         reasons=commas(f"CASE WHEN {condition} THEN {reason} END" for condition, reason, *_ in failed),
@@ -352,7 +352,7 @@ def _described(checked: Checked, cells: list[Cell], judging: Judging) -> str:
         raw=commas(
             f"{bound(column.name or column.header or f'column {i + 1}')}, {column.cell}"
             for i, column in enumerate(source.columns)
-            if column.given and squeezed(column.header) not in (squeezed(REJECT_ID), squeezed(REJECT_REASON))
+            if column.given and squeeze(column.header) not in (squeeze(REJECT_ID), squeeze(REJECT_REASON))
         ),
     )
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -65,18 +65,7 @@ class FileResult:
 
     def to_dict(self) -> dict[str, Any]:
         """The result as plain values, for JSON."""
-        return {
-            "path": self.path,
-            "kind": self.kind,
-            "rows": self.rows,
-            "new": self.new,
-            "known": self.known,
-            "corrected": self.corrected,
-            "rejected": self.rejected,
-            "waiting": self.waiting,
-            "refused": self.refused,
-            "notes": list(self.notes),
-        }
+        return {**asdict(self), "notes": list(self.notes)}
 
 
 @dataclass(frozen=True)
@@ -107,7 +96,7 @@ class Progress:
             hand; out of `bytes`.
         bytes: bytes to read.
         rows_done: rows of the finished files.
-        stage: what is being done with the file (`fleetlog.intake.course.STAGES`), or empty.
+        stage: what is being done with the file (`fleetlog.intake.progress.STAGES`), or empty.
     """
 
     path: str
@@ -123,6 +112,6 @@ ProgressCallback = Callable[[Progress], None]
 """Hears how far a load has come; may be called from another thread, but never twice at a time."""
 
 
-def shown(path: Path | str, part: str | None = None) -> str:
+def display_name(path: Path | str, part: str | None = None) -> str:
     """A file's name as messages show it, with the part (sheet, archive member) where there is one."""
     return f"{path} › {part}" if part else str(path)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from fleetlog.errors import InputFileError
 from fleetlog.intake import lines
-from fleetlog.intake.header import Asked, recognised, understood
+from fleetlog.intake.header import LoadOptions, known_columns, read_header
 from fleetlog.intake.scan import Scan
 from fleetlog.intake.source import Blanks, Source
 from fleetlog.intake.sqltext import commas, compose
@@ -47,7 +47,7 @@ def read_head(path: Path, scan: Scan, where: str) -> Head:
         raise InputFileError(f"{where} is empty (0 bytes); nothing was loaded from it, export it again.")
     found = lines.Rewritten()
     taken = 0
-    told: str | None = None
+    separator: str | None = None
     text = ""
     begins = 0
     for line in lines.text_lines(path, scan, found):
@@ -59,8 +59,8 @@ def read_head(path: Path, scan: Scan, where: str) -> Head:
             )
         if not text and not line.text.strip():
             continue
-        if not text and told is None and line.text.lower().startswith("sep=") and len(line.text) == 5:
-            told = line.text[4]
+        if not text and separator is None and line.text.lower().startswith("sep=") and len(line.text) == 5:
+            separator = line.text[4]
             continue
         begins = begins or taken
         text = f"{text}\n{line.text}" if text else line.text
@@ -69,14 +69,14 @@ def read_head(path: Path, scan: Scan, where: str) -> Head:
         break
     if not text:
         raise InputFileError(f"{where} holds nothing but blank lines; nothing was loaded from it.")
-    delimiter = told or _delimiter(text)
+    delimiter = separator or _delimiter(text)
     return Head(tuple(_headings(text, delimiter)), delimiter, begins, taken)
 
 
 def _delimiter(text: str) -> str:
     def score(delimiter: str) -> tuple[int, int]:
         headings = _headings(text, delimiter)
-        return max(len(recognised(headings, kind)) for kind in KINDS.values()), len(headings)
+        return max(len(known_columns(headings, kind)) for kind in KINDS.values()), len(headings)
 
     return max(DELIMITERS, key=score)
 
@@ -89,14 +89,14 @@ def _headings(text: str, delimiter: str) -> list[str]:
     return [" ".join(heading.split()) for heading in headings]
 
 
-def plain_source(path: Path, scan: Scan, asked: Asked, where: str) -> Source:
+def plain_source(path: Path, scan: Scan, asked: LoadOptions, where: str) -> Source:
     """A file as the engine reads it by itself, in parallel; its order numbers its rows.
 
     Raises:
         InputFileError: for a header that cannot be read or fits no kind.
     """
     head = read_head(path, scan, where)
-    found = understood(head.headings, where, asked)
+    found = read_header(head.headings, where, asked)
     notes = [f"separator {DELIMITERS.get(head.delimiter, repr(head.delimiter))}", *found.notes]
     return Source(
         path=where,
@@ -124,10 +124,10 @@ def _blanks(scan: Scan) -> Blanks:
     return Blanks.SPACES if scan.spaces else Blanks.NONE
 
 
-def careful_source(path: Path, scan: Scan, asked: Asked, where: str, target: Path) -> Source:
+def careful_source(path: Path, scan: Scan, asked: LoadOptions, where: str, target: Path) -> Source:
     """The same file, rewritten line by line into `target`, with a reason beside every broken line."""
     head = read_head(path, scan, where)
-    found = understood(head.headings, where, asked)
+    found = read_header(head.headings, where, asked)
     rewritten = lines.rewrite(path, scan, head.last_line, head.delimiter, len(found.columns), target)
     notes = [f"separator {DELIMITERS.get(head.delimiter, repr(head.delimiter))}"]
     if scan.encoding != "utf-8":

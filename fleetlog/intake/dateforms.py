@@ -107,7 +107,6 @@ def date_forms(
     """What the failed rows of a file say about its dates.
 
     Args:
-        store: the store at hand.
         texts: a SELECT whose column `text` gives every cell of a date column in the failed rows.
         bound: the values that it binds.
         asked: what the user says comes first.

@@ -7,14 +7,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from fleetlog.errors import InputFileError, UsageError
-from fleetlog.intake.names import REJECT_ID, REJECT_REASON, squeezed
-from fleetlog.intake.profiles.profile import Profile, chosen
+from fleetlog.intake.names import REJECT_ID, REJECT_REASON, squeeze
+from fleetlog.intake.profiles.profile import Profile, choose_profile
 from fleetlog.intake.source import SourceColumn
 from fleetlog.store.dictionary import KINDS, Kind
 
 
 @dataclass(frozen=True)
-class Asked:
+class LoadOptions:
     """What the user says about the files of a load.
 
     Attributes:
@@ -33,7 +33,7 @@ class Asked:
 
 
 @dataclass(frozen=True)
-class Understood:
+class HeaderReading:
     """A header understood.
 
     Attributes:
@@ -49,7 +49,7 @@ class Understood:
     profile: Profile | None = None
 
 
-def understood(headings: Sequence[str], where: str, asked: Asked) -> Understood:
+def read_header(headings: Sequence[str], where: str, asked: LoadOptions) -> HeaderReading:
     """What a header announces: by a mapping profile that fits it, otherwise by the dictionary's own names.
 
     Raises:
@@ -57,20 +57,20 @@ def understood(headings: Sequence[str], where: str, asked: Asked) -> Understood:
         UsageError: when the kind asked for is none.
     """
     profiles = [profile for profile in asked.profiles if asked.kind in (None, profile.kind)]
-    profile = chosen(profiles, headings, where)
+    profile = choose_profile(profiles, headings, where)
     if profile is None:
         try:
             kind = kind_of(headings, where, asked.kind)
         except InputFileError as error:
             raise _not_by_profile(error, headings, where, profiles) from error
         columns = columns_of(headings, kind, where)
-        return Understood(kind, columns, tuple(passed_over(columns)))
+        return HeaderReading(kind, columns, tuple(unused_columns(columns)))
     kind = KINDS[profile.kind]
     columns = columns_of(headings, kind, where, profile)
-    known = {squeezed(heading) for heading in profile.ignored}
+    known = {squeeze(heading) for heading in profile.ignored}
     notes = [f"mapping profile {profile.name}"]
-    notes += passed_over([column for column in columns if squeezed(column.header) not in known])
-    return Understood(kind, columns, tuple(notes), profile)
+    notes += unused_columns([column for column in columns if squeeze(column.header) not in known])
+    return HeaderReading(kind, columns, tuple(notes), profile)
 
 
 def _not_by_profile(
@@ -89,12 +89,12 @@ def _not_by_profile(
     )
 
 
-def fitness(headings: Sequence[str], asked: Asked) -> int:
+def fitness(headings: Sequence[str], asked: LoadOptions) -> int:
     """How well cells pass for a header: two a known column of some kind, one more if the kind is complete."""
     kinds = [KINDS[asked.kind]] if asked.kind else list(KINDS.values())
     best = 0
     for kind in kinds:
-        known = len(recognised(headings, kind))
+        known = len(known_columns(headings, kind))
         best = max(best, 2 * known + (known > 0 and not _missing(headings, kind)))
     for profile in asked.profiles:
         columns = {column for column in profile.columns_in(headings) if column}
@@ -102,10 +102,10 @@ def fitness(headings: Sequence[str], asked: Asked) -> int:
     return best
 
 
-def recognised(headings: Sequence[str], kind: Kind) -> set[str]:
+def known_columns(headings: Sequence[str], kind: Kind) -> set[str]:
     """The columns of a kind that stand among the headings."""
-    present = {squeezed(heading) for heading in headings}
-    return {column.name for column in kind.columns if squeezed(column.name) in present}
+    present = {squeeze(heading) for heading in headings}
+    return {column.name for column in kind.columns if squeeze(column.name) in present}
 
 
 def kind_of(headings: Sequence[str], where: str, forced: str | None = None) -> Kind:
@@ -130,7 +130,7 @@ def kind_of(headings: Sequence[str], where: str, forced: str | None = None) -> K
                 "rename the columns that hold them, or give a mapping profile."
             )
         return KINDS[forced]
-    found = {kind.name: recognised(headings, kind) for kind in KINDS.values()}
+    found = {kind.name: known_columns(headings, kind) for kind in KINDS.values()}
     complete = [kind for kind in KINDS.values() if not _missing(headings, kind)]
     if not complete:
         raise InputFileError(_no_kind(headings, where, found))
@@ -149,7 +149,7 @@ def kind_of(headings: Sequence[str], where: str, forced: str | None = None) -> K
 
 
 def _missing(headings: Sequence[str], kind: Kind) -> list[str]:
-    present = recognised(headings, kind)
+    present = known_columns(headings, kind)
     return [name for name in kind.required if name not in present]
 
 
@@ -194,10 +194,10 @@ def columns_of(
     Raises:
         InputFileError: when a heading stands twice, or two stand for one column.
     """
-    counts = Counter(squeezed(heading) for heading in headings if heading.strip())
+    counts = Counter(squeeze(heading) for heading in headings if heading.strip())
     for name, count in counts.items():
         if count > 1:
-            places = [i + 1 for i, heading in enumerate(headings) if squeezed(heading) == name]
+            places = [i + 1 for i, heading in enumerate(headings) if squeeze(heading) == name]
             raise InputFileError(
                 f"{where} has the column '{headings[places[0] - 1].strip()}' {count} times (columns "
                 f"{', '.join(map(str, places))}); rename or remove all but one."
@@ -216,13 +216,13 @@ def columns_of(
     )
 
 
-def passed_over(columns: Sequence[SourceColumn]) -> list[str]:
+def unused_columns(columns: Sequence[SourceColumn]) -> list[str]:
     """A note on columns that the kind does not have: they are read past, and said to be."""
-    own = {squeezed(REJECT_ID), squeezed(REJECT_REASON)}
+    own = {squeeze(REJECT_ID), squeeze(REJECT_REASON)}
     unknown = [
         column.header or f"column {i + 1} (no name)"
         for i, column in enumerate(columns)
-        if column.name is None and squeezed(column.header) not in own
+        if column.name is None and squeeze(column.header) not in own
     ]
     if not unknown:
         return []

@@ -2,65 +2,21 @@
 
 A trouble code is a suspect parameter number (SPN, 19 bits), a failure mode identifier (FMI, 5 bits), an
 occurrence count (7 bits, 127 = not available) and a conversion bit. The layout is from memory and widely
-published; the standard itself and its list of parameter numbers are not public and are not in here. Numbers
-from 520192 up to 524287 are each maker's own.
-
-What Python decodes here one by one, `with_trouble_codes` does in SQL for a whole table of fault codes; the
-tests hold the two against each other.
+published; the standard itself and its list of parameter numbers are not public and are not in here. No code is
+where the conversion bit is set (an older layout that cannot be told apart) or the bytes say that there is none
+(SPN 0 and FMI 0, or all ones).
 """
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from fleetlog.intake.source import Source, SourceColumn
 from fleetlog.intake.sqltext import Bound, commas, compose
 
 MOST_SPN = 0x7FFFF
-MAKERS_OWN = range(520192, 524288)
-"""Parameter numbers to which each maker gives a meaning of its own."""
 
 NO_COUNT = 127
-
-
-@dataclass(frozen=True)
-class TroubleCode:
-    """One decoded trouble code; `count` is None where it is not available."""
-
-    spn: int
-    fmi: int
-    count: int | None = None
-
-
-def decoded(word: bytes) -> TroubleCode | None:
-    """The trouble code in four bytes.
-
-    Returns:
-        None where the conversion bit is set (an older layout that cannot be told apart) or the bytes say that
-        there is no code (SPN 0 and FMI 0, or all ones).
-
-    Raises:
-        ValueError: when there are not four bytes.
-    """
-    if len(word) != 4:
-        raise ValueError(f"a trouble code has 4 bytes, not {len(word)}")
-    number = int.from_bytes(word, "little")
-    if number >> 31 or number & 0xFFFFFF in (0, 0xFFFFFF):
-        return None
-    spn = (number & 0xFFFF) | ((number >> 5) & 0x70000)
-    count = (number >> 24) & 0x7F
-    return TroubleCode(spn, (number >> 16) & 0x1F, None if count == NO_COUNT else count)
-
-
-def decoded_message(message: bytes) -> Iterator[TroubleCode]:
-    """The trouble codes of a DM1 or DM2 message: two bytes of lamps, then four bytes a code, then filling."""
-    codes = message[2:]
-    for start in range(0, len(codes) - 3, 4):
-        found = decoded(codes[start : start + 4])
-        if found is not None:
-            yield found
 
 
 # Written out. The patterns are read by Python's engine and by RE2 alike.
@@ -71,41 +27,6 @@ _SPN_PAIR = rf"(?i)\bSPN{_SEP}(\d{{1,6}}) ?[-/.:,] ?(\d{{1,2}})(?:\D|$)"
 _BARE_PAIR = r"^\s*(\d{1,6}) ?[-/.:] ?(\d{1,2})\s*$"
 _COUNT = rf"(?i)(?:\bOC|\bCNT|\bCOUNT|\bOCCURRENCES?|\bOCCURRENCE COUNT){_SEP}(\d{{1,3}})(?:\D|$)"
 _BYTES = r"(?i)^\s*(?:0x)?[0-9A-F]{2}(?:[ :-][0-9A-F]{2}){3,}\s*$|^\s*0x[0-9A-F]{8}\s*$"
-
-
-def decoded_text(text: str, bare_pairs: bool = False) -> TroubleCode | None:
-    """The trouble code that a text writes out, None where there is none or more than one.
-
-    Args:
-        text: "SPN 1234 FMI 7", "spn1234/fmi7", "SPN 1234-7", "64 00 01 03" and the like.
-        bare_pairs: take "1234-7" for SPN and FMI too; a maker's own code may look the same.
-    """
-    if re.search(_BYTES, text):
-        return _packed(text)
-    for pattern, spn_group in ((_SPN_FMI, 1), (_FMI_SPN, 2), (_SPN_PAIR, 1)):
-        match = re.search(pattern, text)
-        if match:
-            return _plausible(match[spn_group], match[3 - spn_group], text)
-    match = re.search(_BARE_PAIR, text) if bare_pairs else None
-    return _plausible(match[1], match[2], text) if match else None
-
-
-def _plausible(spn: str, fmi: str, text: str) -> TroubleCode | None:
-    if int(spn) > MOST_SPN or int(fmi) > 31:
-        return None
-    match = re.search(_COUNT, text)
-    count = int(match[1]) if match and int(match[1]) < NO_COUNT else None
-    return TroubleCode(int(spn), int(fmi), count)
-
-
-def _packed(text: str) -> TroubleCode | None:
-    """Four bytes are a code; six or eight a message with one code, lamps before it and filling behind."""
-    raw = bytes.fromhex(re.sub(r"(?i)^\s*0x|[^0-9A-F]", "", text))
-    if len(raw) == 8 and raw[6:] in (b"\xff\xff", b"\0\0"):
-        raw = raw[:6]
-    if len(raw) == 6:
-        raw = raw[2:]
-    return decoded(raw) if len(raw) == 4 else None
 
 
 def with_trouble_codes(source: Source, bare_pairs: bool = False) -> Source:
@@ -159,7 +80,11 @@ def with_trouble_codes(source: Source, bare_pairs: bool = False) -> Source:
 
 
 def _sql(part: str, bound: Bound, bare_pairs: bool) -> str:
-    """SPN, FMI or count in `code_text`, as an expression; the same rules as `decoded_text`."""
+    """SPN, FMI or count in `code_text`, as an expression.
+
+    "SPN 1234 FMI 7", "spn1234/fmi7", "SPN 1234-7", "64 00 01 03" and the like; with `bare_pairs` also "1234-7",
+    which may be a maker's own code.
+    """
     text = "code_text"
     if part == "count":
         written = _within(_extract(text, _COUNT, 1, bound), NO_COUNT - 1)

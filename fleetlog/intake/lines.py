@@ -92,13 +92,13 @@ def _byte_lines(path: Path, scan: Scan, separator: bytes) -> Iterator[tuple[byte
                 else:
                     held += part
                 continue
-            yield _ended(held, dropped)
+            yield _end(held, dropped)
             held, dropped = (part, 0) if len(part) <= LONGEST_LINE else (part[:LONGEST_LINE], len(part))
     if held or dropped:
-        yield _ended(held, dropped)
+        yield _end(held, dropped)
 
 
-def _ended(held: bytes, dropped: int) -> tuple[bytes, int | None]:
+def _end(held: bytes, dropped: int) -> tuple[bytes, int | None]:
     if dropped:
         return held, dropped
     return (held[:-1] if held.endswith(b"\r") else held), None
@@ -133,7 +133,6 @@ def rewrite(path: Path, scan: Scan, skip: int, delimiter: str, width: int, targe
     """Writes the rows below the header into `target`: row number, reason, cells; comma-separated UTF-8.
 
     Args:
-        path: the file.
         scan: its first look.
         skip: lines down to and with the header.
         delimiter: between cells.
@@ -165,14 +164,14 @@ def _rows(
         if line.problem is None and not line.text.strip(" "):
             continue
         if line.problem is not None:
-            yield _padded(line.text.split(delimiter), width), line.problem
+            yield _pad(line.text.split(delimiter), width), line.problem
         elif '"' not in line.text:
-            yield _judged(line.text.split(delimiter), width)
+            yield _judge_width(line.text.split(delimiter), width)
         else:
-            yield _quoted(line, lines, ahead, delimiter, width)
+            yield _read_quoted(line, lines, ahead, delimiter, width)
 
 
-def _quoted(
+def _read_quoted(
     line: _Line, lines: Iterator[_Line], ahead: deque[_Line], delimiter: str, width: int
 ) -> tuple[list[str], str | None]:
     """A row with quotation marks, which may go on in the lines below.
@@ -182,7 +181,7 @@ def _quoted(
     text = line.text
     taken: list[_Line] = []
     while True:
-        cells = _parsed(text, delimiter)
+        cells = _parse(text, delimiter)
         if cells is not None and len(cells) == width:
             return cells, None
         if cells is not None or len(taken) >= MOST_LINES_IN_A_ROW or len(text) > LONGEST_LINE:
@@ -195,16 +194,16 @@ def _quoted(
             break
         text += "\n" + following.text
     ahead.extendleft(reversed(taken))
-    cells = _parsed(line.text, delimiter)
+    cells = _parse(line.text, delimiter)
     if cells is not None:
-        return _judged(cells, width)
+        return _judge_width(cells, width)
     return (
-        _padded(line.text.split(delimiter), width),
+        _pad(line.text.split(delimiter), width),
         "the line has a quotation mark without its partner; write quotation marks inside a cell twice",
     )
 
 
-def _parsed(text: str, delimiter: str) -> list[str] | None:
+def _parse(text: str, delimiter: str) -> list[str] | None:
     """The cells of one row; None while a quotation mark stands open or is misplaced."""
     try:
         rows = list(csv.reader([text], delimiter=delimiter, strict=True))
@@ -213,21 +212,21 @@ def _parsed(text: str, delimiter: str) -> list[str] | None:
     return rows[0] if len(rows) == 1 else None
 
 
-def _judged(cells: list[str], width: int) -> tuple[list[str], str | None]:
+def _judge_width(cells: list[str], width: int) -> tuple[list[str], str | None]:
     if len(cells) == width:
         return cells, None
     return (
-        _padded(cells, width),
-        f"the line has {_counted(len(cells))} where the header has {_counted(width)}; "
+        _pad(cells, width),
+        f"the line has {_cells_in_words(len(cells))} where the header has {_cells_in_words(width)}; "
         "put cells that hold the separator in quotation marks",
     )
 
 
-def _counted(cells: int) -> str:
+def _cells_in_words(cells: int) -> str:
     return "1 cell" if cells == 1 else f"{cells:,} cells"
 
 
-def _padded(cells: list[str], width: int) -> list[str]:
+def _pad(cells: list[str], width: int) -> list[str]:
     """Exactly `width` cells: nothing is lost, what is over joins the last cell."""
     if len(cells) <= width:
         return cells + [""] * (width - len(cells))

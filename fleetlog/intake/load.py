@@ -19,11 +19,11 @@ from fleetlog.intake.contract import (
     PlainSettings,
     ProgressCallback,
 )
-from fleetlog.intake.course import Course
 from fleetlog.intake.dateforms import ORDERS
-from fleetlog.intake.header import Asked
+from fleetlog.intake.header import LoadOptions
 from fleetlog.intake.merge import Merge, parent_of
 from fleetlog.intake.profiles.profile import Profile
+from fleetlog.intake.progress import ProgressTracker
 from fleetlog.intake.reading import TABLE_ENDINGS, Earlier, Reader, Ready
 from fleetlog.intake.rejects import (
     count_still_rejected,
@@ -91,17 +91,17 @@ def load_paths(
     if date_order not in (None, *ORDERS):
         raise UsageError(f"'{date_order}' is no date order; write one of {', '.join(ORDERS)}.")
     _refuse_pattern(machine_from)
-    asked = Asked(kind, tuple(profiles), date_order, machine, machine_from)
-    wanted = list(_expanded(paths))
-    course = Course(progress, [_size(item.path) for item in wanted])
+    asked = LoadOptions(kind, tuple(profiles), date_order, machine, machine_from)
+    wanted = list(_expand(paths))
+    tracker = ProgressTracker(progress, [_size(item.path) for item in wanted])
     now = now or datetime.now(UTC).replace(tzinfo=None)
-    with memory_limit(store, MOST_MEMORY), course.watching(store), scratch(store) as place:
-        load = _Load(store, settings, asked, check_only, now, course, place)
+    with memory_limit(store, MOST_MEMORY), tracker.watch(store), scratch(store) as place:
+        load = _Load(store, settings, asked, check_only, now, tracker, place)
         for i, item in enumerate(wanted):
-            course.file(i, str(item.path), load.rows_done)
+            tracker.file(i, str(item.path), load.rows_done)
             load.file(item)
         result = load.finish()
-    course.end(load.rows_done)
+    tracker.end(load.rows_done)
     return result
 
 
@@ -135,7 +135,7 @@ class _Wanted:
     note: str | None = None
 
 
-def _expanded(paths: Sequence[Path | str]) -> Iterator[_Wanted]:
+def _expand(paths: Sequence[Path | str]) -> Iterator[_Wanted]:
     for given in paths:
         path = Path(given)
         if path.is_dir():
@@ -176,19 +176,19 @@ class _Load:
         self,
         store: Store,
         settings: IntakeSettings,
-        asked: Asked,
+        asked: LoadOptions,
         check_only: bool,
         now: datetime,
-        course: Course,
+        tracker: ProgressTracker,
         scratch: Callable[[], str],
     ) -> None:
         self.store = store
-        self._course = course
+        self._tracker = tracker
         self.check_only = check_only
         self.rows_done = 0
         self._results: list[FileResult | Ready] = []
         self._file_ids: dict[int, int] = {}  # place in the results -> file_id
-        self._reader = Reader(store, settings, asked, now, course, scratch)
+        self._reader = Reader(store, settings, asked, now, tracker, scratch)
 
     def file(self, item: _Wanted) -> None:
         """Reads one file; merges it too, unless this load only checks."""
@@ -212,7 +212,7 @@ class _Load:
             self._results += group
             return
         merged: list[tuple[int | None, FileResult]] = []
-        with self._writing(where):
+        with self._write(where):
             for one in group:
                 merged.append(self._merge(one) if isinstance(one, Ready) else (None, one))
         for file_id, result in merged:
@@ -224,7 +224,7 @@ class _Load:
                 self._reader.drop(one)
 
     @contextmanager
-    def _writing(self, where: str) -> Iterator[None]:
+    def _write(self, where: str) -> Iterator[None]:
         """The transaction of one file; a failure to write is told in one sentence."""
         try:
             with self.store.transaction():
@@ -238,10 +238,10 @@ class _Load:
     def finish(self) -> LoadResult:
         """The results; rows that waited for a file of the same load have found it by now."""
         if self.check_only:
-            return LoadResult(self._rehearsed())
-        return LoadResult(tuple(self._settled()))
+            return LoadResult(self._rehearse())
+        return LoadResult(tuple(self._settle()))
 
-    def _rehearsed(self) -> tuple[FileResult, ...]:
+    def _rehearse(self) -> tuple[FileResult, ...]:
         """Merges everything in one transaction, takes the results, and rolls it back."""
 
         class _Done(Exception):
@@ -253,7 +253,7 @@ class _Load:
             with self.store.transaction():
                 for i, ready in held:
                     self._file_ids[i], self._results[i] = self._merge(ready)
-                results = tuple(self._settled())
+                results = tuple(self._settle())
                 raise _Done
         except _Done:
             return results
@@ -261,7 +261,7 @@ class _Load:
             for _, ready in held:
                 self._reader.drop(ready)
 
-    def _settled(self) -> Iterator[FileResult]:
+    def _settle(self) -> Iterator[FileResult]:
         lacking = self._pages_lacking()
         for i, result in enumerate(self._results):
             assert isinstance(result, FileResult)
@@ -310,7 +310,7 @@ class _Load:
         elif ready.earlier is not None:
             result = self._merge_again(ready.checked, ready.earlier, file_id, result)
         else:
-            merged = Merge(self.store, ready.checked, file_id, self._course.stage).run()
+            merged = Merge(self.store, ready.checked, file_id, self._tracker.stage).run()
             keep_rejected(self.store, ready.checked, file_id)
             resolve(self.store, ready.checked, file_id)
             if ready.source.profile is not None:
@@ -333,7 +333,7 @@ class _Load:
     ) -> FileResult:
         """A file loaded before, some of whose rows were rejected: with other settings they may pass now."""
         part = worth_another_try(self.store, checked, earlier.file_ids, f"{checked.table}_part")
-        merged = Merge(self.store, part, file_id, self._course.stage).run()
+        merged = Merge(self.store, part, file_id, self._tracker.stage).run()
         resolve_rows(self.store, part, earlier.file_ids, file_id)
         self.store.execute(compose("DROP TABLE «part»", part=quoted(part.table)))
         rejected = count_still_rejected(self.store, checked, earlier.file_ids)

@@ -62,7 +62,7 @@ class Merge:
         if not self.checked.good:
             return Merged(0, 0, 0, 0)
         self._stage("comparing")
-        repeated = self._repeated()
+        repeated = self._repeated_keys()
         if repeated.is_empty() and not self._overlaps():
             self._insert(self._good)
             waiting = self._waiting(self._good)
@@ -76,7 +76,7 @@ class Merge:
         """The condition that a row `f` is good."""
         return "NOT f.bad" if self.checked.rejected or self.checked.blank else "true"
 
-    def _repeated(self) -> pl.DataFrame:
+    def _repeated_keys(self) -> pl.DataFrame:
         """Hashes of the keys that more than one good row may have (a chance collision only costs time).
 
         Hashes taken out into an array and sorted there cost a third of what the engine's own count of
@@ -107,12 +107,12 @@ class Merge:
         """Whether a good row's key is in the store already."""
         if not self.store.execute(compose("SELECT 1 FROM «target» LIMIT 1", target=quoted(self.kind.name))):
             return False
-        sql, values = self._joined(
+        sql, values = self._join(
             "SELECT 1 FROM «table» AS f JOIN «target» AS t ON «same_key» WHERE «span» LIMIT 1"
         )
         return bool(self.store.execute(sql, values))
 
-    def _joined(self, template: str, **parts: str) -> tuple[str, dict[str, object]]:
+    def _join(self, template: str, **parts: str) -> tuple[str, dict[str, object]]:
         bound = Bound()
         return (
             compose(
@@ -251,7 +251,7 @@ class Merge:
         )
 
     def _matches(self) -> None:
-        sql, values = self._joined(
+        sql, values = self._join(
             """
             CREATE OR REPLACE TEMPORARY TABLE matched AS
             SELECT f.rowid AS file_row, t.rowid AS store_row, «differs» AS differs

@@ -12,6 +12,6 @@ REJECT_REASON = "reject_reason"
 _BETWEEN_WORDS = re.compile(r"[\s_\-]+")
 
 
-def squeezed(name: str) -> str:
+def squeeze(name: str) -> str:
     """A name for comparison: lower case, no spaces, dashes or underscores."""
     return _BETWEEN_WORDS.sub("", name.strip("\ufeff")).lower()

@@ -18,7 +18,7 @@ from pathlib import Path, PurePosixPath
 from typing import IO
 
 from fleetlog.errors import InputFileError
-from fleetlog.intake.contract import shown
+from fleetlog.intake.contract import display_name
 
 MOST_UNPACKED = 8 << 30
 """Bytes that an archive may hold in all."""
@@ -176,11 +176,11 @@ def _unpack(packed: IO[bytes] | gzip.GzipFile, target: Path, packed_size: int, w
                     )
                 out.write(piece)
     except _DAMAGE as error:
-        raise InputFileError(f"{where} cannot be unpacked ({_told(error)}); send it again.") from error
+        raise InputFileError(f"{where} cannot be unpacked ({_message(error)}); send it again.") from error
     return size
 
 
-def _told(error: Exception) -> str:
+def _message(error: Exception) -> str:
     text = str(error).rstrip(".")
     return _printable(text.splitlines()[0]) if text else type(error).__name__
 
@@ -199,7 +199,7 @@ def _members(path: Path, where: str, folder: Path) -> Iterator[Part]:
             _refuse_tricks(members, where)
             held = 0
             for member in members:
-                name = shown(where, _printable(member.filename))
+                name = display_name(where, _printable(member.filename))
                 if _of_no_interest(member.filename):
                     continue
                 inner = folder / "member"
@@ -210,7 +210,7 @@ def _members(path: Path, where: str, folder: Path) -> Iterator[Part]:
                 except InputFileError as error:
                     part = Part(inner, name, Form.TEXT, refused=str(error))
                 except _DAMAGE as error:
-                    text = f"{name} cannot be unpacked ({_told(error)}); send it again."
+                    text = f"{name} cannot be unpacked ({_message(error)}); send it again."
                     part = Part(inner, name, Form.TEXT, refused=text)
                 if held > MOST_UNPACKED:
                     raise InputFileError(
@@ -219,7 +219,7 @@ def _members(path: Path, where: str, folder: Path) -> Iterator[Part]:
                 yield part
                 inner.unlink(missing_ok=True)
     except _DAMAGE as error:
-        raise InputFileError(f"{where} is a damaged archive ({_told(error)}); send it again.") from error
+        raise InputFileError(f"{where} is a damaged archive ({_message(error)}); send it again.") from error
 
 
 def _of_no_interest(name: str) -> bool:

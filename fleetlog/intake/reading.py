@@ -14,10 +14,10 @@ from fleetlog.errors import InputFileError
 from fleetlog.intake import csvfile
 from fleetlog.intake.checks import Checked, check
 from fleetlog.intake.contract import FileResult, IntakeSettings
-from fleetlog.intake.course import Course
 from fleetlog.intake.events import Event, json_events, xml_events
-from fleetlog.intake.header import Asked
+from fleetlog.intake.header import LoadOptions
 from fleetlog.intake.packed import Form, Part, parts, unpacked_bytes
+from fleetlog.intake.progress import ProgressTracker
 from fleetlog.intake.scan import Scan, scan
 from fleetlog.intake.source import Source
 from fleetlog.intake.sqltext import compose
@@ -80,14 +80,14 @@ class Reader:
         self,
         store: Store,
         settings: IntakeSettings,
-        asked: Asked,
+        asked: LoadOptions,
         now: datetime,
-        course: Course,
+        tracker: ProgressTracker,
         scratch: Callable[[], str],
     ) -> None:
         self._store = store
         self._scratch = scratch
-        self._course = course
+        self._tracker = tracker
         self._settings = settings
         self._asked = asked
         self._now = now
@@ -103,7 +103,7 @@ class Reader:
         whole = unpacked_bytes(path)
         with tempfile.TemporaryDirectory(prefix="fleetlog-") as folder:
             for part in parts(path, where, Path(folder)):
-                self._course.part(part.path.stat().st_size / whole if whole and part.path.exists() else 1.0)
+                self._tracker.part(part.path.stat().st_size / whole if whole and part.path.exists() else 1.0)
                 if part.refused or part.note:
                     notes = (part.note,) if part.note else ()
                     yield [FileResult(part.where, refused=part.refused, notes=notes)]
@@ -125,15 +125,15 @@ class Reader:
         self._store.execute(compose("DROP TABLE IF EXISTS «table»", table=quoted(name)))
 
     def _part(self, part: Part, folder: Path) -> Group:
-        self._course.stage("looking")
+        self._tracker.stage("looking")
         size = max(part.path.stat().st_size, 1)
-        looked = scan(part.path, part.where, lambda read: self._course.share(read / size))
+        looked = scan(part.path, part.where, lambda read: self._tracker.share(read / size))
         match part.form:
             case Form.WORKBOOK:
                 return self._workbook(part, looked)
             case Form.PARQUET:
                 source = parquet_source(self._store, part.path, looked, self._asked, part.where)
-                return [self._readable(partial(self._checked, source), part.where)]
+                return [self._readable(partial(self._check, source), part.where)]
             case Form.XML:
                 return self._document(part, looked, xml_events(part.path, part.where), folder)
             case Form.JSON:
@@ -158,7 +158,7 @@ class Reader:
             if ready is not None:
                 return ready
         source = csvfile.careful_source(part.path, looked, self._asked, part.where, folder / "rows.csv")
-        return self._readable(partial(self._checked, source), part.where)
+        return self._readable(partial(self._check, source), part.where)
 
     def _plain_text(self, part: Part, looked: Scan) -> Ready | None:
         """The engine's own reading, in parallel; None when it stumbled over a row."""
@@ -166,7 +166,7 @@ class Reader:
             self._drop_table(table)
         source = csvfile.plain_source(part.path, looked, self._asked, part.where)
         try:
-            ready = self._checked(source)
+            ready = self._check(source)
         except DatabaseError:
             return None
         if ready.checked is None:
@@ -182,7 +182,7 @@ class Reader:
         lines = f"lines_{self._tables}"
         try:
             return self._readable(
-                lambda: self._checked(
+                lambda: self._check(
                     json_source(self._store, part.path, looked, self._asked, part.where, folder, lines)
                 ),
                 part.where,
@@ -197,7 +197,7 @@ class Reader:
         equipment = f"equipment_{self._tables}"
         try:
             tables = telematics_sources(self._store, found, looked, part.where, equipment, machine)
-            group = [self._readable(partial(self._checked, table), table.path) for table in tables]
+            group = [self._readable(partial(self._check, table), table.path) for table in tables]
         finally:
             self._drop_table(equipment)
         self.pages.append(Page(group[0].source.path, found.this_page, found.next_page))
@@ -237,7 +237,7 @@ class Reader:
                 group.append(FileResult(sheet.where, refused=sheet.refused, notes=notes))
                 continue
             try:
-                group.append(self._readable(partial(self._checked, sheet.source), sheet.where))
+                group.append(self._readable(partial(self._check, sheet.source), sheet.where))
             except InputFileError as error:
                 group.append(FileResult(sheet.where, refused=str(error)))
         self._drop_table(cells)
@@ -248,7 +248,7 @@ class Reader:
             )
         return group
 
-    def _checked(self, source: Source) -> Ready:
+    def _check(self, source: Source) -> Ready:
         if source.profile is not None:
             # The same file read by another profile is another content.
             mark = f"{source.content_hash}+{source.profile.fingerprint()}"
@@ -258,7 +258,7 @@ class Reader:
             return Ready(source, None, earlier)
         self._tables += 1
         table = f"checked_{self._tables}"
-        self._course.stage("reading")
+        self._tracker.stage("reading")
         order = self._asked.date_order or (source.profile.date_order if source.profile else None)
         checked = check(
             self._store,
@@ -267,7 +267,7 @@ class Reader:
             self._now,
             table,
             order,
-            again=lambda: self._course.stage("reading"),
+            again=lambda: self._tracker.stage("reading"),
             place=self._scratch() if source.bytes > LONG else "",
         )
         return Ready(source, checked, earlier)

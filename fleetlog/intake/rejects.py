@@ -20,8 +20,6 @@ from fleetlog.store.connection import quoted
 from fleetlog.store.dictionary import KINDS
 from fleetlog.tables import harmless_text
 
-_COLUMNS = ("reject_id", "kind", "file", "row_no", "column", "value", "reason")
-
 
 def rejected_frame(store: Store, kind: str | None = None) -> pl.DataFrame:
     """The rows that are still rejected, in the order of loading.
@@ -92,7 +90,6 @@ def write_rejects(store: Store, path: Path, kind: str | None = None) -> int:
     spreadsheet would take for a formula get an apostrophe in front; loading takes it off again.
 
     Args:
-        store: an open store.
         path: the file to write.
         kind: which kind; may be left out when only one kind has rejected rows.
 

@@ -68,13 +68,12 @@ class Scan:
         )
 
 
-def scan(path: Path, where: str, told: Callable[[int], None] | None = None) -> Scan:
+def scan(path: Path, where: str, progress: Callable[[int], None] | None = None) -> Scan:
     """Reads a file once, in pieces.
 
     Args:
-        path: the file.
         where: how messages call it.
-        told: hears now and then how many bytes have been read.
+        progress: hears now and then how many bytes have been read.
 
     Raises:
         InputFileError: when it cannot be read.
@@ -97,8 +96,8 @@ def scan(path: Path, where: str, told: Callable[[int], None] | None = None) -> S
                     hashed.result()
                 hashed = beside.submit(digest.update, piece)
                 size += len(piece)
-                if told and not size % _TELL_EVERY:
-                    told(size)
+                if progress and not size % _TELL_EVERY:
+                    progress(size)
                 feeds = piece.count(b"\n")
                 lines += feeds
                 long_line = long_line or (not feeds and len(piece) == CHUNK)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import Any
 
-from fleetlog.intake.names import squeezed
+from fleetlog.intake.names import squeeze
 from fleetlog.intake.profiles.profile import Profile
 from fleetlog.store.dictionary import Kind
 
@@ -85,5 +85,5 @@ class Source:
     def extra(self, name: str) -> str | None:
         """The cell of a column that is not in the dictionary, by its squeezed heading."""
         return next(
-            (c.cell for c in self.columns if c.name is None and squeezed(c.header) == squeezed(name)), None
+            (c.cell for c in self.columns if c.name is None and squeeze(c.header) == squeeze(name)), None
         )

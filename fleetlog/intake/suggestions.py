@@ -172,7 +172,6 @@ def suggestions_frame(
     """The suggestions with the text that each was read from, in the order of the work.
 
     Args:
-        store: an open store.
         state: "open" (nobody has judged it), "accepted" or "declined"; None = all.
         work_order_id: only those of this order.
         machine_id: only those of this machine.
@@ -190,43 +189,15 @@ def suggestions_frame(
     return store.run("wording/list", state=state, work_order_id=work_order_id, machine_id=machine_id)
 
 
-def accept(store: Store, suggestion_ids: Sequence[int]) -> int:
-    """Marks suggestions as right: analyses count them from then on.
+def judge(store: Store, suggestion_ids: Sequence[int], *, accepted: bool) -> int:
+    """Marks suggestions as right (analyses count them from then on) or as wrong (none does, whatever is set).
 
     Returns:
-        How many were not accepted before.
+        How many were not judged so before.
 
     Raises:
         UsageError: when one of them does not exist; then none is marked.
     """
-    return _judge(store, suggestion_ids, True)
-
-
-def decline(store: Store, suggestion_ids: Sequence[int]) -> int:
-    """Marks suggestions as wrong: no analysis counts them, whatever the settings say.
-
-    Returns:
-        How many were not declined before.
-
-    Raises:
-        UsageError: when one of them does not exist; then none is marked.
-    """
-    return _judge(store, suggestion_ids, False)
-
-
-def reopen(store: Store, suggestion_ids: Sequence[int]) -> int:
-    """Takes a judgement back.
-
-    Returns:
-        How many had been judged.
-
-    Raises:
-        UsageError: when one of them does not exist; then none is changed.
-    """
-    return _judge(store, suggestion_ids, None)
-
-
-def _judge(store: Store, suggestion_ids: Sequence[int], accepted: bool | None) -> int:
     ids = sorted(set(suggestion_ids))
     with store.transaction():
         known = {

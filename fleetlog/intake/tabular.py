@@ -9,7 +9,7 @@ from pathlib import Path
 from fleetlog.errors import InputFileError
 from fleetlog.intake import lines
 from fleetlog.intake.csvfile import literal
-from fleetlog.intake.header import Asked, understood
+from fleetlog.intake.header import LoadOptions, read_header
 from fleetlog.intake.scan import LONGEST_LINE, Scan
 from fleetlog.intake.source import Source, SourceColumn
 from fleetlog.intake.sqltext import Bound, commas, compose
@@ -20,7 +20,7 @@ MOST_KEYS = 1_000
 """Different keys that the objects of a JSON file may have between them."""
 
 
-def parquet_source(store: Store, path: Path, looked: Scan, asked: Asked, where: str) -> Source:
+def parquet_source(store: Store, path: Path, looked: Scan, asked: LoadOptions, where: str) -> Source:
     """A Parquet file: its columns by place, their values as text.
 
     Raises:
@@ -33,7 +33,7 @@ def parquet_source(store: Store, path: Path, looked: Scan, asked: Asked, where: 
             f"{where} is no readable Parquet file ({_first(error)}); export it again."
         ) from error
     headings = [str(row[0]) for row in described]
-    found = understood(headings, where, asked)
+    found = read_header(headings, where, asked)
     names = [column.cell for column in found.columns]
     relation = compose(
         "(SELECT «cells» FROM read_parquet($path) AS p(«names»))",
@@ -55,13 +55,11 @@ def parquet_source(store: Store, path: Path, looked: Scan, asked: Asked, where: 
 
 
 def json_source(
-    store: Store, path: Path, looked: Scan, asked: Asked, where: str, folder: Path, table: str
+    store: Store, path: Path, looked: Scan, asked: LoadOptions, where: str, folder: Path, table: str
 ) -> Source:
     """A file of JSON objects, one a line or all in one list.
 
     Args:
-        store: the store at hand.
-        path: the file.
         looked: its first look.
         asked: what the user says about it.
         where: the file as messages show it.
@@ -93,7 +91,7 @@ def json_source(
         raise InputFileError(
             f"{where} has {len(keys):,} different keys, the most is {MOST_KEYS:,}; is it a table?"
         )
-    found = understood(_in_order(store, table, keys, is_object), where, asked)
+    found = read_header(_in_order(store, table, keys, is_object), where, asked)
     bound = Bound("json_")
     cells = [
         compose(

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Protocol
 
 from fleetlog.errors import InputFileError
-from fleetlog.intake.contract import shown
+from fleetlog.intake.contract import display_name
 from fleetlog.intake.csvfile import literal
 from fleetlog.intake.events import Event
 from fleetlog.intake.scan import Scan
@@ -287,7 +287,6 @@ def sources(
     matches none becomes a new machine under its equipment id, or its serial number, or its PIN.
 
     Args:
-        store: the store at hand.
         found: what was read.
         looked: the first look at the file.
         where: the file as messages show it.
@@ -315,7 +314,7 @@ def sources(
     filled = [table for table in tables if table[1]] or tables[:1]
     return [
         Source(
-            path=shown(where, name),
+            path=display_name(where, name),
             kind=KINDS[name],
             columns=tuple(SourceColumn(f"c{i}", column, column) for i, column in enumerate(columns)),
             relation=_machines(equipment, columns) if name == "machines" else _sections(equipment, columns),

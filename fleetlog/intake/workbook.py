@@ -13,8 +13,8 @@ from xml.parsers import expat
 import polars as pl
 
 from fleetlog.errors import InputFileError
-from fleetlog.intake.contract import shown
-from fleetlog.intake.header import Asked, fitness, understood
+from fleetlog.intake.contract import display_name
+from fleetlog.intake.header import LoadOptions, fitness, read_header
 from fleetlog.intake.packed import refuse_large_workbook
 from fleetlog.intake.scan import Scan
 from fleetlog.intake.source import Source
@@ -50,7 +50,9 @@ class _Merged:
     right: int
 
 
-def sheets(store: Store, path: Path, looked: Scan, asked: Asked, where: str, table: str) -> Iterator[Sheet]:
+def sheets(
+    store: Store, path: Path, looked: Scan, asked: LoadOptions, where: str, table: str
+) -> Iterator[Sheet]:
     """The sheets of a workbook in their order; each table is registered as the temporary table `table`.
 
     Raises:
@@ -63,7 +65,7 @@ def sheets(store: Store, path: Path, looked: Scan, asked: Asked, where: str, tab
         book = fastexcel.read_excel(path.read_bytes())
     structure = _Structure(path)
     for name in book.sheet_names:
-        part = shown(where, name)
+        part = display_name(where, name)
         try:
             with _engine_errors(part):
                 loaded = book.load_sheet(name, header_row=None, skip_rows=0, dtypes="string")
@@ -104,21 +106,21 @@ def _sheet(
     structure: _Structure,
     name: str,
     looked: Scan,
-    asked: Asked,
+    asked: LoadOptions,
     where: str,
     table: str,
 ) -> Sheet:
     frame = frame.rename({column: f"c{i}" for i, column in enumerate(frame.columns)})
     frame = frame.with_columns(pl.all().str.replace(_MIDNIGHT, "$1"))
-    blocks = structure.merged(name, frame.width)
+    blocks = structure.merges(name, frame.width)
     header, headings, fit = _header(frame, blocks, asked)
     if not fit and len([heading for heading in headings if heading]) < 2:
         return Sheet(where, note="passed over: no table")
     # Columns without a heading and without a value are the sheet's margin.
-    data = _filled(frame, blocks).slice(header + 1)
+    data = _fill(frame, blocks).slice(header + 1)
     kept = [i for i in range(frame.width) if headings[i] or data[f"c{i}"].null_count() < data.height]
     data = data.select([pl.col(f"c{old}").alias(f"c{new}") for new, old in enumerate(kept)])
-    found = understood([headings[i] for i in kept], where, asked)
+    found = read_header([headings[i] for i in kept], where, asked)
     full = data.with_row_index("row_no", offset=1).filter(~pl.all_horizontal(pl.exclude("row_no").is_null()))
     # Blank rows below the last filled one are no part of the table; those above it keep their numbers.
     store.register(table, full.with_columns(pl.lit(None, dtype=pl.String).alias("malformed")))
@@ -144,7 +146,7 @@ def _sheet(
     )
 
 
-def _header(frame: pl.DataFrame, blocks: list[_Merged], asked: Asked) -> tuple[int, list[str], int]:
+def _header(frame: pl.DataFrame, blocks: list[_Merged], asked: LoadOptions) -> tuple[int, list[str], int]:
     """The row (from 0) whose cells are the headings, the headings, and how well they fit some kind.
 
     Where a sheet has two header rows, the upper one names groups: its text is taken where the lower cell is
@@ -189,7 +191,7 @@ def _reaches_down(number: int, column: int, blocks: list[_Merged]) -> bool:
     return any(b.top < number <= b.bottom and b.left <= column <= b.right for b in blocks)
 
 
-def _filled(frame: pl.DataFrame, blocks: list[_Merged]) -> pl.DataFrame:
+def _fill(frame: pl.DataFrame, blocks: list[_Merged]) -> pl.DataFrame:
     """Merged cells that span rows hold for each of them: their value, in the first, is written below it."""
     by_column: dict[int, list[_Merged]] = {}
     for block in blocks:
@@ -250,7 +252,7 @@ class _Structure:
                 target.lstrip("/") if target.startswith("/") else posixpath.normpath(f"xl/{target}")
             )
 
-    def merged(self, sheet: str, width: int) -> list[_Merged]:
+    def merges(self, sheet: str, width: int) -> list[_Merged]:
         """The merged cells of a sheet, in the rows and columns of its frame.
 
         The frame begins with the first column that holds a cell, so that column has to be found too.

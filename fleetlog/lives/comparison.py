@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import polars as pl
 
@@ -19,7 +19,7 @@ from fleetlog.lives.splits import (
     split,
     weighting,
 )
-from fleetlog.session.finding import Finding, header
+from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.scope import WHOLE_FLEET, Columns, Scope, columns_of
 from fleetlog.stats.log_rank import holm, log_rank
@@ -46,6 +46,7 @@ class ComparisonFinding(Finding):
     """
 
     question: ClassVar[str] = "compare"
+    answers = ("component", "cause", "by", "strata", "test", "spread", "log_rank")
 
     as_of: date
     fault: str
@@ -69,20 +70,6 @@ class ComparisonFinding(Finding):
         """The test between the groups."""
         return comparison_remarks(self.test, self.log_rank, self.strata)
 
-    def to_dict(self) -> dict[str, Any]:
-        """The groups as rows, the spread and the log-rank test."""
-        return header(
-            self,
-            self.groups.to_dicts(),
-            component=self.component,
-            cause=self.cause,
-            by=self.by,
-            strata=list(self.strata),
-            test=self.test,
-            spread=dict(self.spread),
-            log_rank=dict(self.log_rank) if self.log_rank else None,
-        )
-
 
 def compare(
     fleet: Fleet,
@@ -97,8 +84,6 @@ def compare(
     """Observed over expected failures by group.
 
     Args:
-        fleet: whom to ask.
-        scope: which part of the fleet, as of when.
         component: a part that a fault family follows; None: the one the family is about.
         cause: a finding on removal ("worn", …) that counts as failure; None = any failure.
         by: the column that makes the groups.

@@ -12,14 +12,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
 import polars as pl
 
 from fleetlog.lives.splits import UNKNOWN
-from fleetlog.stats.arrays import Floats, normal_quantile
+from fleetlog.stats.arrays import Floats
 from fleetlog.stats.cox import CoxFit, fit_cox_cells
 from fleetlog.stats.cox_cells import CoxCells
 from fleetlog.stats.life_counts import Strata, count_lives
@@ -27,9 +27,6 @@ from fleetlog.store import Store
 
 TOGETHER = 8
 """Coefficients that one run of the sums takes."""
-
-FEWEST_MACHINES = 20
-"""With fewer machines robust standard errors come out too small."""
 
 # Steps are handed over in units of 2^-40 (a millionth of a millionth), larger ones where steps are large: the
 # sums are exact, and the error is one that no digit shown can see.
@@ -94,7 +91,6 @@ def fit_by_machine(
         strata: columns with baselines of their own.
         reference: factor -> the level that the others are compared with.
         ties: how ties are treated.
-        level: confidence level.
 
     Raises:
         StatsError: in one of its named kinds, when the counts cannot carry the model.
@@ -102,28 +98,7 @@ def fit_by_machine(
     cells = CoxCells.from_frame(counted, factors, strata=strata, reference=reference)
     fit = fit_cox_cells(cells, ties=ties, level=level)
     placed = _cell_of(counted, keys, (*strata, *factors))
-    sums = _sums_by_machine(store, question, placed, keys, fit)
-    influence = np.einsum("ij,jk->ik", sums, fit.covariance)
-    covariance = np.einsum("ij,ik->jk", influence, influence)
-    return _robust(fit, covariance, len(sums))
-
-
-def _robust(fit: CoxFit, covariance: Floats, machines: int) -> CoxFit:
-    """The same fit with limits, tests and p values by the robust covariance."""
-    errors = np.sqrt(np.diag(covariance))
-    half = normal_quantile(fit.level) * errors
-    return replace(
-        fit,
-        robust_std_errors=errors,
-        robust_covariance=covariance,
-        lower=np.exp(fit.coefficients - half),
-        upper=np.exp(fit.coefficients + half),
-        p_values=np.array([math.erfc(abs(z) / math.sqrt(2.0)) for z in fit.coefficients / errors]),
-        clusters=machines,
-        note=None
-        if machines >= FEWEST_MACHINES
-        else f"only {machines} machines: robust standard errors are then too small",
-    )
+    return fit.robust(_sums_by_machine(store, question, placed, keys, fit))
 
 
 def _cell_of(counted: pl.DataFrame, keys: tuple[str, ...], model: tuple[str, ...]) -> pl.DataFrame:
@@ -139,7 +114,7 @@ def _sums_by_machine(
     """Score residuals summed by machine, shape (machines, coefficients), machines in their own order."""
     cells = fit.likelihood.cells
     store.register("cox_cell", placed.with_columns(pl.lit(question.named).alias("component")))
-    leave, fail = residual_steps(fit)
+    leave, fail = fit.residual_steps()
     largest = max(float(np.abs(leave).max(initial=0.0)), float(np.abs(fail).max(initial=0.0)), 1.0)
     unit = 2.0 ** min(_UNIT_BITS, _ROOM_BITS - math.ceil(math.log2(largest)))
     parts = []
@@ -155,40 +130,3 @@ def _sums_by_machine(
         wanted = min(TOGETHER, fit.coefficients.size - first)
         parts.append(score_rows.select(f"sum_{k + 1}" for k in range(wanted)).to_numpy() / unit)
     return np.ascontiguousarray(np.hstack(parts))
-
-
-def residual_steps(fit: CoxFit) -> tuple[Floats, Floats]:
-    """What a life adds to the score, by row of the fit's cells (a cell and an age).
-
-    A life adds `leave` at the age at which it leaves, less `leave` at that at which it entered, and `fail` at
-    the former if it fails there.
-
-    Returns:
-        leave and fail, shape (rows, coefficients).
-    """
-    likelihood = fit.likelihood
-    cells = likelihood.cells
-    size = (cells.cell.size, fit.coefficients.size)
-    leave, fail = np.zeros(size), np.zeros(size)
-    risk = np.exp(np.einsum("ij,j->i", likelihood.x, fit.coefficients))[cells.cell]
-    of_row = cells.stratum[cells.cell]
-    steps = fit.score_steps().partition_by("stratum", as_dict=True)
-    for k, stratum in enumerate(cells.strata):
-        step = steps.get((str(stratum),))
-        if step is None:  # without failures it says nothing
-            continue
-        rows = np.flatnonzero(of_row == k)
-        ages = step["hours"].to_numpy()
-        reached = np.searchsorted(ages, cells.hours[rows], side="right")
-        at = np.maximum(reached - 1, 0)
-        died = (reached > 0) & (ages[at] == cells.hours[rows])
-        hazard = np.concatenate(([0.0], step["hazard"].to_numpy()))[reached]
-        spared = step["tie_hazard"].to_numpy()[at]
-        r = risk[rows]
-        for j in range(size[1]):
-            x = likelihood.x[cells.cell[rows], j]
-            drift = np.concatenate(([0.0], step[f"drift_{j}"].to_numpy()))[reached]
-            mean, tie = step[f"mean_x_{j}"].to_numpy()[at], step[f"tie_drift_{j}"].to_numpy()[at]
-            leave[rows, j] = r * (drift - x * hazard)
-            fail[rows, j] = np.where(died, x - mean + r * (x * spared - tie), 0.0)
-    return leave, fail

@@ -12,7 +12,7 @@ import polars as pl
 from fleetlog.errors import UsageError
 from fleetlog.lives.cox_by_machine import Counted, counts_by, fit_by_machine
 from fleetlog.lives.splits import check_apart, followed_component, life_columns
-from fleetlog.session.finding import Finding, header
+from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.scope import WHOLE_FLEET, Columns, Scope, columns_of
 from fleetlog.stats.cox import CoxFit
@@ -50,6 +50,7 @@ class DriversFinding(Finding):
     """
 
     question: ClassVar[str] = "drivers"
+    answers = ("component", "clock", "factors", "strata", "reference", "levels", "terms", "model")
 
     as_of: date
     fault: str
@@ -69,21 +70,6 @@ class DriversFinding(Finding):
         """One row a level of a factor."""
         return self.ratios
 
-    def to_dict(self) -> dict[str, Any]:
-        """Hazard ratios as rows, the tests by term, and the model's figures."""
-        return header(
-            self,
-            self.ratios.to_dicts(),
-            component=self.component,
-            clock=self.clock,
-            factors=list(self.factors),
-            strata=list(self.strata),
-            reference=dict(self.reference),
-            levels=self.levels.to_dicts(),
-            terms=self.terms.to_dicts(),
-            model=dict(self.model),
-        )
-
 
 def drivers(
     fleet: Fleet,
@@ -98,8 +84,6 @@ def drivers(
     """Cox regression with delayed entry, strata and ties, robust to lives of one machine being alike.
 
     Args:
-        fleet: whom to ask.
-        scope: which part of the fleet, as of when.
         component: a part that a fault family follows (for the clock "lives"); None: the one the
             family is about.
         factors: columns to explain the hazard by; the level with most hours is the one compared with.

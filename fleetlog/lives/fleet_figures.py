@@ -16,7 +16,7 @@ import numpy as np
 import polars as pl
 
 from fleetlog.errors import UsageError
-from fleetlog.session.finding import Finding, header
+from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.randomness import SEED
 from fleetlog.session.scope import WHOLE_FLEET, Columns, Scope, columns_of
@@ -78,6 +78,7 @@ class FleetFiguresFinding(Finding):
     """
 
     question: ClassVar[str] = "figures"
+    answers = ("by", "first", "after", "terms", "seed", "currency")
 
     as_of: date
     fault: str
@@ -89,19 +90,6 @@ class FleetFiguresFinding(Finding):
     seed: int
     currency: str
     notes: tuple[str, ...] = ()
-
-    def to_dict(self) -> dict[str, Any]:
-        """One row a group, with the terms beside them."""
-        return header(
-            self,
-            self.frame.to_dicts(),
-            by=list(self.by),
-            first=self.first,
-            after=self.after,
-            terms=self.terms.to_dicts(),
-            seed=self.seed,
-            currency=self.currency,
-        )
 
 
 def fleet_figures(
@@ -115,7 +103,6 @@ def fleet_figures(
     """Figures of the last days up to the as-of day, split as asked.
 
     Args:
-        fleet: whom to ask.
         scope: which part of the fleet, as of when; its fault family does not matter, all work counts.
         by: columns to split by, out of SPLITS.
         days: length of the stretch.

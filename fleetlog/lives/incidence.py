@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import date
 from typing import Any, ClassVar
 
@@ -115,7 +115,7 @@ class IncidenceFinding(Finding):
         """Rows: group, spells, for each ending hours, incidence, lower, upper; `tests` between groups."""
         rows = [
             {
-                "group": dict(group.group),
+                "group": group.group,
                 "component": self.component,
                 "spells": group.spells,
                 "from_hours": group.from_hours,
@@ -132,8 +132,7 @@ class IncidenceFinding(Finding):
             }
             for group in self.groups
         ]
-        tests = [asdict(test) for test in self.tests]
-        return header(self, rows, by=list(self.by), component=self.component, tests=tests)
+        return header(self, rows, by=self.by, component=self.component, tests=self.tests)
 
 
 def incidence(
@@ -150,8 +149,6 @@ def incidence(
     of its own, `replaced_unknown`. Groups are compared by Gray's test, ending by ending.
 
     Args:
-        fleet: whom to ask.
-        scope: which part of the fleet, as of when.
         component: a part that a fault family follows; None: the one the family is about.
         by: columns to split by.
 

@@ -64,8 +64,6 @@ def fit_life(table: RiskTable, *, level: float, minimum: int, prior: Prior | Non
     """Weibull and its rivals; below `minimum` failures, a Weibull whose shape is taken from the fault family.
 
     Args:
-        table: one group's risk table.
-        level: confidence level.
         minimum: failures from which the shape is estimated freely.
         prior: the fault family's default for this part, None where it has none.
     """

@@ -9,7 +9,7 @@ be, so the other extreme is computed too.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -41,16 +41,6 @@ class Reading:
     hours: float | None
     naive_hours: float | None
     material: bool
-
-    def to_dict(self) -> dict[str, Any]:
-        """For JSON."""
-        return {
-            "lives": self.lives,
-            "share": self.share,
-            "hours": self.hours,
-            "naive_hours": self.naive_hours,
-            "material": self.material,
-        }
 
 
 def ignoring_late_entry(curve: ProductLimit) -> Reading | None:
@@ -130,6 +120,6 @@ def _both(reading: Reading) -> str:
 def as_json(late: Reading | None, unknown: Reading | None) -> Mapping[str, Any]:
     """Both readings, null where they do not arise."""
     return {
-        "ignoring_delayed_entry": late.to_dict() if late else None,
-        "unknown_as_failed": unknown.to_dict() if unknown else None,
+        "ignoring_delayed_entry": asdict(late) if late else None,
+        "unknown_as_failed": asdict(unknown) if unknown else None,
     }

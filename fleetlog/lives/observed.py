@@ -13,8 +13,6 @@ def observed_lives(fleet: Fleet, scope: Scope = WHOLE_FLEET, component: str | No
     """One row a life under observation, ages in running hours.
 
     Args:
-        fleet: whom to ask.
-        scope: which part of the fleet, as of when.
         component: a part that a fault family follows; None: the one the family is about.
 
     Returns:

@@ -92,11 +92,11 @@ class RepeatsFinding(Finding):
         """See the interface: by_action (also as rows), mean_cumulative, units."""
         return header(
             self,
-            self.by_action.to_dicts(),
+            self.by_action,
             window_hours=self.window_hours,
-            by_action=self.by_action.to_dicts(),
+            by_action=self.by_action,
             mean_cumulative=self.mean_cumulative.to_dict(as_series=False),
-            units=self.units.to_dicts(),
+            units=self.units,
             by=self.by,
             groups=[
                 {
@@ -107,7 +107,7 @@ class RepeatsFinding(Finding):
                 }
                 for row in self.groups.to_dicts()
             ],
-            group_test=dict(self.group_test) if self.group_test else None,
+            group_test=self.group_test,
             difference=self.difference.to_dict(as_series=False),
         )
 
@@ -123,8 +123,6 @@ def repeats(
     """Comeback rates by repair, the mean cumulative count of episodes, and units above their peers.
 
     Args:
-        fleet: whom to ask.
-        scope: which part of the fleet, as of when.
         window_hours: running hours within which a return counts; None takes the family's.
         component: only repairs of this component; None = all.
         by: column of the machines to compare episodes by: site, build_year, make, model, machine_type.

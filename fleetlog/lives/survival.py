@@ -51,6 +51,9 @@ CURVE_COLUMNS = (
 )
 
 
+_SUMMARY = ("spells", "failures", "from_hours", "median_hours", "median_lower", "median_upper", "b10_hours")
+
+
 @dataclass(frozen=True)
 class SurvivalGroup:
     """One curve.
@@ -140,13 +143,7 @@ class SurvivalFinding(Finding):
             [
                 {
                     **{column: str(group.group[column]) for column in self.by},
-                    "spells": group.spells,
-                    "failures": group.failures,
-                    "from_hours": group.from_hours,
-                    "median_hours": group.median_hours,
-                    "median_lower": group.median_lower,
-                    "median_upper": group.median_upper,
-                    "b10_hours": group.b10_hours,
+                    **{name: getattr(group, name) for name in _SUMMARY},
                     "weibull_shape": group.weibull["shape"] if group.weibull else None,
                     "weibull_scale_hours": group.weibull["scale_hours"] if group.weibull else None,
                     "note": group.note,
@@ -166,7 +163,7 @@ class SurvivalFinding(Finding):
         """See the interface: rows with group, component, cause, spells, failures, hours, survival, …."""
         rows = [
             {
-                "group": dict(group.group),
+                "group": group.group,
                 "component": group.component,
                 "cause": group.cause,
                 "spells": group.spells,
@@ -178,9 +175,9 @@ class SurvivalFinding(Finding):
                 "median_hours": group.median_hours,
                 "median_ci": [group.median_lower, group.median_upper],
                 "b10_hours": group.b10_hours,
-                "weibull": dict(group.weibull) if group.weibull else None,
-                "fits": [dict(row) for row in group.fits],
-                "naive": dict(group.naive),
+                "weibull": group.weibull,
+                "fits": group.fits,
+                "naive": group.naive,
                 "note": group.note,
             }
             for group in self.groups
@@ -188,11 +185,11 @@ class SurvivalFinding(Finding):
         return header(
             self,
             rows,
-            by=list(self.by),
+            by=self.by,
             interval=self.interval,
             log_rank=self.log_rank,
             test=self.test,
-            strata=list(self.strata),
+            strata=self.strata,
         )
 
 
@@ -210,8 +207,6 @@ def survival(
     """Survival of a component by age in running hours, delayed entry respected.
 
     Args:
-        fleet: whom to ask.
-        scope: which part of the fleet, as of when.
         component: a part that a fault family follows; None: the one the family is about.
         cause: a finding on removal ("worn", …) that counts as failure; None = any failure.
         by: columns to split by: build_year, variant, side, sensor_kind, site, make, model, machine_type,
@@ -316,7 +311,7 @@ def _with_hazard(curve: ProductLimit) -> pl.DataFrame:
     """The curve's rows with the cumulative hazard (sum of d/Y, variance sum of d/Y²) from the same start."""
     y, d = curve.at_risk.astype(np.float64), curve.failed.astype(np.float64)
     hazard, error = np.cumsum(d / y), np.sqrt(np.cumsum(d / y**2))
-    lower, upper = positive_band(hazard, error, curve.level, "log")
+    lower, upper = positive_band(hazard, error, curve.level)
     return (
         curve.to_frame()
         .with_columns(

@@ -81,20 +81,15 @@ class TrendFinding(Finding):
         """The fleet's tests as rows, the power law and the units."""
         return header(
             self,
-            self.tests.to_dicts(),
-            power_law=dict(self.power_law) if self.power_law else None,
-            units=self.units.to_dicts(),
+            self.tests,
+            power_law=self.power_law,
+            units=self.units,
             curve=self.curve.to_dict(as_series=False),
         )
 
 
 def trend(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> TrendFinding:
-    """Laplace and MIL-HDBK-189 tests and the power law of a fault's episodes over machine hours.
-
-    Args:
-        fleet: whom to ask.
-        scope: which part of the fleet, as of when.
-    """
+    """Laplace and MIL-HDBK-189 tests and the power law of a fault's episodes over machine hours."""
     history, family = fleet.begin(scope)
     exposure = fleet.store.run("risk/machine_exposure", fault=family.name, **selection(scope))
     histories = machine_histories(fleet, family.name, exposure)

@@ -20,7 +20,7 @@ from fleetlog.causes.suspects import step_cost, suspects
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily, Hazard, Step
 from fleetlog.planning.outlook import Outlook, cause_of, cure_of, in_threads, outlook_of, service_variant
-from fleetlog.session.finding import Finding, header
+from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.randomness import DRAWS, SEED
 from fleetlog.session.safety import Safety
@@ -53,6 +53,7 @@ class ForecastFinding(Finding):
     """
 
     question: ClassVar[str] = "forecast"
+    answers = ("months", "totals", "by_month", "units", "laws", "season", "seed", "draws", "currency")
 
     as_of: date
     fault: str
@@ -68,22 +69,6 @@ class ForecastFinding(Finding):
     currency: str
     notes: tuple[str, ...] = ()
     safety: Safety | None = None
-
-    def to_dict(self) -> dict[str, Any]:
-        """See the interface: rows with month, component, cause, expected, lower, upper, parts, …."""
-        return header(
-            self,
-            self.frame.to_dicts(),
-            months=list(self.months),
-            totals=self.totals.to_dicts(),
-            by_month=self.by_month.to_dicts(),
-            units=self.units.to_dicts(),
-            laws=self.laws.to_dicts(),
-            season=self.season.to_dicts(),
-            seed=self.seed,
-            draws=self.draws,
-            currency=self.currency,
-        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,7 +114,6 @@ def forecast(
     """Failures, parts and shop hours of the coming months.
 
     Args:
-        fleet: whom to ask.
         scope: which part of the fleet, as of when; laws and seasons are learnt from the whole fleet.
         months: how many, 1 to 60; the first is what is left of the as-of day's month.
         component: only this component.

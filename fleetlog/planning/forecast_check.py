@@ -18,7 +18,7 @@ import polars as pl
 from fleetlog.errors import UsageError
 from fleetlog.planning.forecast import INNER, OUTER, followed_counts
 from fleetlog.planning.outlook import Outlook, outlook_of
-from fleetlog.session.finding import Finding, header
+from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.past import fleet_of_the_past
 from fleetlog.session.randomness import SEED
@@ -45,6 +45,7 @@ class ForecastCheck(Finding):
     """
 
     question: ClassVar[str] = "forecast-check"
+    answers = ("summary", "horizon_months", "seed", "draws")
 
     as_of: date
     fault: str
@@ -54,17 +55,6 @@ class ForecastCheck(Finding):
     seed: int
     draws: int
     notes: tuple[str, ...] = ()
-
-    def to_dict(self) -> dict[str, Any]:
-        """Rows by day asked and component, and the summary."""
-        return header(
-            self,
-            self.frame.to_dicts(),
-            summary=self.summary.to_dicts(),
-            horizon_months=self.horizon_months,
-            seed=self.seed,
-            draws=self.draws,
-        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,7 +89,6 @@ def check_forecasts(
     """Forecasts as of the ends of past months, against the failures that came.
 
     Args:
-        fleet: whom to ask.
         scope: which part of the fleet; its as-of day is the last that may have come.
         forecasts: how many past month ends.
         horizon_months: how far each forecast reaches.

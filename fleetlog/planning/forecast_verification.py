@@ -20,17 +20,15 @@ from fleetlog.planning.forecast_check import (
     ForecastCheck,
     PastForecast,
     day_begins,
-    days_to_ask,
     failures_found,
     held_against,
-    look_back,
     past_of,
 )
 from fleetlog.planning.outlook import Outlook, outlook_of
 from fleetlog.session.finding import header
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.randomness import DRAWS, SEED
-from fleetlog.session.scope import WHOLE_FLEET, Scope
+from fleetlog.session.scope import Scope
 
 #: So many past months are looked back on: a quarter. 'fleetlog forecast --check' looks back further.
 RECORD_MONTHS = 3
@@ -72,7 +70,7 @@ class ForecastVerification:
         """Rows by component and cause, and the record of past months."""
         return header(
             self,
-            self.frame.to_dicts(),
+            self.frame,
             asked=self.asked,
             month=self.month,
             record=self.record.to_dict() if self.record is not None else None,
@@ -105,7 +103,6 @@ def expected_of(fleet: Fleet, scope: Scope, *, draws: int = DRAWS, seed: int = S
     """The forecast of the month after the scope's day.
 
     Args:
-        fleet: whom to ask.
         scope: which part of the fleet, as of the last day of the month before.
         draws, seed: of the bootstrap; as they are by themselves, the digits are those of `forecast`.
     """
@@ -113,31 +110,6 @@ def expected_of(fleet: Fleet, scope: Scope, *, draws: int = DRAWS, seed: int = S
     return Expected(
         past_of(outlook), forecast_of(fleet, scope, outlook), ways_to_fail(fleet, scope, outlook), outlook
     )
-
-
-def verify_forecast(
-    fleet: Fleet,
-    scope: Scope = WHOLE_FLEET,
-    *,
-    record_months: int = RECORD_MONTHS,
-    draws: int = DRAWS,
-    seed: int = SEED,
-) -> ForecastVerification | None:
-    """The last whole month's forecast against what came; None where the records are too short for one.
-
-    Args:
-        fleet: whom to ask.
-        scope: which part of the fleet; its as-of day is the last that may have come.
-        record_months: how many past months to look back on.
-        draws, seed: of the month's bootstrap.
-    """
-    days = days_to_ask(fleet, scope, forecasts=record_months)
-    if not days:
-        return None
-    past = look_back(fleet, scope, days[:-1], draws=RECORD_DRAWS, seed=seed)
-    then = Scope(scope.fault, days[-1], scope.sites, scope.build_years, scope.machines)
-    expected = expected_of(fleet, then, draws=draws, seed=seed)
-    return verification(fleet, scope, expected, (*past, expected.for_record()))
 
 
 def verification(

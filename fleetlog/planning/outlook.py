@@ -295,7 +295,6 @@ def outlook_of(
     """The outlook of a part of the fleet; lives and seasons are learnt from the whole fleet.
 
     Args:
-        fleet: whom to ask.
         scope: which machines, as of when.
         periods: what lies ahead; None: so many calendar months.
         months: how many, where no periods are given.

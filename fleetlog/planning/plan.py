@@ -22,7 +22,7 @@ from fleetlog.errors import UsageError
 from fleetlog.planning.outlook import Outlook, Period
 from fleetlog.planning.plan_candidates import Candidates, gather
 from fleetlog.planning.plan_visits import Offers, ShopLimits, offer
-from fleetlog.session.finding import Finding, header
+from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
 from fleetlog.session.safety import Safety
@@ -58,6 +58,7 @@ class PlanFinding(Finding):
     """
 
     question: ClassVar[str] = "plan"
+    answers = ("weeks", "left_out", "changes", "saving", "bound", "gap", "method", "figures", "currency")
 
     as_of: date
     fault: str
@@ -79,22 +80,6 @@ class PlanFinding(Finding):
         """The visits without what stands before and beneath the table."""
         return self.frame.drop("hold", "cautions", strict=False)
 
-    def to_dict(self) -> dict[str, Any]:
-        """See the interface: rows with machine_id, side, action, week, labour_hours, saving, ….."""
-        return header(
-            self,
-            self.frame.to_dicts(),
-            weeks=self.weeks.to_dicts(),
-            left_out=self.left_out.to_dicts(),
-            changes=self.changes.to_dicts(),
-            saving=self.saving,
-            bound=self.bound,
-            gap=self.gap,
-            method=self.method,
-            figures=self.figures.to_dicts(),
-            currency=self.currency,
-        )
-
 
 def plan(
     fleet: Fleet,
@@ -115,8 +100,6 @@ def plan(
     """The plan of preventive jobs that saves most within the shop's limits.
 
     Args:
-        fleet: whom to ask.
-        scope: which part of the fleet, as of when.
         weeks: how many ISO weeks; the first begins on the Monday after the as-of day.
         shop_hours: weekly labour hours, in place of the setting.
         previous: the last plan's rows (machine_id, side, week): a job moves only where that saves more than

@@ -12,7 +12,7 @@ import polars as pl
 from fleetlog.planning.plan import PlanFinding, check_weeks, solve
 from fleetlog.planning.plan_candidates import gather
 from fleetlog.planning.plan_visits import ShopLimits, offer
-from fleetlog.session.finding import Finding, header
+from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
 from fleetlog.session.scope import WHOLE_FLEET, Scope
@@ -29,6 +29,7 @@ class ShopHoursFinding(Finding):
     """
 
     question: ClassVar[str] = "shop-hours"
+    answers = ("currency",)
 
     as_of: date
     fault: str
@@ -36,10 +37,6 @@ class ShopHoursFinding(Finding):
     plans: tuple[PlanFinding, ...]
     currency: str
     notes: tuple[str, ...] = ()
-
-    def to_dict(self) -> dict[str, Any]:
-        """One row for each weekly hours."""
-        return header(self, self.frame.to_dicts(), currency=self.currency)
 
 
 def compare_shop_hours(
@@ -56,7 +53,6 @@ def compare_shop_hours(
     """What a plan saves with each of several weekly labour hours.
 
     Args:
-        fleet: whom to ask.
         shop_hours: weekly hours to compare; sorted, each once; none: the settings' own, half and half as many
             again.
         scope, weeks, gap, seconds, draws, seed: as for `plan`; `seconds` for each plan.

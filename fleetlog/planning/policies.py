@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import numpy as np
 import numpy.typing as npt
@@ -24,7 +24,7 @@ from fleetlog.planning.forecast import check_numbers
 from fleetlog.planning.job_costs import JobCosts, costs_of
 from fleetlog.planning.outlook import Outlook, in_threads, outlook_of, service_variant
 from fleetlog.planning.plan_visits import ShopLimits
-from fleetlog.session.finding import Finding, header
+from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
 from fleetlog.session.scope import WHOLE_FLEET, Columns, Scope, columns_of
@@ -59,6 +59,7 @@ class PolicyFinding(Finding):
     """
 
     question: ClassVar[str] = "policies"
+    answers = ("component", "months", "seed", "draws", "currency")
 
     as_of: date
     fault: str
@@ -69,18 +70,6 @@ class PolicyFinding(Finding):
     draws: int
     currency: str
     notes: tuple[str, ...] = ()
-
-    def to_dict(self) -> dict[str, Any]:
-        """One row a policy."""
-        return header(
-            self,
-            self.frame.to_dicts(),
-            component=self.component,
-            months=self.months,
-            seed=self.seed,
-            draws=self.draws,
-            currency=self.currency,
-        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,8 +99,6 @@ def compare_policies(
     """Money, failures and days down of several policies over the coming months, by simulation.
 
     Args:
-        fleet: whom to ask.
-        scope: which part of the fleet, as of when.
         component: whose failures to play out; None: the part that the family's questions are about.
         policies: out of POLICIES; "all" is every one.
         months: how far ahead.

@@ -23,7 +23,7 @@ from fleetlog.planning.job_costs import (
     sensitivity,
 )
 from fleetlog.planning.outlook import LifeModel, Outlook, outlook_of, service_variant
-from fleetlog.session.finding import Finding, header
+from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
 from fleetlog.session.safety import Safety
@@ -69,6 +69,7 @@ class ReplacementFinding(Finding):
     """
 
     question: ClassVar[str] = "replacement"
+    answers = ("parts", "figures", "sensitivity", "seed", "draws", "currency")
 
     as_of: date
     fault: str
@@ -101,19 +102,6 @@ class ReplacementFinding(Finding):
             "reason",
         )
 
-    def to_dict(self) -> dict[str, Any]:
-        """Rows by component and variant, the parts past their age, figures and sensitivity."""
-        return header(
-            self,
-            self.frame.to_dicts(),
-            parts=self.parts.to_dicts(),
-            figures=self.figures.to_dicts(),
-            sensitivity=self.sensitivity.to_dicts(),
-            seed=self.seed,
-            draws=self.draws,
-            currency=self.currency,
-        )
-
 
 def replacement(
     fleet: Fleet,
@@ -126,7 +114,6 @@ def replacement(
     """Best replacement age of each kind of part, with its interval and saving, or why there is none.
 
     Args:
-        fleet: whom to ask.
         scope: which part of the fleet, as of when; laws are learnt from the whole fleet.
         component: only this component; None: all that the family follows.
         draws, seed: of the bootstrap over machines.

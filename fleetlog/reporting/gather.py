@@ -50,7 +50,6 @@ def gather(
     """The findings of one month, each as of its last day.
 
     Args:
-        fleet: whom to ask.
         month: any day of the month.
         fault: the fault family.
         begin: is handed what is there already, each time there is more of it, so that pictures can be begun.

@@ -13,7 +13,6 @@ def write_month(fleet: Fleet, month: date, fault: str, folder: Path) -> Path:
     """Writes the report of a month.
 
     Args:
-        fleet: whom to ask.
         month: any day of the month.
         fault: name of the fault family.
         folder: gets the pages, the PDF, the workbook and the tables.

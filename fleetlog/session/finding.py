@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import math
 from collections.abc import Mapping
+from dataclasses import fields, is_dataclass
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, Protocol
@@ -28,9 +29,11 @@ class Finding:
 
     Attributes:
         question: the name of the question in `fleetlog.questions` that it answers.
+        answers: the attributes that its JSON object holds beside as_of, fault, rows and notes, in this order.
     """
 
     question: ClassVar[str]
+    answers: ClassVar[tuple[str, ...]] = ()
 
     if TYPE_CHECKING:
 
@@ -50,8 +53,9 @@ class Finding:
         def frame(self) -> pl.DataFrame:
             """The answer as one flat table."""
 
-        def to_dict(self) -> dict[str, Any]:
-            """The answer as the JSON object that scripts rely on."""
+    def to_dict(self) -> dict[str, Any]:
+        """The answer as the JSON object that scripts rely on: the rows of `frame`, and what `answers` names."""
+        return header(self, self.frame, **{name: getattr(self, name) for name in self.answers})
 
     @property
     def remarks(self) -> tuple[str, ...]:
@@ -145,7 +149,7 @@ class Answered(Protocol):
         ...
 
 
-def header(finding: Answered, rows: list[dict[str, Any]], **more: Any) -> dict[str, Any]:
+def header(finding: Answered, rows: pl.DataFrame | list[dict[str, Any]], **more: Any) -> dict[str, Any]:
     """The JSON object of a finding: as_of, fault, rows and notes, and what the finding adds."""
     answer = {
         "as_of": finding.as_of,
@@ -161,7 +165,11 @@ def header(finding: Answered, rows: list[dict[str, Any]], **more: Any) -> dict[s
 
 
 def plain(value: Any) -> Any:
-    """`value` in JSON's own types: dates in ISO 8601, NaN and infinity as null."""
+    """`value` in JSON's own types: frames as rows, dates in ISO 8601, NaN and infinity as null."""
+    if hasattr(value, "to_dicts"):
+        value = value.to_dicts()
+    if is_dataclass(value):
+        value = {one.name: getattr(value, one.name) for one in fields(value)}
     if isinstance(value, Mapping):
         return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, (list, tuple)):

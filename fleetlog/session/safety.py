@@ -154,35 +154,18 @@ class Safety:
             lines += [f"{RELEASE_HEADING}:", *(f"- {text}" for text in self.release.values())]
         return lines
 
-    def hold_of(self, machine_id: str) -> Hold | None:
-        """The hold on a machine, if there is one."""
-        return next((hold for hold in self.holds if hold.machine_id == machine_id), None)
-
     @property
     def frame(self) -> pl.DataFrame:
         """One row a machine on hold: why, since when, where, on rent since when, and what to do."""
-        rows = [
-            {
-                "machine_id": hold.machine_id,
-                "sides": " and ".join(hold.sides),
-                "since": hold.since,
-                "why": hold.why,
-                "site": hold.site,
-                "on_rent_since": hold.on_rent_since,
-                "last_heard": hold.last_heard,
-            }
-            for hold in self.holds
-        ]
-        return self.attach(pl.DataFrame(rows, schema=_HOLD_COLUMNS))
+        rows = [{**vars(hold), "sides": " and ".join(hold.sides)} for hold in self.holds]
+        columns = {name: [row[name] for row in rows] for name in _HOLD_COLUMNS}
+        return self.attach(pl.DataFrame(columns, schema=_HOLD_COLUMNS))
 
     @property
     def silent_frame(self) -> pl.DataFrame:
         """One row a machine that nothing has been heard of for too long."""
-        rows = [
-            {"machine_id": one.machine_id, "site": one.site, "last_heard": one.last_heard}
-            for one in self.silent
-        ]
-        return pl.DataFrame(rows, schema={"machine_id": pl.String, "site": pl.String, "last_heard": pl.Date})
+        schema = {"machine_id": pl.String, "site": pl.String, "last_heard": pl.Date}
+        return pl.DataFrame([vars(one) for one in self.silent], schema=schema)
 
     @property
     def brief(self) -> str:
@@ -211,24 +194,8 @@ class Safety:
         return {
             "records_end": self.records_end,
             "hold_instruction": self.instruction,
-            "holds": [
-                {
-                    "machine_id": hold.machine_id,
-                    "sides": list(hold.sides),
-                    "since": hold.since,
-                    "why": hold.why,
-                    "site": hold.site,
-                    "on_rent_since": hold.on_rent_since,
-                    "call_back": hold.on_rent_since is not None,
-                    "last_heard": hold.last_heard,
-                    "silent": hold.silent,
-                }
-                for hold in self.holds
-            ],
-            "not_heard_of": [
-                {"machine_id": one.machine_id, "site": one.site, "last_heard": one.last_heard}
-                for one in self.silent
-            ],
+            "holds": [{**vars(hold), "call_back": hold.on_rent_since is not None} for hold in self.holds],
+            "not_heard_of": [vars(one) for one in self.silent],
             "cautions": list(self.cautions),
             "release_check": [{"item": item, "check": text} for item, text in self.release.items()],
         }

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import polars as pl
 
 from fleetlog.faults.design_changes import ChangeRow, change_rows
-from fleetlog.session.finding import Finding, header
+from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import WHOLE_FLEET, Scope
 from fleetlog.store.statements import named
@@ -30,6 +30,7 @@ class StatusFinding(Finding):
     """
 
     question: ClassVar[str] = "status"
+    answers = ("machines", "tables", "rejected", "waiting", "first", "last", "quality")
 
     as_of: date
     fault: str
@@ -56,26 +57,11 @@ class StatusFinding(Finding):
             ]
         )
 
-    def to_dict(self) -> dict[str, Any]:
-        """See the interface: machines, tables, rejected, waiting, first, last, quality."""
-        return header(
-            self,
-            self.frame.to_dicts(),
-            machines=self.machines,
-            tables=dict(self.tables),
-            rejected=self.rejected,
-            waiting=self.waiting,
-            first=self.first,
-            last=self.last,
-            quality=self.quality.to_dicts(),
-        )
-
 
 def status(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> StatusFinding:
     """What the store holds and how far it can be trusted.
 
     Args:
-        fleet: whom to ask.
         scope: fault family and as-of date; its filters are not used.
     """
     history, family = fleet.begin(scope)

@@ -90,7 +90,6 @@ def fit_accelerated(
         entry_hours: ages at which observation began.
         weights: spells a row stands for; collapse rows that are alike.
         distribution: "weibull", "exponential" (scale 1), "lognormal" or "loglogistic".
-        level: confidence level.
 
     Raises:
         TooFewFailures: with no more failures than coefficients.

@@ -1,15 +1,15 @@
 """How many of many will fail: the exact distribution of a sum of unequal chances, and mixtures of such.
 
-Each unit fails with a chance of its own; the number that fails is Poisson-binomial. Two exact roads lead
-there. `poisson_binomial` multiplies the units' polynomials (1 - p + p z) in pairs, by fast Fourier transform
-once they are long. `CountSums` keeps only the sums of powers of the chances, since
+Each unit fails with a chance of its own; the number that fails is Poisson-binomial. `CountSums` keeps only the
+sums of powers of the chances, since
 
     log E[z^count] = sum over units of log(1 + p (z - 1))
                    = sum over j of (-1)^(j+1) (z - 1)^j / j * (sum over units of p^j),
 
-which converges to the last digit after few terms while chances are small; the few large ones go the first
-road. A mixture over many draws of the parameters then costs one transform. Exact here means to about 1e-14
-of probability; nothing is approximated by a normal or Poisson law.
+which converges to the last digit after few terms while chances are small; of the few large ones the
+polynomials (1 - p + p z) are multiplied in pairs, by fast Fourier transform once they are long. A mixture over
+many draws of the parameters then costs one transform. Exact here means to about 1e-14 of probability; nothing is
+approximated by a normal or Poisson law.
 
 Sources: Poisson 1837; Hong 2013, On computing the distribution function for the Poisson binomial
 distribution (transform of the characteristic function); Cooley & Tukey 1965.
@@ -24,7 +24,6 @@ from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
 
 from fleetlog.stats.arrays import Floats, checked_level
 from fleetlog.stats.errors import BadArgument
@@ -88,37 +87,6 @@ class CountDistribution:
         """Chance of a count from `low` to `high`, both included."""
         below = float(self.cumulative[low - 1]) if low > 0 else 0.0
         return float(self.cumulative[min(high, self.chance.size - 1)]) - below
-
-
-def poisson_binomial(chance: npt.ArrayLike) -> CountDistribution:
-    """The exact distribution of how many of these units fail, each independently with its own chance.
-
-    Args:
-        chance: of each unit, between 0 and 1, shape (n,).
-
-    Raises:
-        BadArgument: for a chance outside 0 to 1.
-    """
-    return CountDistribution(_multiplied(_checked(chance)))
-
-
-def normal_limit(chance: npt.ArrayLike, counts: npt.ArrayLike) -> Floats:
-    """Chance of at most each count by the refined normal limit: what the exact chances tend to as n grows.
-
-    Normal with continuity correction and a term for skewness; its error falls like 1 / variance. For
-    comparison only. Source: Hong 2013, section 3.
-
-    Args:
-        chance: of each unit, shape (n,).
-        counts: at which the chance is wanted.
-    """
-    p = _checked(chance)
-    sd = float(np.sqrt((p * (1.0 - p)).sum()))
-    skewness = float((p * (1.0 - p) * (1.0 - 2.0 * p)).sum()) / sd**3
-    z = (np.asarray(counts, dtype=np.float64) + 0.5 - p.sum()) / sd
-    density = np.exp(-0.5 * z**2) / np.sqrt(2.0 * np.pi)
-    result: Floats = np.clip(special.ndtr(z) + skewness * (1.0 - z**2) * density / 6.0, 0.0, 1.0)
-    return result
 
 
 @dataclass(frozen=True, eq=False)

@@ -48,18 +48,16 @@ class Stratum:
         label: position of the stratum.
         cells: cells of the stratum, indices into the design.
         ages: failure ages in ticks, shape (t,).
-        deaths: number of failures at each, shape (t,).
-        weight: weight of failures at each, shape (t,).
-        failed: weights of failures, ages by cells, sparse.
-        at_risk: weights at risk, ages by cells; None where that would be too large a matrix.
-        flow: otherwise leaving - entering, sorted by age, as (first age index not before it, cell, weight).
+        deaths: failures at each, shape (t,).
+        failed: failures, ages by cells, sparse.
+        at_risk: numbers at risk, ages by cells; None where that would be too large a matrix.
+        flow: otherwise leaving - entering, sorted by age, as (first age index not before it, cell, number).
     """
 
     label: int
     cells: Ints
     ages: Ints
     deaths: Floats
-    weight: Floats
     failed: sparse.csr_array
     at_risk: Floats | None
     flow: tuple[Ints, Ints, Floats] | None
@@ -74,7 +72,7 @@ class Stratum:
 
     @cached_property
     def failed_by_cell(self) -> Floats:
-        """Weight of failures of each cell, at all ages together, shape (cells,)."""
+        """Failures of each cell, at all ages together, shape (cells,)."""
         return np.asarray(self.failed.sum(axis=0), dtype=np.float64)
 
     def risk_sums(self, values: Floats) -> Floats:
@@ -93,7 +91,7 @@ class Stratum:
         return np.cumsum(total[:0:-1], axis=0)[::-1]
 
     def at_risk_totals(self, by_age: Floats) -> Floats:
-        """Weight at risk of each cell times a value by age, summed over failure ages, shape (cells,)."""
+        """Number at risk of each cell times a value by age, summed over failure ages, shape (cells,)."""
         if self.at_risk is not None:
             return weighed(by_age, self.at_risk)
         assert self.flow is not None
@@ -105,9 +103,7 @@ class Stratum:
 class AgeSums(NamedTuple):
     """The sums named above at every failure age of one stratum."""
 
-    s0: Floats
     s1: Floats
-    d0: Floats
     d1: Floats
     a0: Floats
     a1: Floats
@@ -159,27 +155,16 @@ class PartialLikelihood:
         loaded = np.column_stack((r, r[:, None] * x))
         s, d = stratum.risk_sums(loaded), stratum.failed @ loaded
         s0, d0 = s[:, 0], d[:, 0]
-        each = stratum.weight / stratum.deaths
         if not self.efron:
-            a0, b0 = stratum.weight / s0, stratum.weight / s0**2
             nothing = np.zeros_like(s0)
-            logs = stratum.weight * np.log(s0)
-            return AgeSums(s0, s[:, 1:], d0, d[:, 1:], a0, nothing, b0, nothing, nothing, logs)
-        a0, a1, b0, b1, b2, logs = _efron_sums(stratum, s0, d0, each)
-        return AgeSums(s0, s[:, 1:], d0, d[:, 1:], a0, a1, b0, b1, b2, logs)
+            a0, b0, logs = stratum.deaths / s0, stratum.deaths / s0**2, stratum.deaths * np.log(s0)
+            return AgeSums(s[:, 1:], d[:, 1:], a0, nothing, b0, nothing, nothing, logs)
+        return AgeSums(s[:, 1:], d[:, 1:], *_efron_sums(stratum, s0, d0))
 
     def failed_x(self, stratum: Stratum) -> Floats:
         """Sum of covariates over the failures at each age, shape (t, p)."""
         result: Floats = stratum.failed @ self.x[stratum.cells]
         return result
-
-    def value(self, beta: Floats) -> float:
-        """The log partial likelihood."""
-        total = 0.0
-        for stratum in self.strata:
-            linear = dot(stratum.failed_by_cell, self.x[stratum.cells] @ beta)
-            total += linear - float(self.sums(stratum, beta).log_terms.sum())
-        return total
 
     def derivatives(self, beta: Floats) -> tuple[float, Floats, Floats]:
         """Log partial likelihood, score and information."""
@@ -220,24 +205,24 @@ def _outer_means(sums: AgeSums, b0: Floats, b1: Floats, b2: Floats) -> Floats:
     return total
 
 
-def _efron_sums(stratum: Stratum, s0: Floats, d0: Floats, each: Floats) -> tuple[Floats, ...]:
+def _efron_sums(stratum: Stratum, s0: Floats, d0: Floats) -> tuple[Floats, ...]:
     """a0, a1, b0, b1, b2 and the sum of logs, at every failure age.
 
     Ages are taken in the order of falling ties, so that the l-th tie concerns a leading part of each array.
     """
     order, reach = stratum.tie_order
-    s, w, d = s0[order], each[order], stratum.deaths[order]
+    s, d = s0[order], stratum.deaths[order]
     step = d0[order] / d
     totals = np.zeros((6, s.size))
     for tie, n in enumerate(reach.tolist()):
         if n == 0 or tie == _LOOPED:
             break
         c = s[:n] - tie * step[:n]
-        inverse = w[:n] / c
+        inverse = 1.0 / c
         square = inverse / c
         totals[0, :n] += inverse
         totals[2, :n] += square
-        totals[5, :n] += w[:n] * np.log(c)
+        totals[5, :n] += np.log(c)
         if tie:
             f = tie / d[:n]
             totals[1, :n] += f * inverse
@@ -251,9 +236,9 @@ def _efron_sums(stratum: Stratum, s0: Floats, d0: Floats, each: Floats) -> tuple
         tie_number = _LOOPED + np.arange(row.size) - np.repeat(starts, more)
         c = s[row] - tie_number * step[row]
         f = tie_number / d[row]
-        inverse = w[row] / c
+        inverse = 1.0 / c
         for k, values in enumerate(
-            (inverse, f * inverse, inverse / c, f * inverse / c, f * f * inverse / c, w[row] * np.log(c))
+            (inverse, f * inverse, inverse / c, f * inverse / c, f * f * inverse / c, np.log(c))
         ):
             totals[k, :n] += np.add.reduceat(values, starts)
     back = np.empty_like(totals)
@@ -276,14 +261,13 @@ def _stratum(cells: CoxCells, label: int, rows: Ints) -> Stratum:
     reach = tick_positions(ages, hours, inclusive=True)
     at = reach[died] - 1
     size = (ages.size, used.size)
-    deaths = binned(at, cells.failures[rows][died], ages.size)
-    weight = binned(at, failed[died], ages.size)
+    deaths = binned(at, failed[died], ages.size)
     failures = sparse.csr_array((failed[died], (at, cell[died])), shape=size)
     net = cells.leaving[rows] - cells.entering[rows]
     if size[0] * size[1] <= _DENSE:
         flow = binned(reach * used.size + cell, net, (ages.size + 1) * used.size)
         flow = flow.reshape(ages.size + 1, used.size)
         at_risk = np.cumsum(flow[:0:-1], axis=0)[::-1]
-        return Stratum(label, used, ages, deaths, weight, failures, np.ascontiguousarray(at_risk), None)
+        return Stratum(label, used, ages, deaths, failures, np.ascontiguousarray(at_risk), None)
     kept = net != 0
-    return Stratum(label, used, ages, deaths, weight, failures, None, (reach[kept], cell[kept], net[kept]))
+    return Stratum(label, used, ages, deaths, failures, None, (reach[kept], cell[kept], net[kept]))

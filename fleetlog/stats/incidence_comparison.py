@@ -8,14 +8,14 @@ Source: Gray 1988.
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
 from fleetlog.stats.arrays import Floats
 from fleetlog.stats.errors import LengthMismatch
+from fleetlog.stats.laws import chi2_above
 from fleetlog.stats.log_rank import quadratic_form
 from fleetlog.stats.risk_table import CausesTable
 
@@ -25,7 +25,6 @@ class IncidenceComparison:
     """A test that groups have the same cumulative incidence of a cause.
 
     Attributes:
-        groups: the groups in the order of the arrays.
         cause: the cause compared.
         chi2: the statistic.
         df: its degrees of freedom.
@@ -34,7 +33,6 @@ class IncidenceComparison:
         variance: their covariance, shape (groups, groups).
     """
 
-    groups: tuple[Hashable, ...]
     cause: str
     chi2: float
     df: int
@@ -43,20 +41,15 @@ class IncidenceComparison:
     variance: Floats
 
 
-def compare_incidence(
-    tables: Sequence[CausesTable], cause: str, *, groups: Sequence[Hashable] | None = None, rho: float = 0.0
-) -> IncidenceComparison:
+def compare_incidence(tables: Sequence[CausesTable], cause: str) -> IncidenceComparison:
     """Gray's test of equal cumulative incidence.
 
     Args:
         tables: one table a group, all with the same causes.
         cause: the cause to compare.
-        groups: names of the groups.
-        rho: weight (1 - incidence)^rho; 0 weighs all ages alike.
     """
-    names = tuple(range(len(tables)) if groups is None else groups)
-    if len(tables) < 2 or len(names) != len(tables):
-        raise LengthMismatch("a comparison needs at least two groups and a name for each")
+    if len(tables) < 2:
+        raise LengthMismatch("a comparison needs at least two groups")
     if any(cause not in table.causes for table in tables):
         raise LengthMismatch(f"not every group's table has the cause {cause!r}")
     ages = np.unique(np.concatenate([t.hours[t.failed.sum(axis=1) > 0] for t in tables]))
@@ -67,14 +60,12 @@ def compare_incidence(
         at = np.searchsorted(ages, table.hours[rows])
         own[k, at] = table.failed[rows, table.causes.index(cause)]
         every[k, at] = table.failed[rows].sum(axis=1)
-    scores, variance = _gray(y, own, every - own, rho)
+    scores, variance = _gray(y, own, every - own)
     chi2, df = quadratic_form(scores, variance)
-    return IncidenceComparison(
-        names, cause, chi2, df, float(stats.chi2.sf(chi2, df)) if df else 1.0, scores, variance
-    )
+    return IncidenceComparison(cause, chi2, df, chi2_above(chi2, df) if df else 1.0, scores, variance)
 
 
-def _gray(y: Floats, own: Floats, other: Floats, rho: float) -> tuple[Floats, Floats]:
+def _gray(y: Floats, own: Floats, other: Floats) -> tuple[Floats, Floats]:
     """Scores and covariance; arrays of groups by ages.
 
     With h = Y / S(t-) of each group and the pooled incidence F (steps sum(own) / sum(h)), a failure by
@@ -98,11 +89,10 @@ def _gray(y: Floats, own: Floats, other: Floats, rho: float) -> tuple[Floats, Fl
     step = deaths / total_h
     pooled = np.cumsum(step)
     left_before = 1.0 - (pooled - step)
-    weight = left_before**rho
-    scores = (weight * (own - deaths * r / total_r)).sum(axis=1)
+    scores = (own - deaths * r / total_r).sum(axis=1)
     groups = y.shape[0]
     # axes: group of the score, group of the failure, age
-    a = weight * (np.eye(groups)[:, :, None] - (h / total_h)[:, None, :]) * h[None, :, :]
+    a = (np.eye(groups)[:, :, None] - (h / total_h)[:, None, :]) * h[None, :, :]
     c = np.cumsum(a * step / left_before, axis=2)
     to_come = c[:, :, -1:] - c
     left = np.where(after > 0, (1.0 - pooled) / np.where(after > 0, after, 1.0), 0.0)

@@ -1,4 +1,4 @@
-"""Tails and quantiles of the chi-squared, normal and Student laws.
+"""Tails and quantiles of the chi-squared and normal laws.
 
 The same special functions stand behind scipy.stats, digit for digit; importing that package takes longer than
 most questions take to answer.
@@ -37,8 +37,3 @@ def normal_above(value: npt.ArrayLike) -> Floats:
     """Chance that a standard normal variable exceeds each value."""
     result: Floats = special.ndtr(-np.asarray(value, dtype=np.float64))
     return result
-
-
-def student_quantile(chance: float, df: float) -> float:
-    """What a Student variable stays below with this chance."""
-    return float(special.stdtrit(df, chance))

@@ -9,21 +9,20 @@ scale)^shape, so the scale can be solved for and one root in the shape remains: 
 nothing to get lost in.
 
 Sources: IEC 61649; Lawless 2003; Meeker, Escobar & Pascual 2021; Abernethy et al. 1983 (AFWAL-TR-83-2079:
-fixed shape); Epstein & Sobel 1953 (exponential).
+fixed shape); Epstein & Sobel 1953 (constant rate).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Literal, Protocol
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-from scipy import special
 
-from fleetlog.stats.arrays import Floats, checked_level, dot, normal_quantile
+from fleetlog.stats.arrays import Floats, checked_level, dot
 from fleetlog.stats.censored_fit import LifeData, Likelihood, ProfileLimits, Rows, life_data, maximise
 from fleetlog.stats.errors import BadArgument, DidNotConverge, LengthMismatch, TooFewFailures
 from fleetlog.stats.families import LOGLOGISTIC, LOGNORMAL, WEIBULL, Family
@@ -60,7 +59,6 @@ class WeibullFit:
         failures: failures in the table.
         spells: spells in the table.
         total_hours: hours under observation.
-        parameters: number of parameters estimated.
         method: "maximum likelihood", "fixed shape" or "shape from a prior".
         note: what a reader must be told, or None.
     """
@@ -75,35 +73,9 @@ class WeibullFit:
     failures: float
     spells: float
     total_hours: float
-    parameters: int
     method: str
     note: str | None
     limits: _Limits = field(repr=False)
-
-    @property
-    def aic(self) -> float:
-        """Akaike's criterion: twice the parameters less twice the log-likelihood."""
-        return 2.0 * self.parameters - 2.0 * self.log_likelihood
-
-    @property
-    def mean_hours(self) -> float:
-        """Mean life."""
-        return float(self.scale_hours * special.gamma(1.0 + 1.0 / self.shape))
-
-    def survival(self, hours: npt.ArrayLike) -> Floats:
-        """Share still running at these ages."""
-        return np.exp(-self.cumulative_hazard(hours))
-
-    def cumulative_hazard(self, hours: npt.ArrayLike) -> Floats:
-        """H at these ages."""
-        result: Floats = (np.asarray(hours, dtype=np.float64) / self.scale_hours) ** self.shape
-        return result
-
-    def hazard(self, hours: npt.ArrayLike) -> Floats:
-        """Failures an hour among those still running at these ages."""
-        age = np.asarray(hours, dtype=np.float64)
-        with np.errstate(divide="ignore"):
-            return self.shape / self.scale_hours * (age / self.scale_hours) ** (self.shape - 1.0)
 
     def b_life(self, p: float, *, level: float | None = None) -> Quantile:
         """Age by which a share p has failed, with its likelihood-ratio interval (None: does not close)."""
@@ -111,21 +83,6 @@ class WeibullFit:
         low, high = self.limits.log_life(z, likelihood_drop(self.level if level is None else level))
         estimate = self.scale_hours * float(np.exp(z / self.shape))
         return Quantile(p, estimate, _exp_or_none(low), _exp_or_none(high))
-
-    def wald_b_life(self, p: float, *, level: float | None = None) -> Quantile:
-        """The same with a normal interval on the log scale, which few failures do not deserve."""
-        z = WEIBULL.quantile(_share(p))
-        slope = np.array([-z / self.shape, 1.0])
-        error = float(np.sqrt(slope @ self.covariance @ slope))
-        half = normal_quantile(self.level if level is None else level) * error
-        estimate = self.scale_hours * float(np.exp(z / self.shape))
-        return Quantile(p, estimate, estimate * float(np.exp(-half)), estimate * float(np.exp(half)))
-
-    def wald_interval(self, parameter: Literal["shape", "scale"]) -> tuple[float, float]:
-        """A normal interval on the log scale."""
-        centre, i = (self.shape, 0) if parameter == "shape" else (self.scale_hours, 1)
-        half = normal_quantile(self.level) * float(np.sqrt(self.covariance[i, i]))
-        return centre * float(np.exp(-half)), centre * float(np.exp(half))
 
 
 @dataclass(frozen=True, eq=False)
@@ -166,13 +123,11 @@ class _General:
         return self.profile.log_quantile(z, drop)
 
 
-def fit_weibull(table: RiskTable, *, level: float = 0.95, intervals: bool = True) -> WeibullFit:
+def fit_weibull(table: RiskTable, *, level: float = 0.95) -> WeibullFit:
     """Weibull life by maximum likelihood from a risk table, late entry and censoring respected.
 
     Args:
-        table: one group's risk table.
         level: confidence level of the likelihood-ratio intervals.
-        intervals: whether to work out the intervals; a bootstrap does without.
 
     Raises:
         TooFewFailures: with fewer than three failures; take the shape from a prior or fix it instead.
@@ -180,7 +135,7 @@ def fit_weibull(table: RiskTable, *, level: float = 0.95, intervals: bool = True
     """
     _enough(table.failures)
     contour = Contour.of_lives(table).solve()
-    return _from_contour(contour, table, level, "maximum likelihood", contour.maximum, [], intervals)
+    return _from_contour(contour, table, level, "maximum likelihood", contour.maximum, [])
 
 
 def fit_weibull_prior(
@@ -192,10 +147,8 @@ def fit_weibull_prior(
     which the penalised likelihood falls no further than for a likelihood-ratio interval.
 
     Args:
-        table: one group's risk table.
         shape: median of the prior of the shape.
         log_sd: its standard deviation on the log scale; 0.3 says "within a factor of 1.8 either way".
-        level: confidence level.
 
     Raises:
         TooFewFailures: without any failure; `fit_weibull_fixed_shape` then gives a lower limit.
@@ -222,9 +175,7 @@ def fit_weibull_fixed_shape(table: RiskTable, *, shape: float, level: float = 0.
     note says so.
 
     Args:
-        table: one group's risk table.
         shape: the shape taken as known.
-        level: confidence level.
     """
     if not shape > 0:
         raise BadArgument(f"a shape is positive, not {shape}")
@@ -258,7 +209,6 @@ def fit_weibull_fixed_shape(table: RiskTable, *, shape: float, level: float = 0.
         failures=table.failures,
         spells=table.spells,
         total_hours=table.total_hours,
-        parameters=1,
         method="fixed shape",
         note="; ".join(notes),
         limits=limits,
@@ -281,7 +231,6 @@ def fit_weibull_intervals(
             Equal to the lower age: failed at exactly that age.
         counts: units a row stands for.
         entry_hours: ages at which observation began.
-        level: confidence level.
     """
     data, spells, exposure = _interval_data(lower_hours, upper_hours, counts, entry_hours)
     _enough(data.failures)
@@ -301,130 +250,9 @@ def fit_weibull_intervals(
         failures=data.failures,
         spells=spells,
         total_hours=exposure,
-        parameters=2,
         method="maximum likelihood, failures known to intervals",
         note="; ".join(notes) or None,
         limits=limits,
-    )
-
-
-@dataclass(frozen=True, eq=False)
-class LogLifeFit:
-    """A life distribution whose logarithm has a location and a scale (lognormal, log-logistic).
-
-    Attributes:
-        distribution: "lognormal" or "loglogistic" (or "weibull").
-        location: mu, mean or middle of the log age in hours.
-        scale: sigma, spread of the log age.
-        location_ci: likelihood-ratio interval of mu, None if it does not close.
-        scale_ci: likelihood-ratio interval of sigma, None if it does not close.
-        level: confidence level.
-        log_likelihood: its maximum, with density per hour.
-        covariance: covariance of (mu, log sigma), shape (2, 2).
-        failures: failures in the table.
-        spells: spells in the table.
-        total_hours: hours under observation.
-        note: what a reader must be told, or None.
-    """
-
-    distribution: str
-    location: float
-    scale: float
-    location_ci: tuple[float, float] | None
-    scale_ci: tuple[float, float] | None
-    level: float
-    log_likelihood: float
-    covariance: Floats
-    failures: float
-    spells: float
-    total_hours: float
-    note: str | None
-    family: Family = field(repr=False)
-    limits: ProfileLimits = field(repr=False)
-    parameters: int = 2
-
-    @property
-    def aic(self) -> float:
-        """Akaike's criterion."""
-        return 2.0 * self.parameters - 2.0 * self.log_likelihood
-
-    def survival(self, hours: npt.ArrayLike) -> Floats:
-        """Share still running at these ages."""
-        age = np.asarray(hours, dtype=np.float64)
-        with np.errstate(divide="ignore"):
-            z = (np.log(age) - self.location) / self.scale
-        return np.where(age > 0, np.exp(self.family.log_survival(np.where(age > 0, z, 0.0))[0]), 1.0)
-
-    def b_life(self, p: float, *, level: float | None = None) -> Quantile:
-        """Age by which a share p has failed, with its likelihood-ratio interval."""
-        z = self.family.quantile(_share(p))
-        low, high = self.limits.log_quantile(z, likelihood_drop(self.level if level is None else level))
-        return Quantile(
-            p, float(np.exp(self.location + z * self.scale)), _exp_or_none(low), _exp_or_none(high)
-        )
-
-
-def fit_lognormal(table: RiskTable, *, level: float = 0.95) -> LogLifeFit:
-    """Lognormal life by maximum likelihood from a risk table, late entry and censoring respected."""
-    return _fit_log_life(LOGNORMAL, table, level)
-
-
-def fit_loglogistic(table: RiskTable, *, level: float = 0.95) -> LogLifeFit:
-    """Log-logistic life by maximum likelihood from a risk table, late entry and censoring respected."""
-    return _fit_log_life(LOGLOGISTIC, table, level)
-
-
-@dataclass(frozen=True)
-class ExponentialFit:
-    """A constant failure rate.
-
-    Attributes:
-        mean_hours: hours under observation per failure; None without a failure.
-        mean_ci: exact chi-square limits of the mean; the upper one is None without a failure.
-        rate: failures per hour.
-        level: confidence level.
-        log_likelihood: its maximum.
-        failures: failures in the table.
-        spells: spells in the table.
-        total_hours: hours under observation.
-    """
-
-    mean_hours: float | None
-    mean_ci: tuple[float, float | None]
-    rate: float
-    level: float
-    log_likelihood: float
-    failures: float
-    spells: float
-    total_hours: float
-    parameters: int = 1
-
-    @property
-    def aic(self) -> float:
-        """Akaike's criterion."""
-        return 2.0 * self.parameters - 2.0 * self.log_likelihood
-
-    def survival(self, hours: npt.ArrayLike) -> Floats:
-        """Share still running at these ages."""
-        return np.exp(-self.rate * np.asarray(hours, dtype=np.float64))
-
-
-def fit_exponential(table: RiskTable, *, level: float = 0.95) -> ExponentialFit:
-    """A constant failure rate: failures over hours, limits 2T/chi2 as for observation ended by the clock."""
-    tail = 0.5 * (1.0 - checked_level(level))
-    r, hours = float(table.failures), table.total_hours
-    rate = r / hours
-    lower = 2.0 * hours / chi2_exceeded(tail, 2.0 * r + 2.0)
-    upper = 2.0 * hours / chi2_quantile(tail, 2.0 * r) if r > 0 else None
-    return ExponentialFit(
-        mean_hours=hours / r if r > 0 else None,
-        mean_ci=(lower, upper),
-        rate=rate,
-        level=level,
-        log_likelihood=r * float(np.log(rate)) - r if r > 0 else 0.0,
-        failures=table.failures,
-        spells=table.spells,
-        total_hours=hours,
     )
 
 
@@ -454,21 +282,20 @@ def compare_fits(
     longer, are not compared.
 
     Args:
-        table: one group's risk table.
         level: confidence level of what the notes say.
         weibull: the Weibull fit to the same table, where it is there already.
     """
     rows: list[dict[str, object]] = []
     scores: dict[str, float] = {}
-    fits: tuple[tuple[str, Callable[[], tuple[int, float, str | None]]], ...] = (
-        ("weibull", lambda: _told(weibull or fit_weibull(table, level=level))),
-        ("lognormal", lambda: _greatest(LOGNORMAL, table)),
-        ("loglogistic", lambda: _greatest(LOGLOGISTIC, table)),
-        ("exponential", lambda: _told(fit_exponential(table, level=level))),
+    fits: tuple[tuple[str, int, Callable[[], tuple[float, str | None]]], ...] = (
+        ("weibull", 2, lambda: _scored(weibull or fit_weibull(table, level=level))),
+        ("lognormal", 2, lambda: (fit_log_life(LOGNORMAL, table).maximum, None)),
+        ("loglogistic", 2, lambda: (fit_log_life(LOGLOGISTIC, table).maximum, None)),
+        ("exponential", 1, lambda: (_constant_rate(table), None)),
     )
-    for name, fit in fits:
+    for name, parameters, fit in fits:
         try:
-            parameters, score, note = fit()
+            score, note = fit()
         except (TooFewFailures, DidNotConverge) as reason:
             rows.append({"distribution": name, "note": str(reason)})
             continue
@@ -500,50 +327,30 @@ def compare_fits(
     return FitComparison(frame, chi2, p)
 
 
-def _told(fit: WeibullFit | ExponentialFit) -> tuple[int, float, str | None]:
-    """What a comparison takes of a fit: parameters, log-likelihood, note."""
-    return fit.parameters, fit.log_likelihood, getattr(fit, "note", None)
+def _scored(fit: WeibullFit) -> tuple[float, str | None]:
+    return fit.log_likelihood, fit.note
 
 
-def _greatest(family: Family, table: RiskTable) -> tuple[int, float, str | None]:
-    """The same of a life on the scale of the logarithm, without its intervals."""
-    return LogLifeFit.parameters, _fit_of_log_life(family, table).maximum, None
+def _constant_rate(table: RiskTable) -> float:
+    """The greatest log-likelihood of a constant failure rate: failures over hours."""
+    r = float(table.failures)
+    return r * float(np.log(r / table.total_hours)) - r if r > 0 else 0.0
 
 
-def _fit_of_log_life(family: Family, table: RiskTable) -> ProfileLimits:
+def fit_log_life(family: Family, table: RiskTable) -> ProfileLimits:
+    """A life whose logarithm has a location and a scale, late entry and censoring respected.
+
+    Args:
+        family: of the logarithm; mu and log sigma are the parameters.
+
+    Raises:
+        TooFewFailures: with fewer than three failures.
+        DidNotConverge: when the likelihood has no maximum.
+    """
     _enough(table.failures)
     with np.errstate(divide="ignore"):
         log_hours = np.log(table.hours / table.per_hour)
     return _fit_location_scale(family, life_data(log_hours, table.failed, table.leaving, table.entering))
-
-
-def _fit_log_life(family: Family, table: RiskTable, level: float) -> LogLifeFit:
-    fit = _fit_of_log_life(family, table)
-    mu, log_sigma = (float(value) for value in fit.theta)
-    drop = likelihood_drop(level)
-    mu_ci = fit.log_quantile(0.0, drop)
-    low, high = fit.log_sigma(drop)
-    notes = [
-        f"the interval of the {name} does not close: the data do not bound it"
-        for name, pair in (("location", mu_ci), ("scale", (low, high)))
-        if None in pair
-    ]
-    return LogLifeFit(
-        distribution=family.name,
-        location=mu,
-        scale=float(np.exp(log_sigma)),
-        location_ci=_both(mu_ci),
-        scale_ci=_pair((low, high)),
-        level=level,
-        log_likelihood=fit.maximum,
-        covariance=fit.covariance,
-        failures=table.failures,
-        spells=table.spells,
-        total_hours=table.total_hours,
-        note="; ".join(notes) or None,
-        family=family,
-        limits=fit,
-    )
 
 
 def _fit_location_scale(family: Family, data: LifeData) -> ProfileLimits:
@@ -608,9 +415,8 @@ def _from_contour(
     method: str,
     log_likelihood: float,
     notes: list[str],
-    intervals: bool = True,
 ) -> WeibullFit:
-    shape_ci, scale_ci, unbounded = _closed(contour, level) if intervals else (None, None, [])
+    shape_ci, scale_ci, unbounded = _closed(contour, level)
     return WeibullFit(
         shape=contour.best,
         scale_hours=float(np.exp(contour.log_scale(contour.best))),
@@ -622,7 +428,6 @@ def _from_contour(
         failures=table.failures,
         spells=table.spells,
         total_hours=table.total_hours,
-        parameters=2,
         method=method,
         note="; ".join(notes + unbounded) or None,
         limits=contour,

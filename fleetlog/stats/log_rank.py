@@ -1,15 +1,14 @@
 """Do groups differ? Log-rank tests on risk tables, and corrections for looking more than once.
 
-Sources: Mantel 1966; Peto & Peto 1972; Gehan 1965; Tarone & Ware 1977; Fleming & Harrington 1991; Andersen,
-Borgan, Gill & Keiding 1993 (weighted tests, delayed entry); Klein & Moeschberger 2003, chapter 7; Holm 1979;
-Benjamini & Hochberg 1995; Gray 1988.
+Sources: Mantel 1966; Peto & Peto 1972; Gehan 1965; Tarone & Ware 1977; Andersen, Borgan, Gill & Keiding 1993
+(weighted tests, delayed entry); Klein & Moeschberger 2003, chapter 7; Holm 1979.
 """
 
 from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -19,8 +18,7 @@ from fleetlog.stats.errors import BadArgument, LengthMismatch
 from fleetlog.stats.laws import chi2_above
 from fleetlog.stats.risk_table import RiskTable
 
-Named: TypeAlias = Literal["log-rank", "gehan", "tarone-ware", "peto-peto", "modified-peto"]
-Weights: TypeAlias = Named | tuple[Literal["fleming-harrington"], float, float]
+Weights = Literal["log-rank", "gehan", "tarone-ware", "peto-peto", "modified-peto"]
 WEIGHTS = ("log-rank", "gehan", "tarone-ware", "peto-peto", "modified-peto")
 
 
@@ -68,8 +66,7 @@ def log_rank(
         groups: which group each table belongs to; by default every table is a group of its own.
         strata: which stratum each table belongs to; groups are compared within strata only.
         weights: "log-rank" (1), "gehan" (Y), "tarone-ware" (square root of Y), "peto-peto" (S~ = product of
-            1 - d/(Y+1)), "modified-peto" (S~ Y/(Y+1)), or ("fleming-harrington", rho, gamma) for
-            S(h-)^rho (1 - S(h-))^gamma, with S the survival of all groups of the stratum together.
+            1 - d/(Y+1)) or "modified-peto" (S~ Y/(Y+1)).
     """
     labels, strata_of = _checked(tables, groups, strata)
     names = tuple(dict.fromkeys(labels))
@@ -123,21 +120,15 @@ def _one_stratum(members: list[list[RiskTable]], weights: Weights) -> tuple[Floa
 
 def age_weights(at_risk: Floats, failed: Floats, weights: Weights) -> Floats:
     """The weight of each failure age, from all groups of a stratum together."""
-    if isinstance(weights, str):
-        one_of("weights", weights, WEIGHTS)
-        if weights == "log-rank":
-            return np.ones(at_risk.size)
-        if weights == "gehan":
-            return at_risk
-        if weights == "tarone-ware":
-            return np.sqrt(at_risk)
-        peto = np.cumprod(1.0 - failed / (at_risk + 1.0), dtype=np.float64)
-        return peto if weights == "peto-peto" else peto * (at_risk / (at_risk + 1.0))
-    name, rho, gamma = weights
-    one_of("weights", name, ("fleming-harrington",))
-    before = np.concatenate(([1.0], np.cumprod(1.0 - failed / at_risk)[:-1]))[: at_risk.size]
-    result: Floats = before**rho * (1.0 - before) ** gamma
-    return result
+    one_of("weights", weights, WEIGHTS)
+    if weights == "log-rank":
+        return np.ones(at_risk.size)
+    if weights == "gehan":
+        return at_risk
+    if weights == "tarone-ware":
+        return np.sqrt(at_risk)
+    peto = np.cumprod(1.0 - failed / (at_risk + 1.0), dtype=np.float64)
+    return peto if weights == "peto-peto" else peto * (at_risk / (at_risk + 1.0))
 
 
 def quadratic_form(u: Floats, variance: Floats) -> tuple[float, int]:
@@ -169,30 +160,9 @@ def _failed(table: RiskTable, ages: npt.NDArray[np.int64]) -> Floats:
 
 def holm(p: npt.ArrayLike) -> Floats:
     """Holm's step-down p values: the chance of any false alarm among all tests stays below what they say."""
-    values, order, ranks = _ordered(p)
-    n = values.size
-    stepped = np.maximum.accumulate(values[order] * (n - np.arange(n)))
-    return np.minimum(stepped, 1.0)[ranks]
-
-
-def benjamini_hochberg(p: npt.ArrayLike) -> Floats:
-    """Benjamini & Hochberg's step-up p values: the share of false alarms among the alarms stays below."""
-    values, order, ranks = _ordered(p)
-    n = values.size
-    scaled = values[order] * n / np.arange(1, n + 1)
-    stepped = np.minimum.accumulate(scaled[::-1])[::-1]
-    return np.minimum(stepped, 1.0)[ranks]
-
-
-def bonferroni(p: npt.ArrayLike) -> Floats:
-    """p values times the number of tests."""
-    values = _ordered(p)[0]
-    return np.minimum(values * values.size, 1.0)
-
-
-def _ordered(p: npt.ArrayLike) -> tuple[Floats, npt.NDArray[np.intp], npt.NDArray[np.intp]]:
     values = np.atleast_1d(np.asarray(p, dtype=np.float64))
     if values.ndim != 1 or not ((values >= 0) & (values <= 1)).all():
         raise BadArgument("p values are a list of numbers between 0 and 1")
     order = np.argsort(values, kind="stable")
-    return values, order, np.argsort(order, kind="stable")
+    stepped = np.maximum.accumulate(values[order] * (values.size - np.arange(values.size)))
+    return np.minimum(stepped, 1.0)[np.argsort(order, kind="stable")]

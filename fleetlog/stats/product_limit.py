@@ -1,8 +1,8 @@
-"""Survival, cumulative hazard and cumulative incidence from a risk table.
+"""Survival and cumulative incidence from a risk table.
 
 Sources: Kaplan & Meier 1958 (product limit); Greenwood 1926 (variance); Brookmeyer & Crowley 1982 (quantile
-limits by inverting the pointwise band); Nelson 1972 and Aalen 1978 (cumulative hazard); Aalen & Johansen 1978
-(competing causes); Klein & Moeschberger 2003 (delayed entry, transformed intervals).
+limits by inverting the pointwise band); Aalen & Johansen 1978 (competing causes); Klein & Moeschberger 2003
+(delayed entry, transformed intervals).
 """
 
 from __future__ import annotations
@@ -21,7 +21,6 @@ from fleetlog.stats.risk_table import CausesTable, RiskTable
 
 Interval = Literal["log-log", "log", "plain", "logit", "arcsine"]
 INTERVALS: tuple[Interval, ...] = ("log-log", "log", "plain", "logit", "arcsine")
-Convention = Literal["first", "midpoint"]
 
 #: A survival curve with delayed entry starts where this many are at risk (or half the most that ever are).
 MINIMUM_AT_RISK = 5.0
@@ -95,7 +94,6 @@ class ProductLimit:
         level: confidence level.
         interval: kind of interval.
         from_hours: 0, or the age up to which survival is taken for granted.
-        conditional: whether the curve is conditional on surviving to `from_hours`.
         note: what a reader must be told, or None.
         spells: spells in the table.
         failures: failures in the table (those before `from_hours` included).
@@ -112,26 +110,20 @@ class ProductLimit:
     level: float
     interval: str
     from_hours: float
-    conditional: bool
     note: str | None
     spells: float
     failures: float
     table: RiskTable = field(repr=False)
 
-    def quantile(self, p: float, *, convention: Convention = "first") -> Quantile:
-        """The age by which a share p has failed.
+    def quantile(self, p: float) -> Quantile:
+        """The age by which a share p has failed: the earliest at which S(h) <= 1 - p.
 
         Args:
             p: share failed, between 0 and 1 (0.5: median, 0.1: B10).
-            convention: "first": the earliest age at which S(h) <= 1 - p. "midpoint": the middle of the
-                stretch over which S equals 1 - p exactly, as some programs report it; otherwise the same.
         """
         if not 0.0 < p < 1.0:
             raise BadArgument(f"a share failed lies between 0 and 1, not {p}")
-        one_of("convention", convention, ("first", "midpoint"))
-        limits = [
-            _crossing(self.hours, s, 1.0 - p, convention) for s in (self.survival, self.lower, self.upper)
-        ]
+        limits = [_crossing(self.hours, s, 1.0 - p) for s in (self.survival, self.lower, self.upper)]
         return Quantile(p, *limits)
 
     def at(self, hours: npt.ArrayLike) -> SurvivalAt:
@@ -206,10 +198,9 @@ def product_limit(
 
     Where units come under observation late, the first risk sets can be so small that one failure brings
     the curve down to zero. The curve then starts at the age from which enough are at risk, is conditional
-    on surviving to it, and says so in `conditional`, `from_hours` and `note`.
+    on surviving to it, and says so in `from_hours` and `note`.
 
     Args:
-        table: one group's risk table.
         level: confidence level of the pointwise interval.
         interval: "log-log" (default), "log", "plain", "logit" or "arcsine".
         minimum_at_risk: how many must be at risk before the curve may start (or half the most that ever
@@ -239,7 +230,6 @@ def product_limit(
         level=level,
         interval=interval,
         from_hours=start / table.per_hour,
-        conditional=start > 0,
         note=note,
         spells=table.spells,
         failures=table.failures,
@@ -314,109 +304,16 @@ def _band(survival: Floats, relative: Floats, z: float, interval: str) -> tuple[
     return lower, upper
 
 
-def _crossing(hours: Floats, curve: Floats, level: float, convention: str) -> float | None:
+def _crossing(hours: Floats, curve: Floats, level: float) -> float | None:
     """The earliest age at which a falling curve is at or below a level; None if it never is."""
     reached = np.flatnonzero(curve <= level + _EQUAL)
-    if reached.size == 0:
-        return None
-    first = int(reached[0])
-    if convention == "midpoint" and abs(curve[first] - level) <= _EQUAL:
-        below = np.flatnonzero(curve < level - _EQUAL)
-        if below.size:
-            return float(0.5 * (hours[first] + hours[below[0]]))
-    return float(hours[first])
+    return float(hours[reached[0]]) if reached.size else None
 
 
-@dataclass(frozen=True, eq=False)
-class CumulativeHazard:
-    """A Nelson–Aalen curve: one entry a failure age.
-
-    Attributes:
-        hours: failure ages in hours.
-        at_risk: Y(h) there.
-        failed: failures there.
-        cumulative_hazard: H(h) just after each age.
-        std_error: its standard error.
-        lower: lower pointwise limit.
-        upper: upper pointwise limit.
-        level: confidence level.
-        interval: "log" or "plain".
-        table: the risk table behind the curve.
-    """
-
-    hours: Floats
-    at_risk: Counts
-    failed: Counts
-    cumulative_hazard: Floats
-    std_error: Floats
-    lower: Floats
-    upper: Floats
-    level: float
-    interval: str
-    table: RiskTable = field(repr=False)
-
-    def at(self, hours: npt.ArrayLike) -> tuple[Floats, Floats]:
-        """Cumulative hazard and its standard error at any ages in hours."""
-        ticks = self.table.to_ticks(np.atleast_1d(np.asarray(hours, dtype=np.float64)))
-        done = step_positions(self.table.to_ticks(self.hours), ticks, inclusive=True)
-        return (
-            np.concatenate(([0.0], self.cumulative_hazard))[done],
-            np.concatenate(([0.0], self.std_error))[done],
-        )
-
-
-def nelson_aalen(
-    table: RiskTable,
-    *,
-    level: float = 0.95,
-    interval: Literal["log", "plain"] = "log",
-    variance: Literal["aalen", "binomial"] = "aalen",
-    ties: Literal["together", "one-by-one"] = "together",
-) -> CumulativeHazard:
-    """Cumulative hazard by age, the sum of d/Y.
-
-    Args:
-        table: one group's risk table.
-        level: confidence level.
-        interval: pointwise interval on the log or on the plain scale.
-        variance: "aalen": sum of d/Y^2; "binomial": sum of d(Y-d)/Y^3.
-        ties: "together": d/Y at each age. "one-by-one": 1/Y + 1/(Y-1) + …, as if tied failures had come
-            one after another (Fleming & Harrington 1984); it needs counts, not weights.
-    """
-    one_of("interval", interval, ("log", "plain"))
-    one_of("variance", variance, ("aalen", "binomial"))
-    one_of("ties", ties, ("together", "one-by-one"))
-    hours, at_risk, failed = table.failures_only()
-    y, d = at_risk.astype(np.float64), failed.astype(np.float64)
-    if ties == "together":
-        step = d / y
-        spread = d / y**2 if variance == "aalen" else d * (y - d) / y**3
-    else:
-        step = special.digamma(y + 1) - special.digamma(y - d + 1)
-        spread = special.polygamma(1, y - d + 1) - special.polygamma(1, y + 1)
-    hazard = np.cumsum(step)
-    error = np.sqrt(np.cumsum(spread))
-    lower, upper = positive_band(hazard, error, level, interval)
-    return CumulativeHazard(hours, at_risk, failed, hazard, error, lower, upper, level, interval, table)
-
-
-def positive_band(
-    estimate: Floats, error: Floats, level: float, interval: str, width: float | None = None
-) -> tuple[Floats, Floats]:
-    """Limits of something positive, on the log or the plain scale (then not below zero).
-
-    Args:
-        estimate: what is estimated.
-        error: its standard error.
-        level: confidence level.
-        interval: "log" or "plain".
-        width: standard errors to each side, if not the normal quantile of the level.
-    """
-    z = normal_quantile(level) if width is None else width
-    if interval == "plain":
-        return np.maximum(estimate - z * error, 0.0), estimate + z * error
+def positive_band(estimate: Floats, error: Floats, level: float) -> tuple[Floats, Floats]:
+    """Limits of something positive with this standard error, on the log scale."""
     with np.errstate(divide="ignore", invalid="ignore"):
-        factor = np.exp(z * error / estimate)
+        factor = np.exp(normal_quantile(level) * error / estimate)
     return estimate / factor, estimate * factor
 
 
@@ -437,7 +334,6 @@ class CumulativeIncidence:
         upper: upper limits, shape (n, causes).
         level: confidence level.
         from_hours: age up to which survival is taken for granted.
-        conditional: whether it is.
         note: what a reader must be told, or None.
         table: the table behind the curves.
     """
@@ -454,7 +350,6 @@ class CumulativeIncidence:
     upper: Floats
     level: float
     from_hours: float
-    conditional: bool
     note: str | None
     table: CausesTable = field(repr=False)
 
@@ -487,9 +382,7 @@ def aalen_johansen(
     table: CausesTable,
     *,
     level: float = 0.95,
-    variance: Literal["delta", "gray"] = "delta",
     minimum_at_risk: float = MINIMUM_AT_RISK,
-    from_hours: float | None = None,
 ) -> CumulativeIncidence:
     """Cumulative incidence of competing causes, with delayed entry.
 
@@ -499,15 +392,10 @@ def aalen_johansen(
 
     Args:
         table: one group's risk table with several causes.
-        level: confidence level.
-        variance: "delta" as said, or "gray": counts of the causes taken as independent, each with variance
-            d(Y-d)/(Y-1), as Gray 1988 uses it; larger.
         minimum_at_risk: as in `product_limit`.
-        from_hours: as in `product_limit`.
     """
     checked_level(level)
-    one_of("variance", variance, ("delta", "gray"))
-    start, note = _start(table.any_cause(), minimum_at_risk, from_hours)
+    start, note = _start(table.any_cause(), minimum_at_risk, None)
     rows = (table.failed.sum(axis=1) > 0) & (table.hours > start)
     y = table.at_risk[rows].astype(np.float64)
     by_cause = table.failed[rows].astype(np.float64)
@@ -517,7 +405,7 @@ def aalen_johansen(
     before = np.concatenate(([1.0], survival[:-1]))[: survival.size]
     incidence = np.cumsum(before[:, None] * by_cause / y[:, None], axis=0)
     survival_variance = _survival_variance(y, d, alive, survival)
-    spread = _incidence_variance(y, by_cause, before, incidence, variance)
+    spread = _incidence_variance(y, by_cause, before, incidence)
     std_error = np.sqrt(np.maximum(spread, 0.0))
     lower, upper = _incidence_band(incidence, std_error, level)
     return CumulativeIncidence(
@@ -533,7 +421,6 @@ def aalen_johansen(
         upper=upper,
         level=level,
         from_hours=start / table.per_hour,
-        conditional=start > 0,
         note=note,
         table=table,
     )
@@ -546,9 +433,7 @@ def _survival_variance(y: Floats, d: Floats, alive: Floats, survival: Floats) ->
     return variance
 
 
-def _incidence_variance(
-    y: Floats, by_cause: Floats, before: Floats, incidence: Floats, variance: str
-) -> Floats:
+def _incidence_variance(y: Floats, by_cause: Floats, before: Floats, incidence: Floats) -> Floats:
     """Variance of each cumulative incidence at each age, shape (n, causes).
 
     F(t) is the sum over ages s of a dk/Y with a = S(s-). If dk/Y at s grows by e, F(t) grows by (a - b g)
@@ -562,13 +447,7 @@ def _incidence_variance(
     result = np.empty_like(incidence)
     for k in range(incidence.shape[1]):
         f, dk = incidence[:, k], by_cause[:, k]
-        if variance == "delta":
-            own, cross, all_causes = (x / y**3 for x in (dk * (y - dk), dk * (y - d), d * (y - d)))
-        else:
-            others = np.maximum(y - 1.0, 1.0) * y**2
-            own = dk * np.maximum(y - dk, 1.0 * (y == 1)) / others
-            rest = (d - dk) * np.maximum(y - (d - dk), 1.0 * (y == 1)) / others
-            cross, all_causes = own, own + rest
+        own, cross, all_causes = (x / y**3 for x in (dk * (y - dk), dk * (y - d), d * (y - d)))
         constant = np.cumsum(before**2 * own + 2.0 * before * b * f * cross + (b * f) ** 2 * all_causes)
         linear = np.cumsum(before * b * cross + b**2 * f * all_causes)
         result[:, k] = constant - 2.0 * f * linear + f**2 * np.cumsum(b**2 * all_causes)

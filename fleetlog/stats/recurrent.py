@@ -17,8 +17,7 @@ Sources: Nelson 1995 and 2003; Lawless & Nadeau 1995; Cook & Lawless 2007 (compa
 from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass, field
-from typing import Literal
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -30,39 +29,14 @@ from fleetlog.stats.arrays import (
     Ints,
     checked_level,
     normal_quantile,
-    one_of,
     step_positions,
     tick_positions,
 )
 from fleetlog.stats.errors import BadArgument, LengthMismatch
 from fleetlog.stats.histories import MachineHistories
-from fleetlog.stats.laws import chi2_above, normal_above, student_quantile
+from fleetlog.stats.laws import chi2_above, normal_above
 from fleetlog.stats.log_rank import quadratic_form
 from fleetlog.stats.product_limit import positive_band
-from fleetlog.stats.risk_table import EventTable
-from fleetlog.stats.trend import (
-    laplace_test,
-    lewis_robinson_test,
-    mil_hdbk_189_test,
-    power_law,
-)
-
-__all__ = [
-    "EventRateComparison",
-    "MachineHistories",
-    "MeanCumulative",
-    "MeanCumulativeDifference",
-    "compare_event_rates",
-    "laplace_test",
-    "lewis_robinson_test",
-    "mean_cumulative",
-    "mean_cumulative_difference",
-    "mil_hdbk_189_test",
-    "power_law",
-]
-
-Variance = Literal["robust", "unbiased", "poisson"]
-VARIANCES = ("robust", "unbiased", "poisson")
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,12 +48,10 @@ class MeanCumulative:
         at_risk: machines under observation there.
         events: events there.
         count: mean cumulative count just after each age.
-        std_error: its standard error by the variance named.
+        std_error: its standard error, robust to machines of which some are worse (Lawless & Nadeau).
         lower: lower pointwise limit.
         upper: upper pointwise limit.
         level: confidence level.
-        interval: "log" or "plain".
-        variance: "robust" (Lawless & Nadeau), "unbiased" (Nelson) or "poisson".
         last_hours: last age at which any machine was under observation.
         note: what a reader must be told, or None.
     """
@@ -92,11 +64,8 @@ class MeanCumulative:
     lower: Floats
     upper: Floats
     level: float
-    interval: str
-    variance: str
     last_hours: float
     note: str | None
-    influence: _Influence | None = field(repr=False, default=None)
 
     def at(self, hours: npt.ArrayLike) -> tuple[Floats, Floats]:
         """Mean cumulative count and standard error at any ages; not a number beyond the last one observed."""
@@ -113,72 +82,27 @@ class MeanCumulative:
         return pl.DataFrame({name: getattr(self, name) for name in names})
 
 
-def mean_cumulative(
-    source: EventTable | MachineHistories,
-    *,
-    level: float = 0.95,
-    interval: Literal["log", "plain"] = "log",
-    variance: Variance | None = None,
-    few_machines: bool = False,
-) -> MeanCumulative:
+def mean_cumulative(histories: MachineHistories, *, level: float = 0.95) -> MeanCumulative:
     """Mean cumulative number of events by machine age.
 
+    The variance sums squared influences of machines (Lawless & Nadeau); limits lie on the log scale, so that
+    they stay positive.
+
     Args:
-        source: an event table (counts alone: only the Poisson variance is to be had) or the histories of
-            single machines.
-        level: confidence level.
-        interval: pointwise limits on the log scale (default; they stay positive) or the plain one.
-        variance: "robust" (default for histories): squared influences of machines, Lawless & Nadeau.
-            "unbiased": Nelson's, larger by n/(n-1) while all machines are watched; it can come out
-            negative, and then shows as not a number. "poisson": sum of d/Y^2, as if no machine were worse
-            than another.
-        few_machines: widen the limits to Student's t with machines - 1 degrees of freedom and the variance by
-            n/(n-1), as a robust variance from fewer than some twenty machines deserves.
+        histories: windows and events of single machines.
     """
-    histories = source if isinstance(source, MachineHistories) else None
-    table = source.table() if isinstance(source, MachineHistories) else source
-    kind = ("poisson" if histories is None else "robust") if variance is None else variance
-    one_of("variance", kind, VARIANCES)
-    one_of("interval", interval, ("log", "plain"))
     checked_level(level)
+    table = histories.table()
     rows = table.events > 0
-    ticks, y, d = (
-        table.hours[rows],
-        table.at_risk[rows].astype(np.float64),
-        table.events[rows].astype(np.float64),
-    )
+    ticks, at_risk, events = table.hours[rows], table.at_risk[rows], table.events[rows]
+    y, d = at_risk.astype(np.float64), events.astype(np.float64)
     count = np.cumsum(d / y)
-    influence = None
-    if kind == "poisson":
-        spread = np.cumsum(d / y**2)
-    elif histories is None:
-        raise BadArgument(f"the {kind} variance needs the histories of single machines, not counts alone")
-    else:
-        influence = _Influence.of(histories, ticks, y, d)
-        spread = influence.robust() if kind == "robust" else influence.unbiased()
-    with np.errstate(invalid="ignore"):
-        error = np.sqrt(np.where(spread < 0, np.nan, spread))
-    width = None
-    if few_machines and histories is not None and histories.machines > 1:
-        n = histories.machines
-        width = student_quantile(0.5 + 0.5 * level, n - 1) * float(np.sqrt(n / (n - 1)))
-    lower, upper = positive_band(count, error, level, interval, width)
+    error = np.sqrt(_Influence.of(histories, ticks, y, d).variance())
+    lower, upper = positive_band(count, error, level)
     note = None if count.size else "no event has been seen, so there is no curve to draw"
     last = float(table.hours[-1] / table.per_hour) if table.hours.size else 0.0
     return MeanCumulative(
-        ticks / table.per_hour,
-        table.at_risk[rows],
-        table.events[rows],
-        count,
-        error,
-        lower,
-        upper,
-        level,
-        interval,
-        kind,
-        last,
-        note,
-        influence,
+        ticks / table.per_hour, at_risk, events, count, error, lower, upper, level, last, note
     )
 
 
@@ -224,7 +148,7 @@ class _Influence:
         sum_before = -np.cumsum(gone)[: ticks.size]
         return _Influence(y, d, age, count, before, sum_before.astype(np.float64))
 
-    def robust(self) -> Floats:
+    def variance(self) -> Floats:
         """V at each event age: the running sum of the changes of A^2 over machines."""
         step = self.d / self.y**2
         size = self.y.size
@@ -233,17 +157,6 @@ class _Influence:
         events = np.bincount(self.event_age, weights=own, minlength=size)
         # a sum of squares; below zero only by rounding
         return np.maximum(np.cumsum(events - 2.0 * step * self.sum_before + self.y * step**2), 0.0)
-
-    def unbiased(self) -> Floats:
-        """Nelson's: sample variances and covariances of counts with divisor (at risk - 1)."""
-        size = self.y.size
-        mean = self.d / self.y
-        squares = np.bincount(self.event_age, weights=self.event_count**2, minlength=size)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            own = (squares - self.y * mean**2) / (self.y * (self.y - 1.0))
-            with_past = np.bincount(self.event_age, weights=self.event_count * self.before, minlength=size)
-            cross = (with_past - mean * self.sum_before) / (self.y - 1.0)
-        return np.cumsum(own + 2.0 * cross)
 
 
 @dataclass(frozen=True, eq=False)
@@ -258,8 +171,7 @@ class MeanCumulativeDifference:
         upper: upper pointwise limit.
         level: confidence level.
         last_hours: last age that both groups reach.
-        z: difference over its standard error at the last age.
-        p: two-sided p value there.
+        p: two-sided p value at the last age.
     """
 
     hours: Floats
@@ -269,7 +181,6 @@ class MeanCumulativeDifference:
     upper: Floats
     level: float
     last_hours: float
-    z: float
     p: float
 
 
@@ -289,7 +200,7 @@ def mean_cumulative_difference(
     d = m1 - m2
     z = float(d[-1] / error[-1]) if error[-1] > 0 else 0.0
     p = float(2.0 * normal_above(abs(z)))
-    return MeanCumulativeDifference(hours, d, error, d - half, d + half, level, last, z, p)
+    return MeanCumulativeDifference(hours, d, error, d - half, d + half, level, last, p)
 
 
 @dataclass(frozen=True, eq=False)

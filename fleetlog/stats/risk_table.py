@@ -8,7 +8,7 @@ Ages are whole ticks, by default tenths of a running hour, so that ties are ties
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -121,17 +121,6 @@ class RiskTable:
         rows = self.failed > 0
         return self.hours[rows] / self.per_hour, self.at_risk[rows], self.failed[rows]
 
-    def reversed(self) -> RiskTable:
-        """The same spells with "stopped watching" as the event: how long units are followed.
-
-        Failures censor. Ties stay as they are: no failure is taken to precede a censoring of the same age.
-        """
-        return RiskTable(self.hours, self.entering, self.leaving - self.failed, self.leaving, self.per_hour)
-
-    def combined_with(self, *others: RiskTable) -> RiskTable:
-        """The table of all groups together."""
-        return combine((self, *others))
-
     def to_frame(self) -> pl.DataFrame:
         """Columns hours (ticks), entering, failed, leaving, at_risk."""
         return pl.DataFrame(
@@ -229,10 +218,6 @@ class CausesTable:
         """Y(h) at each age of the table."""
         return _at_risk(self.entering, self.leaving)
 
-    def for_cause(self, cause: str) -> RiskTable:
-        """The risk table in which only this cause is a failure and every other one censors."""
-        return self._single(self.failed[:, self.causes.index(cause)])
-
     def any_cause(self) -> RiskTable:
         """The risk table in which every cause is a failure."""
         return self._single(self.failed.sum(axis=1))
@@ -260,60 +245,6 @@ class CausesTable:
 
     def _single(self, failed: Counts) -> RiskTable:
         return RiskTable(self.hours, self.entering, failed, self.leaving, self.per_hour)
-
-    @staticmethod
-    def from_tables(tables: Mapping[str, RiskTable]) -> CausesTable:
-        """Put together risk tables of the same spells that differ only in the cause counted as failure."""
-        names = tuple(tables)
-        if not names:
-            raise LengthMismatch("no causes were given; give at least one risk table")
-        first = tables[names[0]]
-        for name in names[1:]:
-            other = tables[name]
-            same = np.array_equal(first.hours, other.hours) and np.array_equal(first.leaving, other.leaving)
-            if not same or not np.array_equal(first.entering, other.entering):
-                raise LengthMismatch(
-                    f"the risk tables of {names[0]} and {name} do not count the same spells;"
-                    " competing causes need the same ages, entering and leaving"
-                )
-        failed = np.column_stack([tables[name].failed for name in names])
-        return CausesTable(first.hours, first.entering, failed, first.leaving, names, first.per_hour)
-
-    @staticmethod
-    def from_spells(
-        entry: npt.ArrayLike,
-        exit: npt.ArrayLike,
-        cause: Sequence[Any] | npt.NDArray[Any],
-        weights: npt.ArrayLike | None = None,
-        *,
-        censored: Any = 0,
-        causes: Sequence[Any] | None = None,
-        per_hour: float = TICKS_PER_HOUR,
-    ) -> CausesTable:
-        """Count spells that end by one of several causes.
-
-        Args:
-            entry: ages in ticks at which observation begins.
-            exit: ages in ticks at which it ends.
-            cause: what ended each spell, or `censored`.
-            weights: how many spells each row stands for.
-            censored: the value of `cause` that means "nothing yet".
-            causes: the causes and their order; by default those that occur, sorted.
-            per_hour: ticks in one hour.
-        """
-        why = np.asarray(cause)
-        kinds = [k for k in np.unique(why).tolist() if k != censored] if causes is None else list(causes)
-        begin, end, _, weight = checked_spells(entry, exit, why != censored, weights)
-        hours = distinct_ticks(begin, end)
-        failed = [tick_counts(hours, end, weight * (why == kind)) for kind in kinds]
-        return CausesTable(
-            hours=hours,
-            entering=tick_counts(hours, begin, weight),
-            failed=np.column_stack(failed) if failed else np.zeros((hours.size, 0), dtype=np.int64),
-            leaving=tick_counts(hours, end, weight),
-            causes=tuple(str(kind) for kind in kinds),
-            per_hour=per_hour,
-        )
 
     @staticmethod
     def from_frame(
@@ -367,7 +298,6 @@ class EventTable:
         exit: npt.ArrayLike,
         event_hours: npt.ArrayLike,
         event_counts: npt.ArrayLike | None = None,
-        weights: npt.ArrayLike | None = None,
         *,
         per_hour: float = TICKS_PER_HOUR,
     ) -> EventTable:
@@ -378,11 +308,10 @@ class EventTable:
             exit: ages in ticks at which it ends, shape (machines,).
             event_hours: ages in ticks of the events, shape (events,).
             event_counts: how many events each row stands for.
-            weights: how many machines each window stands for.
             per_hour: ticks in one hour.
         """
         end = _as_ticks("exit", exit)
-        begin, end, _, weight = checked_spells(entry, end, np.zeros(end.size, dtype=np.int64), weights)
+        begin, end, _, weight = checked_spells(entry, end, np.zeros(end.size, dtype=np.int64))
         when = _as_ticks("event_hours", event_hours)
         times = np.ones(when.size, dtype=np.int64) if event_counts is None else event_counts
         count = _as_counts("event_counts", np.asarray(times), when.size)
@@ -400,40 +329,6 @@ class EventTable:
         """One group's rows: columns hours, entering, events, leaving, one row an age, in any order."""
         rows = _sorted_rows(frame, ("hours", "entering", "events", "leaving"))
         return EventTable(rows["hours"], rows["entering"], rows["events"], rows["leaving"], per_hour)
-
-
-def combine(tables: Sequence[RiskTable]) -> RiskTable:
-    """The risk table of several groups together.
-
-    Raises:
-        BadAge: if the groups count their ages in different ticks.
-    """
-    if len({table.per_hour for table in tables}) != 1:
-        raise BadAge("the groups count their ages in different units; make them alike before pooling")
-    hours = distinct_ticks(*(table.hours for table in tables))
-
-    def pooled(name: str) -> Counts:
-        total = np.zeros(hours.size, dtype=np.result_type(*(getattr(table, name) for table in tables)))
-        for table in tables:
-            total[np.searchsorted(hours, table.hours)] += getattr(table, name)
-        return total
-
-    return RiskTable(hours, pooled("entering"), pooled("failed"), pooled("leaving"), tables[0].per_hour)
-
-
-def tables_by_group(
-    frame: pl.DataFrame, by: Sequence[str], *, per_hour: float = TICKS_PER_HOUR
-) -> dict[tuple[Any, ...], RiskTable]:
-    """Split a long frame (stratum columns, hours, entering, failed, leaving) into one table a group.
-
-    Returns:
-        Tables by the tuple of their stratum values, sorted by these as text: the same order always.
-    """
-    if not by:
-        return {(): RiskTable.from_frame(frame, per_hour=per_hour)}
-    parts = frame.partition_by(list(by), as_dict=True)
-    ordered = sorted(parts, key=lambda key: tuple((value is None, str(value)) for value in key))
-    return {key: RiskTable.from_frame(parts[key], per_hour=per_hour) for key in ordered}
 
 
 def checked_spells(

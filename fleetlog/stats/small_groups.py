@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-from scipy import optimize, special
+from scipy import special
 
 from fleetlog.stats.arrays import Floats, checked_level, sums_over_runs
 from fleetlog.stats.errors import BadArgument, LengthMismatch
@@ -138,69 +138,6 @@ def shrink_groups(
         spread_upper=high,
         level=level,
     )
-
-
-@dataclass(frozen=True)
-class GammaPrior:
-    """Maximum-likelihood gamma distribution of rates over groups.
-
-    Attributes:
-        shape: of the gamma; infinite where the groups differ no more than chance allows.
-        rate: of the gamma, in hours (infinite with the shape).
-        mean: mean rate per hour.
-        log_likelihood: its maximum.
-    """
-
-    shape: float
-    rate: float
-    mean: float
-    log_likelihood: float
-
-
-def gamma_prior(events: npt.ArrayLike, hours: npt.ArrayLike) -> GammaPrior:
-    """Empirical-Bayes prior of failure rates: the gamma under which the groups' counts are likeliest.
-
-    Counts are then negative binomial. Where they vary less than a common Poisson rate would make them,
-    the likelihood rises up to groups that are all alike; shape and rate are then infinite and the mean is
-    the common rate.
-
-    Args:
-        events: events of each group.
-        hours: hours of each.
-    """
-    x, t = np.asarray(events, dtype=np.float64), np.asarray(hours, dtype=np.float64)
-    if x.shape != t.shape or x.ndim != 1 or x.size < 2 or not (t > 0).all() or (x < 0).any() or x.sum() == 0:
-        raise BadArgument(
-            "give events (not negative, not all zero) and positive hours of at least two groups"
-        )
-    pooled = float(x.sum() / t.sum())
-
-    def best_mean(shape: float) -> float:
-        # d/dlog m of the negative binomial log-likelihood, falling in m
-        def slope(log_mean: float) -> float:
-            m = float(np.exp(log_mean))
-            return float((x - (x + shape) * m * t / (shape + m * t)).sum())
-
-        centre = float(np.log(pooled))
-        return float(np.exp(optimize.brentq(slope, centre - 20.0, centre + 20.0, xtol=1e-13)))
-
-    def value(log_shape: float) -> float:
-        shape = float(np.exp(log_shape))
-        return _negative_binomial(x, best_mean(shape) * t, shape)
-
-    alike = float((special.xlogy(x, pooled * t) - pooled * t - special.gammaln(x + 1.0)).sum())
-    grid = np.linspace(np.log(1e-3), np.log(1e6), 60)
-    values = [value(g) for g in grid]
-    k = int(np.argmax(values))
-    if k == grid.size - 1 or max(values) <= alike + 1e-9:
-        return GammaPrior(np.inf, np.inf, pooled, alike)
-    span = (float(grid[max(k - 1, 0)]), float(grid[k + 1]))
-    found = optimize.minimize_scalar(
-        lambda g: -value(g), bounds=span, method="bounded", options={"xatol": 1e-10}
-    )
-    shape = float(np.exp(found.x))
-    mean = best_mean(shape)
-    return GammaPrior(shape, shape / mean, mean, float(-found.fun))
 
 
 def _negative_binomial(x: Floats, mean: Floats, shape: float) -> float:

@@ -145,7 +145,6 @@ class DerivedSchema:
         """Takes out of one of the schema's own tables what lies up to early_end, and from late_begin on.
 
         Args:
-            table: its name.
             second: its column of seconds since 1970.
         """
         self._store.execute(
@@ -159,7 +158,6 @@ class DerivedSchema:
         """Shows of one of the store's own tables only what lies beyond the day of resuming.
 
         Args:
-            table: its name.
             column: its column of instants.
         """
         whole = f"{self._main}.{quoted(table)}"

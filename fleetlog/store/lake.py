@@ -19,7 +19,6 @@ def write_lake(store: Store, folder: Path) -> dict[str, int]:
     Times are UTC without a zone, as in the store. Rows are written as they are read, so memory stays bounded.
 
     Args:
-        store: an open store.
         folder: made if need be.
 
     Returns:

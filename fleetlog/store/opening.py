@@ -60,7 +60,6 @@ def open_store(
     store for itself until it closes it; then others see what it did.
 
     Args:
-        path: the file.
         writable: open for writing; a store of an older version is migrated then.
         create: make the file when it is not there (implies `writable`).
         wait: for how many seconds to queue behind other writers; 0 asks once.

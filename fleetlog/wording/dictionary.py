@@ -83,7 +83,7 @@ class Dictionary:
     tables: Mapping[str, Any]
     version: str
 
-    def implied_by(self, words: str) -> str | None:
+    def implied_part(self, words: str) -> str | None:
         """The part that an action word names by itself."""
         return next((part for part, named in self.tables[_IMPLIED].items() if words in named), None)
 
@@ -119,14 +119,14 @@ def load_dictionary(own: Sequence[Path] = ()) -> Dictionary:
     Raises:
         SettingsError: one sentence naming the file, the table and what is allowed.
     """
-    return _loaded(tuple(own), tuple(path.stat().st_mtime_ns if path.exists() else 0 for path in own))
+    return _load(tuple(own), tuple(path.stat().st_mtime_ns if path.exists() else 0 for path in own))
 
 
 @cache
-def _loaded(own: tuple[Path, ...], _changed: tuple[int, ...]) -> Dictionary:
+def _load(own: tuple[Path, ...], _changed: tuple[int, ...]) -> Dictionary:
     tables = _read(SHIPPED)
     for path in own:
-        _lay_over(tables, _read(path))
+        _overlay(tables, _read(path))
     content = json.dumps(tables, sort_keys=True, ensure_ascii=True)
     phrases = dict(_phrases(tables))
     spelling = tables["spelling"]
@@ -199,7 +199,7 @@ def _read(path: Path) -> dict[str, Any]:
 def _check_table(path: Path, name: str, table: Any) -> None:
     known = [*_NAMED, *_PLAIN, _IMPLIED]
     if name not in known:
-        raise SettingsError(f"{path}: [{name}] is no table of a dictionary; {_near(name, known)}.")
+        raise SettingsError(f"{path}: [{name}] is no table of a dictionary; {_suggest(name, known)}.")
     if not isinstance(table, dict):
         raise SettingsError(f"{path}: {name} must be a table, written [{name}].")
     if name == _IMPLIED:
@@ -209,7 +209,9 @@ def _check_table(path: Path, name: str, table: Any) -> None:
             if not isinstance(inner, dict):
                 raise SettingsError(f"{path}: {name}.{value} must be a table, written [{name}.{value}].")
             if name in _FIXED and value not in _FIXED[name]:
-                raise SettingsError(f"{path}: [{name}.{value}] is not known; {_near(value, _FIXED[name])}.")
+                raise SettingsError(
+                    f"{path}: [{name}.{value}] is not known; {_suggest(value, _FIXED[name])}."
+                )
             _check_keys(path, f"{name}.{value}", inner, _NAMED[name])
     else:
         _check_keys(path, name, table, _PLAIN[name])
@@ -218,7 +220,7 @@ def _check_table(path: Path, name: str, table: Any) -> None:
 def _check_keys(path: Path, where: str, table: Mapping[str, Any], allowed: Sequence[str]) -> None:
     for key, value in table.items():
         if key not in allowed and key != "remove":
-            raise SettingsError(f"{path}: {where}.{key} is not known; {_near(key, [*allowed, 'remove'])}.")
+            raise SettingsError(f"{path}: {where}.{key} is not known; {_suggest(key, [*allowed, 'remove'])}.")
         if key == "leave_alone":
             _check_keys(path, f"{where}.{key}", _table(path, f"{where}.{key}", value), ("words",))
         elif key == "on":
@@ -243,12 +245,12 @@ def _table(path: Path, where: str, value: Any) -> Mapping[str, Any]:
     return value
 
 
-def _near(word: str, known: Sequence[str]) -> str:
+def _suggest(word: str, known: Sequence[str]) -> str:
     near = min(known, key=lambda name: (changed_letters(word, name, 3), name))
     return f"did you mean {near}?" if changed_letters(word, near, 3) <= 3 else f"known are {', '.join(known)}"
 
 
-def _lay_over(tables: dict[str, Any], more: Mapping[str, Any]) -> None:
+def _overlay(tables: dict[str, Any], more: Mapping[str, Any]) -> None:
     for name, table in more.items():
         if name in _NAMED:
             for value, inner in table.items():

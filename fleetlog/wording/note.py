@@ -71,7 +71,7 @@ def statements_of(text: str, dictionary: Dictionary) -> list[Statement]:
             link = next_link
         held = []
 
-    for element in _sides_joined(list(_elements(text, dictionary))):
+    for element in _join_sides(list(_elements(text, dictionary))):
         if element.kind == "end":
             close(SENTENCE, doubtful=element.words == ("?",))
             sentence += 1
@@ -90,7 +90,7 @@ def statements_of(text: str, dictionary: Dictionary) -> list[Statement]:
 def _elements(text: str, dictionary: Dictionary) -> Iterator[Element]:
     tokens = [token for token in tokens_of(text) if token.word not in ARTICLES]
     words = [token.word for token in tokens]
-    read = [_corrected(token, dictionary) for token in tokens]
+    read = [_correct(token, dictionary) for token in tokens]
     i = 0
     while i < len(tokens):
         for length in range(min(dictionary.longest, len(tokens) - i), 0, -1):
@@ -105,11 +105,11 @@ def _elements(text: str, dictionary: Dictionary) -> Iterator[Element]:
                 i += length
                 break
         else:
-            yield _plain(tokens, i, text, dictionary)
+            yield _unknown_element(tokens, i, text, dictionary)
             i += 1
 
 
-def _corrected(token: Token, dictionary: Dictionary) -> str:
+def _correct(token: Token, dictionary: Dictionary) -> str:
     return (dictionary.speller.nearest(token.word) or token.word) if token.kind == "word" else token.word
 
 
@@ -128,7 +128,7 @@ def _element(meaning: Meaning, key: tuple[str, ...], first: Token, last: Token, 
     return Element(meaning.kind, meaning.value, key, first.start, last.end, meaning.weak, guessed)
 
 
-def _plain(tokens: Sequence[Token], i: int, text: str, dictionary: Dictionary) -> Element:
+def _unknown_element(tokens: Sequence[Token], i: int, text: str, dictionary: Dictionary) -> Element:
     token = tokens[i]
     kind = "word"
     if is_number(token):
@@ -155,7 +155,7 @@ def _stands_free(token: Token, text: str) -> bool:
     return text[token.start - 1 : token.start].isspace() or text[token.end : token.end + 1].isspace()
 
 
-def _sides_joined(elements: list[Element]) -> list[Element]:
+def _join_sides(elements: list[Element]) -> list[Element]:
     """ "left and right" as one: both."""
     found: list[Element] = []
     for element in elements:

@@ -39,14 +39,14 @@ def recurrence_in(statements: Sequence[Statement], dictionary: Dictionary) -> Re
         found = _hours(statement.elements, units)
         if found is None and again and len(statement.elements) == 2:
             found = _number_of_hours(statement.elements, 0, units)
-        if found is not None and told and not _denied(statement):
+        if found is not None and told and not _is_denied(statement):
             return found
     if not again:
         return None
     spans = tuple(
         (element.start, element.end)
         for element in words
-        if " ".join(element.words) in again and not _near_denied(element, statements)
+        if " ".join(element.words) in again and not _follows_negation(element, statements)
     )
     return Recurrence(None, spans) if spans else None
 
@@ -75,13 +75,13 @@ def _number_of_hours(elements: Sequence[Element], i: int, units: frozenset[str])
     return Recurrence(hours, ((elements[i].start, elements[unit].end),))
 
 
-def _denied(statement: Statement) -> bool:
+def _is_denied(statement: Statement) -> bool:
     return statement.has("negation") or any(
         " ".join(e.words) in ("no code", "no codes") for e in statement.elements
     )
 
 
-def _near_denied(element: Element, statements: Sequence[Statement]) -> bool:
+def _follows_negation(element: Element, statements: Sequence[Statement]) -> bool:
     """Whether a negation stands before the word in its statement: "did not come back"."""
     for statement in statements:
         if element in statement.elements:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from rapidfuzz.distance import OSA
+
 
 @dataclass
 class Speller:
@@ -23,7 +25,7 @@ class Speller:
     two_from: int
     three_from: int
     _by_letter: dict[str, list[str]] = field(default_factory=dict, repr=False)
-    _met: dict[str, str | None] = field(default_factory=dict, repr=False)
+    _cache: dict[str, str | None] = field(default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
         for word in sorted(set(self.known)):
@@ -32,11 +34,11 @@ class Speller:
 
     def nearest(self, word: str) -> str | None:
         """The known word that was meant; None where none is near, or two are equally near."""
-        if word not in self._met:
-            self._met[word] = self._look(word)
-        return self._met[word]
+        if word not in self._cache:
+            self._cache[word] = self._search(word)
+        return self._cache[word]
 
-    def _look(self, word: str) -> str | None:
+    def _search(self, word: str) -> str | None:
         if len(word) < self.least_letters or not word.isalpha() or word in self.leave_alone:
             return None
         allowed = 1 + (len(word) >= self.two_from) + (len(word) >= self.three_from)
@@ -58,20 +60,6 @@ def _stem(word: str) -> str:
 def changed_letters(left: str, right: str, most: int) -> int:
     """Letters to insert, delete, replace or swap with the next one to make `left` into `right`.
 
-    The optimal string alignment distance. Stops counting above `most` and then returns `most` + 1.
+    The optimal string alignment distance; `most` + 1 where it is greater than `most`.
     """
-    if abs(len(left) - len(right)) > most:
-        return most + 1
-    before: list[int] = []
-    last = list(range(len(right) + 1))
-    for i, letter in enumerate(left, start=1):
-        row = [i]
-        for j, other in enumerate(right, start=1):
-            cost = min(last[j] + 1, row[j - 1] + 1, last[j - 1] + (letter != other))
-            if i > 1 and j > 1 and letter == right[j - 2] and left[i - 2] == other:
-                cost = min(cost, before[j - 2] + 1)
-            row.append(cost)
-        if min(row) > most:
-            return most + 1
-        before, last = last, row
-    return min(last[-1], most + 1)
+    return OSA.distance(left, right, score_cutoff=most)

@@ -47,7 +47,7 @@ class Suggestion:
     confidence: float = SURE
 
 
-def merged(spans: Iterable[Span]) -> tuple[Span, ...]:
+def merge_spans(spans: Iterable[Span]) -> tuple[Span, ...]:
     """Spans in order; those that touch, or have a single character between them, as one."""
     found: list[Span] = []
     for start, end in sorted(set(spans)):
@@ -58,6 +58,6 @@ def merged(spans: Iterable[Span]) -> tuple[Span, ...]:
     return tuple(found)
 
 
-def quoted_words(spans: Iterable[Span], text: str) -> str:
+def quote_words(spans: Iterable[Span], text: str) -> str:
     """The words of the spans, with an ellipsis where something was left out."""
     return " … ".join(text[start:end] for start, end in spans)

@@ -56,8 +56,3 @@ def tokens_of(text: str) -> list[Token]:
 def is_number(token: Token) -> bool:
     """Whether the token is a plain number, not "2nd"."""
     return token.kind == "number" and not token.word[-1].isalpha()
-
-
-def number_of(token: Token) -> float:
-    """The value of a number token; a comma is read as the decimal sign."""
-    return float(token.word.replace(",", "."))

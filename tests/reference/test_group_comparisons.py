@@ -7,10 +7,11 @@ from typing import Any
 import polars as pl
 import pytest
 from published import Case, cases
+from spells import causes_table
 
 from fleetlog.stats.incidence_comparison import compare_incidence
-from fleetlog.stats.log_rank import Weights, benjamini_hochberg, bonferroni, holm, log_rank
-from fleetlog.stats.risk_table import CausesTable, RiskTable
+from fleetlog.stats.log_rank import Weights, holm, log_rank
+from fleetlog.stats.risk_table import RiskTable
 
 
 def table(rows: pl.DataFrame) -> RiskTable:
@@ -31,7 +32,6 @@ def compare(rows: pl.DataFrame, by: str, strata: str | None = None, weights: Wei
 
 GROUPED_BY = {
     "lr.gehan": "group",
-    "lr.gehan.peto": "group",
     "lr.gehan.stratified_pair": "group",
     "lr.aml": "group",
     "lr.lung.sex": "sex",
@@ -44,15 +44,12 @@ GROUPED_BY = {
 
 @pytest.mark.parametrize("case", cases(*GROUPED_BY), indirect=True)
 def test_log_rank(case: Case) -> None:
-    """Hypergeometric variance; rho = 1 is the weight S(h-) of all groups together."""
+    """Hypergeometric variance."""
     rows = case.data()
     strata = case.arguments.get("strata")
     if strata is not None:
         rows = rows.drop_nulls(strata)
-    weights: Weights = (
-        ("fleming-harrington", case.arguments["rho"], 0) if "rho" in case.arguments else "log-rank"
-    )
-    test = compare(rows, GROUPED_BY[case.id], strata, weights)
+    test = compare(rows, GROUPED_BY[case.id], strata)
     got = {
         "obs": test.observed,
         "exp": test.expected,
@@ -66,18 +63,13 @@ def test_log_rank(case: Case) -> None:
 
 @pytest.mark.parametrize("case", cases("lr.kidney.weights"), indirect=True)
 def test_weighted_log_rank(case: Case) -> None:
-    """Fleming-Harrington weights use S(h-); Peto-Peto uses S~ = product of 1 - d/(Y+1) at h."""
+    """Peto-Peto uses S~ = product of 1 - d/(Y+1) at h."""
     kinds: dict[str, Weights] = {
         "logrank": "log-rank",
         "gehan": "gehan",
         "tarone_ware": "tarone-ware",
         "peto_peto": "peto-peto",
         "modified_peto": "modified-peto",
-        "fh_1_0": ("fleming-harrington", 1, 0),
-        "fh_0_1": ("fleming-harrington", 0, 1),
-        "fh_1_1": ("fleming-harrington", 1, 1),
-        "fh_half_half": ("fleming-harrington", 0.5, 0.5),
-        "fh_half_2": ("fleming-harrington", 0.5, 2),
     }
     for name, weights in kinds.items():
         test = compare(case.data(), "type", weights=weights)
@@ -89,7 +81,7 @@ def test_weighted_log_rank(case: Case) -> None:
 @pytest.mark.parametrize("case", cases("padjust"), indirect=True)
 def test_many_looks(case: Case) -> None:
     p = case.arguments["p"]
-    case.check_all({"holm": holm(p), "bh": benjamini_hochberg(p), "bonferroni": bonferroni(p)})
+    case.check("holm", holm(p))
 
 
 @pytest.mark.parametrize("case", cases("gray.mgus2.sex"), indirect=True)
@@ -97,9 +89,9 @@ def test_gray(case: Case) -> None:
     """Cumulative incidences, not hazards; all ages weigh alike."""
     rows = case.data()
     tables = [
-        CausesTable.from_spells(0, part["time"].to_numpy() * 10, part["event"].to_numpy())
+        causes_table(0, part["time"].to_numpy() * 10, part["event"].to_numpy(), causes=[1, 2])
         for part in (rows.filter(sex=sex) for sex in ("F", "M"))
     ]
     for cause in ("1", "2"):
-        test = compare_incidence(tables, cause, rho=case.arguments["rho"])
+        test = compare_incidence(tables, cause)
         case.check_all({"stat": test.chi2, "p": test.p, "df": test.df}, f"cause{cause}/")

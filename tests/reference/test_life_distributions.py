@@ -8,20 +8,18 @@ import numpy as np
 import polars as pl
 import pytest
 from published import Case, cases
-from scipy.stats import weibull_min
+from scipy.stats import norm, weibull_min
 
 from fleetlog.stats.accelerated import AcceleratedFit, fit_accelerated
+from fleetlog.stats.families import LOGLOGISTIC, LOGNORMAL
 from fleetlog.stats.inspections import inspection_curve
 from fleetlog.stats.lifetimes import (
     WeibullFit,
     compare_fits,
-    fit_exponential,
-    fit_loglogistic,
-    fit_lognormal,
+    fit_log_life,
     fit_weibull,
     fit_weibull_intervals,
 )
-from fleetlog.stats.probability_plot import adjusted_ranks, median_ranks, rank_regression
 from fleetlog.stats.risk_table import RiskTable
 
 
@@ -39,16 +37,22 @@ def lives(case: Case, *, entry: str | None = None) -> RiskTable:
     return RiskTable.from_spells(begin, (end * 100).round().to_numpy(), flags, weights, per_hour=100)
 
 
+def compared(spells: RiskTable) -> dict[str, dict[str, Any]]:
+    return {row["distribution"]: row for row in compare_fits(spells).frame.to_dicts()}
+
+
 def check_weibull(case: Case, fit: WeibullFit) -> None:
     """Every figure of a Weibull case; standard errors follow from the covariance of the logs."""
     want = case.expected
     shares = want.get("p", [])
-    wald = [fit.wald_b_life(p) for p in shares]
+    b = np.array([fit.b_life(p).estimate for p in shares])
     z = np.log(-np.log1p(-np.asarray(shares)))
     slopes = np.column_stack((-z / fit.shape, np.ones(len(shares))))
     error = np.sqrt(np.diag(fit.covariance))
     log_life_error = np.sqrt(np.einsum("ij,jk,ik->i", slopes, fit.covariance, slopes))
-    tenth = fit.b_life(0.1)
+    tenth, law = fit.b_life(0.1), weibull_min(fit.shape, scale=fit.scale_hours)
+    wide = np.exp(norm.ppf(0.5 + 0.5 * fit.level) * error)
+    far = np.exp(norm.ppf(0.5 + 0.5 * fit.level) * log_life_error)
     got: dict[str, Any] = {
         "n": fit.spells,
         "r": fit.failures,
@@ -66,15 +70,15 @@ def check_weibull(case: Case, fit: WeibullFit) -> None:
         "se_mu": error[1],
         "se_sigma": error[0] / fit.shape,
         "se_log_sigma": error[0],
-        "beta_ci_lognormal": fit.wald_interval("shape"),
-        "eta_ci_lognormal": fit.wald_interval("scale"),
+        "beta_ci_lognormal": (fit.shape / wide[0], fit.shape * wide[0]),
+        "eta_ci_lognormal": (fit.scale_hours / wide[1], fit.scale_hours * wide[1]),
         "p": shares,
-        "B": [q.estimate for q in wald],
-        "se_B": [q.estimate * e for q, e in zip(wald, log_life_error, strict=True) if q.estimate],
-        "B_lower": [q.lower for q in wald],
-        "B_upper": [q.upper for q in wald],
-        "mean": fit.mean_hours,
-        "sd": weibull_min(fit.shape, scale=fit.scale_hours).std(),
+        "B": b,
+        "se_B": b * log_life_error,
+        "B_lower": b / far,
+        "B_upper": b * far,
+        "mean": law.mean(),
+        "sd": law.std(),
         "beta_ci_lr": fit.shape_ci,
         "eta_ci_lr": fit.scale_ci,
         "B10_ci_lr": (tenth.lower, tenth.upper),
@@ -111,13 +115,12 @@ def test_weibull_against_exponential(case: Case) -> None:
     for plane in ("7912", "8044"):
         hours = case.data().filter(pl.col("plane").cast(pl.String) == plane)["interval_hours"].to_numpy()
         spells = RiskTable.from_spells(0, hours * 10, np.ones(hours.size, dtype=int))
-        weibull, exponential = fit_weibull(spells), fit_exponential(spells)
+        weibull = fit_weibull(spells)
         got = {
-            "mean": exponential.mean_hours,
             "beta": weibull.shape,
             "eta": weibull.scale_hours,
             "loglik_weibull": weibull.log_likelihood,
-            "loglik_exp": exponential.log_likelihood,
+            "loglik_exp": compared(spells)["exponential"]["log_likelihood"],
         }
         case.check_all(got, f"p{plane}/")
 
@@ -125,70 +128,22 @@ def test_weibull_against_exponential(case: Case) -> None:
 @pytest.mark.parametrize("case", cases("dist.nist8413"), indirect=True)
 def test_distributions_side_by_side(case: Case) -> None:
     spells = lives(case)
-    weibull, exponential = fit_weibull(spells), fit_exponential(spells)
+    rows = compared(spells)
+    for name, row in rows.items():
+        case.check_all({"loglik": row["log_likelihood"], "aic": row["aic"]}, f"{name}/")
+    weibull = fit_weibull(spells)
     got = {
         "mu": np.log(weibull.scale_hours),
         "sigma": 1.0 / weibull.shape,
-        "loglik": weibull.log_likelihood,
-        "aic": weibull.aic,
         "se_mu": np.sqrt(weibull.covariance[1, 1]),
     }
     case.check_all(got, "weibull/")
-    for fit in (fit_lognormal(spells), fit_loglogistic(spells)):
-        got = {
-            "mu": fit.location,
-            "sigma": fit.scale,
-            "loglik": fit.log_likelihood,
-            "aic": fit.aic,
-            "se_mu": np.sqrt(fit.covariance[0, 0]),
-        }
-        case.check_all(got, f"{fit.distribution}/")
-    assert exponential.mean_hours is not None
-    got = {
-        "mu": np.log(exponential.mean_hours),
-        "sigma": 1,
-        "loglik": exponential.log_likelihood,
-        "aic": exponential.aic,
-        "se_mu": 1.0 / np.sqrt(exponential.failures),
-        "theta": exponential.mean_hours,
-    }
-    case.check_all(got, "exponential/")
-    assert compare_fits(spells).frame["distribution"].to_list()[:2] == ["loglogistic", "weibull"]
-
-
-@pytest.mark.parametrize("case", cases("mrr.nwh_fig2_5"), indirect=True)
-def test_rank_regression_both_ways(case: Case) -> None:
-    """Adjusted ranks: at ties failures precede suspensions. X-on-Y regresses age on rank."""
-    spells = lives(case)
-    hours, ranks = adjusted_ranks(spells)
-    benard = median_ranks(ranks, spells.spells)
-    exact = median_ranks(ranks, spells.spells, method="exact")
-    case.check_all({"time": hours, "adjusted_rank": ranks, "benard": benard, "median_rank": exact})
-    for key, shares, way in (
-        ("xony_benard", benard, "age on rank"),
-        ("xony_median", exact, "age on rank"),
-        ("yonx_benard", benard, "rank on age"),
-    ):
-        line = rank_regression(hours, shares, regress=way)  # type: ignore[arg-type]
-        case.check(key, [line.shape, line.scale_hours, line.r_squared])
-
-
-@pytest.mark.parametrize("case", cases("mrr.nist8221"), indirect=True)
-def test_rank_regression_on_decimal_logs(case: Case) -> None:
-    """The handbook plots log10 of the cumulative hazard against log10 of the age, rank on age."""
-    spells = lives(case)
-    hours, ranks = adjusted_ranks(spells)
-    shares = median_ranks(ranks, case.arguments["n"])
-    line = rank_regression(hours, shares, regress="rank on age")
-    hazard = -np.log1p(-shares)
-    case.check_all(
-        {
-            "intercept": -line.shape * np.log10(line.scale_hours),
-            "slope": line.shape,
-            "y_first": hazard[0],
-            "y_last": hazard[-1],
-        }
-    )
+    for family in (LOGNORMAL, LOGLOGISTIC):
+        fit = fit_log_life(family, spells)
+        mu, log_sigma = fit.theta
+        got = {"mu": mu, "sigma": np.exp(log_sigma), "se_mu": np.sqrt(fit.covariance[0, 0])}
+        case.check_all(got, f"{family.name}/")
+    assert list(rows)[:2] == ["loglogistic", "weibull"]
 
 
 @pytest.mark.parametrize("case", cases("npmle.turbine"), indirect=True)

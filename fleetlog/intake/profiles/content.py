@@ -29,11 +29,11 @@ class Content:
     Attributes:
         share: of the cells that are not empty, how many could stand there; None where any text could, or
             there are none.
-        told: what was looked at, in a few words.
+        evidence: what was looked at, in a few words.
     """
 
     share: float | None
-    told: str
+    evidence: str
 
 
 def content_of(
@@ -43,35 +43,35 @@ def content_of(
     if not cells:
         return Content(None, "no cells")
     if column.name == "machine_id" and machine_ids:
-        return _shared(cells, [cell in machine_ids for cell in cells], "known machines")
+        return _share(cells, [cell in machine_ids for cell in cells], "known machines")
     if words is not None:
         known = [words.meant(cell) is not None for cell in cells]
         share = sum(known) / len(cells)
         return Content(share if words.closed or share > 0 else None, f"{share:.0%} known words")
     match column.type:
         case Type.TIME | Type.END_TIME | Type.DATE:
-            return _shared(cells, [is_date(cell) for cell in cells], "dates")
+            return _share(cells, [is_date(cell) for cell in cells], "dates")
         case Type.PARTIAL_DATE:
             fits = [is_date(cell) or bool(_YEAR.fullmatch(cell)) for cell in cells]
-            return _shared(cells, fits, "dates or years")
+            return _share(cells, fits, "dates or years")
         case Type.HOURS | Type.NUMBER | Type.COUNT:
-            return _shared(cells, [_fits_number(cell, column) for cell in cells], "numbers that could be it")
+            return _share(cells, [_fits_number(cell, column) for cell in cells], "numbers that could be it")
     if column.name == "pin":
-        return _shared(cells, [bool(_PIN.fullmatch(cell)) for cell in cells], "texts of 17 characters")
+        return _share(cells, [bool(_PIN.fullmatch(cell)) for cell in cells], "texts of 17 characters")
     plain = [not is_date(cell) for cell in cells]
     if column.name in LONG_TEXTS:
         fits = [ok and number_in(cell) is None for ok, cell in zip(plain, cells, strict=True)]
-        return _shared(cells, fits, "texts")
+        return _share(cells, fits, "texts")
     if column.name in IDS:
         fits = [ok and bool(_SHORT_ID.fullmatch(cell)) for ok, cell in zip(plain, cells, strict=True)]
-        return _shared(cells, fits, "short texts")
+        return _share(cells, fits, "short texts")
     fits = [ok and number_in(cell) is None for ok, cell in zip(plain, cells, strict=True)]
-    return Content(None, "texts") if sum(fits) * 2 >= len(cells) else _shared(cells, fits, "texts")
+    return Content(None, "texts") if sum(fits) * 2 >= len(cells) else _share(cells, fits, "texts")
 
 
-def _shared(cells: Sequence[str], fits: Sequence[bool], told: str) -> Content:
+def _share(cells: Sequence[str], fits: Sequence[bool], evidence: str) -> Content:
     share = sum(fits) / len(cells)
-    return Content(share, f"{share:.0%} {told}")
+    return Content(share, f"{share:.0%} {evidence}")
 
 
 def is_date(cell: str) -> bool:

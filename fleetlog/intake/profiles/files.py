@@ -12,7 +12,7 @@ from rapidfuzz import fuzz, process
 
 from fleetlog.errors import SettingsError, UsageError
 from fleetlog.intake.dateforms import ORDERS
-from fleetlog.intake.names import squeezed
+from fleetlog.intake.names import squeeze
 from fleetlog.intake.profiles.profile import Profile
 from fleetlog.intake.profiles.proposal import Proposal
 from fleetlog.store.dictionary import KINDS
@@ -114,9 +114,9 @@ def read_profile(path: Path) -> Profile:
     ignored = content.get("ignore", [])
     if not isinstance(ignored, list) or not all(isinstance(heading, str) for heading in ignored):
         raise SettingsError(f'{path}: ignore must be a list of headings such as ["Entered by"].')
-    both = {squeezed(heading) for heading in ignored} & {squeezed(heading) for heading in columns}
+    both = {squeeze(heading) for heading in ignored} & {squeeze(heading) for heading in columns}
     if both:
-        heading = next(heading for heading in ignored if squeezed(heading) in both)
+        heading = next(heading for heading in ignored if squeeze(heading) in both)
         raise SettingsError(f"{path}: '{heading}' stands both in columns and in ignore; keep one.")
     words = _words(content.get("words", {}), path, kind)
     return Profile(path.name, kind, columns, tuple(ignored), words, order)
@@ -157,12 +157,12 @@ def _texts(value: Any, path: Path, where: str, what: str) -> dict[str, str]:
 def _refuse_twice(table: dict[str, str], path: Path, where: str) -> None:
     seen: dict[str, str] = {}
     for name in table:
-        if squeezed(name) in seen:
+        if squeeze(name) in seen:
             raise SettingsError(
-                f"{path}: {where} has both '{seen[squeezed(name)]}' and '{name}', which are compared alike; "
+                f"{path}: {where} has both '{seen[squeeze(name)]}' and '{name}', which are compared alike; "
                 "keep one."
             )
-        seen[squeezed(name)] = name
+        seen[squeeze(name)] = name
 
 
 def _words(value: Any, path: Path, kind: str) -> dict[str, dict[str, str]]:

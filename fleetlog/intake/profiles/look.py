@@ -10,8 +10,8 @@ from pathlib import Path
 from fleetlog.errors import InputFileError
 from fleetlog.intake import csvfile
 from fleetlog.intake.contract import IntakeSettings
-from fleetlog.intake.header import Asked, understood
-from fleetlog.intake.names import squeezed
+from fleetlog.intake.header import LoadOptions, read_header
+from fleetlog.intake.names import squeeze
 from fleetlog.intake.packed import Form, Part, parts
 from fleetlog.intake.profiles.profile import Profile
 from fleetlog.intake.profiles.proposal import Proposal, propose
@@ -53,7 +53,7 @@ class _Any(Profile):
         return 1
 
 
-_ANYTHING = Asked(profiles=(_Any("", "machines"),))
+_ANYTHING = LoadOptions(profiles=(_Any("", "machines"),))
 
 
 @dataclass(frozen=True)
@@ -89,7 +89,6 @@ def propose_for(
 
     Args:
         store: an open store: it tells which machines are known, and reads the file.
-        path: the file.
         profiles: profiles in force.
         settings: the fleet's own words.
         kind: take every table for this kind.
@@ -98,7 +97,7 @@ def propose_for(
     machine_ids = {row[0] for row in store.execute("SELECT machine_id FROM machines")}
     found = []
     for look in looks(store, path):
-        if _understood(look, Asked(kind, tuple(profiles))):
+        if _understood(look, LoadOptions(kind, tuple(profiles))):
             continue
         proposal = propose(
             look.header,
@@ -114,9 +113,9 @@ def propose_for(
     return found
 
 
-def _understood(look: Look, asked: Asked) -> bool:
+def _understood(look: Look, asked: LoadOptions) -> bool:
     try:
-        understood(look.header, look.where, asked)
+        read_header(look.header, look.where, asked)
     except InputFileError:
         return False
     return True
@@ -189,5 +188,5 @@ def _look(store: Store, source: Source) -> Iterator[Look]:
             {**source.parameters, "most": MOST_WORDS + 1},
         )
         if len(counted) <= MOST_WORDS:
-            words[squeezed(column.header)] = {text: int(count) for text, count in counted}
+            words[squeeze(column.header)] = {text: int(count) for text, count in counted}
     yield Look(source.path, tuple(column.header for column in columns), tuple(rows), words)

@@ -9,7 +9,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from fleetlog.intake.names import squeezed
+from fleetlog.intake.names import squeeze
 from fleetlog.store.dictionary import Column, Kind
 from fleetlog.wording import Dictionary, load_dictionary
 
@@ -73,8 +73,8 @@ class Words:
 
     def meant(self, text: str) -> str | None:
         """The stored word for a text, "" for a cell that says nothing, None where no word is known for it."""
-        name = squeezed(text)
-        own = {squeezed(word): word for word in self.stored}
+        name = squeeze(text)
+        own = {squeeze(word): word for word in self.stored}
         if name in own:
             return own[name]
         if name in self.other:
@@ -91,7 +91,7 @@ class Words:
 @cache
 def _says_nothing() -> frozenset[str]:
     """Squeezed cells that say nothing; a dash alone squeezes to nothing."""
-    return frozenset(squeezed(word) for word in _names()["empty"]["words"])
+    return frozenset(squeeze(word) for word in _names()["empty"]["words"])
 
 
 def words_of(column: Column, own: Iterable[str] = (), wording: Dictionary | None = None) -> Words | None:
@@ -102,14 +102,14 @@ def words_of(column: Column, own: Iterable[str] = (), wording: Dictionary | None
         own: words that the fleet adds.
         wording: the dictionary of free text in force; the shipped one where left out.
     """
-    told = _names()["words"].get(column.name, {})
+    known = _names()["words"].get(column.name, {})
     stored = (*column.words, *own)
     if not column.words:
-        stored = (*stored, *told)
+        stored = (*stored, *known)
     if not stored:
         return None
     other = {
-        squeezed(word): meant for meant, table in told.items() if meant in stored for word in table["also"]
+        squeeze(word): meant for meant, table in known.items() if meant in stored for word in table["also"]
     }
     return Words(
         column.name, stored, other, bool(column.words), not column.required, wording or load_dictionary()

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from fleetlog.errors import InputFileError
-from fleetlog.intake.names import REJECT_ID, squeezed
+from fleetlog.intake.names import REJECT_ID, squeeze
 from fleetlog.store.dictionary import KINDS
 
 
@@ -37,15 +37,15 @@ class Profile:
 
         A heading of the profile goes before one that merely bears the column's name.
         """
-        mapped = {squeezed(heading): column for heading, column in self.columns.items()}
-        taken = {mapped[squeezed(heading)] for heading in header if squeezed(heading) in mapped}
-        passed = {squeezed(heading) for heading in self.ignored}
+        mapped = {squeeze(heading): column for heading, column in self.columns.items()}
+        taken = {mapped[squeeze(heading)] for heading in header if squeeze(heading) in mapped}
+        passed = {squeeze(heading) for heading in self.ignored}
         own = {
-            squeezed(column.name): column.name
+            squeeze(column.name): column.name
             for column in KINDS[self.kind].columns
-            if column.name not in taken and squeezed(column.name) not in passed
+            if column.name not in taken and squeeze(column.name) not in passed
         }
-        return tuple((own | mapped).get(squeezed(heading)) for heading in header)
+        return tuple((own | mapped).get(squeeze(heading)) for heading in header)
 
     def lacks(self, header: Sequence[str]) -> tuple[str, ...]:
         """The required columns that the header does not bring, by this profile or by their own name."""
@@ -58,21 +58,21 @@ class Profile:
 
     def foreign(self) -> set[str]:
         """Its headings (squeezed) that are not the dictionary's own names."""
-        own = {squeezed(column.name) for column in KINDS[self.kind].columns}
-        return {squeezed(heading) for heading in self.columns} - own
+        own = {squeeze(column.name) for column in KINDS[self.kind].columns}
+        return {squeeze(heading) for heading in self.columns} - own
 
     def recognises(self, header: Sequence[str]) -> int:
         """How many headings are its own; those that are merely the dictionary's names do not count."""
-        return len(self.foreign() & {squeezed(heading) for heading in header})
+        return len(self.foreign() & {squeeze(heading) for heading in header})
 
     def fingerprint(self) -> str:
         """Stable hash of what it does, whatever it is called."""
         content = [
             self.kind,
-            sorted((squeezed(heading), column) for heading, column in self.columns.items()),
-            sorted(squeezed(heading) for heading in self.ignored),
+            sorted((squeeze(heading), column) for heading, column in self.columns.items()),
+            sorted(squeeze(heading) for heading in self.ignored),
             sorted(
-                (column, squeezed(word), stored)
+                (column, squeeze(word), stored)
                 for column, words in self.words.items()
                 for word, stored in words.items()
             ),
@@ -81,7 +81,7 @@ class Profile:
         return hashlib.sha256(json.dumps(content, ensure_ascii=True).encode()).hexdigest()[:16]
 
 
-def chosen(profiles: Sequence[Profile], header: Sequence[str], where: str) -> Profile | None:
+def choose_profile(profiles: Sequence[Profile], header: Sequence[str], where: str) -> Profile | None:
     """The profile by which a file is to be read, None where it speaks the dictionary's own names.
 
     A profile is taken when the header fits it and shows one of its own headings, or when it translates words
@@ -91,7 +91,7 @@ def chosen(profiles: Sequence[Profile], header: Sequence[str], where: str) -> Pr
     Raises:
         InputFileError: when several profiles fit equally well and do different things.
     """
-    if any(squeezed(heading) == squeezed(REJECT_ID) for heading in header):
+    if any(squeeze(heading) == squeeze(REJECT_ID) for heading in header):
         return _for_corrections(profiles, header)
     fitting = [
         (profile.recognises(header), profile)
@@ -120,7 +120,7 @@ def _for_corrections(profiles: Sequence[Profile], header: Sequence[str]) -> Prof
         if profile.kind == kind:
             for column, words in profile.words.items():
                 for word, meaning in words.items():
-                    stored.setdefault((column, squeezed(word)), set()).add(meaning)
+                    stored.setdefault((column, squeeze(word)), set()).add(meaning)
     words_of: dict[str, dict[str, str]] = {}
     for (column, word), meanings in stored.items():
         if len(meanings) == 1:

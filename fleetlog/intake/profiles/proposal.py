@@ -14,7 +14,7 @@ from rapidfuzz import fuzz, process
 
 from fleetlog.errors import UsageError
 from fleetlog.intake.contract import IntakeSettings, PlainSettings
-from fleetlog.intake.names import squeezed
+from fleetlog.intake.names import squeeze
 from fleetlog.intake.profiles.content import Content, content_of
 from fleetlog.intake.profiles.meanings import Words, meaning_of, words_of
 from fleetlog.intake.profiles.profile import Profile
@@ -103,11 +103,6 @@ class Proposal:
     words: tuple[WordMatch, ...]
     header: tuple[str, ...]
     sample: tuple[tuple[str, ...], ...] = field(repr=False, default=())
-
-    @property
-    def complete(self) -> bool:
-        """Whether a file can be loaded by it as it is."""
-        return not self.missing
 
     def profile(self, name: str = "proposal") -> Profile:
         """The proposal as a profile."""
@@ -198,7 +193,7 @@ def propose(
             if heading in taken and heading not in header[:i]
             for match in _word_matches(
                 best.column(taken[heading].column),
-                (counts or {}).get(squeezed(heading)) or Counter(cells[i]),
+                (counts or {}).get(squeeze(heading)) or Counter(cells[i]),
                 settings,
                 wording,
             )
@@ -210,11 +205,11 @@ def propose(
 
 def _unmapped(header: Sequence[str], taken: Mapping[str, ColumnMatch]) -> tuple[str, ...]:
     """Headings without a column, each once, however it is written."""
-    seen = {squeezed(heading) for heading in taken}
+    seen = {squeeze(heading) for heading in taken}
     found = []
     for heading in header:
-        if squeezed(heading) and squeezed(heading) not in seen:
-            seen.add(squeezed(heading))
+        if squeeze(heading) and squeeze(heading) not in seen:
+            seen.add(squeeze(heading))
             found.append(heading)
     return tuple(found)
 
@@ -241,12 +236,12 @@ def _matches(
     wording: Dictionary | None,
 ) -> list[ColumnMatch]:
     """Headings and columns paired, the best pair first; each heading and each column once."""
-    names = [squeezed(heading) for heading in header]
+    names = [squeeze(heading) for heading in header]
     pairs = []
     for j, column in enumerate(kind.columns):
         words = words_of(column, settings.words_for(column.name), wording)
         for i, heading in enumerate(header):
-            if not squeezed(heading) or names[i] in names[:i]:
+            if not squeeze(heading) or names[i] in names[:i]:
                 continue
             score, reason = _score(heading, cells[i], kind, column, words, machine_ids)
             if score >= ACCEPTED:
@@ -275,7 +270,7 @@ def _score(
     share = content.share
     if named == 0.0:
         alone = share is not None and share >= 0.9 and _telling(cells, column, words)
-        return (CONTENT_ALONE * (share or 0.0), content.told) if alone else (0.0, "")
+        return (CONTENT_ALONE * (share or 0.0), content.evidence) if alone else (0.0, "")
     score = NAME_WEIGHT * named + (1 - NAME_WEIGHT) * (0.6 if share is None else share)
     if share is not None and share < HARDLY_ANY:
         score *= 0.5
@@ -295,23 +290,23 @@ def _telling(cells: Sequence[str], column: Column, words: Words | None) -> bool:
 
 
 def _reason(how: str, content: Content) -> str:
-    return f"{how}; {content.told}" if content.share is not None else how
+    return f"{how}; {content.evidence}" if content.share is not None else how
 
 
 def name_score(heading: str, kind: Kind, column: Column) -> tuple[float, str]:
     """How much a heading is like a column's name, from 0 to 1, and in which way."""
-    name = squeezed(heading)
-    if name == squeezed(column.name):
+    name = squeeze(heading)
+    if name == squeeze(column.name):
         return 1.0, "its own name"
     plain = _plain(heading)
     others = _other_names(kind.name, column.name)
     if plain in others:
         return NAMED, "a known name for it"
-    if len(squeezed(plain)) < SHORTEST_NAME_GUESSED:
+    if len(squeeze(plain)) < SHORTEST_NAME_GUESSED:
         return 0.0, ""
     best, like = 0.0, ""
     for other in others:
-        if len(squeezed(other)) < SHORTEST_NAME_GUESSED:
+        if len(squeeze(other)) < SHORTEST_NAME_GUESSED:
             continue
         alike = ALIKE * fuzz.token_sort_ratio(plain, other) / 100
         inside, outside = set(other.split()), set(plain.split())
@@ -344,12 +339,12 @@ def _word_matches(
     words = words_of(column, settings.words_for(column.name), wording)
     if words is None:
         return []
-    seen = {squeezed(word) for word in words.stored}
+    seen = {squeeze(word) for word in words.stored}
     found = []
     for text, count in sorted(counts.items(), key=lambda pair: (-pair[1], pair[0])):
-        if squeezed(text) in seen:
+        if squeeze(text) in seen:
             continue
-        seen.add(squeezed(text))
+        seen.add(squeeze(text))
         word, score = _nearest_word(text, words)
         if word is not None or words.closed:
             found.append(WordMatch(column.name, text, word, round(score, 2), count))

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from fleetlog.history import build_history, parts, refresh_history
-from fleetlog.intake.suggestions import accept, decline
+from fleetlog.intake.suggestions import judge
 from fleetlog.resources import folder
 from fleetlog.session.fleet import Fleet, open_fleet
 from fleetlog.settings import load_settings
@@ -125,8 +125,8 @@ def judge_some(fleet: Fleet, dice: np.random.Generator) -> None:
     ].to_list()
     if len(ids) > 1:
         first, second = dice.choice(ids, 2, replace=False).tolist()
-        accept(fleet.store, [first])
-        decline(fleet.store, [second])
+        judge(fleet.store, [first], accepted=True)
+        judge(fleet.store, [second], accepted=False)
 
 
 def test_only_touched_machines_are_built_again(tmp_path: Path) -> None:

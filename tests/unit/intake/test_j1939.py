@@ -10,15 +10,9 @@ import json
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from trouble_codes import TroubleCode, decode, decode_message, decode_text
 
-from fleetlog.intake.j1939 import (
-    MOST_SPN,
-    TroubleCode,
-    decoded,
-    decoded_message,
-    decoded_text,
-    with_trouble_codes,
-)
+from fleetlog.intake.j1939 import MOST_SPN, with_trouble_codes
 from fleetlog.intake.source import Source, SourceColumn
 from fleetlog.store import Store
 from fleetlog.store.dictionary import KINDS
@@ -33,26 +27,26 @@ def packed(spn: int, fmi: int, count: int, conversion: int = 0) -> bytes:
 
 
 def test_the_published_example() -> None:
-    assert decoded(bytes.fromhex("64000103")) == TroubleCode(100, 1, 3)
+    assert decode(bytes.fromhex("64000103")) == TroubleCode(100, 1, 3)
 
 
 @given(st.integers(1, MOST_SPN - 1), st.integers(0, 30), st.integers(0, 127))
 def test_packing_and_unpacking(spn: int, fmi: int, count: int) -> None:
-    assert decoded(packed(spn, fmi, count)) == TroubleCode(spn, fmi, None if count == 127 else count)
-    assert decoded(packed(spn, fmi, count, conversion=1)) is None
+    assert decode(packed(spn, fmi, count)) == TroubleCode(spn, fmi, None if count == 127 else count)
+    assert decode(packed(spn, fmi, count, conversion=1)) is None
 
 
 def test_no_code_and_the_wrong_length() -> None:
-    assert decoded(bytes(4)) is None
-    assert decoded(b"\xff\xff\xff\xff") is None
+    assert decode(bytes(4)) is None
+    assert decode(b"\xff\xff\xff\xff") is None
     with pytest.raises(ValueError, match="4 bytes, not 3"):
-        decoded(b"abc")
+        decode(b"abc")
 
 
 def test_a_message_with_lamps_and_several_codes() -> None:
     message = bytes([0x04, 0xFF]) + packed(520210, 7, 3) + packed(100, 1, 127) + b"\xff\xff"
-    assert list(decoded_message(message)) == [TroubleCode(520210, 7, 3), TroubleCode(100, 1, None)]
-    assert list(decoded_message(bytes([0, 0xFF, 0, 0, 0, 0, 0xFF, 0xFF]))) == []
+    assert list(decode_message(message)) == [TroubleCode(520210, 7, 3), TroubleCode(100, 1, None)]
+    assert list(decode_message(bytes([0, 0xFF, 0, 0, 0, 0, 0xFF, 0xFF]))) == []
 
 
 TEXTS = [
@@ -91,13 +85,13 @@ TEXTS = [
 
 @pytest.mark.parametrize(("text", "code"), TEXTS)
 def test_texts(text: str, code: TroubleCode | None) -> None:
-    assert decoded_text(text) == code
+    assert decode_text(text) == code
 
 
 @pytest.mark.parametrize("text", ["520210-7", "520210/7", " 520210 : 07 ", "520210.7"])
 def test_bare_pairs_where_they_are_known_to_be_codes(text: str) -> None:
-    assert decoded_text(text) is None
-    assert decoded_text(text, bare_pairs=True) == TroubleCode(520210, 7)
+    assert decode_text(text) is None
+    assert decode_text(text, bare_pairs=True) == TroubleCode(520210, 7)
 
 
 @pytest.mark.parametrize("bare_pairs", [False, True])
@@ -116,7 +110,7 @@ def test_sql_and_python_agree(bare_pairs: bool, store: Store) -> None:
     cells = ", ".join(source.cell(name) or "" for name in ("spn", "fmi", "occurrence_count"))
     rows = store.execute(f"SELECT {cells} FROM {source.relation}", dict(source.parameters))
     for text, row in zip(texts, rows, strict=True):
-        code = decoded_text(text, bare_pairs)
+        code = decode_text(text, bare_pairs)
         expected = (code.spn, code.fmi, code.count) if code else (None, None, None)
         assert tuple(None if cell is None else int(cell) for cell in row) == expected, text
 

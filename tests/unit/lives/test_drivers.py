@@ -8,13 +8,13 @@ import numpy as np
 import polars as pl
 import pytest
 from parts import Pump, Repeater, fleet_of_pumps, fleet_of_repeaters
+from spells import Spells
 
 from fleetlog.errors import UsageError
-from fleetlog.lives.cox_by_machine import residual_steps
 from fleetlog.lives.drivers import DriversFinding, drivers
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import Scope
-from fleetlog.stats.cox import CoxFit, fit_cox, fit_cox_cells
+from fleetlog.stats.cox import CoxFit, fit_cox_cells
 from fleetlog.stats.cox_cells import CoxCells
 
 
@@ -26,14 +26,14 @@ def by_numpy(lives: pl.DataFrame, found: DriversFinding, *, gap: bool = False) -
         lives = lives.filter(pl.col(name).is_in(kept.to_list()))
     x = [(lives[row["term"]] == row["level"]).cast(pl.Float64).to_numpy() for row in found.ratios.to_dicts()]
     entry, hours = lives["entry"].to_numpy(), lives["hours"].to_numpy()
-    return fit_cox(
+    spells = Spells.of(
         hours - entry if gap else hours,
-        lives["failed"].cast(pl.Int64).to_numpy(),
+        lives["failed"].to_numpy(),
         np.column_stack(x),
         entry=0 if gap else entry,
-        strata=lives.select(found.strata).rows() if found.strata else None,  # type: ignore[arg-type]
-        cluster=lives["machine_id"].to_numpy(),
+        strata=lives.select(found.strata).rows() if found.strata else None,
     )
+    return spells.robust(spells.fit(), lives["machine_id"].to_numpy())
 
 
 def agree(found: DriversFinding, other: CoxFit) -> None:
@@ -96,7 +96,7 @@ def test_what_lives_add_sums_to_the_score(demo: Fleet) -> None:
         machines=None,
     )
     fit = fit_cox_cells(CoxCells.from_frame(counted, ["side"]))
-    leave, fail = residual_steps(fit)
+    leave, fail = fit.residual_steps()
     cells = fit.likelihood.cells
     total = (leave[:, 0] * (cells.leaving - cells.entering) + fail[:, 0] * cells.failed).sum()
     assert total == pytest.approx(0.0, abs=1e-9)

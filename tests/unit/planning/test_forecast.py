@@ -8,6 +8,7 @@ from datetime import date
 import numpy as np
 import polars as pl
 import pytest
+from counts import by_recursion
 
 from fleetlog.errors import UsageError
 from fleetlog.planning import forecast as module
@@ -17,7 +18,6 @@ from fleetlog.planning.outlook import Outlook, months_after, outlook_of, weeks_a
 from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import Scope
-from fleetlog.stats.counts import poisson_binomial
 
 DRAWS = 40
 
@@ -101,7 +101,7 @@ def test_without_uncertainty_it_is_the_plain_poisson_binomial(outlook: Outlook) 
     nobody = module._Exposed(np.zeros(0), np.zeros(0, dtype=np.int64), 1)
     for way, sums in zip(ways, module._one_draw(outlook, ways, nobody, None), strict=True):
         first = module.mixture([sums[0]])
-        exact = poisson_binomial(chances[way.places, 0]).chance
+        exact = by_recursion(chances[way.places, 0])
         np.testing.assert_allclose(first.chance[: exact.size], exact[: first.chance.size], atol=1e-13)
         # later months hold the failures of the new parts as well: a little more, never less
         later = sum(one.mean for one in sums[1:-1])

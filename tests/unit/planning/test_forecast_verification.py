@@ -8,12 +8,14 @@ import polars as pl
 import pytest
 
 from fleetlog.planning.forecast import forecast
-from fleetlog.planning.forecast_check import check_forecasts
+from fleetlog.planning.forecast_check import check_forecasts, days_to_ask, look_back
 from fleetlog.planning.forecast_verification import (
+    RECORD_DRAWS,
     RECORD_MONTHS,
     ForecastVerification,
+    expected_of,
     record_length,
-    verify_forecast,
+    verification,
 )
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import Scope
@@ -23,9 +25,11 @@ END = date(2026, 5, 31)
 
 @pytest.fixture(scope="module")
 def may(demo: Fleet) -> ForecastVerification:
-    found = verify_forecast(demo, Scope(as_of=END), record_months=3, draws=50)
-    assert found is not None
-    return found
+    scope = Scope(as_of=END)
+    days = days_to_ask(demo, scope, forecasts=RECORD_MONTHS)
+    expected = expected_of(demo, Scope(as_of=days[-1]), draws=50)
+    past = look_back(demo, scope, days[:-1], draws=RECORD_DRAWS)
+    return verification(demo, scope, expected, (*past, expected.for_record()))
 
 
 def test_it_is_the_forecast_that_was_printed_then(may: ForecastVerification, demo: Fleet) -> None:
@@ -101,7 +105,7 @@ def test_the_last_day_of_a_month_belongs_to_it(demo: Fleet) -> None:
 
 
 def test_a_short_record_has_none(demo: Fleet) -> None:
-    assert verify_forecast(demo, Scope(as_of=date(2021, 3, 31))) is None
+    assert days_to_ask(demo, Scope(as_of=date(2021, 3, 31)), forecasts=RECORD_MONTHS) == ()
 
 
 def test_a_great_fleet_is_looked_back_on_for_fewer_months(

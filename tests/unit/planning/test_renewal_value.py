@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy import integrate, special
+from scipy import integrate, optimize, special
 
 from fleetlog.stats.renewal_value import (
     Lives,
@@ -17,7 +17,6 @@ from fleetlog.stats.renewal_value import (
     saving_of_policy,
     waiting_rate,
 )
-from fleetlog.stats.replacement import age_replacement, mean_residual_life
 
 # Optimal age over scale, and cost over planned cost per scale. Source: Barlow & Hunter 1960, Barlow & Proschan
 # 1965 chapter 4; computed with R uniroot on h(T) * integral of survival - F(T) = planned / (failure - planned).
@@ -51,12 +50,22 @@ def test_without_leaving_it_is_age_replacement(shape: float, failure: float, age
 
 def test_another_road_to_the_same_ages() -> None:
     shape, scale, planned, failure = 2.4, 6200.0, 1600.0, 5900.0
-    other = age_replacement(shape, scale, planned_cost=planned, failure_cost=failure)
+
+    def cost(age: float) -> float:
+        """Planned S(T) + failure F(T) over the integral of S: the long-run cost per hour."""
+        survival = np.exp(-((age / scale) ** shape))
+        h = (age / scale) ** shape
+        hours = scale / shape * special.gamma(1 / shape) * special.gammainc(1 / shape, h)
+        return float((planned * survival + failure * (1 - survival)) / hours)
+
+    other = optimize.minimize_scalar(
+        cost, bounds=(100.0, 50_000.0), method="bounded", options={"xatol": 1e-6}
+    )
     age, rate = best_policy(Lives.of([shape], [scale]), Prices.of([planned], [failure]))
-    assert age[0] == pytest.approx(other.age_hours, rel=1e-9)
-    assert rate[0] == pytest.approx(other.cost_per_hour, rel=1e-10)
+    assert age[0] == pytest.approx(other.x, rel=1e-6)
+    assert rate[0] == pytest.approx(other.fun, rel=1e-10)
     assert waiting_rate(Lives.of([shape], [scale]), Prices.of([planned], [failure]))[0] == pytest.approx(
-        other.run_to_failure_cost_per_hour, rel=1e-9
+        cost(1e6), rel=1e-9
     )
 
 
@@ -97,7 +106,10 @@ def test_undiscounted_hours_are_the_mean_residual_life() -> None:
     lives = Lives.of(np.full(3, 2.5), np.full(3, 5000.0))
     np.testing.assert_allclose(
         discounted_hours(lives, ages, np.inf, 0.0),
-        mean_residual_life(2.5, 5000.0, age_hours=ages),
+        [
+            integrate.quad(lambda x, a=a: np.exp((a / 5e3) ** 2.5 - ((a + x) / 5e3) ** 2.5), 0, 3e4)[0]
+            for a in ages
+        ],
         rtol=1e-9,
     )
 

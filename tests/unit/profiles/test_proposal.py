@@ -43,7 +43,6 @@ def test_names_and_contents_speak_together() -> None:
     }
     assert proposal.unmapped == ("Entered By",)
     assert proposal.missing == ()
-    assert proposal.complete
     machine = next(match for match in proposal.columns if match.column == "machine_id")
     assert machine.sure
     assert "100% known machines" in machine.reason
@@ -109,7 +108,6 @@ def test_words_are_mapped_and_the_unknown_are_told() -> None:
 def test_a_file_that_fits_nothing_is_said_to_lack_what_it_needs(tmp_path: Path) -> None:
     proposal = propose(["Qx", "Zz"], [["1", "2"]])
     assert proposal.missing
-    assert not proposal.complete
     path = tmp_path / "nothing.toml"
     write_profile(proposal, path)
     assert "required, and nothing like it was found" in path.read_text(encoding="utf-8")

@@ -8,18 +8,11 @@ import numpy as np
 import polars as pl
 import pytest
 from scipy import optimize
+from spells import Spells, fit_spells
 
 from fleetlog.stats import cox_likelihood
-from fleetlog.stats.cox import (
-    Spells,
-    andersen_gill,
-    cluster_robust,
-    conditional_gap_time,
-    fit_cox,
-    fit_cox_cells,
-    score_residuals,
-)
-from fleetlog.stats.cox_cells import CoxCells, split_spells
+from fleetlog.stats.cox import fit_cox_cells
+from fleetlog.stats.cox_cells import CoxCells
 from fleetlog.stats.errors import BadArgument, DidNotConverge, LengthMismatch, TooFewFailures
 from fleetlog.stats.risk_table import RiskTable
 
@@ -55,7 +48,7 @@ def naive(
 def test_two_roads(seed: int, ties: str, efron: bool) -> None:
     data = spells(seed)
     strata = np.arange(80) % 3
-    fit = fit_cox(data[1], data[2], data[3], entry=data[0], strata=strata, ties=ties)  # type: ignore[arg-type]
+    fit = fit_spells(data[1], data[2], data[3], entry=data[0], strata=strata, ties=ties)  # type: ignore[arg-type]
     found = optimize.minimize(
         lambda b: -naive(b, data, efron, strata), np.zeros(2), method="Nelder-Mead",
         options={"xatol": 1e-9, "fatol": 1e-11},
@@ -74,26 +67,6 @@ def test_two_roads(seed: int, ties: str, efron: bool) -> None:
     assert fit.covariance == pytest.approx(np.linalg.inv(-hessian), rel=1e-4)
 
 
-def test_exact_ties_by_listing_all_sets() -> None:
-    exit, failed = np.array([1, 1, 1, 2, 2, 3]), np.array([1, 1, 0, 1, 1, 0])
-    x = np.array([0.3, 1.0, -0.4, 0.2, 0.0, 0.8])
-    fit = fit_cox(exit, failed, x, ties="exact")
-
-    def by_hand(b: float) -> float:
-        total = 0.0
-        for age, d in ((1, 2), (2, 2)):
-            at_risk = np.flatnonzero(exit >= age)
-            sets = [np.exp(b * x[list(s)].sum()) for s in itertools.combinations(at_risk, d)]
-            total += b * x[(exit == age) & (failed == 1)].sum() - np.log(sum(sets))
-        return total
-
-    found = optimize.minimize_scalar(lambda b: -by_hand(b), bracket=(-1, 1))
-    assert fit.coefficients[0] == pytest.approx(found.x, abs=1e-7)
-    assert fit.log_likelihood == pytest.approx(-found.fun, rel=1e-12)
-    with pytest.raises(BadArgument, match="whole counts"):
-        fit_cox(exit, failed, x, ties="exact", counts=np.full(6, 0.5))
-
-
 def test_long_ties_and_short_ones_agree_with_single_steps() -> None:
     """500 spells, hundreds of failures at one age: both ways of summing ties are used."""
     rng = np.random.default_rng(5)
@@ -101,7 +74,7 @@ def test_long_ties_and_short_ones_agree_with_single_steps() -> None:
     exit = np.where(rng.random(500) < 0.6, 7, rng.integers(1, 12, 500))
     data = (np.zeros(500, dtype=int), exit, rng.random(500) < 0.9, x[:, None])
     assert (exit[data[2]] == 7).sum() > 200
-    fit = fit_cox(exit, data[2], x)
+    fit = fit_spells(exit, data[2], x)
     assert fit.log_likelihood == pytest.approx(naive(fit.coefficients, data, True), rel=1e-12)
     assert naive(fit.coefficients + 1e-3, data, True) < fit.log_likelihood
     assert naive(fit.coefficients - 1e-3, data, True) < fit.log_likelihood
@@ -109,9 +82,9 @@ def test_long_ties_and_short_ones_agree_with_single_steps() -> None:
 
 def test_many_cells_by_flow_agree_with_the_matrix(monkeypatch: pytest.MonkeyPatch) -> None:
     data = spells(3, 200)
-    dense = fit_cox(data[1], data[2], data[3], entry=data[0])
+    dense = fit_spells(data[1], data[2], data[3], entry=data[0])
     monkeypatch.setattr(cox_likelihood, "_DENSE", 0)
-    flow = fit_cox(data[1], data[2], data[3], entry=data[0])
+    flow = fit_spells(data[1], data[2], data[3], entry=data[0])
     assert flow.coefficients == pytest.approx(dense.coefficients, rel=1e-9)
     assert flow.covariance == pytest.approx(dense.covariance, rel=1e-9)
     assert flow.proportionality().all_terms.chi2 == pytest.approx(
@@ -138,11 +111,11 @@ def test_frame_of_counts_equals_spells() -> None:
     assert fit.names == ("variant=improved", "site=south", "site=west")
     assert fit.terms == ("variant", "site", "site")
     x = np.column_stack((variant == "improved", site == "south", site == "west"))
-    direct = fit_cox(exit, failed, x, entry=entry)
+    direct = fit_spells(exit, failed, x, entry=entry)
     assert fit.coefficients == pytest.approx(direct.coefficients, rel=1e-10)
     assert fit.log_likelihood == pytest.approx(direct.log_likelihood, rel=1e-12)
     by_site = fit_cox_cells(CoxCells.from_frame(pl.concat(parts), ["variant"], strata=["site"]))
-    strata = fit_cox(exit, failed, x[:, 0], entry=entry, strata=site)
+    strata = fit_spells(exit, failed, x[:, 0], entry=entry, strata=site)
     # the frame's first level in order, improved, is its reference
     assert by_site.coefficients == pytest.approx(-strata.coefficients, rel=1e-9)
     joint = fit.test_term("site")
@@ -155,67 +128,36 @@ def test_frame_of_counts_equals_spells() -> None:
         CoxCells.from_frame(pl.concat(parts), ["site"], reference={"site": "east"})
 
 
-def test_score_residuals_add_up_to_the_score() -> None:
-    data = spells(4)
-    cells, cell = CoxCells.from_spells(data[0], data[1], data[2], data[3])
-    likelihood = cox_likelihood.PartialLikelihood(cells, efron=True)
-    singles = Spells(data[0], data[1], data[2].astype(float), cell, np.ones(80))
-    for beta in (np.zeros(2), np.array([0.4, -0.7])):
-        residuals = score_residuals(likelihood, beta, singles)
-        assert residuals.sum(axis=0) == pytest.approx(likelihood.derivatives(beta)[1], abs=1e-9)
-
-
-def test_score_steps_give_the_residuals_of_any_spell() -> None:
-    """What SQL would do with the steps: a look-up at entry and exit."""
-    data = spells(7)
-    fit = fit_cox(data[1], data[2], data[3], entry=data[0])
-    steps = fit.score_steps()
-    assert steps.height == np.unique(data[1][data[2]]).size
-    _, cell = CoxCells.from_spells(data[0], data[1], data[2], data[3])
-    singles = Spells(data[0], data[1], data[2].astype(float), cell, np.ones(80))
-    want = score_residuals(fit.likelihood, fit.coefficients, singles)
-    hours = steps["hours"].to_numpy()
-
-    def last(name: str, age: int) -> float:
-        k = np.searchsorted(hours, age, side="right")
-        return 0.0 if k == 0 else float(steps[name][int(k) - 1])
-
-    for i in range(80):
-        x = data[3][i] - fit.likelihood.centre
-        r = float(np.exp(x @ fit.coefficients))
-        for j in range(2):
-            got = -r * (
-                x[j] * (last("hazard", data[1][i]) - last("hazard", data[0][i]))
-                - (last(f"drift_{j}", data[1][i]) - last(f"drift_{j}", data[0][i]))
-            )
-            if data[2][i]:
-                got += x[j] - last(f"mean_x_{j}", data[1][i])
-                got += r * (x[j] * last("tie_hazard", data[1][i]) - last(f"tie_drift_{j}", data[1][i]))
-            assert got == pytest.approx(want[i, j], abs=1e-10)
-
-
-def test_clusters_of_one_spell_are_near_the_model_variance() -> None:
-    rng = np.random.default_rng(8)
-    x = rng.integers(0, 2, 3000)
-    exit = 1 + (rng.exponential(size=3000) * 1000 * np.exp(-0.5 * x)).astype(int)
-    fit = fit_cox(exit, np.ones(3000, dtype=int), x, cluster=np.arange(3000))
-    assert fit.robust_std_errors is not None
-    assert fit.robust_std_errors[0] == pytest.approx(fit.std_errors[0], rel=0.05)
-    assert fit.clusters == 3000
-    few = fit_cox(exit, np.ones(3000, dtype=int), x, cluster=np.arange(3000) % 5)
-    assert "only 5 clusters" in str(few.note)
-    with pytest.raises(LengthMismatch, match="clusters"):
-        cluster_robust(fit, Spells(exit, exit, exit * 1.0, exit, exit * 1.0), [1, 2])
+@pytest.mark.parametrize(("ties", "efron"), [("efron", True), ("breslow", False)])
+def test_steps_give_the_score_of_every_spell(ties: str, efron: bool) -> None:
+    """Spell by spell and tie by tie: what each adds to the score of a model with strata."""
+    entry, exit, failed, x = spells(7)
+    group = np.arange(80) % 2
+    lives = Spells.of(exit, failed, x, entry=entry, strata=group)
+    fit = lives.fit(ties)  # type: ignore[arg-type]
+    want = np.zeros_like(x)
+    r = np.exp(x @ fit.coefficients)
+    for g, age in itertools.product((0, 1), np.unique(exit[failed])):
+        at_risk = (entry < age) & (age <= exit) & (group == g)
+        died = at_risk & failed & (exit == age)
+        d = int(died.sum())
+        for k in range(d):
+            weight = r * at_risk - (k / d if efron else 0) * r * died
+            mean = weight @ x / weight.sum()
+            # the k-th of d ties is each of them with chance 1/d; all at risk bear their share of the hazard
+            want += (died / d - weight / weight.sum())[:, None] * (x - mean)
+    assert lives.score_sums(fit, np.arange(80)) == pytest.approx(want, abs=1e-9)
+    assert want.sum(axis=0) == pytest.approx([0, 0], abs=1e-8)
 
 
 def test_doubling_every_spell_under_one_cluster_changes_no_robust_error() -> None:
     data = spells(9, 150)
-    twice = [np.concatenate((a, a)) for a in data]
     ids = np.arange(150)
-    once = fit_cox(data[1], data[2], data[3], entry=data[0], cluster=ids, ties="breslow")
-    again = fit_cox(
-        twice[1], twice[2], twice[3], entry=twice[0], cluster=np.concatenate((ids, ids)), ties="breslow"
-    )
+    lives = Spells.of(data[1], data[2], data[3], entry=data[0])
+    twice = [np.concatenate((a, a)) for a in data]
+    doubled = Spells.of(twice[1], twice[2], twice[3], entry=twice[0])
+    plain, double = lives.fit("breslow"), doubled.fit("breslow")
+    once, again = lives.robust(plain, ids), doubled.robust(double, np.concatenate((ids, ids)))
     assert again.coefficients == pytest.approx(once.coefficients, rel=1e-9)
     assert again.robust_std_errors == pytest.approx(once.robust_std_errors, rel=1e-9)
     assert again.std_errors == pytest.approx(once.std_errors / np.sqrt(2), rel=1e-9)
@@ -223,89 +165,23 @@ def test_doubling_every_spell_under_one_cluster_changes_no_robust_error() -> Non
 
 def test_models_that_cannot_be_fitted_say_why() -> None:
     with pytest.raises(TooFewFailures):
-        fit_cox([10, 20], [0, 0], [0, 1])
+        fit_spells([10, 20], [0, 0], [0, 1])
     with pytest.raises(DidNotConverge, match="x1 runs away"):
-        fit_cox([10, 20, 30, 40, 50, 60], [1, 1, 1, 0, 0, 0], [1, 1, 1, 0, 0, 0])
+        fit_spells([10, 20, 30, 40, 50, 60], [1, 1, 1, 0, 0, 0], [1, 1, 1, 0, 0, 0])
     with pytest.raises(BadArgument, match="does not differ"):
-        fit_cox([10, 20, 30], [1, 1, 1], [1, 1, 1])
+        fit_spells([10, 20, 30], [1, 1, 1], [1, 1, 1])
     with pytest.raises(BadArgument, match="a, b say the same thing"):
         x = np.array([[0, 0], [1, 2], [2, 4], [1, 2], [0, 0]])
-        fit_cox([10, 20, 30, 40, 50], [1, 1, 0, 1, 1], x, names=["a", "b"])
-    with pytest.raises(BadArgument, match="empty or infinite"):
-        fit_cox([10, 20], [1, 1], [0, np.nan])
-    with pytest.raises(BadArgument, match="not both"):
-        fit_cox([10, 20], [1, 1], [0, 1], counts=[1, 1], weights=[1, 1])
-    with pytest.raises(LengthMismatch, match="names"):
-        fit_cox([10, 20], [1, 1], [0, 1], names=["a", "b"])
+        fit_spells([10, 20, 30, 40, 50], [1, 1, 0, 1, 1], x, names=["a", "b"])
 
 
-def test_baselines_by_stratum() -> None:
-    data = spells(10, 120)
-    strata = np.array(["a", "b"])[np.arange(120) % 2]
-    fit = fit_cox(data[1], data[2], data[3], entry=data[0], strata=strata)
-    a, b = fit.baseline(stratum="a"), fit.baseline(stratum="b")
-    assert not np.array_equal(a.hours, b.hours) or not np.allclose(a.cumulative_hazard, b.cumulative_hazard)
-    assert (np.diff(a.survival) <= 0).all()
-    shown = a.at([0.0, a.hours[3]])
-    assert shown["survival"][0] == 1.0
-    assert shown["lower"][1] < shown["survival"][1] < shown["upper"][1]
-    with pytest.raises(BadArgument, match="stratum"):
-        fit.baseline()
-    with pytest.raises(LengthMismatch):
-        fit.baseline([1.0], stratum="a")
-
-
-def test_null_baseline_is_the_cumulative_hazard() -> None:
-    """A covariate without effect leaves Breslow's baseline at d/Y, the Nelson-Aalen curve."""
-    fit = fit_cox([10, 20, 30, 40, 10, 20, 30, 40], [1, 1, 0, 1] * 2, [0] * 4 + [1] * 4, ties="breslow")
-    assert fit.coefficients[0] == pytest.approx(0, abs=1e-12)
-    assert fit.baseline().cumulative_hazard == pytest.approx([1 / 4, 1 / 4 + 1 / 3, 1 / 4 + 1 / 3 + 1])
-
-
-def test_splitting_at_a_change() -> None:
-    index, start, stop, died, after = split_spells([0, 0, 5], [10, 10, 20], [1, 0, 1], [4, 99, 5])
-    assert index.tolist() == [0, 0, 1, 2]
-    assert start.tolist() == [0, 4, 0, 5]
-    assert stop.tolist() == [4, 10, 10, 20]
-    assert died.tolist() == [0, 1, 0, 1]
-    assert after.tolist() == [False, True, False, True]
-
-
-def test_change_of_a_part_within_a_spell_is_seen() -> None:
-    """Hazard halves at the change: a model on split spells finds it, and splitting alone changes nothing."""
-    rng = np.random.default_rng(11)
-    n = 4000
-    change = rng.integers(50, 400, n)
-    early = 1 + (rng.exponential(size=n) * 300).astype(int)
-    life = np.where(early <= change, early, change + 2 * (early - change))
-    end = np.minimum(life, 800)
-    index, start, stop, died, after = split_spells(np.zeros(n, dtype=int), end, life <= 800, change)
-    fit = fit_cox(stop, died, after, entry=start, cluster=index)
-    assert fit.hazard_ratios[0] == pytest.approx(0.5, rel=0.1)
-    group = np.arange(n) % 2
-    whole = fit_cox(end, life <= 800, group)
-    pieces = fit_cox(stop, died, group[index], entry=start)
-    assert pieces.coefficients == pytest.approx(whole.coefficients, rel=1e-9)
-
-
-@pytest.mark.parametrize("transform", ["km", "log", "identity", "rank"])
-def test_proportionality_sees_a_ratio_that_fades(transform: str) -> None:
+def test_proportionality_sees_a_ratio_that_fades() -> None:
     rng = np.random.default_rng(12)
     n = 3000
     x = rng.integers(0, 2, n)
     life = np.where(x == 1, rng.weibull(1.0, n), rng.weibull(2.5, n)) * 1000 + 1
-    faded = fit_cox(life.astype(int), np.ones(n, dtype=int), x).proportionality(transform=transform)  # type: ignore[arg-type]
+    faded = fit_spells(life.astype(int), np.ones(n, dtype=int), x).proportionality()
     steady_life = rng.weibull(2.0, n) * np.where(x == 1, 700, 1000) + 1
-    steady = fit_cox(steady_life.astype(int), np.ones(n, dtype=int), x).proportionality(transform=transform)  # type: ignore[arg-type]
+    steady = fit_spells(steady_life.astype(int), np.ones(n, dtype=int), x).proportionality()
     assert faded.all_terms.p < 1e-6
     assert steady.all_terms.p > 0.001
-
-
-def test_repeat_models_on_one_event_each_are_plain_models() -> None:
-    entry, exit, failed, x = spells(13)
-    ids = np.arange(80)
-    plain = fit_cox(exit, failed, x, entry=entry)
-    assert andersen_gill(entry, exit, failed, x, ids).coefficients == pytest.approx(plain.coefficients)
-    gap = conditional_gap_time(entry, exit, failed, x, ids, np.ones(80))
-    assert gap.coefficients == pytest.approx(fit_cox(exit - entry, failed, x).coefficients)
-    assert gap.to_frame()["name"].to_list() == ["x1", "x2"]

@@ -4,26 +4,19 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy import integrate, optimize, stats
+from scipy import optimize, stats
 
 from fleetlog.stats import weibull_contour
 from fleetlog.stats.accelerated import fit_accelerated
 from fleetlog.stats.errors import BadArgument, DidNotConverge, TooFewFailures
+from fleetlog.stats.families import LOGLOGISTIC, LOGNORMAL, Family
 from fleetlog.stats.lifetimes import (
     compare_fits,
-    fit_exponential,
-    fit_loglogistic,
-    fit_lognormal,
+    fit_log_life,
     fit_weibull,
     fit_weibull_fixed_shape,
     fit_weibull_intervals,
     fit_weibull_prior,
-)
-from fleetlog.stats.probability_plot import (
-    adjusted_ranks,
-    median_ranks,
-    probability_plot_points,
-    rank_regression,
 )
 from fleetlog.stats.risk_table import RiskTable
 
@@ -79,7 +72,6 @@ def test_long_tables_use_smooth_moments_and_agree(monkeypatch: pytest.MonkeyPatc
     assert smooth.shape_ci == pytest.approx(summed.shape_ci, rel=1e-11)
     assert smooth.scale_ci == pytest.approx(summed.scale_ci, rel=1e-11)
     assert smooth.b_life(0.01).lower == pytest.approx(summed.b_life(0.01).lower, rel=1e-11)
-    assert fit_weibull(table, intervals=False).shape_ci is None
 
 
 def test_covariance_is_the_inverse_of_numerical_curvature() -> None:
@@ -96,13 +88,9 @@ def test_covariance_is_the_inverse_of_numerical_curvature() -> None:
     assert fit.covariance == pytest.approx(np.linalg.inv(-np.array([[aa, ab], [ab, bb]])), rel=1e-4)
 
 
-def test_functions_of_a_fit_agree_with_scipy() -> None:
+def test_quantiles_of_a_fit_agree_with_scipy() -> None:
     fit = fit_weibull(RiskTable.from_spells(*fleet()))
     law = stats.weibull_min(fit.shape, scale=fit.scale_hours)
-    ages = np.array([0.0, 100.0, 2000.0, 9000.0])
-    assert fit.survival(ages) == pytest.approx(law.sf(ages), rel=1e-12)
-    assert fit.hazard(ages) == pytest.approx(law.pdf(ages) / law.sf(ages), rel=1e-12)
-    assert fit.mean_hours == pytest.approx(law.mean(), rel=1e-12)
     tenth = fit.b_life(0.1)
     assert tenth.estimate == pytest.approx(law.ppf(0.1), rel=1e-12)
     assert tenth.lower is not None
@@ -123,7 +111,7 @@ def test_too_few_failures_is_refused_with_a_way_out(failures: int) -> None:
         fit_weibull(table)
     assert (caught.value.failures, caught.value.needed) == (failures, 3)
     with pytest.raises(TooFewFailures):
-        fit_lognormal(table)
+        fit_log_life(LOGNORMAL, table)
 
 
 def test_failures_all_at_one_age_run_away_and_say_so() -> None:
@@ -150,12 +138,15 @@ def test_interval_that_does_not_close_is_none_with_a_note() -> None:
     assert fit.b_life(0.1).estimate is not None
 
 
-def test_fixed_shape_one_is_the_exponential() -> None:
+def test_fixed_shape_one_is_a_constant_rate() -> None:
+    """Failures over hours; limits 2T/chi2, as for observation ended by the clock."""
     table = RiskTable.from_spells(*fleet(4, 30))
-    fixed, plain = fit_weibull_fixed_shape(table, shape=1.0), fit_exponential(table)
-    assert fixed.scale_hours == pytest.approx(plain.mean_hours, rel=1e-12)
-    assert fixed.scale_ci == pytest.approx(plain.mean_ci, rel=1e-12)
-    assert fixed.log_likelihood == pytest.approx(plain.log_likelihood, rel=1e-12)
+    fixed, r, hours = fit_weibull_fixed_shape(table, shape=1.0), table.failures, table.total_hours
+    assert fixed.scale_hours == pytest.approx(hours / r, rel=1e-12)
+    limits = 2 * hours / stats.chi2.ppf([0.975, 0.025], [2 * r + 2, 2 * r])
+    assert fixed.scale_ci == pytest.approx(limits, rel=1e-12)
+    (plain,) = compare_fits(table).frame.filter(distribution="exponential").to_dicts()
+    assert fixed.log_likelihood == pytest.approx(plain["log_likelihood"], rel=1e-12)
     assert "fixed at 1" in str(fixed.note)
     assert fixed.shape_ci is None
 
@@ -168,9 +159,6 @@ def test_fixed_shape_without_failure_is_a_lower_limit() -> None:
     assert fit.scale_ci is None
     assert "no estimate" in str(fit.note)
     assert fit.b_life(0.1).upper is None
-    plain = fit_exponential(table)
-    assert plain.mean_hours is None
-    assert plain.mean_ci[1] is None
 
 
 def test_prior_holds_the_shape_and_yields_to_data() -> None:
@@ -217,17 +205,17 @@ def test_interval_censored_with_late_entry_by_direct_likelihood() -> None:
 
 def test_lognormal_without_censoring_is_mean_and_spread_of_logs() -> None:
     life = np.array([300, 900, 1200, 2500, 4000, 7000])
-    fit = fit_lognormal(RiskTable.from_spells(0, life * 10, np.ones(6, dtype=int)))
-    assert fit.location == pytest.approx(np.log(life).mean(), rel=1e-9)
-    assert fit.scale == pytest.approx(np.log(life).std(), rel=1e-8)
-    assert fit.survival([0, np.exp(fit.location)]) == pytest.approx([1, 0.5], rel=1e-9)
-    assert fit.b_life(0.5).estimate == pytest.approx(np.exp(fit.location), rel=1e-12)
+    fit = fit_log_life(LOGNORMAL, RiskTable.from_spells(0, life * 10, np.ones(6, dtype=int)))
+    mu, log_sigma = fit.theta
+    assert mu == pytest.approx(np.log(life).mean(), rel=1e-9)
+    assert np.exp(log_sigma) == pytest.approx(np.log(life).std(), rel=1e-8)
 
 
-@pytest.mark.parametrize(("fit", "law"), [(fit_lognormal, "lognorm"), (fit_loglogistic, "fisk")])
-def test_log_lives_with_delayed_entry_by_direct_likelihood(fit: object, law: str) -> None:
+@pytest.mark.parametrize(("family", "law"), [(LOGNORMAL, "lognorm"), (LOGLOGISTIC, "fisk")])
+def test_log_lives_with_delayed_entry_by_direct_likelihood(family: Family, law: str) -> None:
     entry, exit, failed = fleet(7, 80)
-    found = fit(RiskTable.from_spells(entry, exit, failed))  # type: ignore[operator]
+    found = fit_log_life(family, RiskTable.from_spells(entry, exit, failed))
+    location, scale = found.theta[0], np.exp(found.theta[1])
 
     def value(mu: float, sigma: float) -> float:
         shape = sigma if law == "lognorm" else 1 / sigma
@@ -235,15 +223,13 @@ def test_log_lives_with_delayed_entry_by_direct_likelihood(fit: object, law: str
         ends = np.where(failed == 1, d.logpdf(exit / 10), d.logsf(exit / 10))
         return float((ends - np.where(entry > 0, d.logsf(np.maximum(entry, 1) / 10), 0)).sum())
 
-    assert found.log_likelihood == pytest.approx(value(found.location, found.scale), rel=1e-10)
+    assert found.maximum == pytest.approx(value(location, scale), rel=1e-10)
     for mu, sigma in ((0.02, 1), (-0.02, 1), (0, 1.02), (0, 0.98)):
-        assert value(found.location + mu, found.scale * sigma) < found.log_likelihood
-    low, high = found.scale_ci
-    assert low < found.scale < high
-    best = optimize.minimize_scalar(
-        lambda mu: -value(mu, high), bracket=(found.location, found.location + 0.1)
-    )
-    assert found.log_likelihood + best.fun == pytest.approx(1.920729410347062, rel=1e-6)
+        assert value(location + mu, scale * sigma) < found.maximum
+    low, high = found.log_sigma(1.920729410347062)
+    assert low < found.theta[1] < high
+    best = optimize.minimize_scalar(lambda mu: -value(mu, np.exp(high)), bracket=(location, location + 0.1))
+    assert found.maximum + best.fun == pytest.approx(1.920729410347062, rel=1e-6)
 
 
 def test_comparison_lists_what_cannot_be_fitted() -> None:
@@ -255,30 +241,6 @@ def test_comparison_lists_what_cannot_be_fitted() -> None:
     assert wear.rising_hazard_p is not None
     assert wear.rising_hazard_p < 1e-6
     assert wear.frame["weight"].sum() == pytest.approx(1)
-
-
-def test_probability_plot_is_straight_for_its_own_law() -> None:
-    n = 400
-    share = (np.arange(n) + 0.5) / n
-    life = np.rint(stats.weibull_min(2.0, scale=3000).ppf(share) * 10).astype(int)
-    points = probability_plot_points(RiskTable.from_spells(0, life, np.ones(n, dtype=int)))
-    line = rank_regression(points["hours"], points["share_failed"])
-    assert line.shape == pytest.approx(2.0, rel=1e-3)
-    assert line.scale_hours == pytest.approx(3000, rel=1e-3)
-    assert line.r_squared > 0.999
-
-
-def test_adjusted_ranks_by_hand() -> None:
-    """Five units, a suspension after the first failure: ranks 1, then 1 + 5/4 = 9/4, 7/2."""
-    table = RiskTable.from_spells(0, [100, 200, 300, 400, 500], [1, 0, 1, 1, 0])
-    hours, ranks = adjusted_ranks(table)
-    assert hours.tolist() == [10, 30, 40]
-    assert ranks == pytest.approx([1, 9 / 4, 7 / 2], rel=1e-14)
-    assert median_ranks([1], 1, method="exact") == pytest.approx([0.5])
-    with pytest.raises(BadArgument, match="probability_plot_points"):
-        adjusted_ranks(RiskTable.from_spells([50], [100], [1]))
-    with pytest.raises(BadArgument, match="weights"):
-        adjusted_ranks(RiskTable.from_spells(0, [100], [1], [0.5]))
 
 
 def test_life_regression_of_two_groups_doubles_life() -> None:
@@ -302,15 +264,10 @@ def test_life_regression_without_covariates_is_the_weibull_fit() -> None:
         fit_accelerated([10, 20], [1, 1], [[0], [1]])
 
 
-def test_mean_hours_by_integration() -> None:
-    fit = fit_weibull(RiskTable.from_spells(*fleet(11, 50)))
-    area, _ = integrate.quad(fit.survival, 0, np.inf)
-    assert fit.mean_hours == pytest.approx(area, rel=1e-6)
-
-
 def test_a_comparison_scores_fits_as_they_score_themselves() -> None:
     table = RiskTable.from_spells(*fleet(11, 120, shape=2.0))
     rows = {row["distribution"]: row for row in compare_fits(table).frame.to_dicts()}
-    for fit in (fit_lognormal(table), fit_loglogistic(table)):
-        assert (rows[fit.distribution]["parameters"], rows[fit.distribution]["aic"]) == (2, fit.aic)
+    for family in (LOGNORMAL, LOGLOGISTIC):
+        row = rows[family.name]
+        assert (row["parameters"], row["aic"]) == (2, 4 - 2 * fit_log_life(family, table).maximum)
     assert compare_fits(table, weibull=fit_weibull(table)).frame.equals(compare_fits(table).frame)

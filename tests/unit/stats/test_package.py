@@ -16,27 +16,32 @@ ALLOWED = {"numpy", "scipy", "polars", "fleetlog"} | set(sys.stdlib_module_names
 
 FITS = """
 import numpy as np
-from fleetlog.stats.cox import fit_cox
-from fleetlog.stats.lifetimes import fit_lognormal, fit_weibull
+import polars as pl
+from fleetlog.stats.cox import fit_cox_cells
+from fleetlog.stats.cox_cells import CoxCells
+from fleetlog.stats.families import LOGNORMAL
+from fleetlog.stats.lifetimes import fit_log_life, fit_weibull
+from fleetlog.stats.life_counts import Strata, count_lives
 from fleetlog.stats.log_rank import log_rank
 from fleetlog.stats.product_limit import product_limit
 from fleetlog.stats.risk_table import RiskTable
 rng = np.random.default_rng(1)
 n = 60_000
-group, machine = rng.integers(0, 3, n), rng.integers(0, 5000, n)
+group = rng.integers(0, 3, n)
 entry = rng.integers(0, 20_000, n)
 life = (rng.weibull(2, n) * 60_000).astype(int)
 exit = entry + np.minimum(life, rng.integers(1, 40_000, n)) + 1
 failed = rng.integers(0, 2, n)
 tables = [RiskTable.from_spells(entry[group == g], exit[group == g], failed[group == g]) for g in range(3)]
 curve, test, weibull = product_limit(tables[0]), log_rank(tables), fit_weibull(tables[0])
-normal = fit_lognormal(tables[1])
-x = np.column_stack((group == 1, group == 2)).astype(float)
-cox = fit_cox(exit, failed, x, entry=entry, cluster=machine)
+normal = fit_log_life(LOGNORMAL, tables[1])
+lives = pl.DataFrame({"group": group, "entry": entry, "hours": exit, "failed": failed > 0})
+counted = count_lives(lives, Strata.of(lives, ["group"]).in_words("unknown"))
+cox = fit_cox_cells(CoxCells.from_frame(counted, ["group"]))
 numbers = [curve.survival, curve.lower, test.chi2, test.variance]
 numbers += [weibull.shape, weibull.shape_ci, weibull.scale_ci, weibull.covariance]
-numbers += [normal.location, normal.covariance, normal.scale_ci]
-numbers += [cox.coefficients, cox.robust_covariance, cox.proportionality().all_terms.chi2]
+numbers += [normal.theta, normal.covariance]
+numbers += [cox.coefficients, *cox.residual_steps(), cox.proportionality().all_terms.chi2]
 print(b"".join(np.ascontiguousarray(np.asarray(v, dtype=float)).tobytes() for v in numbers).hex())
 """
 

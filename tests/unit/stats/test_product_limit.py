@@ -7,10 +7,11 @@ from math import log, sqrt
 
 import numpy as np
 import pytest
+from spells import causes_table
 
 from fleetlog.stats.errors import BadArgument
-from fleetlog.stats.product_limit import aalen_johansen, nelson_aalen, product_limit
-from fleetlog.stats.risk_table import CausesTable, RiskTable
+from fleetlog.stats.product_limit import aalen_johansen, product_limit
+from fleetlog.stats.risk_table import RiskTable
 
 # Six spells, one of them late: failures at 3.0 h (2 of 4 at risk) and 5.0 h (1 of 3); see test_risk_table.
 TABLE = RiskTable.from_spells([0, 0, 20, 10, 30, 0], [30, 50, 50, 30, 70, 20], [1, 0, 1, 1, 0, 0])
@@ -23,7 +24,6 @@ def test_by_hand_in_fractions() -> None:
     assert curve.survival == pytest.approx([Fraction(1, 2), Fraction(1, 3)], rel=1e-15)
     assert curve.std_error == pytest.approx([sqrt(1 / 4) / 2, sqrt(5 / 12) / 3], rel=1e-15)
     assert curve.from_hours == 0
-    assert not curve.conditional
     assert curve.note is None
 
 
@@ -60,7 +60,6 @@ def test_restricted_mean_by_hand() -> None:
 def test_quantiles_and_not_reached() -> None:
     curve = product_limit(TABLE, minimum_at_risk=0)
     assert curve.quantile(0.5).estimate == 3.0
-    assert curve.quantile(0.5, convention="midpoint").estimate == 4.0
     assert curve.quantile(0.9).estimate is None
     assert curve.quantile(0.5).upper is None
     with pytest.raises(BadArgument, match="share"):
@@ -98,7 +97,6 @@ class TestThinEarlyRiskSets:
 
     def test_default_starts_where_enough_are_at_risk_and_says_so(self) -> None:
         curve = product_limit(self.table())
-        assert curve.conditional
         assert curve.from_hours == 50.0
         assert curve.survival[0] == pytest.approx(1 - 1 / 20)
         assert "surviving to 50 h" in str(curve.note)
@@ -112,7 +110,7 @@ class TestThinEarlyRiskSets:
 
     def test_small_groups_from_new_are_left_alone(self) -> None:
         curve = product_limit(RiskTable.from_spells([0, 0, 30], [10, 20, 60], [1, 1, 1]))
-        assert not curve.conditional
+        assert (curve.from_hours, curve.note) == (0, None)
 
     def test_curve_starts_again_when_all_fail_before_the_many_come(self) -> None:
         """Six watched from new all fail by 60, thirty come in at 100: most failures lie beyond."""
@@ -125,23 +123,10 @@ class TestThinEarlyRiskSets:
         assert "failed before others came" in str(curve.note)
 
 
-def test_nelson_aalen_by_hand() -> None:
-    """H = 2/4 then + 1/3; variance 2/16 then + 1/9; binomial 2*2/64 then + 1*2/27; one by one 1/4 + 1/3 at 3 h."""
-    curve = nelson_aalen(TABLE)
-    assert curve.cumulative_hazard == pytest.approx([1 / 2, 5 / 6], rel=1e-15)
-    assert curve.std_error**2 == pytest.approx([1 / 8, 1 / 8 + 1 / 9], rel=1e-14)
-    assert nelson_aalen(TABLE, variance="binomial").std_error[0] ** 2 == pytest.approx(4 / 64, rel=1e-14)
-    apart = nelson_aalen(TABLE, ties="one-by-one")
-    assert apart.cumulative_hazard == pytest.approx([1 / 4 + 1 / 3, 1 / 4 + 2 / 3], rel=1e-13)
-    assert apart.std_error[0] ** 2 == pytest.approx(1 / 16 + 1 / 9, rel=1e-13)
-    assert nelson_aalen(TABLE, interval="plain").lower[0] == max(0.5 - 1.959963984540054 * sqrt(1 / 8), 0)
-    assert curve.at([0, 3, 9])[0] == pytest.approx([0, 1 / 2, 5 / 6])
-
-
 def test_incidences_and_survival_add_up_to_one() -> None:
     rng = np.random.default_rng(8)
     entry = rng.integers(0, 50, 300)
-    table = CausesTable.from_spells(entry, entry + rng.integers(1, 200, 300), rng.integers(0, 4, 300))
+    table = causes_table(entry, entry + rng.integers(1, 200, 300), rng.integers(0, 4, 300), causes=[1, 2, 3])
     curves = aalen_johansen(table, minimum_at_risk=0)
     assert curves.incidence.sum(axis=1) + curves.survival == pytest.approx(
         np.ones(curves.hours.size), rel=1e-12
@@ -152,13 +137,13 @@ def test_incidences_and_survival_add_up_to_one() -> None:
 def test_incidence_variance_by_jackknife() -> None:
     """The delta method is the infinitesimal jackknife: move each spell's weight a little and square the slopes."""
     exit, cause = [20, 30, 30, 40, 50, 60, 60, 70], [1, 2, 1, 0, 2, 1, 2, 0]
-    curves = aalen_johansen(CausesTable.from_spells(0, exit, cause, causes=[1, 2]))
+    curves = aalen_johansen(causes_table(0, exit, cause, causes=[1, 2]))
     step = 1e-6
     slopes = []
     for i in range(len(exit)):
         weights = np.ones(len(exit))
         weights[i] += step
-        moved = aalen_johansen(CausesTable.from_spells(0, exit, cause, weights, causes=[1, 2]))
+        moved = aalen_johansen(causes_table(0, exit, cause, weights, causes=[1, 2]))
         slopes.append((moved.incidence - curves.incidence) / step)
     jackknife = np.sqrt((np.array(slopes) ** 2).sum(axis=0))
     assert curves.std_error == pytest.approx(jackknife, rel=1e-4)

@@ -2,23 +2,12 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pytest
 from scipy import stats
 
 from fleetlog.stats import proportions as pr
 from fleetlog.stats.errors import BadArgument
 from fleetlog.stats.risk_table import RiskTable
-
-
-@pytest.mark.parametrize("n", [1, 7, 40])
-def test_exact_limits_by_their_definition(n: int) -> None:
-    for x in range(n + 1):
-        low, high = pr.clopper_pearson(x, n)
-        if x > 0:
-            assert stats.binom.sf(x - 1, n, low) == pytest.approx(0.025, rel=1e-9)
-        if x < n:
-            assert stats.binom.cdf(x, n, high) == pytest.approx(0.025, rel=1e-9)
 
 
 @pytest.mark.parametrize("x", [0, 1, 4, 30])
@@ -29,18 +18,12 @@ def test_poisson_limits_by_their_definition(x: int) -> None:
         assert stats.poisson.sf(x - 1, low) == pytest.approx(0.05, rel=1e-9)
 
 
-@pytest.mark.parametrize("method", [pr.wilson, pr.wilson_cc, pr.clopper_pearson, pr.mid_p, pr.jeffreys])
-def test_limits_mirror_when_success_and_failure_swap(method: object) -> None:
+def test_limits_mirror_when_success_and_failure_swap() -> None:
     for x, n in ((0, 5), (3, 5), (5, 5), (17, 60)):
-        low, high = method(x, n)  # type: ignore[operator]
-        back = method(n - x, n)  # type: ignore[operator]
+        low, high = pr.wilson(x, n)
+        back = pr.wilson(n - x, n)
         assert (low, high) == pytest.approx((1 - back.upper, 1 - back.lower), abs=1e-10)
         assert 0 <= low <= x / n <= high <= 1
-
-
-def test_rule_of_three() -> None:
-    assert pr.poisson_upper_limit(0) == pytest.approx(-np.log(0.05), rel=1e-12)
-    assert pr.mean_time_between_without_failure(300.0) == pytest.approx(300 / -np.log(0.05), rel=1e-12)
 
 
 def test_wrong_counts_are_refused() -> None:
@@ -49,17 +32,6 @@ def test_wrong_counts_are_refused() -> None:
             pr.wilson(x, n)
     with pytest.raises(BadArgument):
         pr.garwood(-1)
-    with pytest.raises(BadArgument, match="last failure"):
-        pr.mean_time_between(100, 0, truncation="failure")
-    with pytest.raises(BadArgument, match="neither side"):
-        pr.rate_ratio(0, 10, 0, 10)
-
-
-def test_failure_truncated_hours_between_failures() -> None:
-    """2T/chi2 with 2r degrees of freedom for both limits."""
-    found = pr.mean_time_between(1000, 5, truncation="failure")
-    assert found.lower == pytest.approx(2000 / stats.chi2.ppf(0.975, 10), rel=1e-12)
-    assert found.upper == pytest.approx(2000 / stats.chi2.ppf(0.025, 10), rel=1e-12)
 
 
 class TestComebacks:
@@ -105,11 +77,3 @@ class TestComebacks:
         assert rate.rate is None
         with pytest.raises(BadArgument, match="window"):
             pr.comeback_rate(RiskTable.from_spells(0, [10], [1]), 0)
-
-
-def test_equal_means_of_equal_groups() -> None:
-    test = pr.equal_means([4, 4], [100, 100])
-    assert test.chi2 == pytest.approx(0, abs=1e-12)
-    assert test.p == pytest.approx(1)
-    with pytest.raises(BadArgument):
-        pr.equal_means([0, 4], [100, 100])

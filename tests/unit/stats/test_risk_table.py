@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 
 from fleetlog.stats import errors
-from fleetlog.stats.risk_table import CausesTable, EventTable, RiskTable, combine, tables_by_group
+from fleetlog.stats.risk_table import CausesTable, EventTable, RiskTable
 
 # Six spells, unsorted, in tenths of hours (entry, exit, failed): (0, 30, 1) (0, 50, 0) (20, 50, 1) (10,
 # 30, 1) (30, 70, 0) (0, 20, 0) At 20: entered before 20 are spells at 0, 0, 0 and 10 = 4 at risk, one
@@ -44,10 +44,6 @@ def test_at_risk_between_ages_uses_entry_exit_convention(table: RiskTable) -> No
     assert table.at_risk_at([0, 1, 1.05, 3.0, 3.01, 7.0, 7.1]).tolist() == [0, 3, 4, 4, 3, 1, 0]
 
 
-def test_reversal_counts_the_censored(table: RiskTable) -> None:
-    assert table.reversed().failed.tolist() == [0, 0, 1, 0, 1, 1]
-
-
 def test_weights_stand_for_repeated_rows() -> None:
     weighted = RiskTable.from_spells([0, 0], [30, 50], [1, 0], [2, 3])
     repeated = RiskTable.from_spells(0, [30, 30, 50, 50, 50], [1, 1, 0, 0, 0])
@@ -72,23 +68,6 @@ def test_frame_takes_the_wide_sums_of_a_database(table: RiskTable) -> None:
     )
     assert RiskTable.from_frame(wide).failed.dtype == "int64"
     assert RiskTable.from_frame(wide).leaving.dtype == "int64"
-
-
-def test_combining_groups_counts_all_spells(table: RiskTable) -> None:
-    one = RiskTable.from_spells(ENTRY[:2], EXIT[:2], FAILED[:2])
-    rest = RiskTable.from_spells(ENTRY[2:], EXIT[2:], FAILED[2:])
-    assert combine([one, rest]).to_frame().equals(table.to_frame())
-    assert one.combined_with(rest).to_frame().equals(table.to_frame())
-
-
-def test_split_by_group() -> None:
-    a, b = RiskTable.from_spells(0, [10], [1]), RiskTable.from_spells(0, [20], [0])
-    long = pl.concat(
-        [b.to_frame().with_columns(group=pl.lit("b")), a.to_frame().with_columns(group=pl.lit("a"))]
-    )
-    tables = tables_by_group(long, ["group"])
-    assert list(tables) == [("a",), ("b",)]
-    assert tables[("a",)].failures == 1
 
 
 @pytest.mark.parametrize(
@@ -146,25 +125,20 @@ def test_frames_that_are_wrong_have_named_errors(table: RiskTable) -> None:
 
 
 def test_causes_are_columns() -> None:
-    causes = CausesTable.from_spells(0, [10, 20, 20, 30], ["worn", "chafed", "worn", ""], censored="")
-    assert causes.causes == ("chafed", "worn")
+    frame = pl.DataFrame(
+        {
+            "hours": [30, 0, 20, 10],
+            "entering": [0, 4, 0, 0],
+            "chafed": [0, 0, 1, 0],
+            "worn": [0, 0, 1, 1],
+            "leaving": [1, 0, 2, 1],
+        }
+    )
+    causes = CausesTable.from_frame(frame, ["chafed", "worn"])
     assert causes.failed.tolist() == [[0, 0], [0, 1], [1, 1], [0, 0]]
     assert causes.any_cause().failures == 3
-    assert causes.for_cause("worn").failures == 2
-    again = CausesTable.from_tables({name: causes.for_cause(name) for name in causes.causes})
-    assert again.failed.tolist() == causes.failed.tolist()
-    frame = (
-        causes.any_cause()
-        .to_frame()
-        .with_columns(chafed=pl.Series(causes.failed[:, 0]), worn=pl.Series(causes.failed[:, 1]))
-    )
-    assert CausesTable.from_frame(frame, ["chafed", "worn"]).failed.tolist() == causes.failed.tolist()
-
-
-def test_tables_of_other_spells_cannot_compete() -> None:
-    one, other = RiskTable.from_spells(0, [10], [1]), RiskTable.from_spells(0, [20], [1])
-    with pytest.raises(errors.LengthMismatch, match="same spells"):
-        CausesTable.from_tables({"a": one, "b": other})
+    with pytest.raises(errors.LengthMismatch, match="one column a cause"):
+        CausesTable(causes.hours, causes.entering, causes.failed, causes.leaving, ("worn",))
 
 
 def test_events_do_not_end_observation() -> None:

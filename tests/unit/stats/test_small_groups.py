@@ -1,45 +1,15 @@
-"""Shrinkage of small groups: limits that must hold, and a published data set."""
+"""Shrinkage of small groups: limits that must hold."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy import integrate, stats
 
 from fleetlog.stats.errors import BadArgument, LengthMismatch
-from fleetlog.stats.small_groups import gamma_prior, shrink_groups
-
-# Ten pumps of a power plant: failures and thousands of hours (Gaver & O'Muircheartaigh 1987, table 3;
-# from memory).
-FAILURES = [5, 1, 5, 14, 3, 19, 1, 1, 4, 22]
-HOURS = [94.32, 15.72, 62.88, 125.76, 5.24, 31.44, 1.048, 1.048, 2.096, 10.48]
-
-
-def test_gamma_prior_of_the_pumps() -> None:
-    """Published maximum-likelihood gamma: shape 0.82, scale 1/1.26 (from memory, two digits)."""
-    prior = gamma_prior(FAILURES, HOURS)
-    assert prior.shape == pytest.approx(0.82, abs=0.005)
-    assert prior.rate == pytest.approx(1.26, abs=0.005)
-    assert prior.mean == pytest.approx(prior.shape / prior.rate)
-
-
-def test_gamma_prior_by_direct_integration() -> None:
-    prior = gamma_prior(FAILURES, HOURS)
-    law = stats.gamma(prior.shape, scale=1 / prior.rate)
-    logs = []
-    for x, t in zip(FAILURES, HOURS, strict=True):
-        top = (x + 1) / t
-        value, _ = integrate.quad(
-            lambda r, x=x, t=t: stats.poisson.pmf(x, r * t) * law.pdf(r), 0, 20 * top, points=[top], limit=200
-        )
-        logs.append(np.log(value))
-    assert prior.log_likelihood == pytest.approx(sum(logs), rel=1e-5)
+from fleetlog.stats.small_groups import shrink_groups
 
 
 def test_groups_that_agree_have_no_spread() -> None:
-    alike = gamma_prior([10, 10, 10], [1, 1, 1])
-    assert np.isinf(alike.shape)
-    assert alike.mean == 10
     shrunk = shrink_groups([20] * 8, [20] * 8)
     assert shrunk.shrunk == pytest.approx(np.ones(8), abs=0.01)
     assert ((shrunk.lower < 1) & (shrunk.upper > 1)).all()
@@ -85,7 +55,5 @@ def test_wrong_counts() -> None:
         shrink_groups([1, 2], [0.0, 1.0])
     with pytest.raises(LengthMismatch):
         shrink_groups([1, 2], [1.0])
-    with pytest.raises(BadArgument):
-        gamma_prior([0, 0], [1, 1])
     with pytest.raises(BadArgument, match="spread"):
         shrink_groups([1, 2], [1.0, 1.0], typical_spread=0)

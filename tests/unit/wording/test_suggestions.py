@@ -12,7 +12,7 @@ import pytest
 
 from fleetlog.errors import UsageError
 from fleetlog.intake import load_paths
-from fleetlog.intake.suggestions import accept, decline, refresh_suggestions, reopen, suggestions_frame
+from fleetlog.intake.suggestions import judge, refresh_suggestions, suggestions_frame
 from fleetlog.store import Store, open_store
 from fleetlog.wording import load_dictionary
 
@@ -110,7 +110,7 @@ def test_a_judgement_stays_while_its_text_does(yard: Yard) -> None:
         "SELECT suggestion_id FROM suggestion WHERE work_order_id = 'W1' AND field = 'correction' "
         "AND component = 'internal_bushing'"
     )
-    accept(yard.store, bushing)
+    judge(yard.store, bushing, accepted=True)
     yard.load("work_order_id,machine_id,opened_at,status\nW1,L1,2026-01-05,closed\n")
     refresh_suggestions(yard.store)
     assert suggestions_frame(yard.store, "accepted")["suggestion_id"].to_list() == list(bushing)
@@ -125,7 +125,7 @@ def test_a_judgement_stays_while_its_text_does(yard: Yard) -> None:
 def test_another_dictionary_reads_everything_anew(yard: Yard, tmp_path: Path) -> None:
     refresh_suggestions(yard.store)
     declined = yard.ids("W3", "position_sensor", "replace")
-    decline(yard.store, declined)
+    judge(yard.store, declined, accepted=False)
     own = tmp_path / "own.toml"
     own.write_text('[component.drive_pump]\nremove = ["pump"]\n[component.other]\nwords = ["service"]\n')
     theirs = load_dictionary([own])
@@ -141,7 +141,7 @@ def test_another_dictionary_reads_everything_anew(yard: Yard, tmp_path: Path) ->
 def test_all_judged_and_another_dictionary(yard: Yard, tmp_path: Path) -> None:
     refresh_suggestions(yard.store)
     everything = suggestions_frame(yard.store)["suggestion_id"].to_list()
-    accept(yard.store, everything)
+    judge(yard.store, everything, accepted=True)
     own = tmp_path / "own.toml"
     own.write_text('[component.other]\nwords = ["service"]\n')
     assert refresh_suggestions(yard.store, load_dictionary([own])) == 1
@@ -153,13 +153,12 @@ def test_all_judged_and_another_dictionary(yard: Yard, tmp_path: Path) -> None:
 def test_judging(yard: Yard) -> None:
     refresh_suggestions(yard.store)
     (one,) = yard.ids("W3", "position_sensor", "replace")
-    assert accept(yard.store, [one, one]) == 1
-    assert accept(yard.store, [one]) == 0
-    assert decline(yard.store, [one]) == 1
-    assert reopen(yard.store, [one]) == 1
-    assert reopen(yard.store, []) == 0
+    assert judge(yard.store, [one, one], accepted=True) == 1
+    assert judge(yard.store, [one], accepted=True) == 0
+    assert judge(yard.store, [one], accepted=False) == 1
+    assert judge(yard.store, [], accepted=False) == 0
     with pytest.raises(UsageError, match="There is no suggestion 9999"):
-        accept(yard.store, [one, 9999])
+        judge(yard.store, [one, 9999], accepted=True)
     assert suggestions_frame(yard.store, "accepted").is_empty()
     with pytest.raises(UsageError, match="'yes' is no state"):
         suggestions_frame(yard.store, "yes")
@@ -168,7 +167,7 @@ def test_judging(yard: Yard) -> None:
 def test_nothing_counts_until_it_is_accepted(yard: Yard) -> None:
     refresh_suggestions(yard.store)
     assert yard.told() == []
-    accept(yard.store, yard.ids("W1", "internal_bushing", "replace"))
+    judge(yard.store, yard.ids("W1", "internal_bushing", "replace"), accepted=True)
     assert yard.told() == [("W1", 1_000_001, "internal_bushing", "replace", None)]
 
 
@@ -180,14 +179,14 @@ def test_unjudged_ones_count_where_the_setting_says_so(yard: Yard) -> None:
         ("W3", 1_000_001, "position_sensor", "replace", "right"),
     ]
     assert yard.told(count_unjudged=True) == expected
-    decline(yard.store, yard.ids("W3", "position_sensor", "replace"))
+    judge(yard.store, yard.ids("W3", "position_sensor", "replace"), accepted=False)
     assert yard.told(count_unjudged=True) == expected[:2]
     assert yard.told(count_unjudged=True, least=0.99) == []
 
 
 def test_what_is_typed_goes_before_what_is_read(yard: Yard) -> None:
     refresh_suggestions(yard.store)
-    accept(yard.store, yard.ids("W1", "drive_pump", "calibrate"))
+    judge(yard.store, yard.ids("W1", "drive_pump", "calibrate"), accepted=True)
     assert yard.told() == []
     lines = yard.store.select("SELECT * FROM work_lines ORDER BY work_order_id").to_dicts()
     assert lines[0]["result"] == "passed"
@@ -208,10 +207,8 @@ def test_empty_cells_of_a_typed_line_can_be_filled(yard: Yard) -> None:
 
     assert filled(False) == []
     assert filled(True) == [("W1", 2, None, "worn", None), ("W3", 1, "right", None, None)]
-    accept(
-        yard.store,
-        [i for (i,) in yard.store.execute("SELECT suggestion_id FROM suggestion WHERE field = 'cause'")],
-    )
+    causes = yard.store.execute("SELECT suggestion_id FROM suggestion WHERE field = 'cause'")
+    judge(yard.store, [one for (one,) in causes], accepted=True)
     assert filled(False) == [("W1", 2, None, "worn", None)]
 
 

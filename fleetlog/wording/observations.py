@@ -27,7 +27,7 @@ class Part:
 
 
 @dataclass
-class Told:
+class Observation:
     """What one statement says, before it is put together with the others.
 
     Attributes:
@@ -61,7 +61,7 @@ class Told:
         return [(side.start, side.end) for side in self.side_elements]
 
 
-def told_by(statement: Statement, dictionary: Dictionary, swap_is_test: bool) -> Told:
+def observe(statement: Statement, dictionary: Dictionary, swap_is_test: bool) -> Observation:
     """What a statement says.
 
     Args:
@@ -69,7 +69,7 @@ def told_by(statement: Statement, dictionary: Dictionary, swap_is_test: bool) ->
         dictionary: the words in force.
         swap_is_test: whether the note swaps parts only to see whether the fault follows.
     """
-    denied, failed = _denied(statement)
+    denied, failed = _denials(statement)
     side_elements = sides_in(statement)
     actions = [
         element
@@ -83,9 +83,9 @@ def told_by(statement: Statement, dictionary: Dictionary, swap_is_test: bool) ->
         element.words != ("before",) or i + 1 == len(statement.elements)
         for i, element in statement.of("earlier")
     )
-    return Told(
+    return Observation(
         parts=parts,
-        actions=[_meant(action, statement, dictionary, swap_is_test) for action in actions],
+        actions=[_intend(action, statement, dictionary, swap_is_test) for action in actions],
         findings=_findings(statement, denied),
         results=_results(statement, denied, dictionary),
         sides=values_of(side_elements),
@@ -125,7 +125,7 @@ def values_of(sides: Sequence[Element]) -> tuple[str, ...]:
 # What is denied.
 
 
-def _denied(statement: Statement) -> tuple[set[int], list[Element]]:
+def _denials(statement: Statement) -> tuple[set[int], list[Element]]:
     """Places of what a negation reaches or what only tells when, and the actions that were tried in vain."""
     elements = statement.elements
     denied: set[int] = set()
@@ -142,7 +142,7 @@ def _denied(statement: Statement) -> tuple[set[int], list[Element]]:
             if when is not None:
                 denied.add(when)
         elif element.kind == "negation" or element.words[0] == "neither":
-            denied |= _reached(elements, i)
+            denied |= _denied_by(elements, i)
     return denied, failed
 
 
@@ -151,7 +151,7 @@ def _next(elements: Sequence[Element], start: int, end: int, kinds: tuple[str, .
     return next((i for i in places if elements[i].kind in kinds), None)
 
 
-def _reached(elements: Sequence[Element], i: int) -> set[int]:
+def _denied_by(elements: Sequence[Element], i: int) -> set[int]:
     """What the negation at place i denies: the first thing after it.
 
     Where that is a part, and trouble or an action follows, it is those: in "no wiring problem found" the
@@ -187,7 +187,7 @@ def _counts(i: int, statement: Statement, dictionary: Dictionary) -> bool:
     return True
 
 
-def _meant(action: Element, statement: Statement, dictionary: Dictionary, swap_is_test: bool) -> Element:
+def _intend(action: Element, statement: Statement, dictionary: Dictionary, swap_is_test: bool) -> Element:
     """The action that is meant: a part whose seal was replaced was repaired, a swap may be a test."""
     if action.value == "replace" and statement.has("seal"):
         return replace(action, value="repair")

@@ -18,15 +18,15 @@ _EVERY = 0.2
 """Seconds between two looks at the engine."""
 
 
-class Course:
+class ProgressTracker:
     """Says how far a load has come. Where nobody listens it does nothing.
 
     What is left of a file is shared out among the stages that are left, so the share never goes back: a file
     that must be read twice (decimal commas) moves more slowly for a while.
     """
 
-    def __init__(self, told: ProgressCallback | None, sizes: Sequence[int]) -> None:
-        self._told = told
+    def __init__(self, callback: ProgressCallback | None, sizes: Sequence[int]) -> None:
+        self._callback = callback
         self._sizes = sizes
         self._lock = threading.Lock()
         self._path = ""
@@ -77,10 +77,10 @@ class Course:
                 self._say()
 
     def _say(self) -> None:
-        if self._told is None:
+        if self._callback is None:
             return
         size = self._sizes[self._file] if self._file < len(self._sizes) else 0
-        self._told(
+        self._callback(
             Progress(
                 path=self._path,
                 files_done=self._file,
@@ -93,9 +93,9 @@ class Course:
         )
 
     @contextmanager
-    def watching(self, store: Store) -> Iterator[None]:
+    def watch(self, store: Store) -> Iterator[None]:
         """Follows the engine's statements while the block runs, from a thread of its own."""
-        if self._told is None:
+        if self._callback is None:
             yield
             return
         over = threading.Event()
@@ -117,4 +117,4 @@ class Course:
                 thread.join()
 
 
-__all__ = ["STAGES", "Course"]
+__all__ = ["STAGES", "ProgressTracker"]

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from fleetlog.intake import Progress, load_paths
-from fleetlog.intake.course import STAGES, Course
+from fleetlog.intake.progress import STAGES, ProgressTracker
 from fleetlog.store import open_store
 from fleetlog.store.engine import memory_limit, statement_progress
 
@@ -45,7 +45,7 @@ def followed(paths: list[Path], store_path: Path) -> list[Progress]:
 
 @pytest.mark.parametrize("comma", [False, True], ids=["read once", "read twice"])
 def test_it_moves_inside_a_file(tmp_path: Path, comma: bool, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("fleetlog.intake.course._EVERY", 0.005)
+    monkeypatch.setattr("fleetlog.intake.progress._EVERY", 0.005)
     path = readings(tmp_path / "readings.csv", comma=comma)
     heard = followed([path], tmp_path / "fleet.duckdb")
     size = path.stat().st_size
@@ -73,7 +73,7 @@ def test_members_of_an_archive_share_its_bytes(tmp_path: Path) -> None:
 
 def test_what_a_late_answer_says_of_an_earlier_stage_is_dropped() -> None:
     heard: list[Progress] = []
-    course = Course(heard.append, [1000])
+    course = ProgressTracker(heard.append, [1000])
     course.file(0, "a.csv", 0)
     course.part(1.0)
     course.stage("reading")
@@ -91,13 +91,13 @@ def test_what_a_late_answer_says_of_an_earlier_stage_is_dropped() -> None:
 
 
 def test_nobody_listens_nothing_runs_beside(tmp_path: Path) -> None:
-    with open_store(None) as store, Course(None, [1]).watching(store):
+    with open_store(None) as store, ProgressTracker(None, [1]).watching(store):
         assert not [one for one in threading.enumerate() if one.name == "load-progress"]
 
 
 def test_the_thread_ends_with_an_error(tmp_path: Path) -> None:
     with open_store(None) as store:
-        with pytest.raises(RuntimeError), Course(lambda _: None, [1]).watching(store):
+        with pytest.raises(RuntimeError), ProgressTracker(lambda _: None, [1]).watching(store):
             raise RuntimeError
         assert not [one for one in threading.enumerate() if one.name == "load-progress"]
         with statement_progress(store) as asked:

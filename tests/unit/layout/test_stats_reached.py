@@ -1,0 +1,118 @@
+"""Every public name of the statistics serves a question: what only their own tests reach is dead weight."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+from fleetlog.resources import folder
+
+ROOT = Path(__file__).parents[3]
+STATS = ROOT / "fleetlog" / "stats"
+
+#: What no question reaches yet, by name, and what it waits for.
+WAITING = {
+    "accelerated.fit_accelerated": "waits for its question: lives stretched or shrunk by what a machine does",
+    "accelerated.AcceleratedFit": "the answer of fit_accelerated",
+    "accelerated.Distribution": "the choices of fit_accelerated",
+    "censored_fit.ProfileLimits.log_quantile": "the limits of fit_weibull_intervals",
+    "censored_fit.ProfileLimits.log_sigma": "the limits of fit_weibull_intervals",
+    "inspections.inspection_curve": "waits for its question: shares failed by age from one inspection a part",
+    "inspections.InspectionCurve": "the answer of inspection_curve",
+    "lifetimes.fit_weibull_intervals": "waits for its question: lives known to lie between two inspections",
+    "product_limit.ProductLimit.restricted_mean": "waits for its question: mean hours run up to a horizon",
+    "scores.concordance": "waits for its question: how well a forecast orders failures, with its error",
+    "scores.Concordance": "the answer of concordance",
+}
+
+Definition = tuple[str, str]
+"""A module of the statistics and a name at its top level."""
+
+
+def parsed(paths: Iterator[Path]) -> dict[str, ast.Module]:
+    return {path.stem: ast.parse(path.read_text(encoding="utf-8")) for path in sorted(paths)}
+
+
+def imported(tree: ast.AST) -> dict[str, Definition]:
+    """The names that code takes from the statistics, and where they stand there."""
+    prefix = "fleetlog.stats."
+    return {
+        alias.asname or alias.name: (node.module.removeprefix(prefix), alias.name)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith(prefix)
+        for alias in node.names
+    }
+
+
+def defined(tree: ast.Module) -> dict[str, ast.stmt]:
+    """What a module defines at its top level."""
+    found: dict[str, ast.stmt] = {}
+    for node in tree.body:
+        if isinstance(node, ast.FunctionDef | ast.ClassDef):
+            found[node.name] = node
+        elif isinstance(node, ast.Assign | ast.AnnAssign):
+            targets = node.targets if isinstance(node, ast.Assign) else [node.target]
+            found |= {target.id: node for target in targets if isinstance(target, ast.Name)}
+    return found
+
+
+def reached(modules: dict[str, ast.Module], users: list[ast.Module]) -> set[Definition]:
+    """What the users take from the statistics, and all that this rests on."""
+    tops = {name: defined(tree) for name, tree in modules.items()}
+    taken = {name: imported(tree) for name, tree in modules.items()}
+    waiting = [place for user in users for place in imported(user).values()]
+    found: set[Definition] = set()
+    while waiting:
+        module, name = place = waiting.pop()
+        if place in found or name not in tops.get(module, {}):
+            continue
+        found.add(place)
+        for node in ast.walk(tops[module][name]):
+            if isinstance(node, ast.Name):
+                waiting.append(taken[module].get(node.id, (module, node.id)))
+    return found
+
+
+def unreached(modules: dict[str, ast.Module], users: list[ast.Module]) -> set[str]:
+    """Public names of the modules, and public methods of their classes, that nobody outside comes to."""
+    known = reached(modules, users)
+    attributes = {
+        node.attr
+        for tree in [*users, *(defined(modules[module])[name] for module, name in known)]
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Attribute)
+    }
+    missed = set()
+    for module, tree in modules.items():
+        for name, node in defined(tree).items():
+            if name.startswith("_"):
+                continue
+            if (module, name) not in known:
+                missed.add(f"{module}.{name}")
+            missed |= {
+                f"{module}.{name}.{method.name}"
+                for method in getattr(node, "body", ())
+                if isinstance(node, ast.ClassDef)
+                and isinstance(method, ast.FunctionDef)
+                and not method.name.startswith("_")
+                and method.name not in attributes
+            }
+    return missed
+
+
+def test_the_statistics_serve_questions() -> None:
+    users = [path for path in (ROOT / "fleetlog").rglob("*.py") if STATS not in path.parents]
+    trees = [
+        ast.parse(path.read_text(encoding="utf-8")) for path in (*users, *folder("demo_data").glob("*.py"))
+    ]
+    assert unreached(parsed(STATS.glob("*.py")), trees) == set(WAITING)
+
+
+def test_a_name_without_a_user_is_seen() -> None:
+    modules = {
+        "one": ast.parse("def used(): return helper()\ndef helper(): pass\ndef idle(): pass"),
+        "two": ast.parse("class Fit:\n    def read(self): pass\n    def spare(self): pass"),
+    }
+    user = ast.parse("from fleetlog.stats.one import used\nfrom fleetlog.stats.two import Fit\nFit().read()")
+    assert unreached(modules, [user]) == {"one.idle", "two.Fit.spare"}
