@@ -248,10 +248,12 @@ def _row(
 
 def _stated(fleet: Fleet, component: str, make: str) -> str | None:
     """What the settings say of a part in machines of that make: each variant with its first day or number."""
-    # Settings that cannot hold changes of design yet have none.
-    changes = getattr(fleet.settings, "design_changes", ())
     makes = ("",) if make == ALL_MAKES else ("", make.lower())
-    told = [one for one in changes if one.component == component and one.make.lower() in makes]
+    told = [
+        one
+        for one in fleet.settings.design_changes
+        if one.component == component and one.make.lower() in makes
+    ]
     return "; ".join(f"{one.variant} from {one.serial_from or one.built_from}" for one in told) or None
 
 
