@@ -17,24 +17,19 @@ from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field
 
 from fleetlog.errors import SettingsError
 from fleetlog.faults import failure_modes
-from fleetlog.faults.hold import HoldRules
 from fleetlog.faults.model import (
     OTHER,
     SIDES,
     Cause,
-    Comeback,
     Evidence,
+    FamilyHead,
     FaultFamily,
     Hazard,
     Match,
     Part,
     Rule,
-    Sides,
     SideWord,
     Step,
-    Texts,
-    Voltage,
-    Windows,
 )
 from fleetlog.faults.reading import (
     A_PATTERN,
@@ -46,12 +41,10 @@ from fleetlog.faults.reading import (
     Whole,
     Words,
     can_fit,
-    distinct,
     hint,
     json_schema,
     known_key,
     lacking,
-    must,
     named,
     parsed,
     read_toml,
@@ -152,14 +145,6 @@ def _checked_step(step: Step) -> Step:
     if step.kind == "cure" and not step.cures:
         raise refuse('must name at least one cause where kind is "cure"', "cures")
     return replace(step, matches=(Match(step.component, step.action), *step.matches))
-
-
-def _checked_voltage(voltage: Voltage) -> Voltage:
-    if voltage.near_zero >= voltage.target:
-        raise refuse(f"must be a number below target, {voltage.target:g}", "near_zero")
-    if voltage.near_supply <= voltage.target:
-        raise refuse(f"must be a number above target, {voltage.target:g}", "near_supply")
-    return voltage
 
 
 def _apart(tables: Any) -> Any:
@@ -269,24 +254,11 @@ class EvidenceTable:
 
 
 @dataclass(frozen=True, kw_only=True)
-class FamilyFile:
+class FamilyFile(FamilyHead):
     """A family as its file writes it."""
 
     __pydantic_config__: ClassVar = ConfigDict(extra="forbid", allow_inf_nan=False)
 
-    name: Annotated[
-        Text,
-        must(
-            "lower-case words joined by dashes",
-            lambda name: name == name.lower() and name.replace("-", "").isalnum(),
-        ),
-    ]
-    title: Text
-    summary: Text
-    source: Text
-    machine_types: Words = ()
-    control: Annotated[tuple[Literal["electronic_joystick", "manual"], ...], BeforeValidator(distinct)] = ()
-    sides: Sides = ("",)
     parts: Annotated[dict[str, Annotated[Part, AfterValidator(_checked_part)]], BeforeValidator(named)] = (
         field(default_factory=dict)
     )
@@ -299,12 +271,6 @@ class FamilyFile:
     ]
     evidence: dict[str, EvidenceTable] = field(default_factory=dict)
     hazards: Annotated[dict[str, Hazard], BeforeValidator(_hazards)]
-    comeback: Comeback
-    windows: Windows
-    voltage: Annotated[Voltage, AfterValidator(_checked_voltage)] | None = None
-    cautions: Words = ()
-    texts: Texts = field(default_factory=Texts)
-    hold: HoldRules | None = None
 
 
 @cache

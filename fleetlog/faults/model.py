@@ -26,8 +26,10 @@ from fleetlog.faults.reading import (
     Positive,
     Text,
     Words,
+    distinct,
     known_key,
     lacking,
+    must,
     refuse,
     shown,
 )
@@ -377,25 +379,51 @@ class Texts:
     custom_condition: Text = "the cheapest step is taken first"
 
 
-@dataclass(frozen=True)
-class FaultFamily:
-    """The codes, complaints and repairs that belong to one complaint on the machine. See the fields' own
-    types.
+def _checked_voltage(voltage: Voltage) -> Voltage:
+    if voltage.near_zero >= voltage.target:
+        raise refuse(f"must be a number below target, {voltage.target:g}", "near_zero")
+    if voltage.near_supply <= voltage.target:
+        raise refuse(f"must be a number above target, {voltage.target:g}", "near_supply")
+    return voltage
+
+
+def _is_name(name: str) -> bool:
+    return name == name.lower() and name.replace("-", "").isalnum()
+
+
+@dataclass(frozen=True, kw_only=True)
+class FamilyHead:
+    """What a fault family is in its file and in the program alike.
 
     Attributes:
         machine_types: ISO 6165 terms of machines that can have it; empty = all.
         control: drive controls that can have it; empty = all. Data that says otherwise is a data error.
         sides: ("left", "right"), or ("",) where a machine has it only once.
+    """
+
+    name: Annotated[Text, must("lower-case words joined by dashes", _is_name)]
+    title: Text
+    summary: Text
+    source: Text
+    machine_types: Words = ()
+    control: Annotated[tuple[Literal["electronic_joystick", "manual"], ...], BeforeValidator(distinct)] = ()
+    sides: Sides = ("",)
+    comeback: Comeback
+    windows: Windows
+    voltage: Annotated[Voltage, AfterValidator(_checked_voltage)] | None = None
+    cautions: Words = ()
+    texts: Texts = field(default_factory=Texts)
+    hold: HoldRules | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class FaultFamily(FamilyHead):
+    """The codes, complaints and repairs that belong to one complaint on the machine. See the fields' own types.
+
+    Attributes:
         file: the file it was read from, as messages name it.
     """
 
-    name: str
-    title: str
-    summary: str
-    source: str
-    machine_types: tuple[str, ...]
-    control: tuple[str, ...]
-    sides: tuple[str, ...]
     parts: tuple[Part, ...]
     recognise: tuple[Rule, ...]
     side_words: tuple[SideWord, ...]
@@ -403,13 +431,7 @@ class FaultFamily:
     steps: tuple[Step, ...]
     evidence: tuple[Evidence, ...]
     hazards: tuple[Hazard, ...]
-    comeback: Comeback
-    windows: Windows
-    voltage: Voltage | None
-    cautions: tuple[str, ...]
     file: str
-    texts: Texts = field(default_factory=Texts)
-    hold: HoldRules | None = None
 
     def cause(self, name: str) -> Cause:
         """The cause of that name (KeyError if there is none)."""
