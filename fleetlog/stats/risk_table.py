@@ -26,17 +26,7 @@ from fleetlog.stats.arrays import (
     exclusive_cumsum,
     tick_counts,
 )
-from fleetlog.stats.errors import (
-    BadAge,
-    BadFlag,
-    EntryAfterExit,
-    EntryEqualsExit,
-    LengthMismatch,
-    MoreFailedThanAtRisk,
-    NegativeCount,
-    SwappedArguments,
-    UnbalancedTable,
-)
+from fleetlog.stats.errors import BadAge, BadArgument, BadCount, LengthMismatch
 
 #: Weighted sums may miss each other by this much, relative to the largest; counts of spells never do.
 _ROUNDING = 1e-9
@@ -152,7 +142,7 @@ class RiskTable:
             per_hour: ticks in one hour.
 
         Raises:
-            StatsError: in one of its named kinds (EntryEqualsExit, SwappedArguments, BadFlag, …).
+            StatsError: in one of its named kinds.
         """
         begin, end, flag, weight = checked_spells(entry, exit, failed, weights)
         hours = distinct_ticks(begin, end)
@@ -246,15 +236,6 @@ class CausesTable:
     def _single(self, failed: Counts) -> RiskTable:
         return RiskTable(self.hours, self.entering, failed, self.leaving, self.per_hour)
 
-    @staticmethod
-    def from_frame(
-        frame: pl.DataFrame, causes: Sequence[str], *, per_hour: float = TICKS_PER_HOUR
-    ) -> CausesTable:
-        """One group's rows: columns hours, entering, leaving and one column for each of `causes`."""
-        rows = _sorted_rows(frame, ("hours", "entering", "leaving", *causes))
-        failed = np.column_stack([rows[name] for name in causes])
-        return CausesTable(rows["hours"], rows["entering"], failed, rows["leaving"], tuple(causes), per_hour)
-
 
 @dataclass(frozen=True, eq=False)
 class EventTable:
@@ -282,7 +263,7 @@ class EventTable:
         unseen = (self.events > 0) & (self.at_risk <= 0)
         if np.any(unseen):
             where = self.hours[np.flatnonzero(unseen)[0]] / self.per_hour
-            raise MoreFailedThanAtRisk(
+            raise BadCount(
                 f"an event at {where:g} h falls where no machine is under observation;"
                 " correct the event's hours or the machine's window"
             )
@@ -324,12 +305,6 @@ class EventTable:
             per_hour=per_hour,
         )
 
-    @staticmethod
-    def from_frame(frame: pl.DataFrame, *, per_hour: float = TICKS_PER_HOUR) -> EventTable:
-        """One group's rows: columns hours, entering, events, leaving, one row an age, in any order."""
-        rows = _sorted_rows(frame, ("hours", "entering", "events", "leaving"))
-        return EventTable(rows["hours"], rows["entering"], rows["events"], rows["leaving"], per_hour)
-
 
 def checked_spells(
     entry: npt.ArrayLike,
@@ -342,33 +317,21 @@ def checked_spells(
     Returns:
         entry and exit in ticks, failed as 0/1, weights (ones if none were given).
     """
-    flags = np.asarray(failed)
-    end = np.asarray(exit)
+    flags, end = np.asarray(failed), np.asarray(exit)
     if end.ndim != 1 or flags.shape != end.shape:
         raise LengthMismatch(
             f"exit has shape {end.shape} and failed {flags.shape}; give one exit age and one flag a spell"
         )
-    is_flag = flags.dtype == np.bool_ or np.isin(flags, (0, 1)).all()
-    if not is_flag:
-        if end.size > 1 and np.isin(end, (0, 1)).all():
-            raise SwappedArguments("exit holds only 0 and 1 while failed holds ages; swap the two arguments")
-        first = int(np.flatnonzero(~np.isin(flags, (0, 1)))[0])
-        raise BadFlag(f"failed is {flags[first]} for spell {first}; give 1 for failed and 0 for not failed")
+    if flags.dtype != np.bool_ and not np.isin(flags, (0, 1)).all():
+        raise BadArgument("failed must be 1 for a spell that failed and 0 for one that did not")
     end = _as_ticks("exit", end)
     begin = _as_ticks("entry", np.broadcast_to(np.asarray(entry), end.shape))
     wrong = np.flatnonzero(begin >= end)
     if wrong.size:
-        first = int(wrong[0])
-        if np.all(begin == end) or begin[first] == end[first]:
-            raise EntryEqualsExit(
-                f"entry = exit = {end[first]} ticks for spell {first} ({wrong.size} such or worse):"
-                " it was observed over no time at all; leave it out or correct its hours"
-            )
-        if np.all(begin[wrong] > end[wrong]) and wrong.size == end.size:
-            raise SwappedArguments("every spell ends before it begins; entry and exit are probably swapped")
-        raise EntryAfterExit(
-            f"spell {first} begins at {begin[first]} and ends at {end[first]} ticks ({wrong.size} such);"
-            " correct its hours"
+        i = int(wrong[0])
+        raise BadAge(
+            f"spell {i} is observed from {begin[i]} to {end[i]} ticks, which is no time at all ({wrong.size}"
+            " such); leave it out or correct its hours"
         )
     ones = np.ones(end.size, dtype=np.int64) if weights is None else np.asarray(weights)
     return begin, end, flags.astype(np.int64), _as_counts("weights", ones, end.size)
@@ -376,32 +339,15 @@ def checked_spells(
 
 def _as_ticks(name: str, values: npt.ArrayLike) -> Ints:
     ages = np.asarray(values)
-    if ages.size == 0:
-        return np.zeros(0, dtype=np.int64)
-    if not (np.issubdtype(ages.dtype, np.integer) or np.issubdtype(ages.dtype, np.floating)):
+    if ages.size and ages.dtype.kind not in "iuf":
         raise BadAge(f"{name} holds {ages.dtype} values; ages are numbers of ticks")
-    whole: Ints = ages.astype(np.int64) if np.issubdtype(ages.dtype, np.integer) else _rounded(name, ages)
-    if whole.min() < 0:
-        raise BadAge(f"{name} is negative for spell {int(np.flatnonzero(whole < 0)[0])}; ages start at 0")
-    return whole
-
-
-def _rounded(name: str, ages: Floats) -> Ints:
-    """Whole ticks that happen to be written as floats."""
-    finite = np.isfinite(ages)
-    if not finite.all():
+    with np.errstate(invalid="ignore"):
+        wrong = np.flatnonzero(~((ages >= 0) & np.isfinite(ages) & (ages == np.rint(ages))))
+    if wrong.size:
         raise BadAge(
-            f"{name} is not a number for spell {int(np.flatnonzero(~finite)[0])}; leave it out or fill it"
+            f"{name} is {ages[wrong[0]]} in row {wrong[0]}; ages are whole numbers of ticks from 0 on"
         )
-    whole: Ints = np.rint(ages).astype(np.int64)
-    broken = np.flatnonzero(whole != ages)
-    if broken.size:
-        first = int(broken[0])
-        raise BadAge(
-            f"{name} is {ages[first]} for spell {first}, which is not a whole number of ticks;"
-            " multiply hours by the ticks in an hour and round them once"
-        )
-    return whole
+    return ages.astype(np.int64)
 
 
 def _as_ages(hours: npt.ArrayLike) -> Ints:
@@ -423,7 +369,7 @@ def _as_counts(name: str, values: npt.ArrayLike, size: int) -> Counts:
     counts = counts.astype(np.int64 if exact else np.float64)
     wrong = np.flatnonzero((counts < 0) if exact else (~(counts >= 0) | ~np.isfinite(counts)))
     if wrong.size:
-        raise NegativeCount(
+        raise BadCount(
             f"{name} is {counts[wrong[0]]} in row {int(wrong[0])}; counts and weights are never negative"
         )
     return counts
@@ -447,12 +393,12 @@ def _check_flow(hours: Ints, entering: Counts, leaving: Counts, at_risk: Counts,
     too_many = np.flatnonzero(leaving > at_risk + slack)
     if too_many.size:
         i = int(too_many[0])
-        raise MoreFailedThanAtRisk(
+        raise BadCount(
             f"{leaving[i]} leave at {hours[i] / per_hour:g} h, where {at_risk[i]} are at risk (entered"
             " before, not yet left); check that entering and leaving are not swapped and entry is before exit"
         )
     if abs(float(entering.sum()) - float(leaving.sum())) > slack:
-        raise UnbalancedTable(
+        raise BadCount(
             f"{entering.sum()} enter but {leaving.sum()} leave;"
             " every spell that enters must leave, by failure or not"
         )
@@ -463,7 +409,7 @@ def _check_failed(hours: Ints, failed: Counts, leaving: Counts, per_hour: float)
     too_many = np.flatnonzero(failed > leaving + slack)
     if too_many.size:
         i = int(too_many[0])
-        raise MoreFailedThanAtRisk(
+        raise BadCount(
             f"{failed[i]} fail but only {leaving[i]} leave at {hours[i] / per_hour:g} h;"
             " leaving counts the failed as well"
         )
@@ -480,7 +426,7 @@ def _sorted_rows(frame: pl.DataFrame, columns: Sequence[str]) -> dict[str, Count
     if not rows["hours"].is_sorted():
         rows = rows.sort("hours")
     if rows.null_count().sum_horizontal().item() > 0:
-        raise NegativeCount("the risk table has empty cells; write 0 where nothing happened")
+        raise BadCount("the risk table has empty cells; write 0 where nothing happened")
     ages = rows["hours"].to_numpy()
     repeated = ages[1:][ages[1:] == ages[:-1]]
     if repeated.size:
