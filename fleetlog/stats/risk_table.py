@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -19,7 +18,6 @@ import polars as pl
 
 from fleetlog.stats.arrays import (
     TICKS_PER_HOUR,
-    Counts,
     Floats,
     Ints,
     distinct_ticks,
@@ -27,9 +25,6 @@ from fleetlog.stats.arrays import (
     tick_counts,
 )
 from fleetlog.stats.errors import BadAge, BadArgument, BadCount, LengthMismatch
-
-#: Weighted sums may miss each other by this much, relative to the largest; counts of spells never do.
-_ROUNDING = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,9 +43,9 @@ class RiskTable:
     """
 
     hours: Ints
-    entering: Counts
-    failed: Counts
-    leaving: Counts
+    entering: Ints
+    failed: Ints
+    leaving: Ints
     per_hour: float = TICKS_PER_HOUR
 
     def __post_init__(self) -> None:
@@ -62,24 +57,24 @@ class RiskTable:
         _check_failed(self.hours, self.failed, self.leaving, self.per_hour)
 
     @cached_property
-    def at_risk(self) -> Counts:
+    def at_risk(self) -> Ints:
         """Y(h) at each age of the table: all that entered before h, less all that left before h."""
-        return _at_risk(self.entering, self.leaving)
+        return exclusive_cumsum(self.entering - self.leaving)
 
     @cached_property
-    def at_risk_after(self) -> Counts:
+    def at_risk_after(self) -> Ints:
         """Spells under observation just after each age of the table."""
-        return _snap(self.at_risk + self.entering - self.leaving, self.entering)
+        return self.at_risk + self.entering - self.leaving
 
     @property
-    def spells(self) -> float:
-        """How many spells the table holds (their weights' sum if they have weights)."""
-        return _plain(self.leaving.sum())
+    def spells(self) -> int:
+        """How many spells the table holds."""
+        return int(self.leaving.sum())
 
     @property
-    def failures(self) -> float:
+    def failures(self) -> int:
         """How many of them end by the cause in question."""
-        return _plain(self.failed.sum())
+        return int(self.failed.sum())
 
     @property
     def total_hours(self) -> float:
@@ -91,14 +86,14 @@ class RiskTable:
         """Whether any spell comes under observation at an age above zero."""
         return bool(np.any(self.entering[self.hours > 0] > 0))
 
-    def at_risk_at(self, hours: npt.ArrayLike) -> Counts:
+    def at_risk_at(self, hours: npt.ArrayLike) -> Ints:
         """Y(h) at any ages, given in hours: spells with entry < h <= exit."""
         ticks = self.to_ticks(hours)
         entered = np.concatenate(([0], np.cumsum(self.entering)))
         left = np.concatenate(([0], np.cumsum(self.leaving)))
         before = np.searchsorted(self.hours, ticks, side="left")
-        result: Counts = entered[before] - left[before]
-        return _snap(result, self.entering)
+        result: Ints = entered[before] - left[before]
+        return result
 
     def to_ticks(self, hours: npt.ArrayLike) -> Floats:
         """Ages in hours as ticks; what lies within a millionth of a tick of a whole one is that tick."""
@@ -106,7 +101,7 @@ class RiskTable:
         whole = np.rint(ticks)
         return np.where(np.abs(ticks - whole) <= 1e-6, whole, ticks)
 
-    def failures_only(self) -> tuple[Floats, Counts, Counts]:
+    def failures_only(self) -> tuple[Floats, Ints, Ints]:
         """Ages in hours at which anything failed, with the numbers at risk and failed there."""
         rows = self.failed > 0
         return self.hours[rows] / self.per_hour, self.at_risk[rows], self.failed[rows]
@@ -138,7 +133,7 @@ class RiskTable:
             entry: ages in ticks at which observation begins, shape (n,) or one number for all (0: from new).
             exit: ages in ticks at which it ends, shape (n,).
             failed: whether the spell ended by the cause in question, booleans or 0/1, shape (n,).
-            weights: how many spells each row stands for; whole numbers keep every sum exact.
+            weights: how many spells each row stands for.
             per_hour: ticks in one hour.
 
         Raises:
@@ -179,9 +174,9 @@ class CausesTable:
     """
 
     hours: Ints
-    entering: Counts
-    failed: Counts
-    leaving: Counts
+    entering: Ints
+    failed: Ints
+    leaving: Ints
     causes: tuple[str, ...]
     per_hour: float = TICKS_PER_HOUR
 
@@ -204,9 +199,9 @@ class CausesTable:
         _check_failed(self.hours, self.failed.sum(axis=1), self.leaving, self.per_hour)
 
     @cached_property
-    def at_risk(self) -> Counts:
+    def at_risk(self) -> Ints:
         """Y(h) at each age of the table."""
-        return _at_risk(self.entering, self.leaving)
+        return exclusive_cumsum(self.entering - self.leaving)
 
     def any_cause(self) -> RiskTable:
         """The risk table in which every cause is a failure."""
@@ -233,7 +228,7 @@ class CausesTable:
             leaving=np.concatenate(([0], self.leaving[after])),
         )
 
-    def _single(self, failed: Counts) -> RiskTable:
+    def _single(self, failed: Ints) -> RiskTable:
         return RiskTable(self.hours, self.entering, failed, self.leaving, self.per_hour)
 
 
@@ -250,9 +245,9 @@ class EventTable:
     """
 
     hours: Ints
-    entering: Counts
-    events: Counts
-    leaving: Counts
+    entering: Ints
+    events: Ints
+    leaving: Ints
     per_hour: float = TICKS_PER_HOUR
 
     def __post_init__(self) -> None:
@@ -269,9 +264,9 @@ class EventTable:
             )
 
     @cached_property
-    def at_risk(self) -> Counts:
+    def at_risk(self) -> Ints:
         """Machines under observation at each age: entry < h <= exit."""
-        return _at_risk(self.entering, self.leaving)
+        return exclusive_cumsum(self.entering - self.leaving)
 
     @staticmethod
     def from_units(
@@ -311,7 +306,7 @@ def checked_spells(
     exit: npt.ArrayLike,
     failed: npt.ArrayLike,
     weights: npt.ArrayLike | None = None,
-) -> tuple[Ints, Ints, Ints, Counts]:
+) -> tuple[Ints, Ints, Ints, Ints]:
     """Spells as arrays of one length, or the named error that says what is wrong with them.
 
     Returns:
@@ -361,52 +356,33 @@ def _as_ages(hours: npt.ArrayLike) -> Ints:
     return ages
 
 
-def _as_counts(name: str, values: npt.ArrayLike, size: int) -> Counts:
+def _as_counts(name: str, values: npt.ArrayLike, size: int) -> Ints:
     counts = np.atleast_1d(np.asarray(values))
     if counts.shape != (size,):
         raise LengthMismatch(f"{name} has shape {counts.shape} where {size} values are needed")
-    exact = np.issubdtype(counts.dtype, np.integer) or counts.dtype == np.bool_
-    counts = counts.astype(np.int64 if exact else np.float64)
-    wrong = np.flatnonzero((counts < 0) if exact else (~(counts >= 0) | ~np.isfinite(counts)))
+    wrong = np.flatnonzero(counts < 0) if counts.dtype.kind in "iub" else np.arange(size)
     if wrong.size:
-        raise BadCount(
-            f"{name} is {counts[wrong[0]]} in row {int(wrong[0])}; counts and weights are never negative"
-        )
-    return counts
+        raise BadCount(f"{name} is {counts[wrong[0]]} in row {wrong[0]}; counts are whole and never negative")
+    return counts.astype(np.int64)
 
 
-def _at_risk(entering: Counts, leaving: Counts) -> Counts:
-    if entering.dtype == leaving.dtype == np.int64:
-        return exclusive_cumsum(entering - leaving)
-    return _snap(exclusive_cumsum(entering) - exclusive_cumsum(leaving), entering)
-
-
-def _snap(at_risk: Counts, entering: Counts) -> Counts:
-    """Set to zero what is only the rounding left over from summing weights."""
-    if at_risk.dtype == np.int64 or at_risk.size == 0:
-        return at_risk
-    return np.where(np.abs(at_risk) <= _ROUNDING * max(float(entering.sum()), 1e-300), 0.0, at_risk)
-
-
-def _check_flow(hours: Ints, entering: Counts, leaving: Counts, at_risk: Counts, per_hour: float) -> None:
-    slack = 0 if at_risk.dtype == np.int64 else _ROUNDING * float(entering.sum())
-    too_many = np.flatnonzero(leaving > at_risk + slack)
+def _check_flow(hours: Ints, entering: Ints, leaving: Ints, at_risk: Ints, per_hour: float) -> None:
+    too_many = np.flatnonzero(leaving > at_risk)
     if too_many.size:
         i = int(too_many[0])
         raise BadCount(
             f"{leaving[i]} leave at {hours[i] / per_hour:g} h, where {at_risk[i]} are at risk (entered"
             " before, not yet left); check that entering and leaving are not swapped and entry is before exit"
         )
-    if abs(float(entering.sum()) - float(leaving.sum())) > slack:
+    if entering.sum() != leaving.sum():
         raise BadCount(
             f"{entering.sum()} enter but {leaving.sum()} leave;"
             " every spell that enters must leave, by failure or not"
         )
 
 
-def _check_failed(hours: Ints, failed: Counts, leaving: Counts, per_hour: float) -> None:
-    slack = 0 if failed.dtype == np.int64 else _ROUNDING * max(float(leaving.sum()), 1e-300)
-    too_many = np.flatnonzero(failed > leaving + slack)
+def _check_failed(hours: Ints, failed: Ints, leaving: Ints, per_hour: float) -> None:
+    too_many = np.flatnonzero(failed > leaving)
     if too_many.size:
         i = int(too_many[0])
         raise BadCount(
@@ -415,7 +391,7 @@ def _check_failed(hours: Ints, failed: Counts, leaving: Counts, per_hour: float)
         )
 
 
-def _sorted_rows(frame: pl.DataFrame, columns: Sequence[str]) -> dict[str, Counts]:
+def _sorted_rows(frame: pl.DataFrame, columns: Sequence[str]) -> dict[str, Ints]:
     """The columns by name as arrays, sorted by age; a database's sums may be wide integers or decimals."""
     missing = [name for name in columns if name not in frame.columns]
     if missing:
@@ -434,17 +410,4 @@ def _sorted_rows(frame: pl.DataFrame, columns: Sequence[str]) -> dict[str, Count
             f"two rows have the age {repeated[0]}; a risk table has one row an age,"
             " so split it by group first"
         )
-    return {name: _as_numbers(rows[name]) for name in columns}
-
-
-def _as_numbers(column: pl.Series) -> Counts:
-    """Whole numbers as such, however wide the database made them; others as floats."""
-    whole = column.dtype.is_integer()
-    if column.dtype.is_decimal():
-        whole = bool((column == column.cast(pl.Int64)).all())
-    return column.cast(pl.Int64 if whole else pl.Float64).to_numpy()
-
-
-def _plain(value: Any) -> float:
-    """A numpy scalar as int where it counts and float where it weighs."""
-    return int(value) if np.issubdtype(type(value), np.integer) else float(value)
+    return {name: rows[name].cast(pl.Int64).to_numpy() for name in columns}

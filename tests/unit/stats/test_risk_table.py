@@ -51,10 +51,9 @@ def test_weights_stand_for_repeated_rows() -> None:
         assert getattr(weighted, name).tolist() == getattr(repeated, name).tolist()
 
 
-def test_fractional_weights_leave_no_rounding_behind() -> None:
-    thirds = RiskTable.from_spells(0, [10, 20, 30], [1, 1, 1], [0.1, 0.2, 0.3])
-    assert thirds.at_risk.tolist() == pytest.approx([0, 0.6, 0.5, 0.3])
-    assert thirds.at_risk_after[-1] == 0.0
+def test_parts_of_spells_are_refused() -> None:
+    with pytest.raises(errors.BadCount, match="whole"):
+        RiskTable.from_spells(0, [10, 20, 30], [1, 1, 1], [0.1, 0.2, 0.3])
 
 
 def test_frame_round_trip_in_any_row_order(table: RiskTable) -> None:
