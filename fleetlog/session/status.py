@@ -12,6 +12,7 @@ import polars as pl
 from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import WHOLE_FLEET, Scope
+from fleetlog.store.dictionary import KINDS
 from fleetlog.store.statements import named
 
 
@@ -62,7 +63,8 @@ def status(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> StatusFinding:
     """
     history, family = fleet.begin(scope)
     store = fleet.store
-    tables = dict(store.run("fleet/table_rows").iter_rows())
+    stored = store.table_rows()
+    tables = {kind: stored[kind] for kind in KINDS}
     ends = store.run("history/last_record").row(0, named=True)
     return StatusFinding(
         as_of=history.as_of,
