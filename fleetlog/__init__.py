@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from fleetlog.lives.incidence import IncidenceFinding
     from fleetlog.lives.repeats import RepeatsFinding
     from fleetlog.lives.splits import Weighting
-    from fleetlog.lives.survival import Interval, SurvivalFinding, SurvivalGroup
+    from fleetlog.lives.survival import SurvivalFinding, SurvivalGroup
     from fleetlog.lives.trend import TrendFinding
     from fleetlog.methods import Topic
     from fleetlog.planning.forecast import ForecastFinding
@@ -48,6 +48,7 @@ if TYPE_CHECKING:
     from fleetlog.session.scope import Columns
     from fleetlog.session.status import StatusFinding
     from fleetlog.settings import Settings
+    from fleetlog.stats.product_limit import Interval
 
 #: Where the public names stand that are looked up when they are first asked for, so that importing is quick.
 _PLACES = {
@@ -63,7 +64,7 @@ _PLACES = {
     "fleetlog.lives.incidence": ("IncidenceFinding",),
     "fleetlog.lives.repeats": ("RepeatsFinding",),
     "fleetlog.lives.splits": ("Weighting",),
-    "fleetlog.lives.survival": ("Interval", "SurvivalFinding", "SurvivalGroup"),
+    "fleetlog.lives.survival": ("SurvivalFinding", "SurvivalGroup"),
     "fleetlog.lives.trend": ("TrendFinding",),
     "fleetlog.methods": ("Topic",),
     "fleetlog.planning.forecast": ("ForecastFinding",),
@@ -76,6 +77,7 @@ _PLACES = {
     "fleetlog.session.scope": ("Columns",),
     "fleetlog.session.status": ("StatusFinding",),
     "fleetlog.settings": ("Settings",),
+    "fleetlog.stats.product_limit": ("Interval",),
 }
 _HOME = {name: module for module, names in _PLACES.items() for name in names}
 

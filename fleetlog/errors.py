@@ -39,3 +39,8 @@ class EngineError(FleetlogError):
 
 class StoreBusyError(StoreError):
     """The store is held by another process; the same again may succeed later."""
+
+
+def first_line(error: BaseException) -> str:
+    """What a library says of an error, without the lines that follow and the full stop."""
+    return (str(error) or type(error).__name__).splitlines()[0].rstrip(". ")

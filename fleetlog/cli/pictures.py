@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
@@ -24,9 +24,6 @@ from fleetlog.cli.output import say
 from fleetlog.errors import UsageError
 from fleetlog.questions import charts, proposal
 from fleetlog.session.scope import DEFAULT_FAULT
-
-if TYPE_CHECKING:
-    pass
 
 
 def demo(

@@ -6,11 +6,11 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from fleetlog.errors import InputFileError, UsageError
+from fleetlog.errors import InputFileError
 from fleetlog.intake.names import REJECT_ID, REJECT_REASON, squeeze
 from fleetlog.intake.profiles.profile import Profile, choose_profile
 from fleetlog.intake.source import SourceColumn
-from fleetlog.store.dictionary import KINDS, Kind
+from fleetlog.store.dictionary import KINDS, Kind, kind_named
 
 
 @dataclass(frozen=True)
@@ -121,15 +121,14 @@ def kind_of(headings: Sequence[str], where: str, forced: str | None = None) -> K
         UsageError: when `forced` is no kind.
     """
     if forced is not None:
-        if forced not in KINDS:
-            raise UsageError(f"'{forced}' is no kind of table; write one of {', '.join(KINDS)}.")
-        missing = _missing(headings, KINDS[forced])
+        kind = kind_named(forced)
+        missing = _missing(headings, kind)
         if missing:
             raise InputFileError(
                 f"{where} was to be read as {forced} but lacks {_columns(missing)}; "
                 "rename the columns that hold them, or give a mapping profile."
             )
-        return KINDS[forced]
+        return kind
     found = {kind.name: known_columns(headings, kind) for kind in KINDS.values()}
     complete = [kind for kind in KINDS.values() if not _missing(headings, kind)]
     if not complete:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
-from fleetlog.errors import InputFileError, StoreError, UsageError
+from fleetlog.errors import InputFileError, StoreError, UsageError, first_line
 from fleetlog.intake.checks import Checked
 from fleetlog.intake.contract import (
     FileResult,
@@ -37,7 +37,7 @@ from fleetlog.intake.source import Source
 from fleetlog.intake.sqltext import compose
 from fleetlog.store import DatabaseError, Store
 from fleetlog.store.connection import quoted
-from fleetlog.store.dictionary import KINDS
+from fleetlog.store.dictionary import KINDS, kind_named
 from fleetlog.store.engine import memory_limit
 from fleetlog.store.scratch import scratch
 
@@ -106,8 +106,8 @@ def load_paths(
 
 
 def _refuse_unknown(store: Store, zone: str, kind: str | None) -> None:
-    if kind is not None and kind not in KINDS:
-        raise UsageError(f"'{kind}' is no kind of table; write one of {', '.join(KINDS)}.")
+    if kind is not None:
+        kind_named(kind)
     if not store.execute("SELECT 1 FROM pg_timezone_names() WHERE name = $zone LIMIT 1", {"zone": zone}):
         raise UsageError(f"'{zone}' is no time zone; write one such as 'UTC' or 'America/Denver'.")
 
@@ -230,9 +230,8 @@ class _Load:
             with self.store.transaction():
                 yield
         except DatabaseError as error:
-            first = str(error).splitlines()[0].rstrip(". ")
             raise StoreError(
-                f"{where} could not be stored ({first}); nothing of it was loaded, the store is as it was."
+                f"{where} could not be stored ({first_line(error)}); nothing of it was loaded, the store is as it was."
             ) from error
 
     def finish(self) -> LoadResult:

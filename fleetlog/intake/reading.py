@@ -10,7 +10,7 @@ from datetime import datetime
 from functools import partial
 from pathlib import Path, PurePath
 
-from fleetlog.errors import InputFileError
+from fleetlog.errors import InputFileError, first_line
 from fleetlog.intake import csvfile
 from fleetlog.intake.checks import Checked, check
 from fleetlog.intake.contract import FileResult, IntakeSettings
@@ -149,8 +149,7 @@ class Reader:
         try:
             return read()
         except DatabaseError as error:
-            first = str(error).splitlines()[0].rstrip(". ")
-            raise InputFileError(f"{where} cannot be read ({first}); export it again.") from error
+            raise InputFileError(f"{where} cannot be read ({first_line(error)}); export it again.") from error
 
     def _text(self, part: Part, looked: Scan, folder: Path) -> Ready:
         if looked.plain:

@@ -17,7 +17,7 @@ from fleetlog.intake.names import REJECT_ID, REJECT_REASON
 from fleetlog.intake.sqltext import Bound, all_of, commas, compose
 from fleetlog.store import Store
 from fleetlog.store.connection import quoted
-from fleetlog.store.dictionary import KINDS
+from fleetlog.store.dictionary import KINDS, kind_named
 from fleetlog.tables import harmless_text
 
 
@@ -78,9 +78,7 @@ def waiting_frame(store: Store, kind: str | None = None) -> pl.DataFrame:
 
 
 def _kind(kind: str | None) -> str | None:
-    if kind is not None and kind not in KINDS:
-        raise UsageError(f"'{kind}' is no kind of table; write one of {', '.join(KINDS)}.")
-    return kind
+    return kind_named(kind).name if kind is not None else None
 
 
 def write_rejects(store: Store, path: Path, kind: str | None = None) -> int:

@@ -6,7 +6,7 @@ import csv
 import json
 from pathlib import Path
 
-from fleetlog.errors import InputFileError
+from fleetlog.errors import InputFileError, first_line
 from fleetlog.intake import lines
 from fleetlog.intake.csvfile import literal
 from fleetlog.intake.header import LoadOptions, read_header
@@ -30,7 +30,7 @@ def parquet_source(store: Store, path: Path, looked: Scan, asked: LoadOptions, w
         described = store.execute("DESCRIBE SELECT * FROM read_parquet($path)", {"path": literal(path)})
     except DatabaseError as error:
         raise InputFileError(
-            f"{where} is no readable Parquet file ({_first(error)}); export it again."
+            f"{where} is no readable Parquet file ({first_line(error)}); export it again."
         ) from error
     headings = [str(row[0]) for row in described]
     found = read_header(headings, where, asked)
@@ -150,7 +150,9 @@ def _lines_of_list(store: Store, path: Path, where: str, table: str) -> None:
             {"path": literal(path)},
         )
     except DatabaseError as error:
-        raise InputFileError(f"{where} is no readable JSON ({_first(error)}); export it again.") from error
+        raise InputFileError(
+            f"{where} is no readable JSON ({first_line(error)}); export it again."
+        ) from error
 
 
 def _lines_of_text(store: Store, path: Path, looked: Scan, folder: Path, table: str) -> None:
@@ -204,10 +206,6 @@ def _in_order(store: Store, table: str, keys: list[str], is_object: str) -> list
     except (ValueError, RecursionError):  # valid to the engine, not to this parser: any order will do
         ordered = []
     return ordered + [key for key in keys if key not in ordered]
-
-
-def _first(error: Exception) -> str:
-    return str(error).splitlines()[0].rstrip(". ")
 
 
 __all__ = ["LONGEST_LINE", "json_source", "parquet_source"]

@@ -12,7 +12,7 @@ from xml.parsers import expat
 
 import polars as pl
 
-from fleetlog.errors import InputFileError
+from fleetlog.errors import InputFileError, first_line
 from fleetlog.intake.contract import display_name
 from fleetlog.intake.header import LoadOptions, fitness, read_header
 from fleetlog.intake.packed import refuse_large_workbook
@@ -93,9 +93,8 @@ class _engine_errors:
     def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
         if error is None or isinstance(error, (InputFileError, KeyboardInterrupt, SystemExit, GeneratorExit)):
             return
-        text = (str(error) or type(error).__name__).splitlines()[0].rstrip(". ")
         raise InputFileError(
-            f"{self.where} cannot be read as a spreadsheet ({text[:200]}); "
+            f"{self.where} cannot be read as a spreadsheet ({first_line(error)[:200]}); "
             "save it as .xlsx or CSV and load that."
         ) from error
 

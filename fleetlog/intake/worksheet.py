@@ -18,7 +18,7 @@ from fleetlog.errors import UsageError
 from fleetlog.intake.contract import IntakeSettings, PlainSettings
 from fleetlog.intake.profiles.meanings import meaning_of
 from fleetlog.store import Store
-from fleetlog.store.dictionary import KINDS, Column, Kind, Type
+from fleetlog.store.dictionary import KINDS, Column, Kind, Type, kind_named
 
 USUAL = ("work_orders", "work_lines", "measurements", "release_checks")
 """The sheets of a workbook where none are named: what a workshop writes down."""
@@ -99,9 +99,7 @@ def write_worksheet(
     Raises:
         UsageError: for a kind that does not exist, another ending, or where the file cannot be written.
     """
-    for kind in kinds:
-        if kind not in KINDS:
-            raise UsageError(f"'{kind}' is no kind of table; write one of {', '.join(KINDS)}.")
+    wanted = [kind_named(kind) for kind in kinds]
     if not kinds or len(set(kinds)) != len(kinds):
         raise UsageError("Name at least one kind of table for the worksheet, and each only once.")
     if path.suffix.lower() != ".xlsx":
@@ -116,7 +114,7 @@ def write_worksheet(
 
     book = xlsxwriter.Workbook(str(path), {"strings_to_formulas": False, "strings_to_urls": False})
     book.set_properties({"title": "fleetlog worksheet", "created": _MADE})
-    _Book(book, given, settings, [KINDS[kind] for kind in kinds]).write(first)
+    _Book(book, given, settings, wanted).write(first)
     try:
         book.close()
     except (FileCreateError, OSError) as error:
@@ -149,9 +147,8 @@ def _local(moment: datetime, zone: ZoneInfo) -> datetime:
 
 
 def _from_frames(frames: Mapping[str, pl.DataFrame]) -> _Given:
-    unknown = [kind for kind in frames if kind not in KINDS]
-    if unknown:
-        raise UsageError(f"'{unknown[0]}' is no kind of table; write one of {', '.join(KINDS)}.")
+    for kind in frames:
+        kind_named(kind)
     machines = frames.get("machines", pl.DataFrame(schema={"machine_id": pl.String}))
     ids = machines["machine_id"].cast(pl.String).drop_nulls().unique(maintain_order=True).to_list()
     sites = (
@@ -276,7 +273,9 @@ class _Book:
             place = len(self._lists)
             for row, word in enumerate(words):
                 self._lists_sheet.write_string(row, place, word)
-            letters = _letters(place)
+            from xlsxwriter.utility import xl_col_to_name
+
+            letters = xl_col_to_name(place)
             self._lists[words] = f"={LISTS_SHEET}!${letters}$1:${letters}${len(words)}"
         return self._lists[words]
 
@@ -359,16 +358,6 @@ def _between(column: Column) -> dict[str, Any]:
 
 def _width(column: Column) -> int:
     return _WIDE.get(column.name, max(len(column.name) + 2, 16 if column.type is Type.TIME else 12))
-
-
-def _letters(place: int) -> str:
-    """A column's letters; places from 0."""
-    letters = ""
-    place += 1
-    while place:
-        place, rest = divmod(place - 1, 26)
-        letters = chr(65 + rest) + letters
-    return letters
 
 
 def _sentence(text: str) -> str:

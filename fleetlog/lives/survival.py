@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
-from typing import Any, ClassVar, Literal, get_args
+from typing import Any, ClassVar
 
 import numpy as np
 import polars as pl
@@ -30,11 +30,8 @@ from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.scope import WHOLE_FLEET, Columns, Scope, columns_of
 from fleetlog.stats.log_rank import log_rank
-from fleetlog.stats.product_limit import ProductLimit, positive_band
+from fleetlog.stats.product_limit import INTERVALS, Interval, ProductLimit, positive_band
 from fleetlog.stats.risk_table import RiskTable
-
-Interval = Literal["log-log", "log", "plain"]
-INTERVALS: tuple[str, ...] = get_args(Interval)
 
 CURVE_COLUMNS = (
     "hours",

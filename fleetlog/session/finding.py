@@ -24,7 +24,33 @@ _TABLES = (".csv", ".xlsx", ".parquet", ".json")
 _SHOWN_ROWS = 12
 
 
-class Finding:
+class Answered(Protocol):
+    """What every answer says of itself."""
+
+    @property
+    def as_of(self) -> date:
+        """The last day that counts."""
+
+    @property
+    def fault(self) -> str:
+        """Name of the fault family."""
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What a reader must know, in sentences."""
+
+    @property
+    def frame(self) -> pl.DataFrame:
+        """The answer as one flat table."""
+
+
+if TYPE_CHECKING:
+    _Base = Answered
+else:  # a protocol's properties would stand in the way of the fields of the same names
+    _Base = object
+
+
+class Finding(_Base):
     """The answer to one question of a fleet; its results are frozen dataclasses that derive from this.
 
     Attributes:
@@ -34,24 +60,6 @@ class Finding:
 
     question: ClassVar[str]
     answers: ClassVar[tuple[str, ...]] = ()
-
-    if TYPE_CHECKING:
-
-        @property
-        def as_of(self) -> date:
-            """The last day that counts."""
-
-        @property
-        def fault(self) -> str:
-            """Name of the fault family."""
-
-        @property
-        def notes(self) -> tuple[str, ...]:
-            """What a reader must know, in sentences."""
-
-        @property
-        def frame(self) -> pl.DataFrame:
-            """The answer as one flat table."""
 
     def to_dict(self) -> dict[str, Any]:
         """The answer as the JSON object that scripts rely on: the rows of `frame`, and what `answers` names."""
@@ -128,25 +136,6 @@ class Finding:
             + (f"<ul>{notes}</ul>" if notes else "")
             + after
         )
-
-
-class Answered(Protocol):
-    """What the JSON object of every answer says."""
-
-    @property
-    def as_of(self) -> date:
-        """The last day that counts."""
-        ...
-
-    @property
-    def fault(self) -> str:
-        """Name of the fault family."""
-        ...
-
-    @property
-    def notes(self) -> tuple[str, ...]:
-        """What a reader must know, in sentences."""
-        ...
 
 
 def header(finding: Answered, rows: pl.DataFrame | list[dict[str, Any]], **more: Any) -> dict[str, Any]:

@@ -13,6 +13,7 @@ from fleetlog.faults.design_changes import ChangeRow, change_rows
 from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import WHOLE_FLEET, Scope
+from fleetlog.store.dictionary import KINDS
 from fleetlog.store.statements import named
 
 _WHOSE = tuple(map(ChangeRow._fields.index, ("component", "make", "model", "serial_pattern")))
@@ -66,7 +67,8 @@ def status(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> StatusFinding:
     """
     history, family = fleet.begin(scope)
     store = fleet.store
-    tables = dict(store.run("fleet/table_rows").iter_rows())
+    stored = store.table_rows()
+    tables = {kind: stored[kind] for kind in KINDS}
     ends = store.run("history/last_record").row(0, named=True)
     return StatusFinding(
         as_of=history.as_of,

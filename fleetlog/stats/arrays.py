@@ -13,7 +13,7 @@ from fleetlog.stats.errors import BadArgument
 
 Floats: TypeAlias = npt.NDArray[np.float64]
 Ints: TypeAlias = npt.NDArray[np.int64]
-#: Counts are int64 where they count spells and float64 where they carry weights.
+#: What is counted: whole numbers, or what is made of them.
 Counts: TypeAlias = npt.NDArray[Any]
 
 #: Component age is counted in tenths of a running hour.
@@ -60,8 +60,7 @@ def exclusive_cumsum(values: Counts) -> Counts:
 def sums_over_runs(keys: Counts, values: Counts) -> tuple[Counts, Counts]:
     """Distinct keys of a sorted array and the sum of `values` over each run of equal keys.
 
-    Sums follow the order given, so sort by (key, value) first where floating-point weights must not depend on
-    the order of rows.
+    Sums follow the order given, so sort by (key, value) first where they must not depend on the order of rows.
     """
     if keys.size == 0:
         return keys, values
@@ -152,22 +151,6 @@ def tick_positions(jumps: Ints, at: Ints, *, inclusive: bool) -> Ints:
     return found
 
 
-def tick_counts(ticks: Ints, at: Ints, weight: Counts) -> Counts:
-    """Sum of weights at each of the distinct, sorted `ticks`; `at` holds no others.
-
-    Whole weights add up exactly; others are summed by rising weight, so that the order of rows does not show.
-    """
-    highest = int(ticks[-1]) if ticks.size else 0
-    if (
-        weight.dtype == np.int64
-        and tabled(highest, at.size)
-        and float(weight.sum(dtype=np.float64)) < 2.0**53
-    ):
-        one = weight.size > 0 and int(weight.min()) == 1 == int(weight.max())
-        counts = np.bincount(at, weights=None if one else weight, minlength=highest + 1)
-        return counts[ticks].astype(np.int64)
-    order = np.argsort(at, kind="stable") if weight.dtype == np.int64 else np.lexsort((weight, at))
-    keys, sums = sums_over_runs(at[order], weight[order])
-    total = np.zeros(ticks.size, dtype=weight.dtype)
-    total[np.searchsorted(ticks, keys)] = sums
-    return total
+def tick_counts(ticks: Ints, at: Ints, weight: Ints) -> Ints:
+    """Sum of whole weights at each of the distinct, sorted `ticks`; `at` holds no others."""
+    return np.bincount(np.searchsorted(ticks, at), weights=weight, minlength=ticks.size).astype(np.int64)

@@ -65,7 +65,6 @@ class CoxFit:
         robust_covariance: sandwich covariance, None without clusters.
         log_likelihood: at the maximum.
         likelihood_ratio: test of all coefficients together.
-        score: the score test at zero (equals the log-rank test without ties).
         ties: how ties were treated.
         spells: spells in the data.
         failures: failures among them.
@@ -87,7 +86,6 @@ class CoxFit:
     robust_covariance: Floats | None
     log_likelihood: float
     likelihood_ratio: Chi2
-    score: Chi2
     ties: str
     spells: float
     failures: float
@@ -247,7 +245,6 @@ def fit_cox_cells(cells: CoxCells, *, ties: Ties = "efron", level: float = 0.95)
         robust_covariance=None,
         log_likelihood=value,
         likelihood_ratio=Chi2(ratio, p, chi2_above(ratio, p) if p else 1.0),
-        score=_chi2(null_score, null_information),
         ties=ties,
         spells=cells.spells,
         failures=failures,

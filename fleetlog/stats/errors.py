@@ -15,40 +15,16 @@ class BadArgument(StatsError):
     """An option (level, interval kind, probability, …) is not one of those that exist."""
 
 
-class EntryEqualsExit(StatsError):
-    """A spell is observed over no time at all: its entry age equals its exit age."""
-
-
-class EntryAfterExit(StatsError):
-    """A spell ends before it begins."""
-
-
-class SwappedArguments(StatsError):
-    """Ages were given where flags belong, or flags where ages belong."""
-
-
-class BadFlag(StatsError):
-    """A failure flag is something other than 0 or 1."""
-
-
 class BadAge(StatsError):
     """An age is negative, not finite, not a whole number of ticks, or out of order."""
 
 
-class NegativeCount(StatsError):
-    """A count or weight is negative or not finite."""
+class BadCount(StatsError):
+    """A count or weight is negative or not finite, or more fail or leave than are at risk."""
 
 
 class LengthMismatch(StatsError):
     """Columns that belong together have different lengths."""
-
-
-class MoreFailedThanAtRisk(StatsError):
-    """More units fail or leave at an age than were at risk there."""
-
-
-class UnbalancedTable(StatsError):
-    """As many spells must leave a risk table as entered it."""
 
 
 class TooFewFailures(StatsError):

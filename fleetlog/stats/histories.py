@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fleetlog.stats.arrays import TICKS_PER_HOUR, Counts, Ints, sums_over_runs
-from fleetlog.stats.errors import LengthMismatch, MoreFailedThanAtRisk
+from fleetlog.stats.errors import BadCount, LengthMismatch
 from fleetlog.stats.risk_table import EventTable, checked_spells
 
 
@@ -64,37 +64,24 @@ class MachineHistories:
         if names.size > 1 and (names[1:] == names[:-1]).any():
             twice = names[1:][names[1:] == names[:-1]][0]
             raise LengthMismatch(f"machine {twice} has two windows; give one window a machine")
-        who = np.asarray(event_unit)
-        when = np.asarray(event_hours)
+        who, when = np.asarray(event_unit), np.asarray(event_hours)
         count: Counts = np.ones(who.size, dtype=np.int64) if event_count is None else np.asarray(event_count)
-        if who.size == 0:
-            none = np.zeros(0, dtype=np.int64)
-            return MachineHistories(begin, end, none, none, none, per_hour)
-        if names.size == 0:
-            raise LengthMismatch(f"machine {who[0]} has an event but no window of observation")
-        whole = np.issubdtype(names.dtype, np.integer) and np.issubdtype(who.dtype, np.integer)
-        in_order = whole and int(names[0]) == 0 and int(names[-1]) == names.size - 1
-        machine = np.clip(who, 0, names.size) if in_order else np.searchsorted(names, who)
-        known = (machine < names.size) & (names[np.minimum(machine, names.size - 1)] == who)
+        known = np.isin(who, names)
         if not known.all():
             raise LengthMismatch(f"machine {who[~known][0]} has an event but no window of observation")
+        machine = np.searchsorted(names, who).astype(np.int64)
         ticks = np.rint(when).astype(np.int64)
         outside = (ticks <= begin[machine]) | (ticks > end[machine]) | (ticks != when)
         if outside.any():
             i = int(np.flatnonzero(outside)[0])
-            raise MoreFailedThanAtRisk(
+            raise BadCount(
                 f"an event of machine {who[i]} at {when[i]} ticks lies outside its window"
                 f" ({begin[machine[i]]}, {end[machine[i]]}] or is no whole tick; correct one of them"
             )
-        # one number for machine and age: plain events need only be sorted, not carried along
-        span = int(end.max()) + 1
-        key = machine.astype(np.int64) * span + ticks
-        if event_count is None:
-            key.sort()
-            count = np.ones(key.size, dtype=np.int64)
-        else:
-            order = np.lexsort((count, key))
-            key, count = key[order], count[order]
+        span = int(end.max(initial=0)) + 1
+        key = machine * span + ticks
+        order = np.lexsort((count, key))
+        key, count = key[order], count[order]
         places, totals = sums_over_runs(key, count)
         kept = totals > 0
         return MachineHistories(begin, end, places[kept] // span, places[kept] % span, totals[kept], per_hour)

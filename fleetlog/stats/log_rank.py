@@ -105,7 +105,9 @@ def _checked(
 def _one_stratum(members: list[list[RiskTable]], weights: Weights) -> tuple[Floats, Floats, Floats]:
     """Weighted observed and expected failures and their covariance within one stratum."""
     ages = np.unique(np.concatenate([t.hours[t.failed > 0] for group in members for t in group]))
-    y = np.array([sum(_at_risk(t, ages) for t in group) + np.zeros(ages.size) for group in members])
+    y = np.array(
+        [sum(t.at_risk_at(ages / t.per_hour) for t in group) + np.zeros(ages.size) for group in members]
+    )
     d = np.array([sum(_failed(t, ages) for t in group) + np.zeros(ages.size) for group in members])
     y_all, d_all = y.sum(axis=0), d.sum(axis=0)
     w = age_weights(y_all, d_all, weights)
@@ -142,13 +144,6 @@ def quadratic_form(u: Floats, variance: Floats) -> tuple[float, int]:
     good = values > 1e-10 * values.max()
     projected = vectors.T @ (u[live] / scale[live])
     return float((projected[good] ** 2 / values[good]).sum()), int(good.sum())
-
-
-def _at_risk(table: RiskTable, ages: npt.NDArray[np.int64]) -> Floats:
-    left = np.concatenate(([0], np.cumsum(table.leaving)))
-    entered = np.concatenate(([0], np.cumsum(table.entering)))
-    before = np.searchsorted(table.hours, ages, side="left")
-    return np.asarray(entered[before] - left[before], dtype=np.float64)
 
 
 def _failed(table: RiskTable, ages: npt.NDArray[np.int64]) -> Floats:

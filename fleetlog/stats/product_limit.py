@@ -13,14 +13,13 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-from scipy import special
 
 from fleetlog.stats.arrays import Counts, Floats, checked_level, normal_quantile, one_of, step_positions
 from fleetlog.stats.errors import BadArgument
 from fleetlog.stats.risk_table import CausesTable, RiskTable
 
-Interval = Literal["log-log", "log", "plain", "logit", "arcsine"]
-INTERVALS: tuple[Interval, ...] = ("log-log", "log", "plain", "logit", "arcsine")
+Interval = Literal["log-log", "log", "plain"]
+INTERVALS: tuple[Interval, ...] = ("log-log", "log", "plain")
 
 #: A survival curve with delayed entry starts where this many are at risk (or half the most that ever are).
 MINIMUM_AT_RISK = 5.0
@@ -202,7 +201,7 @@ def product_limit(
 
     Args:
         level: confidence level of the pointwise interval.
-        interval: "log-log" (default), "log", "plain", "logit" or "arcsine".
+        interval: "log-log" (default), "log" or "plain".
         minimum_at_risk: how many must be at risk before the curve may start (or half the most that ever
             are, if that is fewer). 0 starts at age zero whatever comes of it.
         from_hours: start the curve at this age instead.
@@ -284,17 +283,9 @@ def _band(survival: Floats, relative: Floats, z: float, interval: str) -> tuple[
             lower, upper = survival - half, survival + half
         elif interval == "log":
             lower, upper = survival * np.exp(-z * relative), survival * np.exp(z * relative)
-        elif interval == "log-log":
+        else:
             spread = z * relative / np.log(survival)
             lower, upper = survival ** np.exp(-spread), survival ** np.exp(spread)
-        elif interval == "logit":
-            centre, half = special.logit(survival), z * relative / (1.0 - survival)
-            lower, upper = special.expit(centre - half), special.expit(centre + half)
-        else:
-            centre = np.arcsin(np.sqrt(survival))
-            half = 0.5 * z * relative * np.sqrt(survival / (1.0 - survival))
-            lower = np.sin(np.maximum(centre - half, 0.0)) ** 2
-            upper = np.sin(np.minimum(centre + half, np.pi / 2)) ** 2
     lower, upper = np.clip(lower, 0.0, 1.0), np.clip(upper, 0.0, 1.0)
     at_zero = survival <= 0
     if at_zero.any():
@@ -352,30 +343,6 @@ class CumulativeIncidence:
     from_hours: float
     note: str | None
     table: CausesTable = field(repr=False)
-
-    def at(self, hours: npt.ArrayLike) -> pl.DataFrame:
-        """The curves at any ages.
-
-        Returns:
-            Columns hours, cause, incidence, std_error, lower, upper, survival, survival_std_error.
-        """
-        points = np.atleast_1d(np.asarray(hours, dtype=np.float64))
-        ticks = np.rint(self.hours * self.table.per_hour)
-        done = step_positions(ticks, points * self.table.per_hour + 1e-6, inclusive=True)
-        zeros = np.zeros((1, len(self.causes)))
-        shared = {
-            "survival": np.concatenate(([1.0], self.survival))[done],
-            "survival_std_error": np.concatenate(([0.0], self.survival_std_error))[done],
-        }
-        parts = []
-        for j, cause in enumerate(self.causes):
-            own = {
-                name: np.concatenate((zeros, getattr(self, name)))[done, j]
-                for name in ("incidence", "std_error", "lower", "upper")
-            }
-            rows = pl.DataFrame({"hours": points, **own, **shared})
-            parts.append(rows.insert_column(1, pl.Series("cause", [cause] * points.size)))
-        return pl.concat(parts)
 
 
 def aalen_johansen(

@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -19,27 +18,13 @@ import polars as pl
 
 from fleetlog.stats.arrays import (
     TICKS_PER_HOUR,
-    Counts,
     Floats,
     Ints,
     distinct_ticks,
     exclusive_cumsum,
     tick_counts,
 )
-from fleetlog.stats.errors import (
-    BadAge,
-    BadFlag,
-    EntryAfterExit,
-    EntryEqualsExit,
-    LengthMismatch,
-    MoreFailedThanAtRisk,
-    NegativeCount,
-    SwappedArguments,
-    UnbalancedTable,
-)
-
-#: Weighted sums may miss each other by this much, relative to the largest; counts of spells never do.
-_ROUNDING = 1e-9
+from fleetlog.stats.errors import BadAge, BadArgument, BadCount, LengthMismatch
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,9 +43,9 @@ class RiskTable:
     """
 
     hours: Ints
-    entering: Counts
-    failed: Counts
-    leaving: Counts
+    entering: Ints
+    failed: Ints
+    leaving: Ints
     per_hour: float = TICKS_PER_HOUR
 
     def __post_init__(self) -> None:
@@ -72,24 +57,24 @@ class RiskTable:
         _check_failed(self.hours, self.failed, self.leaving, self.per_hour)
 
     @cached_property
-    def at_risk(self) -> Counts:
+    def at_risk(self) -> Ints:
         """Y(h) at each age of the table: all that entered before h, less all that left before h."""
-        return _at_risk(self.entering, self.leaving)
+        return exclusive_cumsum(self.entering - self.leaving)
 
     @cached_property
-    def at_risk_after(self) -> Counts:
+    def at_risk_after(self) -> Ints:
         """Spells under observation just after each age of the table."""
-        return _snap(self.at_risk + self.entering - self.leaving, self.entering)
+        return self.at_risk + self.entering - self.leaving
 
     @property
-    def spells(self) -> float:
-        """How many spells the table holds (their weights' sum if they have weights)."""
-        return _plain(self.leaving.sum())
+    def spells(self) -> int:
+        """How many spells the table holds."""
+        return int(self.leaving.sum())
 
     @property
-    def failures(self) -> float:
+    def failures(self) -> int:
         """How many of them end by the cause in question."""
-        return _plain(self.failed.sum())
+        return int(self.failed.sum())
 
     @property
     def total_hours(self) -> float:
@@ -101,14 +86,14 @@ class RiskTable:
         """Whether any spell comes under observation at an age above zero."""
         return bool(np.any(self.entering[self.hours > 0] > 0))
 
-    def at_risk_at(self, hours: npt.ArrayLike) -> Counts:
+    def at_risk_at(self, hours: npt.ArrayLike) -> Ints:
         """Y(h) at any ages, given in hours: spells with entry < h <= exit."""
         ticks = self.to_ticks(hours)
         entered = np.concatenate(([0], np.cumsum(self.entering)))
         left = np.concatenate(([0], np.cumsum(self.leaving)))
         before = np.searchsorted(self.hours, ticks, side="left")
-        result: Counts = entered[before] - left[before]
-        return _snap(result, self.entering)
+        result: Ints = entered[before] - left[before]
+        return result
 
     def to_ticks(self, hours: npt.ArrayLike) -> Floats:
         """Ages in hours as ticks; what lies within a millionth of a tick of a whole one is that tick."""
@@ -116,7 +101,7 @@ class RiskTable:
         whole = np.rint(ticks)
         return np.where(np.abs(ticks - whole) <= 1e-6, whole, ticks)
 
-    def failures_only(self) -> tuple[Floats, Counts, Counts]:
+    def failures_only(self) -> tuple[Floats, Ints, Ints]:
         """Ages in hours at which anything failed, with the numbers at risk and failed there."""
         rows = self.failed > 0
         return self.hours[rows] / self.per_hour, self.at_risk[rows], self.failed[rows]
@@ -148,11 +133,11 @@ class RiskTable:
             entry: ages in ticks at which observation begins, shape (n,) or one number for all (0: from new).
             exit: ages in ticks at which it ends, shape (n,).
             failed: whether the spell ended by the cause in question, booleans or 0/1, shape (n,).
-            weights: how many spells each row stands for; whole numbers keep every sum exact.
+            weights: how many spells each row stands for.
             per_hour: ticks in one hour.
 
         Raises:
-            StatsError: in one of its named kinds (EntryEqualsExit, SwappedArguments, BadFlag, …).
+            StatsError: in one of its named kinds.
         """
         begin, end, flag, weight = checked_spells(entry, exit, failed, weights)
         hours = distinct_ticks(begin, end)
@@ -189,9 +174,9 @@ class CausesTable:
     """
 
     hours: Ints
-    entering: Counts
-    failed: Counts
-    leaving: Counts
+    entering: Ints
+    failed: Ints
+    leaving: Ints
     causes: tuple[str, ...]
     per_hour: float = TICKS_PER_HOUR
 
@@ -214,9 +199,9 @@ class CausesTable:
         _check_failed(self.hours, self.failed.sum(axis=1), self.leaving, self.per_hour)
 
     @cached_property
-    def at_risk(self) -> Counts:
+    def at_risk(self) -> Ints:
         """Y(h) at each age of the table."""
-        return _at_risk(self.entering, self.leaving)
+        return exclusive_cumsum(self.entering - self.leaving)
 
     def any_cause(self) -> RiskTable:
         """The risk table in which every cause is a failure."""
@@ -243,17 +228,8 @@ class CausesTable:
             leaving=np.concatenate(([0], self.leaving[after])),
         )
 
-    def _single(self, failed: Counts) -> RiskTable:
+    def _single(self, failed: Ints) -> RiskTable:
         return RiskTable(self.hours, self.entering, failed, self.leaving, self.per_hour)
-
-    @staticmethod
-    def from_frame(
-        frame: pl.DataFrame, causes: Sequence[str], *, per_hour: float = TICKS_PER_HOUR
-    ) -> CausesTable:
-        """One group's rows: columns hours, entering, leaving and one column for each of `causes`."""
-        rows = _sorted_rows(frame, ("hours", "entering", "leaving", *causes))
-        failed = np.column_stack([rows[name] for name in causes])
-        return CausesTable(rows["hours"], rows["entering"], failed, rows["leaving"], tuple(causes), per_hour)
 
 
 @dataclass(frozen=True, eq=False)
@@ -269,9 +245,9 @@ class EventTable:
     """
 
     hours: Ints
-    entering: Counts
-    events: Counts
-    leaving: Counts
+    entering: Ints
+    events: Ints
+    leaving: Ints
     per_hour: float = TICKS_PER_HOUR
 
     def __post_init__(self) -> None:
@@ -282,15 +258,15 @@ class EventTable:
         unseen = (self.events > 0) & (self.at_risk <= 0)
         if np.any(unseen):
             where = self.hours[np.flatnonzero(unseen)[0]] / self.per_hour
-            raise MoreFailedThanAtRisk(
+            raise BadCount(
                 f"an event at {where:g} h falls where no machine is under observation;"
                 " correct the event's hours or the machine's window"
             )
 
     @cached_property
-    def at_risk(self) -> Counts:
+    def at_risk(self) -> Ints:
         """Machines under observation at each age: entry < h <= exit."""
-        return _at_risk(self.entering, self.leaving)
+        return exclusive_cumsum(self.entering - self.leaving)
 
     @staticmethod
     def from_units(
@@ -324,51 +300,33 @@ class EventTable:
             per_hour=per_hour,
         )
 
-    @staticmethod
-    def from_frame(frame: pl.DataFrame, *, per_hour: float = TICKS_PER_HOUR) -> EventTable:
-        """One group's rows: columns hours, entering, events, leaving, one row an age, in any order."""
-        rows = _sorted_rows(frame, ("hours", "entering", "events", "leaving"))
-        return EventTable(rows["hours"], rows["entering"], rows["events"], rows["leaving"], per_hour)
-
 
 def checked_spells(
     entry: npt.ArrayLike,
     exit: npt.ArrayLike,
     failed: npt.ArrayLike,
     weights: npt.ArrayLike | None = None,
-) -> tuple[Ints, Ints, Ints, Counts]:
+) -> tuple[Ints, Ints, Ints, Ints]:
     """Spells as arrays of one length, or the named error that says what is wrong with them.
 
     Returns:
         entry and exit in ticks, failed as 0/1, weights (ones if none were given).
     """
-    flags = np.asarray(failed)
-    end = np.asarray(exit)
+    flags, end = np.asarray(failed), np.asarray(exit)
     if end.ndim != 1 or flags.shape != end.shape:
         raise LengthMismatch(
             f"exit has shape {end.shape} and failed {flags.shape}; give one exit age and one flag a spell"
         )
-    is_flag = flags.dtype == np.bool_ or np.isin(flags, (0, 1)).all()
-    if not is_flag:
-        if end.size > 1 and np.isin(end, (0, 1)).all():
-            raise SwappedArguments("exit holds only 0 and 1 while failed holds ages; swap the two arguments")
-        first = int(np.flatnonzero(~np.isin(flags, (0, 1)))[0])
-        raise BadFlag(f"failed is {flags[first]} for spell {first}; give 1 for failed and 0 for not failed")
+    if flags.dtype != np.bool_ and not np.isin(flags, (0, 1)).all():
+        raise BadArgument("failed must be 1 for a spell that failed and 0 for one that did not")
     end = _as_ticks("exit", end)
     begin = _as_ticks("entry", np.broadcast_to(np.asarray(entry), end.shape))
     wrong = np.flatnonzero(begin >= end)
     if wrong.size:
-        first = int(wrong[0])
-        if np.all(begin == end) or begin[first] == end[first]:
-            raise EntryEqualsExit(
-                f"entry = exit = {end[first]} ticks for spell {first} ({wrong.size} such or worse):"
-                " it was observed over no time at all; leave it out or correct its hours"
-            )
-        if np.all(begin[wrong] > end[wrong]) and wrong.size == end.size:
-            raise SwappedArguments("every spell ends before it begins; entry and exit are probably swapped")
-        raise EntryAfterExit(
-            f"spell {first} begins at {begin[first]} and ends at {end[first]} ticks ({wrong.size} such);"
-            " correct its hours"
+        i = int(wrong[0])
+        raise BadAge(
+            f"spell {i} is observed from {begin[i]} to {end[i]} ticks, which is no time at all ({wrong.size}"
+            " such); leave it out or correct its hours"
         )
     ones = np.ones(end.size, dtype=np.int64) if weights is None else np.asarray(weights)
     return begin, end, flags.astype(np.int64), _as_counts("weights", ones, end.size)
@@ -376,32 +334,15 @@ def checked_spells(
 
 def _as_ticks(name: str, values: npt.ArrayLike) -> Ints:
     ages = np.asarray(values)
-    if ages.size == 0:
-        return np.zeros(0, dtype=np.int64)
-    if not (np.issubdtype(ages.dtype, np.integer) or np.issubdtype(ages.dtype, np.floating)):
+    if ages.size and ages.dtype.kind not in "iuf":
         raise BadAge(f"{name} holds {ages.dtype} values; ages are numbers of ticks")
-    whole: Ints = ages.astype(np.int64) if np.issubdtype(ages.dtype, np.integer) else _rounded(name, ages)
-    if whole.min() < 0:
-        raise BadAge(f"{name} is negative for spell {int(np.flatnonzero(whole < 0)[0])}; ages start at 0")
-    return whole
-
-
-def _rounded(name: str, ages: Floats) -> Ints:
-    """Whole ticks that happen to be written as floats."""
-    finite = np.isfinite(ages)
-    if not finite.all():
+    with np.errstate(invalid="ignore"):
+        wrong = np.flatnonzero(~((ages >= 0) & np.isfinite(ages) & (ages == np.rint(ages))))
+    if wrong.size:
         raise BadAge(
-            f"{name} is not a number for spell {int(np.flatnonzero(~finite)[0])}; leave it out or fill it"
+            f"{name} is {ages[wrong[0]]} in row {wrong[0]}; ages are whole numbers of ticks from 0 on"
         )
-    whole: Ints = np.rint(ages).astype(np.int64)
-    broken = np.flatnonzero(whole != ages)
-    if broken.size:
-        first = int(broken[0])
-        raise BadAge(
-            f"{name} is {ages[first]} for spell {first}, which is not a whole number of ticks;"
-            " multiply hours by the ticks in an hour and round them once"
-        )
-    return whole
+    return ages.astype(np.int64)
 
 
 def _as_ages(hours: npt.ArrayLike) -> Ints:
@@ -415,61 +356,42 @@ def _as_ages(hours: npt.ArrayLike) -> Ints:
     return ages
 
 
-def _as_counts(name: str, values: npt.ArrayLike, size: int) -> Counts:
+def _as_counts(name: str, values: npt.ArrayLike, size: int) -> Ints:
     counts = np.atleast_1d(np.asarray(values))
     if counts.shape != (size,):
         raise LengthMismatch(f"{name} has shape {counts.shape} where {size} values are needed")
-    exact = np.issubdtype(counts.dtype, np.integer) or counts.dtype == np.bool_
-    counts = counts.astype(np.int64 if exact else np.float64)
-    wrong = np.flatnonzero((counts < 0) if exact else (~(counts >= 0) | ~np.isfinite(counts)))
+    wrong = np.flatnonzero(counts < 0) if counts.dtype.kind in "iub" else np.arange(size)
     if wrong.size:
-        raise NegativeCount(
-            f"{name} is {counts[wrong[0]]} in row {int(wrong[0])}; counts and weights are never negative"
-        )
-    return counts
+        raise BadCount(f"{name} is {counts[wrong[0]]} in row {wrong[0]}; counts are whole and never negative")
+    return counts.astype(np.int64)
 
 
-def _at_risk(entering: Counts, leaving: Counts) -> Counts:
-    if entering.dtype == leaving.dtype == np.int64:
-        return exclusive_cumsum(entering - leaving)
-    return _snap(exclusive_cumsum(entering) - exclusive_cumsum(leaving), entering)
-
-
-def _snap(at_risk: Counts, entering: Counts) -> Counts:
-    """Set to zero what is only the rounding left over from summing weights."""
-    if at_risk.dtype == np.int64 or at_risk.size == 0:
-        return at_risk
-    return np.where(np.abs(at_risk) <= _ROUNDING * max(float(entering.sum()), 1e-300), 0.0, at_risk)
-
-
-def _check_flow(hours: Ints, entering: Counts, leaving: Counts, at_risk: Counts, per_hour: float) -> None:
-    slack = 0 if at_risk.dtype == np.int64 else _ROUNDING * float(entering.sum())
-    too_many = np.flatnonzero(leaving > at_risk + slack)
+def _check_flow(hours: Ints, entering: Ints, leaving: Ints, at_risk: Ints, per_hour: float) -> None:
+    too_many = np.flatnonzero(leaving > at_risk)
     if too_many.size:
         i = int(too_many[0])
-        raise MoreFailedThanAtRisk(
+        raise BadCount(
             f"{leaving[i]} leave at {hours[i] / per_hour:g} h, where {at_risk[i]} are at risk (entered"
             " before, not yet left); check that entering and leaving are not swapped and entry is before exit"
         )
-    if abs(float(entering.sum()) - float(leaving.sum())) > slack:
-        raise UnbalancedTable(
+    if entering.sum() != leaving.sum():
+        raise BadCount(
             f"{entering.sum()} enter but {leaving.sum()} leave;"
             " every spell that enters must leave, by failure or not"
         )
 
 
-def _check_failed(hours: Ints, failed: Counts, leaving: Counts, per_hour: float) -> None:
-    slack = 0 if failed.dtype == np.int64 else _ROUNDING * max(float(leaving.sum()), 1e-300)
-    too_many = np.flatnonzero(failed > leaving + slack)
+def _check_failed(hours: Ints, failed: Ints, leaving: Ints, per_hour: float) -> None:
+    too_many = np.flatnonzero(failed > leaving)
     if too_many.size:
         i = int(too_many[0])
-        raise MoreFailedThanAtRisk(
+        raise BadCount(
             f"{failed[i]} fail but only {leaving[i]} leave at {hours[i] / per_hour:g} h;"
             " leaving counts the failed as well"
         )
 
 
-def _sorted_rows(frame: pl.DataFrame, columns: Sequence[str]) -> dict[str, Counts]:
+def _sorted_rows(frame: pl.DataFrame, columns: Sequence[str]) -> dict[str, Ints]:
     """The columns by name as arrays, sorted by age; a database's sums may be wide integers or decimals."""
     missing = [name for name in columns if name not in frame.columns]
     if missing:
@@ -480,7 +402,7 @@ def _sorted_rows(frame: pl.DataFrame, columns: Sequence[str]) -> dict[str, Count
     if not rows["hours"].is_sorted():
         rows = rows.sort("hours")
     if rows.null_count().sum_horizontal().item() > 0:
-        raise NegativeCount("the risk table has empty cells; write 0 where nothing happened")
+        raise BadCount("the risk table has empty cells; write 0 where nothing happened")
     ages = rows["hours"].to_numpy()
     repeated = ages[1:][ages[1:] == ages[:-1]]
     if repeated.size:
@@ -488,17 +410,4 @@ def _sorted_rows(frame: pl.DataFrame, columns: Sequence[str]) -> dict[str, Count
             f"two rows have the age {repeated[0]}; a risk table has one row an age,"
             " so split it by group first"
         )
-    return {name: _as_numbers(rows[name]) for name in columns}
-
-
-def _as_numbers(column: pl.Series) -> Counts:
-    """Whole numbers as such, however wide the database made them; others as floats."""
-    whole = column.dtype.is_integer()
-    if column.dtype.is_decimal():
-        whole = bool((column == column.cast(pl.Int64)).all())
-    return column.cast(pl.Int64 if whole else pl.Float64).to_numpy()
-
-
-def _plain(value: Any) -> float:
-    """A numpy scalar as int where it counts and float where it weighs."""
-    return int(value) if np.issubdtype(type(value), np.integer) else float(value)
+    return {name: rows[name].cast(pl.Int64).to_numpy() for name in columns}

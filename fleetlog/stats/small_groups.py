@@ -17,7 +17,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-import polars as pl
 from scipy import special
 
 from fleetlog.stats.arrays import Floats, checked_level, sums_over_runs
@@ -68,13 +67,6 @@ class ShrunkGroups:
     spread_lower: float
     spread_upper: float
     level: float
-
-    def to_frame(self) -> pl.DataFrame:
-        """One row a group."""
-        names: tuple[str, ...] = ("observed", "expected", "raw", "raw_lower", "raw_upper")
-        names = (*names, "shrunk", "lower", "upper", "probability_above")
-        columns = {"group": [str(g) for g in self.groups]} | {name: getattr(self, name) for name in names}
-        return pl.DataFrame(columns)
 
 
 def shrink_groups(

@@ -7,7 +7,7 @@ import shutil
 from contextlib import suppress
 from pathlib import Path
 
-from fleetlog.errors import StoreBusyError, StoreError, UsageError
+from fleetlog.errors import StoreBusyError, StoreError, UsageError, first_line
 from fleetlog.store.connection import DatabaseError, Store
 from fleetlog.store.integrity import broken_invariants
 from fleetlog.store.lock import Notify
@@ -47,8 +47,7 @@ def backup(store: Path, copy: Path) -> int:
     except OSError as error:
         raise UsageError(f"{copy} cannot be written: {error.strerror or error}.") from error
     except DatabaseError as error:
-        first = str(error).splitlines()[0].rstrip(". ")
-        raise StoreError(f"{store} could not be copied to {copy} ({first}).") from error
+        raise StoreError(f"{store} could not be copied to {copy} ({first_line(error)}).") from error
     finally:
         for rest in (written, log_of(written)):
             with suppress(OSError):

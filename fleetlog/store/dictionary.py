@@ -9,6 +9,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
 
+from fleetlog.errors import UsageError
+
 
 class Type(Enum):
     """How a cell's text becomes a value."""
@@ -259,3 +261,14 @@ STORED_AS = {
     Type.COUNT: "BIGINT",
 }
 """The store's column type for each type of the dictionary."""
+
+
+def kind_named(name: str) -> Kind:
+    """The kind of table of that name.
+
+    Raises:
+        UsageError: where there is none.
+    """
+    if name not in KINDS:
+        raise UsageError(f"'{name}' is no kind of table; write one of {', '.join(KINDS)}.")
+    return KINDS[name]

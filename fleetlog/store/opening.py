@@ -15,7 +15,7 @@ from pathlib import Path
 
 import duckdb
 
-from fleetlog.errors import StoreBusyError, StoreError
+from fleetlog.errors import StoreBusyError, StoreError, first_line
 from fleetlog.store.connection import CATALOG, Store, literal
 from fleetlog.store.engine import in_bytes
 from fleetlog.store.lock import Notify
@@ -286,16 +286,12 @@ def _explain(path: Path) -> Iterator[None]:
                 f"The store {path} is in use by another program; wait for it to finish, then try again."
             ) from error
         raise StoreError(
-            f"The store {path} cannot be opened ({_first_line(error)}); restore it from a copy."
+            f"The store {path} cannot be opened ({first_line(error)}); restore it from a copy."
         ) from error
     except duckdb.Error as error:
         raise StoreError(
-            f"The store {path} is damaged or of another kind ({_first_line(error)}); restore it from a copy."
+            f"The store {path} is damaged or of another kind ({first_line(error)}); restore it from a copy."
         ) from error
-
-
-def _first_line(error: Exception) -> str:
-    return str(error).splitlines()[0].rstrip(". ")
 
 
 def _version_of(connection: duckdb.DuckDBPyConnection, path: Path) -> int:

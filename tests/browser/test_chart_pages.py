@@ -6,17 +6,20 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
-from fleetlog import charts
+from fleetlog.charts.output import save
+from fleetlog.charts.survival import survival_chart
+from fleetlog.charts.suspects import suspects_chart
+from fleetlog.charts.unit import unit_chart
 
 
 def test_a_chart_page_draws_itself_and_fetches_nothing(page: Any, months: ModuleType, tmp_path: Path) -> None:
     drawn = {
-        "survival": charts.survival_chart(months.examples.survival_by_variant()),
-        "suspects": charts.suspects_chart(months.examples.suspects()),
-        "unit": charts.unit_chart(months.examples.unit(months.examples.HOSTILE)),
+        "survival": survival_chart(months.examples.survival_by_variant()),
+        "suspects": suspects_chart(months.examples.suspects()),
+        "unit": unit_chart(months.examples.unit(months.examples.HOSTILE)),
     }
     for name, chart in drawn.items():
-        path = charts.save(chart, tmp_path / f"{name}.html")
+        path = save(chart, tmp_path / f"{name}.html")
         page.open(path)
         page.wait_for("document.querySelector('#chart svg') !== null")
         page.settle()
@@ -27,7 +30,7 @@ def test_a_chart_page_draws_itself_and_fetches_nothing(page: Any, months: Module
 
 
 def test_its_data_stays_data(page: Any, months: ModuleType, tmp_path: Path) -> None:
-    path = charts.save(charts.suspects_chart(months.examples.suspects()), tmp_path / "suspects.html")
+    path = save(suspects_chart(months.examples.suspects()), tmp_path / "suspects.html")
     page.open(path)
     page.wait_for("document.querySelector('#chart svg') !== null")
     assert months.examples.HOSTILE in page.run("document.querySelector('#chart svg').textContent")

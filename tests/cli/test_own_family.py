@@ -180,7 +180,7 @@ def test_the_report_speaks_of_this_fault_only(
 ) -> None:
     store, followed = yard
     made = fleetlog(
-        "report", "--fault", "engine-cooling", "--month", "2025-12", "--out", tmp_path, store=store
+        "report", "--fault", "engine-cooling", "--month", "2025-11", "--out", tmp_path, store=store
     )
     assert made.code == 0, made.err
     page = (tmp_path / "report.html").read_text(encoding="utf-8")

@@ -22,16 +22,17 @@ def ticks(values: pl.Series) -> np.ndarray:
 
 def figures(fit: CoxFit) -> dict[str, Any]:
     one = len(fit.names) == 1
+    null, score, information = fit.likelihood.derivatives(np.zeros(len(fit.names)))
     return {
         "term": fit.names[0] if one else list(fit.names),
         "coef": fit.coefficients,
         "se": fit.std_errors,
-        "loglik0": fit.likelihood.derivatives(np.zeros(len(fit.names)))[0],
+        "loglik0": null,
         "loglik": fit.log_likelihood,
         "n": fit.spells,
         "nevent": fit.failures,
         "lrt": fit.likelihood_ratio.chi2,
-        "score": fit.score.chi2,
+        "score": quadratic_form(score, information)[0],
         "wald": quadratic_form(fit.coefficients, fit.covariance)[0],
         "robust_se": fit.robust_std_errors,
         "wald_robust": None

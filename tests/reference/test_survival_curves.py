@@ -6,11 +6,10 @@ import numpy as np
 import polars as pl
 import pytest
 from published import Case, cases, data
-from spells import causes_table, for_cause
+from spells import causes_table, for_cause, incidence_at
 
 from fleetlog.stats.product_limit import (
     INTERVALS,
-    CumulativeIncidence,
     Quantile,
     aalen_johansen,
     product_limit,
@@ -70,8 +69,7 @@ def test_every_kind_of_interval(case: Case) -> None:
     case.check("time", times)
     for kind in INTERVALS:
         band = product_limit(rows, interval=kind, level=case.arguments["level"]).at(times)
-        name = "arcsin" if kind == "arcsine" else kind
-        case.check_all({f"lower_{name}": band.lower, f"upper_{name}": band.upper})
+        case.check_all({f"lower_{kind}": band.lower, f"upper_{kind}": band.upper})
 
 
 @pytest.mark.parametrize("case", cases("km.gehan.quantiles.log"), indirect=True)
@@ -254,11 +252,6 @@ def competing(rows: pl.DataFrame, cause: str) -> CausesTable:
     return causes_table(0, rows["time"].to_numpy() * 10, rows[cause].to_numpy(), causes=[1, 2])
 
 
-def at_times(curves: CumulativeIncidence, times: list[float], name: str) -> dict[str, np.ndarray]:
-    rows = curves.at(times)
-    return {k: rows.filter(cause=k)[name].to_numpy() for k in curves.causes}
-
-
 @pytest.mark.parametrize("case", cases("cif.mgus2", "cif.bmt.g2", "cif.bmt.g3"), indirect=True)
 def test_cumulative_incidence(case: Case) -> None:
     """The delta method equals the infinitesimal jackknife."""
@@ -269,12 +262,12 @@ def test_cumulative_incidence(case: Case) -> None:
     times = case.arguments["times"]
     curves = aalen_johansen(spells)
     case.check("time", times)
-    case.check("surv", at_times(curves, times, "survival")["1"])
+    case.check("surv", incidence_at(curves, times, "survival")["1"])
     for cause in ("1", "2"):
-        error = at_times(curves, times, "std_error")[cause]
+        error = incidence_at(curves, times, "std_error")[cause]
         case.check_all(
             {
-                f"cif_{cause}": at_times(curves, times, "incidence")[cause],
+                f"cif_{cause}": incidence_at(curves, times, "incidence")[cause],
                 f"se_ij_{cause}": error,
                 f"se_delta_{cause}": error,
             }
@@ -287,7 +280,7 @@ def test_one_minus_survival_overstates_a_cause(case: Case) -> None:
     spells = competing(case.data(), "event")
     naive = 1.0 - product_limit(for_cause(spells, "1")).at(times).survival
     case.check_all({"time": times, "one_minus_km": naive})
-    assert (naive > at_times(aalen_johansen(spells), times, "incidence")["1"]).all()
+    assert (naive > incidence_at(aalen_johansen(spells), times, "incidence")["1"]).all()
 
 
 @pytest.mark.parametrize("case", cases("cif.tiny"), indirect=True)
@@ -295,15 +288,14 @@ def test_competing_causes_by_hand(case: Case) -> None:
     times = case.expected["time"]
     spells = competing(case.data(), "cause")
     curves = aalen_johansen(spells)
-    rows = curves.at(times)
     case.check_all(
         {
             "time": times,
             "n_risk": spells.any_cause().at_risk_at(times),
-            "surv": rows.filter(cause="1")["survival"],
-            "se_surv": rows.filter(cause="1")["survival_std_error"],
+            "surv": incidence_at(curves, times, "survival")["1"],
+            "se_surv": incidence_at(curves, times, "survival_std_error")["1"],
         }
     )
     for cause in ("1", "2"):
-        one = rows.filter(cause=cause)
-        case.check_all({f"cif_{cause}": one["incidence"], f"se_cif_{cause}": one["std_error"]})
+        figures = {"cif": incidence_at(curves, times), "se_cif": incidence_at(curves, times, "std_error")}
+        case.check_all({f"{name}_{cause}": by_cause[cause] for name, by_cause in figures.items()})

@@ -11,6 +11,7 @@ import polars as pl
 
 from fleetlog.stats.cox import CoxFit, Ties, fit_cox_cells
 from fleetlog.stats.cox_cells import CoxCells
+from fleetlog.stats.product_limit import CumulativeIncidence
 from fleetlog.stats.risk_table import CausesTable, RiskTable
 
 
@@ -29,6 +30,17 @@ def for_cause(table: CausesTable, cause: str) -> RiskTable:
     """The risk table in which only this cause is a failure and every other one censors."""
     failed = table.failed[:, table.causes.index(cause)]
     return RiskTable(table.hours, table.entering, failed, table.leaving, table.per_hour)
+
+
+def incidence_at(curves: CumulativeIncidence, hours: Any, name: str = "incidence") -> dict[str, np.ndarray]:
+    """One of the curves' arrays at any ages, by cause; what all causes share stands under each of them."""
+    done = np.searchsorted(curves.hours, np.asarray(hours, dtype=float) + 1e-9, side="right")
+    values = getattr(curves, name)
+    start = 1.0 if name == "survival" else 0.0
+    columns = values.T if values.ndim == 2 else [values] * len(curves.causes)
+    return {
+        cause: np.append(start, column)[done] for cause, column in zip(curves.causes, columns, strict=True)
+    }
 
 
 @dataclass(frozen=True)

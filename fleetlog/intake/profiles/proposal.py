@@ -12,13 +12,12 @@ from typing import Any
 import polars as pl
 from rapidfuzz import fuzz, process
 
-from fleetlog.errors import UsageError
 from fleetlog.intake.contract import IntakeSettings, PlainSettings
 from fleetlog.intake.names import squeeze
 from fleetlog.intake.profiles.content import Content, content_of
 from fleetlog.intake.profiles.meanings import Words, meaning_of, words_of
 from fleetlog.intake.profiles.profile import Profile
-from fleetlog.store.dictionary import KINDS, Column, Kind
+from fleetlog.store.dictionary import KINDS, Column, Kind, kind_named
 from fleetlog.wording import Dictionary
 
 SAMPLE_ROWS = 5
@@ -173,12 +172,10 @@ def propose(
     Raises:
         UsageError: for a kind that does not exist.
     """
-    if kind is not None and kind not in KINDS:
-        raise UsageError(f"'{kind}' is no kind of table; write one of {', '.join(KINDS)}.")
     settings = settings or PlainSettings()
     known = frozenset(machine_ids)
     cells = [_cells(sample_rows, i) for i in range(len(header))]
-    kinds = [KINDS[kind]] if kind else list(KINDS.values())
+    kinds = [kind_named(kind)] if kind else list(KINDS.values())
     found = [(one, _matches(header, cells, one, settings, known, wording)) for one in kinds]
     best, matches = max(found, key=lambda pair: _worth(*pair))
     taken = {match.heading: match for match in matches}

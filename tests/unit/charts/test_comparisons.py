@@ -9,8 +9,9 @@ from typing import Any
 import polars as pl
 import pytest
 
-from fleetlog.charts import comparison_chart, incidence_chart, to_svg, trend_chart
-from fleetlog.charts.output import spec_of
+from fleetlog.charts.comparisons import comparison_chart, trend_chart
+from fleetlog.charts.incidence import incidence_chart
+from fleetlog.charts.output import spec_of, to_svg
 
 
 def rows_of(spec: dict[str, Any]) -> list[dict[str, Any]]:

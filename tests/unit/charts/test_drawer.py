@@ -6,16 +6,18 @@ from types import ModuleType
 
 import pytest
 
-from fleetlog import charts
 from fleetlog.charts.drawer import Drawer
 from fleetlog.charts.output import spec_of, svg_of
+from fleetlog.charts.repeats import comeback_chart
+from fleetlog.charts.survival import survival_chart
+from fleetlog.charts.suspects import suspects_chart
 
 
 def specs(examples: ModuleType) -> list[dict[str, object]]:
     return [
-        spec_of(charts.survival_chart(examples.survival_by_variant())),
-        spec_of(charts.suspects_chart(examples.suspects())),
-        spec_of(charts.comeback_chart(examples.repeats())),
+        spec_of(survival_chart(examples.survival_by_variant())),
+        spec_of(suspects_chart(examples.suspects())),
+        spec_of(comeback_chart(examples.repeats())),
     ]
 
 

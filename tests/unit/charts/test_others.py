@@ -11,16 +11,11 @@ import polars as pl
 import pytest
 
 from fleetlog.causes.case import Reason
-from fleetlog.charts import (
-    comeback_chart,
-    fleet_age_chart,
-    mean_cumulative_chart,
-    reasons_chart,
-    suspects_chart,
-    unit_chart,
-)
+from fleetlog.charts.fleet import fleet_age_chart
 from fleetlog.charts.output import spec_of
-from fleetlog.charts.suspects import MOST_CASES, MOST_REASONS
+from fleetlog.charts.repeats import comeback_chart, mean_cumulative_chart
+from fleetlog.charts.suspects import MOST_CASES, MOST_REASONS, reasons_chart, suspects_chart
+from fleetlog.charts.unit import unit_chart
 
 
 def rows_of(spec: dict[str, Any]) -> list[dict[str, Any]]:

@@ -11,10 +11,11 @@ from typing import Any
 import polars as pl
 import pytest
 
-from fleetlog.charts import hazard_chart, probability_chart, survival_chart
+from fleetlog.charts.lives import hazard_chart
 from fleetlog.charts.output import spec_of
 from fleetlog.charts.rows import MAX_ROWS, inline, thinned
-from fleetlog.charts.survival import curve_rows, survival_title
+from fleetlog.charts.survival import curve_rows, survival_chart, survival_title
+from fleetlog.charts.weibull import probability_chart
 from fleetlog.errors import UsageError
 
 

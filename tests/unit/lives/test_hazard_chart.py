@@ -10,8 +10,7 @@ import numpy as np
 import pytest
 from parts import Pump, fleet_of_pumps
 
-from fleetlog.charts import hazard_chart
-from fleetlog.charts.lives import hazard_title, stretches, weibull_line
+from fleetlog.charts.lives import hazard_chart, hazard_title, stretches, weibull_line
 from fleetlog.charts.output import spec_of, to_svg
 from fleetlog.lives.survival import SurvivalFinding, survival
 from fleetlog.session.fleet import Fleet

@@ -91,13 +91,13 @@ def test_what_a_late_answer_says_of_an_earlier_stage_is_dropped() -> None:
 
 
 def test_nobody_listens_nothing_runs_beside(tmp_path: Path) -> None:
-    with open_store(None) as store, ProgressTracker(None, [1]).watching(store):
+    with open_store(None) as store, ProgressTracker(None, [1]).watch(store):
         assert not [one for one in threading.enumerate() if one.name == "load-progress"]
 
 
 def test_the_thread_ends_with_an_error(tmp_path: Path) -> None:
     with open_store(None) as store:
-        with pytest.raises(RuntimeError), ProgressTracker(lambda _: None, [1]).watching(store):
+        with pytest.raises(RuntimeError), ProgressTracker(lambda _: None, [1]).watch(store):
             raise RuntimeError
         assert not [one for one in threading.enumerate() if one.name == "load-progress"]
         with statement_progress(store) as asked:

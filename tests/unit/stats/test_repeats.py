@@ -68,9 +68,9 @@ def test_wrong_histories_have_named_errors() -> None:
         MachineHistories.of([0, 1], 0, [100, 200], [-3], [50])
     with pytest.raises(errors.LengthMismatch, match="no window"):
         MachineHistories.of([], [], [], [1], [50])
-    with pytest.raises(errors.MoreFailedThanAtRisk, match="outside its window"):
+    with pytest.raises(errors.BadCount, match="outside its window"):
         MachineHistories.of([1, 2], 0, [100, 200], [1], [150])
-    with pytest.raises(errors.EntryEqualsExit):
+    with pytest.raises(errors.BadAge):
         MachineHistories.of([1, 2], 200, [300, 200], [1], [250])
 
 
