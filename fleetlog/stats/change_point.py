@@ -35,8 +35,7 @@ from fleetlog.stats.arrays import Floats, Ints, checked_level
 from fleetlog.stats.errors import (
     BadAge,
     BadArgument,
-    BadFlag,
-    EntryEqualsExit,
+    BadCount,
     LengthMismatch,
     TooFewFailures,
 )
@@ -133,7 +132,7 @@ def change_point(
 
     Raises:
         TooFewFailures: where that many did not fail, or no group leaves enough on both sides.
-        LengthMismatch, BadAge, EntryEqualsExit, BadFlag, BadArgument: for numbers that cannot be used.
+        LengthMismatch, BadAge, BadCount, BadArgument: for numbers that cannot be used.
     """
     checked_level(level)
     if draws < 1:
@@ -171,9 +170,9 @@ class _Lives:
         if not (np.isfinite(begin).all() and np.isfinite(end).all() and (begin >= 0).all()):
             raise BadAge("ages must be finite and not negative")
         if (end <= begin).any():
-            raise EntryEqualsExit("every life must be watched over some time: entry below exit")
+            raise BadAge("every life must be watched over some time: entry below exit")
         if not np.isin(flags, (0, 1)).all():
-            raise BadFlag("failed must be 0 or 1 for every life")
+            raise BadCount("failed must be 0 or 1 for every life")
         if not np.equal(labels, np.floor(labels)).all():
             raise BadArgument("groups must be whole numbers")
         groups, index = np.unique(labels.astype(np.int64), return_inverse=True)
