@@ -87,6 +87,10 @@ class FleetPart:
 
         Raises:
             UsageError: for a day that does not read, an unknown family, machine, site or build year.
+
+        Examples:
+            >>> june.where(sites="Tolbeck").status().as_of
+            datetime.date(2026, 6, 30)
         """
         fleet, scope = self.parts()
         chosen = replace(
@@ -133,6 +137,10 @@ class FleetPart:
 
         Raises:
             UsageError: it is not one SELECT, or the store refuses it.
+
+        Examples:
+            >>> june.sql("SELECT count(*) AS machines FROM machines").rows()
+            [(205,)]
         """
         from fleetlog.store.question import ask
 
@@ -149,6 +157,10 @@ class FleetPart:
 
         Raises:
             UsageError: there is none of that name.
+
+        Examples:
+            >>> june.table("spell").select("machine_id", "failed").columns
+            ['machine_id', 'failed']
         """
         from fleetlog.store.connection import quoted
 
@@ -177,6 +189,10 @@ class FleetPart:
 
         Raises:
             UsageError: there is none of that name, for another ending, or where it cannot be written.
+
+        Examples:
+            >>> june.export("suspects", folder / "suspects.csv").name
+            'suspects.csv'
         """
         target = Path(path)
         write_table(self.table(name), target)
@@ -207,6 +223,10 @@ class FleetPart:
 
         Raises:
             UsageError: there is no such topic; the nearest is proposed.
+
+        Examples:
+            >>> june.explain("weibull").title
+            'Life distribution (Weibull)'
         """
         return topic(name)
 
@@ -281,6 +301,12 @@ class OpenFleet(FleetPart):
         """Loads files and folders into a store opened with `writable` or `create`.
 
         Arguments and errors are those of `fleetlog.intake.load_paths`.
+
+        Examples:
+            >>> _ = (folder / "machines.csv").write_text("machine_id,build_date\\n1,2016\\n")
+            >>> with fleetlog.open(folder / "new.duckdb", create=True) as new:
+            ...     new.load(folder / "machines.csv").files[0].new
+            1
         """
         fleet, _ = self.parts()
         many = [paths] if isinstance(paths, (str, Path)) else list(paths)

@@ -99,6 +99,10 @@ def backtest(
 
     Raises:
         UsageError: for less than one month, or where no case can be judged.
+
+    Examples:
+        >>> june.backtest(months=3).frame.height > 0
+        True
     """
     if months < 1:
         raise UsageError(f"A backtest looks back from at least one month-end, not {months}.")

@@ -130,6 +130,10 @@ def suspects(fleet: Fleet, scope: Scope = WHOLE_FLEET, rules: WatchRules = WATCH
 
     Raises:
         UsageError: for an unknown machine, or for one that cannot have the fault although its data say so.
+
+    Examples:
+        >>> june.where(machines="37").suspects().cases[0].top_cause
+        'internal_bushing'
     """
     history, family = fleet.begin(scope)
     impossible = impossible_reports(fleet, family, scope)
@@ -163,6 +167,10 @@ def holds(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> HoldsFinding:
 
     Raises:
         UsageError: as for `suspects`.
+
+    Examples:
+        >>> june.where(machines="37").holds().frame["machine_id"].to_list()
+        ['37']
     """
     answer = suspects(fleet, scope)
     notes = (

@@ -113,6 +113,10 @@ def unit(fleet: Fleet, scope: Scope, machine_id: str, *, known: SuspectsFinding 
 
     Raises:
         UsageError: when there is no such machine.
+
+    Examples:
+        >>> [case.side for case in june.unit("37").cases]
+        ['left']
     """
     (answer,) = units(fleet, (machine_id,), scope, known=known)
     return answer

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
+from fleetlog.cli.completion import component_names, proposing
 from fleetlog.cli.options import (
     AsOfOption,
     BuildYearOption,
@@ -60,6 +61,8 @@ def command_of(asked: Question) -> Callable[..., None]:
 
 def _parameter(option: Option) -> Parameter:
     how: dict[str, Any] = {"help": option.help, "metavar": option.metavar}
+    if option.name == "component":
+        how["autocompletion"] = proposing(component_names)
     kinds: Mapping[str, Any] = {
         "text": str | None,
         "whole": int | None,

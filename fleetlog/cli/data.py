@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from fleetlog.cli.completion import export_names, proposing
 from fleetlog.cli.options import (
     AsOfOption,
     ComponentOption,
@@ -101,6 +102,7 @@ def export(
             help="A table of the store or its history, or an answer: " + ", ".join(exports()) + "; "
             "'tables' writes all that a yard loads as Parquet files into a folder, for a lake.",
             metavar="NAME",
+            autocompletion=proposing(export_names),
         ),
     ],
     out: Annotated[

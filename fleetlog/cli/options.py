@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from fleetlog.cli.completion import component_names, family_names, proposing
 from fleetlog.errors import UsageError
 
 if TYPE_CHECKING:
@@ -73,7 +74,12 @@ AsOfOption = Annotated[
 ]
 FaultOption = Annotated[
     str,
-    typer.Option("--fault", help="Fault family to look at; 'fleetlog faults' lists them.", metavar="FAMILY"),
+    typer.Option(
+        "--fault",
+        help="Fault family to look at; 'fleetlog faults' lists them.",
+        metavar="FAMILY",
+        autocompletion=proposing(family_names),
+    ),
 ]
 SiteOption = Annotated[
     list[str] | None, typer.Option("--site", help="Only machines of this site; may be repeated.")
@@ -106,6 +112,7 @@ ComponentOption = Annotated[
     typer.Option(
         "--component",
         help="The part whose lives are followed; default: the one the fault family is about.",
+        autocompletion=proposing(component_names),
     ),
 ]
 

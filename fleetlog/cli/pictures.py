@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from fleetlog.cli.completion import chart_names, proposing
 from fleetlog.cli.options import (
     AsOfOption,
     BuildYearOption,
@@ -94,7 +95,12 @@ def report(
 def chart(
     context: typer.Context,
     name: Annotated[
-        str, typer.Argument(help="The picture; 'fleetlog chart list' lists them.", metavar="NAME")
+        str,
+        typer.Argument(
+            help="The picture; 'fleetlog chart list' lists them.",
+            metavar="NAME",
+            autocompletion=proposing(chart_names),
+        ),
     ],
     out: Annotated[
         Path | None,

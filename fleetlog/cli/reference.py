@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from fleetlog.cli.completion import family_names, proposing, topic_names
 from fleetlog.cli.options import Format, FormatOption, OutOption, store_path
 from fleetlog.cli.output import emit, show_rows
 
@@ -39,7 +40,10 @@ def settings(
 def faults(
     context: typer.Context,
     family: Annotated[
-        str | None, typer.Argument(help="Show every figure of this family.", metavar="FAMILY")
+        str | None,
+        typer.Argument(
+            help="Show every figure of this family.", metavar="FAMILY", autocompletion=proposing(family_names)
+        ),
     ] = None,
     schema: SchemaOption = False,
     form: FormatOption = Format.TABLE,
@@ -77,7 +81,12 @@ def faults(
 
 def explain(
     topic: Annotated[
-        str | None, typer.Argument(help="The number or method; leave it out for the list.", metavar="TOPIC")
+        str | None,
+        typer.Argument(
+            help="The number or method; leave it out for the list.",
+            metavar="TOPIC",
+            autocompletion=proposing(topic_names),
+        ),
     ] = None,
     form: FormatOption = Format.TABLE,
     out: OutOption = None,

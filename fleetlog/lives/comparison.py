@@ -93,6 +93,10 @@ def compare(
 
     Raises:
         UsageError: for a component nobody follows, a column that cannot be split by, or an unknown test.
+
+    Examples:
+        >>> june.compare(by="site").groups["group"].sort().to_list()
+        ['Alder Cross', 'Brindle Fork', 'Tolbeck', 'Wrenmouth']
     """
     strata = columns_of(strata)
     history, family = fleet.begin(scope)

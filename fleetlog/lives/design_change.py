@@ -108,6 +108,10 @@ def design_changes(
 
     Raises:
         UsageError: for a component nobody follows, or a make that no machine with such a part has.
+
+    Examples:
+        >>> june.design_changes(component="internal_bushing", make="Tolvane").frame["change_from"].to_list()
+        ['2017-08']
     """
     history, family = fleet.begin(scope)
     components = _components(fleet, family, component)

@@ -93,6 +93,10 @@ def drivers(
 
     Raises:
         UsageError: for unknown columns, clocks or ties, or where the data cannot carry the model.
+
+    Examples:
+        >>> june.drivers(factors=("variant", "site")).terms["term"].to_list()
+        ['variant', 'site']
     """
     factors, strata = columns_of(factors), columns_of(strata)
     history, family = fleet.begin(scope)

@@ -110,6 +110,10 @@ def fleet_figures(
 
     Raises:
         UsageError: for another column or a stretch without a day.
+
+    Examples:
+        >>> june.figures(by="site").frame["site"].sort().to_list()
+        ['Alder Cross', 'Brindle Fork', 'Tolbeck', 'Wrenmouth']
     """
     by = columns_of(by)
     for column in by:

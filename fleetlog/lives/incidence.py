@@ -154,6 +154,10 @@ def incidence(
 
     Raises:
         UsageError: for a component nobody follows or a column that cannot be split by.
+
+    Examples:
+        >>> june.incidence(by="variant").frame["ending"].unique().sort().to_list()
+        ['replaced_sound', 'replaced_unknown', 'worn']
     """
     by = columns_of(by)
     history, family = fleet.begin(scope)

@@ -22,6 +22,10 @@ def observed_lives(fleet: Fleet, scope: Scope = WHOLE_FLEET, component: str | No
 
     Raises:
         UsageError: for a component nobody follows.
+
+    Examples:
+        >>> june.lives("internal_bushing").select("entry_hours", "exit_hours", "failed").columns
+        ['entry_hours', 'exit_hours', 'failed']
     """
     _, family = fleet.begin(scope)
     return fleet.store.run(

@@ -129,6 +129,10 @@ def repeats(
 
     Raises:
         UsageError: for a column that machines cannot be compared by.
+
+    Examples:
+        >>> june.repeats(component="position_sensor").by_action["action"].to_list()
+        ['adjust', 'replace']
     """
     if by and by not in MACHINE_COLUMNS:
         raise UsageError(f"Machines cannot be compared by {by!r}; take one of {', '.join(MACHINE_COLUMNS)}.")

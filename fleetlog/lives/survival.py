@@ -216,6 +216,10 @@ def survival(
     Raises:
         UsageError: for a component nobody follows, a column that cannot be split by, or an unknown interval
             or test.
+
+    Examples:
+        >>> june.survival(by="variant").summary["variant"].to_list()
+        ['improved', 'original']
     """
     by, strata = columns_of(by), columns_of(strata)
     history, family = fleet.begin(scope)

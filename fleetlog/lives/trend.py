@@ -89,7 +89,12 @@ class TrendFinding(Finding):
 
 
 def trend(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> TrendFinding:
-    """Laplace and MIL-HDBK-189 tests and the power law of a fault's episodes over machine hours."""
+    """Laplace and MIL-HDBK-189 tests and the power law of a fault's episodes over machine hours.
+
+    Examples:
+        >>> june.trend().summary["test"].to_list()
+        ['laplace', 'power_law_shape']
+    """
     history, family = fleet.begin(scope)
     exposure = fleet.store.run("risk/machine_exposure", fault=family.name, **selection(scope))
     histories = machine_histories(fleet, family.name, exposure)

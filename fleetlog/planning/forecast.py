@@ -123,6 +123,10 @@ def forecast(
     Raises:
         UsageError: for an impossible number of months or draws, or a component that the family does not
             know.
+
+    Examples:
+        >>> june.forecast(months=2, draws=20).months
+        ('2026-07', '2026-08')
     """
     check_numbers(months, draws)
     _check_component(fleet.family(scope.fault), component)

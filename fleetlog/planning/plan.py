@@ -113,6 +113,10 @@ def plan(
 
     Raises:
         UsageError: for impossible numbers, unknown machines, or machines that must be visited and cannot.
+
+    Examples:
+        >>> june.plan(weeks=8, draws=20).weeks.height
+        8
     """
     check_weeks(weeks)
     candidates = gather(fleet, scope, weeks=weeks, draws=draws, seed=seed, known=known, outlook=outlook)

@@ -59,6 +59,10 @@ def compare_shop_hours(
 
     Raises:
         UsageError: as for `plan`.
+
+    Examples:
+        >>> june.shop_hours(shop_hours=(40.0, 80.0), weeks=8, draws=20).frame["shop_hours"].to_list()
+        [40.0, 80.0]
     """
     usual = fleet.settings.shop.weekly_hours
     wanted = sorted(set(shop_hours or (usual / 2, usual, usual * 1.5)))

@@ -106,6 +106,10 @@ def compare_policies(
 
     Raises:
         UsageError: for an unknown policy or component, or impossible numbers.
+
+    Examples:
+        >>> june.policies(policies=("wait", "sensor_first"), draws=20).frame["policy"].to_list()
+        ['wait', 'sensor_first']
     """
     check_numbers(months, draws)
     policies = POLICIES if policies == "all" or tuple(policies) == ("all",) else columns_of(policies)

@@ -120,6 +120,10 @@ def replacement(
 
     Raises:
         UsageError: for an unknown family, or a component that it does not follow.
+
+    Examples:
+        >>> june.replacement(component="internal_bushing", draws=20).frame["variant"].to_list()
+        ['improved', 'original']
     """
     outlook = outlook_of(fleet, scope, months=12, draws=draws, seed=seed, component=component)
     safety = suspects(fleet, scope).safety

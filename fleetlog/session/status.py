@@ -64,6 +64,10 @@ def status(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> StatusFinding:
 
     Args:
         scope: fault family and as-of date; its filters are not used.
+
+    Examples:
+        >>> june.status().tables["machines"] == june.table("machines").height
+        True
     """
     history, family = fleet.begin(scope)
     store = fleet.store

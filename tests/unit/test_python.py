@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import doctest
+import inspect
 import json
 import subprocess
 import sys
+import textwrap
 from pathlib import Path
 
 import polars as pl
@@ -150,6 +153,22 @@ def test_answers_are_shown_briefly_and_saved_whole(demo_part: FleetPart, tmp_pat
     assert answer.save(tmp_path / "hazard.svg", chart="hazard").stat().st_size > 1000
     assert pl.read_csv(answer.save(tmp_path / "x.csv")).height == answer.frame.height
     assert "Before any work on the machine" in demo_part.suspects()._repr_html_()
+
+
+@pytest.mark.parametrize("name", [name for name in dir(fleetlog.OpenFleet) if not name.startswith("_")])
+def test_examples_of_the_docstrings_are_true(demo_store: Path, tmp_path: Path, name: str) -> None:
+    """Every question and way of the interface has an example (but for closing and paths), and it gives what it says."""
+    told = inspect.getattr_static(fleetlog.OpenFleet, name).__doc__ or ""
+    examples = doctest.DocTestParser().get_examples(textwrap.dedent(told))
+    if name in ("parts", "settings", "close", "discard", "report"):
+        return  # report: tests/docs runs the README's
+    assert examples, f"{name} has no example"
+    with fleetlog.open(demo_store) as fleet:
+        known = {"fleetlog": fleetlog, "june": fleet.where(as_of="2026-06-30"), "folder": tmp_path}
+        test = doctest.DocTest(examples, known, name, None, None, None)
+        said: list[str] = []
+        failed = doctest.DocTestRunner(optionflags=doctest.NORMALIZE_WHITESPACE).run(test, out=said.append)
+    assert not failed.failed, "".join(said)
 
 
 def test_docstrings_say_units_and_errors() -> None:
