@@ -27,7 +27,7 @@ from fleetlog.faults.reading import read_toml
 from fleetlog.simulation.arrays import EPOCH, days_since_epoch
 from fleetlog.simulation.files import DAY
 from fleetlog.simulation.law import World
-from fleetlog.simulation.options import DesignChange, Disorder, Facts, FleetPlan, Habit, Keeping, Make
+from fleetlog.simulation.options import DesignChange, Disorder, Facts, FleetPlan, Habit, Make, RecordKeeping
 from fleetlog.simulation.records import CASE, EVENT, LINE, PART
 from fleetlog.simulation.routine import ROUTINE, Job
 from fleetlog.simulation.scripted import Story, Visit
@@ -76,7 +76,7 @@ class Demo:
         self.machines, self.log = self.records.machines, self.records.log
         self.machines.meters = self.meters()
         jobs = tuple(Job(**job) for job in self.data["jobs"])
-        keeping = Keeping(
+        record_keeping = RecordKeeping(
             mess=0.18,
             mishaps=frozenset(self.data["mishaps"]),
             spared=tuple(self.world.plan.facts),
@@ -84,7 +84,7 @@ class Demo:
             work=replace(ROUTINE, jobs=jobs, code_hours=350.0, codes_more=0.3),
         )
         seeds = (np.random.SeedSequence(SEED, spawn_key=(stream,)) for stream in (8, 9))
-        self.tables = {kind: frame.drop(DAY) for kind, frame in self.records.tables(keeping, *seeds)}
+        self.tables = {kind: frame.drop(DAY) for kind, frame in self.records.tables(record_keeping, *seeds)}
         self.finish()
 
     def plan(self) -> FleetPlan:

@@ -54,13 +54,22 @@ def simulate(
     """
     from fleetlog.errors import UsageError
     from fleetlog.simulation import FileForm, Window
-    from fleetlog.simulation.simulate import Keeping
+    from fleetlog.simulation.simulate import RecordKeeping
     from fleetlog.simulation.simulate import simulate as make
 
     if form not in list(FileForm):
         raise UsageError(f"'{form}' is no form of file; write one of {', '.join(FileForm)}.")
-    keeping = Keeping(mess=mess, routine=routine, form=FileForm(form), window=Window(first, last))
-    made = make(folder, machines=machines, years=years, seed=seed, reading_days=reading_days, keeping=keeping)
+    record_keeping = RecordKeeping(
+        mess=mess, routine=routine, form=FileForm(form), window=Window(first, last)
+    )
+    made = make(
+        folder,
+        machines=machines,
+        years=years,
+        seed=seed,
+        reading_days=reading_days,
+        record_keeping=record_keeping,
+    )
     say(f"{made.machines} machines, {made.cases} true cases (seed {made.seed}).")
     print(f"Files: {made.files}\nSettings, to go beside the store: {made.settings}\nTruth: {made.truth}")
 

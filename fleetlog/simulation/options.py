@@ -33,7 +33,7 @@ ORDER = Disorder()
 
 
 @dataclass(frozen=True)
-class Keeping:
+class RecordKeeping:
     """How the fleet is recorded; the world is the same whatever it says.
 
     Attributes:
@@ -57,7 +57,7 @@ class Keeping:
     window: Window = field(default_factory=Window)
 
 
-NEATLY = Keeping()
+TIDY_RECORDS = RecordKeeping()
 
 
 @dataclass(frozen=True)
@@ -166,7 +166,9 @@ class FleetPlan:
 PLAIN = FleetPlan()
 
 
-def check(machines: int, years: float, reading_days: float, disorder: Disorder, keeping: Keeping) -> None:
+def check(
+    machines: int, years: float, reading_days: float, disorder: Disorder, record_keeping: RecordKeeping
+) -> None:
     """Refuses numbers that make no fleet.
 
     Raises:
@@ -178,10 +180,14 @@ def check(machines: int, years: float, reading_days: float, disorder: Disorder, 
         )
     if not 0.1 <= disorder.comeback_shape <= 10:
         raise UsageError(f"comeback_shape must lie between 0.1 and 10, not {disorder.comeback_shape:g}.")
-    shares = {"mislabelled": disorder.mislabelled, "unrecorded": disorder.unrecorded, "mess": keeping.mess}
+    shares = {
+        "mislabelled": disorder.mislabelled,
+        "unrecorded": disorder.unrecorded,
+        "mess": record_keeping.mess,
+    }
     for name, share in shares.items():
         if not 0 <= share <= 1:
             raise UsageError(f"{name} is a share: it must lie between 0 and 1, not {share:g}.")
-    first, last = keeping.window.first, keeping.window.last
+    first, last = record_keeping.window.first, record_keeping.window.last
     if first is not None and last is not None and last < first:
         raise UsageError(f"From {first} to {last} there is no day; the second must not lie before the first.")

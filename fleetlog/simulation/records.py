@@ -10,7 +10,7 @@ import polars as pl
 from fleetlog.simulation.arrays import Ints, Schema, as_day, as_time
 from fleetlog.simulation.files import DAY
 from fleetlog.simulation.machines import Machines
-from fleetlog.simulation.options import Keeping
+from fleetlog.simulation.options import RecordKeeping
 from fleetlog.simulation.routine import RoutineWork, routine
 from fleetlog.simulation.shop import Log
 from fleetlog.simulation.untidy import Untidy, untidy_meters
@@ -59,26 +59,30 @@ class Records:
         self.plan, self.law = self.world.plan, self.world.law
 
     def tables(
-        self, keeping: Keeping, more: np.random.SeedSequence, mishaps: np.random.SeedSequence
+        self, record_keeping: RecordKeeping, more: np.random.SeedSequence, mishaps: np.random.SeedSequence
     ) -> Iterator[tuple[str, pl.DataFrame]]:
         """The files piece by piece: only what happened while a machine was there and on record.
 
         Args:
-            keeping: how records are kept.
+            record_keeping: how records are kept.
             more: seed of routine work.
             mishaps: seed of untidiness.
         """
         for_meters, for_tables = mishaps.spawn(2)
-        untidy = Untidy(keeping.mess, for_tables, keeping.mishaps, keeping.spared) if keeping.mess else None
+        untidy = (
+            Untidy(record_keeping.mess, for_tables, record_keeping.mishaps, record_keeping.spared)
+            if record_keeping.mess
+            else None
+        )
         if untidy and untidy.changes_meters:
             clock, rng = self.machines.clock, np.random.default_rng(for_meters)
             self.machines.meters = untidy_meters(
-                rng, keeping.mess, *self.machines.recorded(), clock.built, clock.pace
+                rng, record_keeping.mess, *self.machines.recorded(), clock.built, clock.pace
             )
         lines = self.seen(self.log.lines.frame(LINE))
         codes, orders, steps = self.fault_codes(), self.work_orders(lines), self.work_lines(lines)
-        if keeping.routine:
-            codes, orders, steps = self.with_routine(keeping.work, more, codes, orders, steps)
+        if record_keeping.routine:
+            codes, orders, steps = self.with_routine(record_keeping.work, more, codes, orders, steps)
         if self.plan.makes:
             orders, steps = self.with_costs(orders, steps)
         listed, components, measured = self.listed_machines(), self.components(), self.measurements()
@@ -88,8 +92,8 @@ class Records:
             measured = untidy.measurements(measured)
             # What comes later than the last day of the records is not there yet.
             codes = codes.filter(pl.col(DAY) < self.world.end_day)
-        rows = keeping.window.rows
-        yield "machines", keeping.window.machines(listed)
+        rows = record_keeping.window.rows
+        yield "machines", record_keeping.window.machines(listed)
         for readings, machine in self.meter_readings():
             yield "meter_readings", rows(untidy.readings(readings, machine) if untidy else readings)
         if untidy:

@@ -25,12 +25,20 @@ from fleetlog.simulation.faults import Parts, live
 from fleetlog.simulation.files import SETTINGS, TableFiles, append_csv, changes_text
 from fleetlog.simulation.law import World, another_law
 from fleetlog.simulation.machines import draw_machines
-from fleetlog.simulation.options import NEATLY, ORDER, PLAIN, Disorder, FleetPlan, Keeping, check
+from fleetlog.simulation.options import ORDER, PLAIN, TIDY_RECORDS, Disorder, FleetPlan, RecordKeeping, check
 from fleetlog.simulation.records import Records
 from fleetlog.simulation.scripted import Story, play
 from fleetlog.simulation.shop import Log, Shop
 
-__all__ = ["Disorder", "FleetPlan", "Keeping", "SimulatedFleet", "another_law", "draw_block", "simulate"]
+__all__ = [
+    "Disorder",
+    "FleetPlan",
+    "RecordKeeping",
+    "SimulatedFleet",
+    "another_law",
+    "draw_block",
+    "simulate",
+]
 
 UNTIL = date(2026, 6, 30)
 #: Machines drawn and written at a time, so that memory stays bounded.
@@ -82,7 +90,7 @@ def simulate(
     disorder: Disorder = ORDER,
     until: date = UNTIL,
     reading_days: float = 30.0,
-    keeping: Keeping = NEATLY,
+    record_keeping: RecordKeeping = TIDY_RECORDS,
     plan: FleetPlan = PLAIN,
     stories: Sequence[Story] = (),
 ) -> SimulatedFleet:
@@ -97,7 +105,7 @@ def simulate(
         disorder: in what the world differs from the assumptions.
         until: the last day on record.
         reading_days: days between two meter readings.
-        keeping: how records are kept, and which stretch of them is written; the truth is always that of
+        record_keeping: how records are kept, and which stretch of them is written; the truth is always that of
             the whole time.
         plan: what the fleet is made of.
         stories: cases that are set, not drawn, on machines of which the plan gives the facts.
@@ -105,7 +113,7 @@ def simulate(
     Raises:
         UsageError: for numbers that make no fleet, or a folder that already holds files.
     """
-    check(machines, years, reading_days, disorder, keeping)
+    check(machines, years, reading_days, disorder, record_keeping)
     law = law or load_families()["neutral-return"]
     files, truth = Path(folder) / "files", Path(folder) / "truth"
     for place in (files, truth):
@@ -114,10 +122,10 @@ def simulate(
             raise UsageError(f"The folder {place} already holds files; name an empty one.")
     world = World.of(law, disorder, plan, years, until, reading_days)
     cases = 0
-    with TableFiles.open(files, keeping.form) as tables:
+    with TableFiles.open(files, record_keeping.form) as tables:
         for block, first in enumerate(range(0, machines, BLOCK)):
             records = draw_block(world, seed, block, first, min(BLOCK, machines - first), stories)
-            for kind, frame in records.tables(keeping, *_seeds(seed, block, 2, 3)):
+            for kind, frame in records.tables(record_keeping, *_seeds(seed, block, 2, 3)):
                 tables.add(kind, frame)
             true = records.true_cases()
             cases += true.height

@@ -25,7 +25,7 @@ from pathlib import Path
 from fleetlog.intake import load_paths
 from fleetlog.session.fleet import Fleet, intake_settings, open_fleet
 from fleetlog.session.lake import open_lake
-from fleetlog.simulation.simulate import Keeping, simulate
+from fleetlog.simulation.simulate import RecordKeeping, simulate
 from fleetlog.store import open_store
 from fleetlog.store.lake import write_lake
 
@@ -82,7 +82,7 @@ def made(place: Path, machines: int, years: float) -> tuple[Path, Path, int]:
         years=years,
         seed=5,
         reading_days=7.0,
-        keeping=Keeping(mess=0.02, routine=True),
+        record_keeping=RecordKeeping(mess=0.02, routine=True),
     )
     store = place / "fleetlog.duckdb"
     shutil.copy(fleet_files.settings, place)

@@ -68,10 +68,14 @@ QUESTIONS: dict[str, Callable[[Fleet], Any]] = {
 @pytest.fixture
 def messy(tmp_path: Path) -> Path:
     """An invented fleet with untidy books: typing errors, outliers, gaps, meters changed, rows twice and late."""
-    from fleetlog.simulation.simulate import Keeping, simulate
+    from fleetlog.simulation.simulate import RecordKeeping, simulate
 
     made = simulate(
-        tmp_path / "made", machines=50, years=3.0, seed=11, keeping=Keeping(mess=0.06, routine=True)
+        tmp_path / "made",
+        machines=50,
+        years=3.0,
+        seed=11,
+        record_keeping=RecordKeeping(mess=0.06, routine=True),
     )
     store = tmp_path / "messy" / "fleetlog.duckdb"
     store.parent.mkdir()

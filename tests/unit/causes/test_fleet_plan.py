@@ -14,7 +14,7 @@ from fleetlog.faults import load_families
 from fleetlog.simulation.arrays import days_since_epoch
 from fleetlog.simulation.law import World
 from fleetlog.simulation.machines import RentalClock
-from fleetlog.simulation.options import ORDER, DesignChange, Facts, FleetPlan, Habit, Keeping, Make
+from fleetlog.simulation.options import ORDER, DesignChange, Facts, FleetPlan, Habit, Make, RecordKeeping
 from fleetlog.simulation.scripted import Story, Visit
 from fleetlog.simulation.simulate import SimulatedFleet, simulate
 from fleetlog.simulation.wording import Phrases, worded
@@ -192,8 +192,8 @@ def test_a_story_is_told_as_it_is_set(tmp_path: Path) -> None:
 
 def test_mishaps_can_be_chosen_and_machines_spared(tmp_path: Path) -> None:
     neat = made(tmp_path / "neat")
-    untidy = Keeping(mess=1.0, mishaps=frozenset({"hours"}), spared=NAMES[::2])
-    messy = made(tmp_path / "messy", keeping=untidy)
+    untidy = RecordKeeping(mess=1.0, mishaps=frozenset({"hours"}), spared=NAMES[::2])
+    messy = made(tmp_path / "messy", record_keeping=untidy)
     for kind in ("fault_codes", "work_orders"):
         was, now = table(neat, kind), table(messy, kind)
         assert was.drop("hours").equals(now.drop("hours"))

@@ -15,14 +15,18 @@ from fleetlog.intake import load_paths
 from fleetlog.session.fleet import intake_settings, open_fleet
 from fleetlog.settings import load_settings
 from fleetlog.simulation import FileForm, Window, records
-from fleetlog.simulation.simulate import Keeping, SimulatedFleet, simulate
+from fleetlog.simulation.simulate import RecordKeeping, SimulatedFleet, simulate
 from fleetlog.simulation.untidy import mistyped
 
-BUSY = Keeping(mess=0.05, routine=True)
+BUSY = RecordKeeping(mess=0.05, routine=True)
 
 
-def made(folder: Path, keeping: Keeping = BUSY, machines: int = 150, seed: int = 3) -> SimulatedFleet:
-    return simulate(folder, machines=machines, years=4, seed=seed, reading_days=7, keeping=keeping)
+def made(
+    folder: Path, record_keeping: RecordKeeping = BUSY, machines: int = 150, seed: int = 3
+) -> SimulatedFleet:
+    return simulate(
+        folder, machines=machines, years=4, seed=seed, reading_days=7, record_keeping=record_keeping
+    )
 
 
 def rows(fleet: SimulatedFleet, kind: str) -> Counter[str]:
@@ -34,7 +38,7 @@ def table(fleet: SimulatedFleet, kind: str) -> pl.DataFrame:
 
 
 def test_untidy_books_tell_of_the_same_world_and_come_out_the_same_again(tmp_path: Path) -> None:
-    neat = made(tmp_path / "neat", Keeping())
+    neat = made(tmp_path / "neat", RecordKeeping())
     one, two = made(tmp_path / "one"), made(tmp_path / "two")
     for place in ("files", "truth"):
         for path in sorted((tmp_path / "one" / place).iterdir()):
@@ -44,17 +48,19 @@ def test_untidy_books_tell_of_the_same_world_and_come_out_the_same_again(tmp_pat
 
 
 def test_pieces_make_the_same_files_as_one_go(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    whole = made(tmp_path / "whole", Keeping(routine=True))
+    whole = made(tmp_path / "whole", RecordKeeping(routine=True))
     monkeypatch.setattr(records, "READINGS", 500)
-    pieces = made(tmp_path / "pieces", Keeping(routine=True))
+    pieces = made(tmp_path / "pieces", RecordKeeping(routine=True))
     for path in whole.files.iterdir():
         assert path.read_bytes() == (pieces.files / path.name).read_bytes(), path.name
 
 
 def test_two_windows_give_what_one_gives(tmp_path: Path) -> None:
     whole = made(tmp_path / "whole")
-    old = made(tmp_path / "old", Keeping(mess=0.05, routine=True, window=Window(last=date(2026, 5, 31))))
-    new = made(tmp_path / "new", Keeping(mess=0.05, routine=True, window=Window(date(2026, 6, 1))))
+    old = made(
+        tmp_path / "old", RecordKeeping(mess=0.05, routine=True, window=Window(last=date(2026, 5, 31)))
+    )
+    new = made(tmp_path / "new", RecordKeeping(mess=0.05, routine=True, window=Window(date(2026, 6, 1))))
     for kind in ("meter_readings", "meter_changes", "fault_codes", "work_orders", "work_lines", "components"):
         assert rows(old, kind) + rows(new, kind) == rows(whole, kind), kind
     for kind in ("meter_readings", "fault_codes", "work_orders", "work_lines"):
@@ -63,7 +69,7 @@ def test_two_windows_give_what_one_gives(tmp_path: Path) -> None:
 
 
 def test_a_late_code_comes_with_the_month_after(tmp_path: Path) -> None:
-    untidy = Keeping(mess=0.5, routine=True, window=Window(date(2026, 6, 1)))
+    untidy = RecordKeeping(mess=0.5, routine=True, window=Window(date(2026, 6, 1)))
     month = made(tmp_path / "month", untidy, machines=400)
     early = table(month, "fault_codes").filter(pl.col("seen_at") < "2026-06-01")
     assert 0 < early.height < 0.3 * table(month, "fault_codes").height
@@ -72,9 +78,9 @@ def test_a_late_code_comes_with_the_month_after(tmp_path: Path) -> None:
 
 def test_a_machine_sold_in_the_month_is_still_there_before_it(tmp_path: Path) -> None:
     month = Window(date(2026, 1, 1), date(2026, 6, 30))
-    whole = made(tmp_path / "whole", Keeping())
-    old = table(made(tmp_path / "old", Keeping(window=Window(last=date(2025, 12, 31)))), "machines")
-    new = table(made(tmp_path / "new", Keeping(window=month)), "machines")
+    whole = made(tmp_path / "whole", RecordKeeping())
+    old = table(made(tmp_path / "old", RecordKeeping(window=Window(last=date(2025, 12, 31)))), "machines")
+    new = table(made(tmp_path / "new", RecordKeeping(window=month)), "machines")
     sold = table(whole, "machines").filter(pl.col("disposed_on") >= "2026-01-01")["machine_id"]
     assert sold.len()
     assert old.filter(pl.col("machine_id").is_in(sold))["disposed_on"].null_count() > 0
@@ -86,8 +92,10 @@ def test_a_machine_sold_in_the_month_is_still_there_before_it(tmp_path: Path) ->
 
 def test_a_store_grown_by_a_month_is_the_store_of_the_whole_time(tmp_path: Path) -> None:
     whole = made(tmp_path / "whole")
-    old = made(tmp_path / "old", Keeping(mess=0.05, routine=True, window=Window(last=date(2026, 5, 31))))
-    new = made(tmp_path / "new", Keeping(mess=0.05, routine=True, window=Window(date(2026, 6, 1))))
+    old = made(
+        tmp_path / "old", RecordKeeping(mess=0.05, routine=True, window=Window(last=date(2026, 5, 31)))
+    )
+    new = made(tmp_path / "new", RecordKeeping(mess=0.05, routine=True, window=Window(date(2026, 6, 1))))
     counts = []
     for name, parts in (("whole", [whole]), ("grown", [old, new])):
         with open_fleet(
@@ -104,7 +112,7 @@ def test_a_store_grown_by_a_month_is_the_store_of_the_whole_time(tmp_path: Path)
 
 def test_parquet_holds_what_csv_holds(tmp_path: Path) -> None:
     text = made(tmp_path / "text")
-    packed = made(tmp_path / "packed", Keeping(mess=0.05, routine=True, form=FileForm.PARQUET))
+    packed = made(tmp_path / "packed", RecordKeeping(mess=0.05, routine=True, form=FileForm.PARQUET))
     assert sorted(path.stem for path in text.files.iterdir()) == sorted(
         path.stem for path in packed.files.iterdir()
     )
@@ -119,7 +127,7 @@ def test_parquet_holds_what_csv_holds(tmp_path: Path) -> None:
 
 
 def test_as_many_records_are_untidy_as_asked_for(tmp_path: Path) -> None:
-    neat = made(tmp_path / "neat", Keeping(routine=True), machines=600)
+    neat = made(tmp_path / "neat", RecordKeeping(routine=True), machines=600)
     messy = made(tmp_path / "messy", machines=600)
     lines = table(messy, "work_lines").height
     for kind in ("meter_readings", "fault_codes", "work_orders", "work_lines"):
@@ -146,7 +154,7 @@ def test_as_many_records_are_untidy_as_asked_for(tmp_path: Path) -> None:
 
 def test_a_changed_meter_goes_on_from_its_new_beginning(tmp_path: Path) -> None:
     messy = made(tmp_path / "messy", machines=600)
-    neat = made(tmp_path / "neat", Keeping(), machines=600)
+    neat = made(tmp_path / "neat", RecordKeeping(), machines=600)
     true = table(neat, "meter_readings").select("machine_id", "read_at", true="hours")
     both = table(messy, "meter_readings").join(true, on=["machine_id", "read_at"])
     changes = table(messy, "meter_changes").filter(pl.len().over("machine_id") == 1)
@@ -157,8 +165,8 @@ def test_a_changed_meter_goes_on_from_its_new_beginning(tmp_path: Path) -> None:
 
 
 def test_routine_work_stays_out_of_the_fault(tmp_path: Path) -> None:
-    plain = made(tmp_path / "plain", Keeping())
-    busy = made(tmp_path / "busy", Keeping(routine=True))
+    plain = made(tmp_path / "plain", RecordKeeping())
+    busy = made(tmp_path / "busy", RecordKeeping(routine=True))
     counts = []
     for name, one in (("plain", plain), ("busy", busy)):
         with open_fleet(
@@ -184,12 +192,14 @@ def test_hours_are_mistyped_as_hands_mistype_them() -> None:
 
 
 @pytest.mark.parametrize(
-    ("keeping", "told"),
+    ("record_keeping", "told"),
     [
-        (Keeping(mess=1.5), "mess"),
-        (Keeping(window=Window(date(2026, 2, 1), date(2026, 1, 1))), "no day"),
+        (RecordKeeping(mess=1.5), "mess"),
+        (RecordKeeping(window=Window(date(2026, 2, 1), date(2026, 1, 1))), "no day"),
     ],
 )
-def test_books_that_cannot_be_kept_are_refused(keeping: Keeping, told: str, tmp_path: Path) -> None:
+def test_books_that_cannot_be_kept_are_refused(
+    record_keeping: RecordKeeping, told: str, tmp_path: Path
+) -> None:
     with pytest.raises(UsageError, match=told):
-        made(tmp_path, keeping)
+        made(tmp_path, record_keeping)
