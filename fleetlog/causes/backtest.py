@@ -28,7 +28,7 @@ from fleetlog.stats.errors import BadArgument
 from fleetlog.stats.repair_order import expected_sum
 from fleetlog.stats.scores import area_under_curve, calibration_bins, calibration_line
 
-MODEL, SCORE, RULE, BASE = "model", "evidence score", "always the old bushing", "base rates"
+MODEL, SCORE, RULE, BASE = "model", "evidence score", "always the first cause", "base rates"
 
 #: What the rule "always the first cause on the older design" is allowed to be sure of: without some doubt its
 #: log loss would be infinite the first time it is wrong. Ours.

@@ -116,7 +116,7 @@ class WatchRules:
 
 WATCH = WatchRules()
 
-#: While a pump is open, its other side is looked at over this many running hours to come: what would fail
+#: While a machine is open, its other side is looked at over this many running hours to come: what would fail
 #: within them is better done now, if that costs less. Ours, from memory: two or three years of a rental.
 SECOND_SIDE_HOURS = 2000.0
 
@@ -597,7 +597,7 @@ def _suspect(
     text = step.title if step else "All steps were in vain: call in the maker's service"
     if together is not None:
         text = f"{text}, on both sides at once"
-        note = "The other side has an open case, too: opening the pump once for both costs less than twice."
+        note = "The other side has an open case, too: one visit for both costs less than two."
     elif step is not None and step.opens_pump and is_open and row["side"]:
         note = _other_side(weighed, plan, outlook, standing, row, j, first)
     if not is_open:

@@ -413,7 +413,7 @@ def _of_steps(read: FamilyFile) -> Iterator[str]:
             yield f"{where}.after cannot be {shown(step.after)}; {hint(step.after, others)}"
         # Work that can hurt someone is never recommended without a word of caution.
         if step.opens_pump and not step.cautions:
-            yield f"{where}.cautions must be true where the pump is opened"
+            yield f"{where}.cautions must be true where opens_pump is"
 
 
 def _of_recognition(read: FamilyFile) -> Iterator[str]:

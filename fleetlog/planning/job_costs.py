@@ -153,7 +153,7 @@ FIGURES = {
     "day_rate": ("a day of standing that could be out", "currency/day"),
     "out_share": ("share of days on which a machine would be out", "share"),
     "discount_per_year": ("discount of money to come", "share/year"),
-    "engine_out_hours": ("labour to take the engine out and back", "labour hours"),
+    "engine_out_hours": ("labour to open the machine and close it again", "labour hours"),
 }
 
 

@@ -232,9 +232,9 @@ def _too_small(use: Floats, caps: Floats) -> str:
     """Which limit no job fits in."""
     least, most = use.min(axis=0), caps.max(axis=0)
     if most[2] < least[2]:
-        return "shop.engine_out_jobs allows no job with the engine out"
+        return "shop.engine_out_jobs allows none of the jobs"
     if most[1] < least[1]:
-        return f"pump mechanics have {most[1]:g} h a week and the shortest job takes {least[1]:g} h of theirs"
+        return f"shop.pump_mechanics gives {most[1]:g} h a week and the shortest job takes {least[1]:g} h of theirs"
     return f"the shop has {most[0]:g} h a week and the shortest job takes {least[0]:g} h"
 
 

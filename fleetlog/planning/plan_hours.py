@@ -97,7 +97,7 @@ def compare_shop_hours(
         plans=tuple(plans),
         currency=plans[0].currency,
         notes=(
-            f"Pump mechanics and bays stay as the settings say; where they bind, more hours save nothing. "
+            f"Mechanics and bays stay as [shop] of the settings says; where they bind, more hours save nothing. "
             f"Each plan covers {weeks} weeks.",
         ),
     )

@@ -308,11 +308,10 @@ def _already_out(
     already = np.zeros((len(outlook.machines), len(labels)), dtype=bool)
     for machine, week in engine_out.items():
         if machine not in outlook.machines:
-            raise UsageError(f"There is no machine {machine!r} on the list to have its engine out.")
+            raise UsageError(f"There is no machine {machine!r} on the list to be planned.")
         if week not in labels:
             raise UsageError(
-                f"The engine of {machine} cannot be out in {week!r}: "
-                f"the plan covers {labels[0]} to {labels[-1]}."
+                f"Machine {machine} cannot be open in {week!r}: the plan covers {labels[0]} to {labels[-1]}."
             )
         already[outlook.machines.index(machine), labels.index(week)] = True
     known = fleet.store.run("plan/engine_out_orders", as_of_end=outlook.history.as_of_end)

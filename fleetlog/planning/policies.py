@@ -32,12 +32,12 @@ from fleetlog.settings import Settings
 from fleetlog.stats.arrays import Floats, Ints
 from fleetlog.stats.renewal_value import Lives, Prices, discounted_hours, waiting_rate
 
-POLICIES = ("wait", "sensor_first", "bushing_on_suspicion", "old_generation_now")
+POLICIES = ("wait", "by_custom", "on_suspicion", "older_design_ahead")
 WORDS = {
     "wait": "wait, then the surest repair",
-    "sensor_first": "wait, then by custom",
-    "bushing_on_suspicion": "open the pump on suspicion, both sides",
-    "old_generation_now": "replace all of the old generation ahead",
+    "by_custom": "wait, then by custom",
+    "on_suspicion": "replace on suspicion, both sides in one visit",
+    "older_design_ahead": "replace all of the older design ahead",
 }
 #: Range of the table.
 LEVEL = 0.80
@@ -108,8 +108,8 @@ def compare_policies(
         UsageError: for an unknown policy or component, or impossible numbers.
 
     Examples:
-        >>> june.policies(policies=("wait", "sensor_first"), draws=20).frame["policy"].to_list()
-        ['wait', 'sensor_first']
+        >>> june.policies(policies=("wait", "by_custom"), draws=20).frame["policy"].to_list()
+        ['wait', 'by_custom']
     """
     check_numbers(months, draws)
     policies = POLICIES if policies == "all" or tuple(policies) == ("all",) else columns_of(policies)
@@ -122,7 +122,8 @@ def compare_policies(
     costs = costs_of(fleet, outlook.history, family, chosen)
     if costs is None or outlook.family.part(chosen) is None:
         known = ", ".join(part.component for part in family.parts)
-        raise UsageError(f"No policy can be compared for {chosen!r}; take one of {known}.")
+        instead = f"take one of {known}" if known else "that family follows no part's life"
+        raise UsageError(f"No policy can be compared for {chosen or family.name!r}; {instead}.")
     game = _Game.of(fleet, outlook, costs)
     results = np.stack(in_threads(lambda draw: game.play(policies, draw), draws))
     return PolicyFinding(
@@ -257,7 +258,7 @@ class _Game:
         )
 
     def _steps(self, policy: str) -> _Repair:
-        return self.custom if policy == "sensor_first" else self.surest
+        return self.custom if policy == "by_custom" else self.surest
 
     def _case_cost(self, policy: str) -> float:
         """Expected money of one complaint under a policy."""
@@ -304,13 +305,13 @@ class _Game:
         law = self.outlook.models[self.new_model].at(draw)
         new_life = law.scale_hours * again ** (1.0 / law.shape)
         renewed_at = np.full(fails_at.size, np.inf)
-        if policy == "old_generation_now":
+        if policy == "older_design_ahead":
             month = np.minimum(np.where(np.isfinite(self.done_in), self.done_in, 0), edges.shape[1] - 1)
             hours = np.take_along_axis(edges, month.astype(np.int64)[:, None], axis=1)[:, 0]
             renewed_at = np.where(np.isfinite(self.done_in) & (hours < end), hours, np.inf)
         first = (fails_at < end) & (fails_at < renewed_at)
         second_side = np.zeros(fails_at.size, dtype=bool)
-        if policy == "bushing_on_suspicion":
+        if policy == "on_suspicion":
             other = np.where(self.pair >= 0, self.pair, 0)
             has = (self.pair >= 0) & self.old
             opened = np.where(has & first[other], fails_at[other], np.inf)

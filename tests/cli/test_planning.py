@@ -119,10 +119,10 @@ def test_one_more_month_of_an_untidy_fleet(fleetlog: Command, tmp_path: Path) ->
 
 
 def test_policies(fleetlog: Command, demo_store: Path) -> None:
-    arguments = ("plan", "--policy", "wait,sensor_first", "--draws", "20", "--format", "json")
+    arguments = ("plan", "--policy", "wait,by_custom", "--draws", "20", "--format", "json")
     done = fleetlog(*arguments, store=demo_store)
     assert done.code == 0, done.err
-    assert [row["policy"] for row in json.loads(done.out)["rows"]] == ["wait", "sensor_first"]
+    assert [row["policy"] for row in json.loads(done.out)["rows"]] == ["wait", "by_custom"]
     wrong = fleetlog("plan", "--policy", "hope", store=demo_store)
     assert wrong.code == 2
     assert "hope" in wrong.err

@@ -201,8 +201,8 @@ def test_a_required_machine_gets_a_week(tight: PlanFinding, demo: Fleet, known: 
 @pytest.mark.parametrize(
     ("shop", "said"),
     [
-        ({"engine_out_jobs": 0}, "allows no job with the engine out"),
-        ({"pump_mechanics": 0}, "pump mechanics have 0 h"),
+        ({"engine_out_jobs": 0}, "shop.engine_out_jobs allows none of the jobs"),
+        ({"pump_mechanics": 0}, "shop.pump_mechanics gives 0 h"),
         ({"weekly_hours": 10.0}, "the shop has 10 h a week and the shortest job takes 13.5 h"),
         ({"parts_lead_days": 400}, "the lead time of parts"),
     ],

@@ -43,22 +43,22 @@ def test_ranges_and_means_agree(found: PolicyFinding) -> None:
 
 def test_the_same_failures_meet_every_policy_that_waits(found: PolicyFinding) -> None:
     rows = by_policy(found)
-    assert rows["wait"]["failures"] == rows["sensor_first"]["failures"]
-    assert rows["wait"]["later_cost"] < rows["sensor_first"]["later_cost"]
+    assert rows["wait"]["failures"] == rows["by_custom"]["failures"]
+    assert rows["wait"]["later_cost"] < rows["by_custom"]["later_cost"]
     # a sensor in vain costs a visit, its part and its hours
-    assert rows["sensor_first"]["cost"] > 1.3 * rows["wait"]["cost"]
-    assert rows["sensor_first"]["parts_cost"] > 3 * rows["wait"]["parts_cost"]
-    assert rows["sensor_first"]["saving_upper"] < 0
+    assert rows["by_custom"]["cost"] > 1.3 * rows["wait"]["cost"]
+    assert rows["by_custom"]["parts_cost"] > 3 * rows["wait"]["parts_cost"]
+    assert rows["by_custom"]["saving_upper"] < 0
 
 
 def test_work_ahead_prevents_failures_and_costs_now(found: PolicyFinding) -> None:
     rows = by_policy(found)
-    assert rows["old_generation_now"]["failures"] < 0.4 * rows["wait"]["failures"]
-    assert rows["old_generation_now"]["jobs_ahead"] > 30
-    assert rows["old_generation_now"]["cost"] > rows["wait"]["cost"]
-    assert rows["old_generation_now"]["later_cost"] < 0.05 * rows["wait"]["later_cost"]
-    assert rows["bushing_on_suspicion"]["failures"] <= rows["wait"]["failures"]
-    assert rows["bushing_on_suspicion"]["later_cost"] < rows["wait"]["later_cost"]
+    assert rows["older_design_ahead"]["failures"] < 0.4 * rows["wait"]["failures"]
+    assert rows["older_design_ahead"]["jobs_ahead"] > 30
+    assert rows["older_design_ahead"]["cost"] > rows["wait"]["cost"]
+    assert rows["older_design_ahead"]["later_cost"] < 0.05 * rows["wait"]["later_cost"]
+    assert rows["on_suspicion"]["failures"] <= rows["wait"]["failures"]
+    assert rows["on_suspicion"]["later_cost"] < rows["wait"]["later_cost"]
 
 
 def test_waiting_meets_as_many_failures_as_the_forecast(demo: Fleet, found: PolicyFinding) -> None:
