@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import calendar
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
@@ -30,6 +29,7 @@ from fleetlog.planning.plan import plan
 from fleetlog.reporting.findings import CostSummary, MethodText, ReportFindings
 from fleetlog.session.concurrent import concurrent_questions
 from fleetlog.session.fleet import Fleet
+from fleetlog.session.months import month_start
 from fleetlog.session.scope import Scope
 from fleetlog.session.status import status
 
@@ -53,8 +53,8 @@ def gather(
         fault: the fault family.
         begin: is handed what is there already, each time there is more of it, so that pictures can be begun.
     """
-    first = month.replace(day=1)
-    last = month.replace(day=calendar.monthrange(month.year, month.month)[1])
+    first = month_start(month)
+    last = month_start(month, 1) - timedelta(days=1)
     family = fleet.family(fault)
     eve = Scope(fault=fault, as_of=first - timedelta(days=1))
     scope = Scope(fault=fault, as_of=last)
@@ -115,7 +115,7 @@ class _Before:
 def _before(fleet: Fleet, scope: Scope, month: date, *, forecast: bool) -> _Before:
     expected = expected_of(fleet, scope) if forecast else None
     known = suspects(fleet, scope)
-    last_month = (month - timedelta(days=1)).replace(day=1)
+    last_month = month_start(month, -1)
     return _Before(known, costs(fleet, known, last_month, month, scope), expected)
 
 
