@@ -22,6 +22,7 @@ from fleetlog.faults import FaultFamily
 from fleetlog.history import History
 from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
+from fleetlog.session.months import month_start
 from fleetlog.session.scope import WHOLE_FLEET, Scope
 from fleetlog.stats.arrays import Floats, Ints, normal_quantile
 from fleetlog.stats.errors import BadArgument
@@ -94,7 +95,8 @@ def backtest(
         scope: which part of the fleet; `as_of` is the last day whose knowledge counts.
         months: how many month-ends to look back from.
         truth: true cases (machine_id, side, cause, began_at); None takes what was confirmed later.
-        beside: further figures to judge by as they stand, by name, e.g. those an invented fleet was made by.
+        other_families: further figures to judge by as they stand, by name, e.g. those an invented fleet was
+            made by.
         progress: called with each month-end before it is worked on.
 
     Raises:
@@ -154,12 +156,7 @@ def backtest(
 def month_ends(last: date, months: int) -> list[date]:
     """The last days of so many whole months, the latest no later than `last`."""
     after = last + timedelta(days=1)
-    ends: list[date] = []
-    first = after.replace(day=1)
-    for _ in range(months):
-        ends.append(first - timedelta(days=1))
-        first = (first - timedelta(days=1)).replace(day=1)
-    return ends[::-1]
+    return [month_start(after, -back) - timedelta(days=1) for back in reversed(range(months))]
 
 
 def _confirmed_later(weighed: WeighedCases) -> pl.DataFrame:

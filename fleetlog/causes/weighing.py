@@ -550,8 +550,9 @@ def _visits(store: Store, layout: Layout, keyed: pl.DataFrame) -> tuple[pl.DataF
         .sort("case_id", "visit", "step")
         .with_columns(first=pl.col("visit") == pl.col("visit").min().over("case_id", "step"))
     )
+    orders = {step.name: step.order for step in layout.family.steps}
     visits = (
-        tried.with_columns(reach=pl.col("step").replace_strict(_orders(layout), return_dtype=pl.Int64))
+        tried.with_columns(reach=pl.col("step").replace_strict(orders, return_dtype=pl.Int64))
         .group_by("case_id", "visit")
         .agg(
             pl.col("step").sort_by("reach").last(),
@@ -575,10 +576,6 @@ def _visits(store: Store, layout: Layout, keyed: pl.DataFrame) -> tuple[pl.DataF
         in_vain="in_vain",
     )
     return observations, new_steps
-
-
-def _orders(layout: Layout) -> dict[str, int]:
-    return {step.name: step.order for step in layout.family.steps}
 
 
 def _as_cases(

@@ -91,7 +91,8 @@ def _lasting(finding: SurvivalFinding, group: SurvivalGroup) -> str:
         return f"{whose}half fail by {hours(group.median_hours)}{doubt}"
     step = 100 if group.last_hours >= 100 else 1
     seen_to = math.floor(group.last_hours / step) * step
-    return f"{whose}{percent(_last_survival(group))} last {seen_to:,} h, as far as the record reaches"
+    lasting = float(group.curve["survival"][-1]) if group.curve.height else 1.0
+    return f"{whose}{percent(lasting)} last {seen_to:,} h, as far as the record reaches"
 
 
 def _well_watched(finding: SurvivalFinding, group: SurvivalGroup) -> bool:
@@ -183,10 +184,6 @@ def _pieces(rows: Sequence[Mapping[str, Any]]) -> tuple[list[dict[str, Any]], li
     if solid and dashed:
         dashed.insert(0, solid[-1])
     return solid, dashed
-
-
-def _last_survival(group: SurvivalGroup) -> float:
-    return float(group.curve["survival"][-1]) if group.curve.height else 1.0
 
 
 # --- marks

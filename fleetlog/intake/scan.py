@@ -91,7 +91,7 @@ def scan(path: Path, where: str, progress: Callable[[int], None] | None = None) 
             while piece := file.read(CHUNK):
                 if not size:
                     encoding = _encoding(piece)
-                # AskConcurrently the counting; one piece at most is on its way.
+                # The hash beside the counting; one piece at most is on its way.
                 if hashed is not None:
                     hashed.result()
                 hashed = beside.submit(digest.update, piece)

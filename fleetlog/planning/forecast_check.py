@@ -7,7 +7,7 @@ counts cannot hold 80% exactly: the chance each range really had is shown beside
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any, ClassVar
@@ -20,6 +20,7 @@ from fleetlog.planning.forecast import INNER, OUTER, followed_counts
 from fleetlog.planning.outlook import Outlook, outlook_of
 from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet, selection
+from fleetlog.session.months import month_start
 from fleetlog.session.past import fleet_of_the_past
 from fleetlog.session.randomness import SEED
 from fleetlog.session.scope import WHOLE_FLEET, Scope
@@ -193,15 +194,10 @@ def held_against(
     )
 
 
-def _month_ends(last: date, horizon: int, most: int) -> Iterator[date]:
+def _month_ends(last: date, horizon: int, most: int) -> list[date]:
     """Ends of months, latest first and a horizon apart, whose whole horizon has passed by `last`."""
-    first = (last + timedelta(days=1)).replace(day=1)
-    for _ in range(horizon):
-        first = (first - timedelta(days=1)).replace(day=1)
-    for _ in range(most):
-        yield first - timedelta(days=1)
-        for _ in range(horizon):
-            first = (first - timedelta(days=1)).replace(day=1)
+    after = last + timedelta(days=1)
+    return [month_start(after, -horizon * back) - timedelta(days=1) for back in range(1, most + 1)]
 
 
 def _settled(fleet: Fleet) -> date:

@@ -19,6 +19,7 @@ from fleetlog.faults import FaultFamily, Step
 from fleetlog.history import History
 from fleetlog.planning.outlook import cause_of, cure_of
 from fleetlog.session.fleet import Fleet
+from fleetlog.session.months import month_start
 from fleetlog.settings import Settings
 from fleetlog.stats.arrays import Floats
 
@@ -315,14 +316,8 @@ def _utilisation(fleet: Fleet, history: History) -> pl.DataFrame:
 
 def _past_months(day: date, count: int) -> list[tuple[date, date]]:
     """The last whole months up to a day, earliest first."""
-    tomorrow = day + timedelta(days=1)
-    after = date(tomorrow.year, tomorrow.month, 1)
-    months = []
-    for _ in range(count):
-        first = date(after.year - (after.month == 1), (after.month - 2) % 12 + 1, 1)
-        months.append((first, after))
-        after = first
-    return months[::-1]
+    after = day + timedelta(days=1)
+    return [(month_start(after, -back), month_start(after, 1 - back)) for back in range(count, 0, -1)]
 
 
 @dataclass(frozen=True)

@@ -24,6 +24,7 @@ import polars as pl
 from fleetlog.faults import FaultFamily, Step
 from fleetlog.history import History
 from fleetlog.session.fleet import Fleet, selection
+from fleetlog.session.months import month_start
 from fleetlog.session.randomness import DRAWS, SEED
 from fleetlog.session.scope import Scope
 from fleetlog.stats.arrays import Floats, Ints
@@ -77,7 +78,7 @@ def months_after(day: date, count: int) -> tuple[Period, ...]:
     periods = []
     first = day + timedelta(days=1)
     for _ in range(count):
-        after = date(first.year + first.month // 12, first.month % 12 + 1, 1)
+        after = month_start(first, 1)
         periods.append(Period(f"{first:%Y-%m}", first, after))
         first = after
     return tuple(periods)
@@ -191,8 +192,7 @@ class Outlook:
         for row, period in enumerate(self.periods):
             day = period.first
             while day < period.after:
-                turn = date(day.year + day.month // 12, day.month % 12 + 1, 1)
-                end = min(turn, period.after)
+                end = min(month_start(day, 1), period.after)
                 days[row, day.month - 1] += (end - day).days
                 day = end
         return days

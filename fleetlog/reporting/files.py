@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+from collections import Counter
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -25,9 +26,7 @@ def safe_names(names: Iterable[str]) -> dict[str, str]:
     """
     listed = list(dict.fromkeys(names))
     plain = {name: _plain(name) for name in listed}
-    taken: dict[str, int] = {}
-    for name in plain.values():
-        taken[name.casefold()] = taken.get(name.casefold(), 0) + 1
+    taken = Counter(name.casefold() for name in plain.values())
     return {
         name: flat if flat == name and taken[flat.casefold()] == 1 else f"{flat}-{_mark(name)}"
         for name, flat in plain.items()

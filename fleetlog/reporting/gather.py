@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import calendar
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
@@ -31,6 +30,7 @@ from fleetlog.planning.plan import plan
 from fleetlog.reporting.findings import CostSummary, MethodText, ReportFindings
 from fleetlog.session.concurrent import concurrent_questions
 from fleetlog.session.fleet import Fleet
+from fleetlog.session.months import month_start
 from fleetlog.session.scope import Scope
 from fleetlog.session.status import status
 
@@ -57,8 +57,8 @@ def gather(
     Raises:
         UsageError: for an unknown family, or a month of which nothing is on record.
     """
-    first = month.replace(day=1)
-    last = month.replace(day=calendar.monthrange(month.year, month.month)[1])
+    first = month_start(month)
+    last = month_start(month, 1) - timedelta(days=1)
     ended = fleet.last_day()
     if first > ended:
         raise UsageError(
@@ -125,7 +125,7 @@ class _Before:
 def _before(fleet: Fleet, scope: Scope, month: date, *, forecast: bool) -> _Before:
     expected = expected_of(fleet, scope) if forecast else None
     known = suspects(fleet, scope)
-    last_month = (month - timedelta(days=1)).replace(day=1)
+    last_month = month_start(month, -1)
     return _Before(known, costs(fleet, known, last_month, month, scope), expected)
 
 

@@ -12,7 +12,6 @@ from fleetlog.causes.case import Reason, Suspect
 from fleetlog.lives.survival import SurvivalFinding
 from fleetlog.phrasing import capital, group_name
 from fleetlog.planning.forecast_verification import ForecastVerification
-from fleetlog.reporting.changes import Change
 from fleetlog.reporting.findings import ReportFindings
 from fleetlog.reporting.pictures import Picture
 from fleetlog.reporting.tables import Wording, page_table, table_specs
@@ -86,7 +85,9 @@ def month_page(
         "title": f"{findings.fleet}, {findings.month:%B %Y}",
         "month": f"{findings.month:%B %Y}",
         "before": f"{findings.suspects_before.as_of:%B}",
-        "change_counts": _by_kind(findings.changes),
+        "change_counts": [
+            (kind, len(group), group) for kind, group in _grouped((one.kind, one) for one in findings.changes)
+        ],
         "cases": open_cases[:_DETAILED],
         "unpaged": len({view.case.machine_id for view in views} - set(pages)),
         "cases_left": max(0, len(open_cases) - _DETAILED),
@@ -196,10 +197,6 @@ def _outside(row: Mapping[str, Any]) -> bool:
 def group_notes(finding: SurvivalFinding, words: Mapping[str, str]) -> list[tuple[str, str]]:
     """What a reader must know of single curves: the group and its note."""
     return [(capital(group_name(group.group, words)), group.note) for group in finding.groups if group.note]
-
-
-def _by_kind(changed: Sequence[Change]) -> list[tuple[str, int, list[Change]]]:
-    return [(kind, len(group), group) for kind, group in _grouped((one.kind, one) for one in changed)]
 
 
 def _grouped(pairs: Iterable[tuple[str, Any]]) -> list[tuple[str, list[Any]]]:

@@ -9,8 +9,9 @@ Source: Lawless 2003, chapters 2 and 5; Meeker, Escobar & Pascual 2021, chapters
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -23,6 +24,9 @@ from fleetlog.stats.families import Family
 
 #: No logarithm of an age or a spread lies further out than this.
 _FAR = 100.0
+
+#: How far from a start the best value of the other parameter is sought.
+_REACH = 4.0
 
 
 class Derivatives(NamedTuple):
@@ -239,88 +243,54 @@ class ProfileLimits:
 
     def log_sigma(self, drop: float) -> tuple[float | None, float | None]:
         """Limits of log sigma at which the profile likelihood has fallen by `drop`; None: it never does."""
-
-        def along(psi: float, mu: float) -> tuple[Floats, Floats, Floats]:
-            return np.array([mu, psi]), np.array([1.0, 0.0]), np.zeros(2)
-
-        variance = float(self.covariance[1, 1])
-        path = _Path(along, float(self.theta[0]), float(self.covariance[0, 1]) / variance)
-        return self._limits(path, float(self.theta[1]), float(np.sqrt(variance)), drop)
+        return self._limits(lambda psi, mu: np.array([mu, psi]), np.array([0.0, 1.0]), 0, drop)
 
     def log_quantile(self, z: float, drop: float) -> tuple[float | None, float | None]:
         """Limits of mu + z sigma, the log age at which a given share has failed."""
 
-        def along(psi: float, log_sigma: float) -> tuple[Floats, Floats, Floats]:
-            pull = z * np.exp(np.clip(log_sigma, -_FAR, _FAR))
-            return np.array([psi - pull, log_sigma]), np.array([-pull, 1.0]), np.array([-pull, 0.0])
+        def point(psi: float, log_sigma: float) -> Floats:
+            return np.array([psi - z * np.exp(np.clip(log_sigma, -_FAR, _FAR)), log_sigma])
 
-        pull = z * float(np.exp(self.theta[1]))
-        slope = np.array([1.0, pull])
-        variance = float(slope @ self.covariance @ slope)
-        drift = float(slope @ self.covariance[:, 1]) / variance
-        path = _Path(along, float(self.theta[1]), drift)
-        return self._limits(path, float(self.theta[0]) + pull, float(np.sqrt(variance)), drop)
+        return self._limits(point, np.array([1.0, z * float(np.exp(self.theta[1]))]), 1, drop)
 
     def _limits(
-        self, path: _Path, best: float, error: float, drop: float
+        self, point: Callable[[float, float], Floats], slope: Floats, free: int, drop: float
     ) -> tuple[float | None, float | None]:
-        level = self.maximum - drop
-        return (
-            _fall(self.likelihood, path, best, -error, level),
-            _fall(self.likelihood, path, best, error, level),
-        )
+        """Limits of one quantity.
 
-
-@dataclass(frozen=True, eq=False)
-class _Path:
-    """A path of (mu, log sigma) along which one quantity is fixed and another free.
-
-    Attributes:
-        along: (mu, log sigma) from the fixed and the free quantity, with two derivatives by the free one.
-        anchor: the free one at the maximum.
-        drift: how the free one moves with the fixed one near the maximum.
-    """
-
-    along: Callable[[float, float], tuple[Floats, Floats, Floats]]
-    anchor: float
-    drift: float
-
-    def best(self, likelihood: Likelihood, fixed: float, starts: Sequence[float]) -> float:
-        """The largest likelihood for the fixed quantity, climbing from each start for the free one.
-
-        With late entry the likelihood can have a second hump far out, so one start is not enough; and
-        what comes out must not depend on what was asked before.
+        Args:
+            point: (mu, log sigma) from the quantity and the parameter left free beside it.
+            slope: derivatives of the quantity by (mu, log sigma) at the maximum.
+            free: which of the two is left free.
+            drop: how far the likelihood falls.
         """
-        return max(self._climb(likelihood, fixed, start) for start in starts)
+        variance = float(slope @ self.covariance @ slope)
+        drift = float(slope @ self.covariance[:, free]) / variance
+        anchor = float(self.theta[free])
+        # what of the quantity the free parameter leaves at the maximum
+        best = float(self.theta[1]) if free == 0 else float(self.theta[0] + slope[1])
 
-    def _climb(self, likelihood: Likelihood, fixed: float, free: float) -> float:
-        theta, first, second = self.along(fixed, free)
-        at = likelihood.at(theta)
-        for _ in range(100):
-            gradient = float(at.gradient @ first)
-            bend = float(first @ at.hessian @ first + at.gradient @ second)
-            step = -gradient / bend if bend < 0 else float(np.sign(gradient)) * 0.5
-            step = float(np.clip(step, -2.0, 2.0))
-            while True:
-                moved = self.along(fixed, free + step)
-                trial = likelihood.at(moved[0])
-                if trial.value >= at.value or abs(step) < 1e-10:
-                    break
-                step /= 4.0
-            if not trial.value >= at.value:
-                break
-            free, at, (theta, first, second) = free + step, trial, moved
-            if abs(step) < 1e-9 or abs(free) > _FAR:
-                break
-        return at.value
+        def excess(fixed: float) -> float:
+            # with late entry there can be a second hump far out, so one start is not enough
+            starts = (anchor, anchor + drift * (fixed - best))
+            return max(self._highest(partial(point, fixed), start) for start in starts) - self.maximum + drop
+
+        error = float(np.sqrt(variance))
+        return _fall(excess, best, -error), _fall(excess, best, error)
+
+    def _highest(self, along: Callable[[float], Floats], start: float) -> float:
+        """The largest likelihood along a path, within a few units of a start."""
+
+        def minus(free: float) -> float:
+            value = self.likelihood.at(along(free)).value
+            return -value if np.isfinite(value) else 1e300
+
+        bounds = (start - _REACH, start + _REACH)
+        return -float(optimize.minimize_scalar(minus, bounds=bounds, options={"xatol": 1e-9}).fun)
 
 
-def _fall(likelihood: Likelihood, path: _Path, best: float, step: float, level: float) -> float | None:
-    """Where, going from the best value in steps, the profile likelihood comes down to a level."""
-
-    def excess(fixed: float) -> float:
-        return path.best(likelihood, fixed, (path.anchor, path.anchor + path.drift * (fixed - best))) - level
-
+def _fall(excess: Callable[[float], float], best: float, step: float) -> float | None:
+    """Where, going from the best value in steps, an excess over a level comes down to 0."""
     inner, outer = best, best
     for _ in range(20):
         outer = outer + step

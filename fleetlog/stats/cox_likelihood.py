@@ -36,9 +36,6 @@ from fleetlog.stats.cox_cells import CoxCells
 #: Up to this many entries the at-risk counts are kept as a matrix of ages by cells.
 _DENSE = 40_000_000
 
-#: Ties up to this many are taken one after another over all ages; the rest of longer ones all at once.
-_LOOPED = 64
-
 
 @dataclass(frozen=True, eq=False)
 class Stratum:
@@ -63,12 +60,12 @@ class Stratum:
     flow: tuple[Ints, Ints, Floats] | None
 
     @cached_property
-    def tie_order(self) -> tuple[Ints, Ints]:
-        """Failure ages by falling number of ties, and how many ages have more than l ties, for l = 0, 1, …"""
+    def ties(self) -> tuple[Ints, Ints, Ints]:
+        """One element a failure, by age: where each age begins, the age's position, and which of its ties."""
         number = np.rint(self.deaths).astype(np.int64)
-        order = np.argsort(-number, kind="stable")
-        counts = np.bincount(number)
-        return order, self.ages.size - np.cumsum(counts)[:-1]
+        starts = np.cumsum(number) - number
+        row = np.repeat(np.arange(number.size), number)
+        return starts, row, np.arange(row.size) - starts[row]
 
     @cached_property
     def failed_by_cell(self) -> Floats:
@@ -206,44 +203,14 @@ def _outer_means(sums: AgeSums, b0: Floats, b1: Floats, b2: Floats) -> Floats:
 
 
 def _efron_sums(stratum: Stratum, s0: Floats, d0: Floats) -> tuple[Floats, ...]:
-    """a0, a1, b0, b1, b2 and the sum of logs, at every failure age.
-
-    Ages are taken in the order of falling ties, so that the l-th tie concerns a leading part of each array.
-    """
-    order, reach = stratum.tie_order
-    s, d = s0[order], stratum.deaths[order]
-    step = d0[order] / d
-    totals = np.zeros((6, s.size))
-    for tie, n in enumerate(reach.tolist()):
-        if n == 0 or tie == _LOOPED:
-            break
-        c = s[:n] - tie * step[:n]
-        inverse = 1.0 / c
-        square = inverse / c
-        totals[0, :n] += inverse
-        totals[2, :n] += square
-        totals[5, :n] += np.log(c)
-        if tie:
-            f = tie / d[:n]
-            totals[1, :n] += f * inverse
-            totals[3, :n] += f * square
-            totals[4, :n] += f * f * square
-    if reach.size > _LOOPED:
-        n = int(reach[_LOOPED])
-        more = np.rint(d[:n]).astype(np.int64) - _LOOPED
-        starts = np.concatenate(([0], np.cumsum(more)[:-1]))
-        row = np.repeat(np.arange(n), more)
-        tie_number = _LOOPED + np.arange(row.size) - np.repeat(starts, more)
-        c = s[row] - tie_number * step[row]
-        f = tie_number / d[row]
-        inverse = 1.0 / c
-        for k, values in enumerate(
-            (inverse, f * inverse, inverse / c, f * inverse / c, f * f * inverse / c, np.log(c))
-        ):
-            totals[k, :n] += np.add.reduceat(values, starts)
-    back = np.empty_like(totals)
-    back[:, order] = totals
-    return tuple(back)
+    """a0, a1, b0, b1, b2 and the sum of logs, at every failure age."""
+    starts, row, tie = stratum.ties
+    f = tie / stratum.deaths[row]
+    c = s0[row] - tie * (d0 / stratum.deaths)[row]
+    inverse = 1.0 / c
+    square = inverse / c
+    terms = (inverse, f * inverse, square, f * square, f * f * square, np.log(c))
+    return tuple(np.add.reduceat(values, starts) for values in terms)
 
 
 def expected_x(sums: AgeSums) -> Floats:

@@ -205,7 +205,7 @@ class CausesTable:
 
     def any_cause(self) -> RiskTable:
         """The risk table in which every cause is a failure."""
-        return self._single(self.failed.sum(axis=1))
+        return RiskTable(self.hours, self.entering, self.failed.sum(axis=1), self.leaving, self.per_hour)
 
     def conditional_on(self, hours: float) -> CausesTable:
         """The table of the spells still at risk just after an age in hours, watched from that age on."""
@@ -227,9 +227,6 @@ class CausesTable:
             failed=np.concatenate((np.zeros_like(self.failed[:1]), self.failed[after])),
             leaving=np.concatenate(([0], self.leaving[after])),
         )
-
-    def _single(self, failed: Ints) -> RiskTable:
-        return RiskTable(self.hours, self.entering, failed, self.leaving, self.per_hour)
 
 
 @dataclass(frozen=True, eq=False)

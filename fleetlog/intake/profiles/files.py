@@ -54,7 +54,8 @@ def profile_text(proposal: Proposal | Profile) -> str:
     reasons = {}
     if isinstance(proposal, Proposal):
         reasons = {
-            match.heading: f"  # {match.score:.2f}: {_comment(match.reason)}" for match in proposal.columns
+            match.heading: f"  # {match.score:.2f}: {' '.join(match.reason.split())}"
+            for match in proposal.columns
         }
         lines += [
             f"# a heading is needed here: = {_quoted(name)}  # required, and nothing like it was found"
@@ -79,10 +80,6 @@ def profile_text(proposal: Proposal | Profile) -> str:
 def _quoted(text: str) -> str:
     """A TOML string; JSON's escapes are TOML's, apart from one control character."""
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
-
-
-def _comment(text: str) -> str:
-    return " ".join(text.split())
 
 
 def read_profile(path: Path) -> Profile:
