@@ -139,17 +139,16 @@ class Finding(_Base):
 
 
 def header(finding: Answered, rows: pl.DataFrame | list[dict[str, Any]], **more: Any) -> dict[str, Any]:
-    """The JSON object of a finding: as_of, fault, rows and notes, and what the finding adds."""
+    """The JSON object of a finding: as_of, fault, rows and notes, and what the finding adds; holds come first."""
+    safety = getattr(finding, "safety", None)
     answer = {
         "as_of": finding.as_of,
         "fault": finding.fault,
+        **(safety.to_dict() if safety is not None else {}),
         "rows": rows,
         "notes": list(finding.notes),
         **more,
     }
-    safety = getattr(finding, "safety", None)
-    if safety is not None:
-        answer |= safety.to_dict()
     return {key: plain(value) for key, value in answer.items()}
 
 

@@ -181,13 +181,13 @@ class Safety:
         return f"{holds}{CAUTIONS_HEADING}: {self.cautions[0]} The other cautions stand with the table."
 
     def attach(self, frame: pl.DataFrame) -> pl.DataFrame:
-        """A table of steps with what goes with each row: `hold` (empty without one) and `cautions`."""
+        """A table of steps with what goes with each row: `hold` first (empty without one), `cautions` last."""
         with_cautions = frame.with_columns(cautions=pl.lit(" ".join(self.cautions)))
         if "machine_id" not in frame.columns:
             return with_cautions
         on_hold = {hold.machine_id: f"HOLD: {self.instruction} {hold.sentence}." for hold in self.holds}
         held = [on_hold.get(machine, "") for machine in frame["machine_id"]]
-        return with_cautions.with_columns(pl.Series("hold", held, dtype=pl.String))
+        return with_cautions.select(pl.Series("hold", held, dtype=pl.String), pl.all())
 
     def to_dict(self) -> dict[str, Any]:
         """The keys that JSON answers share: records_end, holds, not_heard_of, cautions, release_check."""
