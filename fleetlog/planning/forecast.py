@@ -219,10 +219,10 @@ def ways_to_fail(
 def _followed(outlook: Outlook) -> list[Way]:
     """A way to fail for each kind of part that is in any machine."""
     family = outlook.family
-    counts_by_component = outlook.places["component"]
+    component = outlook.places["component"]
     ways = []
     for part in family.parts:
-        rows = np.flatnonzero((counts_by_component == part.component).to_numpy())
+        rows = np.flatnonzero((component == part.component).to_numpy())
         if rows.size:
             cause = cause_of(family, part.component)
             step = cure_of(family, part.component, cause)

@@ -98,9 +98,9 @@ def gather(
     return Candidates(outlook, costs, *worth, why_not, known.safety)
 
 
-def _open_cases(fleet: Fleet, costs_of_part: SuspectsFinding) -> pl.DataFrame:
-    """Open cases whose likeliest cause is a followed part: machine_id, side, component, open_chance, ….."""
-    family = fleet.family(costs_of_part.fault)
+def _open_cases(fleet: Fleet, known: SuspectsFinding) -> pl.DataFrame:
+    """Open cases whose likeliest cause is a followed part, with its chance and what the case may save."""
+    family = fleet.family(known.fault)
     components = {cause.name: cause.component for cause in family.causes}
     return pl.DataFrame(
         [
@@ -111,7 +111,7 @@ def _open_cases(fleet: Fleet, costs_of_part: SuspectsFinding) -> pl.DataFrame:
                 "open_chance": case.certainty,
                 "case_saving": max((case.custom_cost or 0.0) - (case.expected_cost or 0.0), 0.0),
             }
-            for case in costs_of_part.cases
+            for case in known.cases
             if case.state == "open" and case.certainty >= _SURE
         ],
         schema={
