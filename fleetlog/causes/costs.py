@@ -38,7 +38,7 @@ def costs(
     """Money spent on a fault from `first` until before `after`, and the outlook of the cases found.
 
     Args:
-        found: the suspects at the end of that time.
+        answer: the suspects at the end of that time.
         first, after: days in the fleet's zone.
         scope: fault family and as-of date.
     """

@@ -6,7 +6,7 @@ import glob
 import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -317,11 +317,8 @@ class _Load:
             result = replace(
                 result,
                 rows=ready.checked.rows,
-                new=merged.new,
-                known=merged.known,
-                corrected=merged.corrected,
                 rejected=ready.checked.rejected,
-                waiting=merged.waiting,
+                **asdict(merged),
                 notes=ready.checked.notes,
             )
         self._record(file_id, ready.source, result)

@@ -6,6 +6,7 @@ import posixpath
 import re
 import zipfile
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from xml.parsers import expat
@@ -81,20 +82,16 @@ def sheets(
             yield Sheet(part, refused=str(error))
 
 
-class _engine_errors:
-    """A context that turns what the spreadsheet library raises, its panics too, into one sentence."""
-
-    def __init__(self, where: str) -> None:
-        self.where = where
-
-    def __enter__(self) -> None:
-        return None
-
-    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
-        if error is None or isinstance(error, (InputFileError, KeyboardInterrupt, SystemExit, GeneratorExit)):
-            return
+@contextmanager
+def _engine_errors(where: str) -> Iterator[None]:
+    """Turns what the spreadsheet library raises, its panics too, into one sentence."""
+    try:
+        yield
+    except (InputFileError, KeyboardInterrupt, SystemExit, GeneratorExit):
+        raise
+    except BaseException as error:
         raise InputFileError(
-            f"{self.where} cannot be read as a spreadsheet ({first_line(error)[:200]}); "
+            f"{where} cannot be read as a spreadsheet ({first_line(error)[:200]}); "
             "save it as .xlsx or CSV and load that."
         ) from error
 

@@ -18,8 +18,7 @@ from fleetlog.stats.errors import StatsError
 from fleetlog.stats.histories import MachineHistories
 from fleetlog.stats.log_rank import holm
 from fleetlog.stats.recurrent import mean_cumulative
-from fleetlog.stats.trend import TrendTest, fleet_power_law, laplace_test, mil_hdbk_189_test
-from fleetlog.stats.unit_trends import unit_trends
+from fleetlog.stats.trend import TrendTest, fleet_power_law, laplace_test, mil_hdbk_189_test, unit_trends
 
 # Below this many episodes a test of one machine cannot tell a trend from chance.
 FEWEST_EPISODES = 4

@@ -233,10 +233,10 @@ def ways_to_fail(
 def _followed(outlook: Outlook) -> list[Way]:
     """A way to fail for each kind of part that is in any machine."""
     family = outlook.family
-    counts_by_component = outlook.places["component"]
+    component = outlook.places["component"]
     ways = []
     for part in family.parts:
-        rows = np.flatnonzero((counts_by_component == part.component).to_numpy())
+        rows = np.flatnonzero((component == part.component).to_numpy())
         if rows.size:
             cause = cause_of(family, part.component)
             step = cure_of(family, part.component, cause)
@@ -412,14 +412,7 @@ def followed_counts(outlook: Outlook) -> dict[str, CountDistribution]:
     nobody = _Exposed(np.zeros(0), np.zeros(0, dtype=np.int64), 1)
     draws = [[sums[-1] for sums in draw] for draw in _all_draws(outlook, ways, nobody)]
     counts_by_component = {way.component: mixture([draw[w] for draw in draws]) for w, way in enumerate(ways)}
-    return {**counts_by_component, "all": mixture([_added(draw) for draw in draws])}
-
-
-def _added(sums: Sequence[CountSums]) -> CountSums:
-    together = NOTHING
-    for one in sums:
-        together = together + one
-    return together
+    return {**counts_by_component, "all": mixture([sum(draw, NOTHING) for draw in draws])}
 
 
 # ------------------------------------------------------------------------------------------------ tables
@@ -497,7 +490,9 @@ class _Frames:
     def _counted(self, chosen: list[int], month: int) -> CountDistribution:
         key = (tuple(chosen), month)
         if key not in self._known:
-            self._known[key] = mixture([_added([sums[w][month] for w in chosen]) for sums in self._sums])
+            self._known[key] = mixture(
+                [sum((sums[w][month] for w in chosen), NOTHING) for sums in self._sums]
+            )
         return self._known[key]
 
 

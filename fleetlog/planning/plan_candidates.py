@@ -36,7 +36,7 @@ class Candidates:
         value: of not letting it fail, before the job's own cost, seen from today, shape (candidates, weeks).
         alive: chance that the part still runs then, given that the machine is there, (candidates, weeks).
         there: chance that the machine is there then, discounting counted, (candidates, weeks).
-        day_rate, breakdown: of each candidate's machine.
+        day_rate: of each candidate's machine.
         why_not: component and variant -> why none of them is a candidate.
         safety: holds and cautions of this part of the fleet.
     """
@@ -48,7 +48,6 @@ class Candidates:
     alive: Floats
     there: Floats
     day_rate: Floats
-    breakdown: Floats
     why_not: Mapping[tuple[str, str], str]
     safety: Safety
 
@@ -99,9 +98,9 @@ def gather(
     return Candidates(outlook, costs, *worth, why_not, known.safety)
 
 
-def _open_cases(fleet: Fleet, costs_of_part: SuspectsFinding) -> pl.DataFrame:
-    """Open cases whose likeliest cause is a followed part: machine_id, side, component, open_chance, ….."""
-    family = fleet.family(costs_of_part.fault)
+def _open_cases(fleet: Fleet, known: SuspectsFinding) -> pl.DataFrame:
+    """Open cases whose likeliest cause is a followed part, with its chance and what the case may save."""
+    family = fleet.family(known.fault)
     components = {cause.name: cause.component for cause in family.causes}
     return pl.DataFrame(
         [
@@ -112,7 +111,7 @@ def _open_cases(fleet: Fleet, costs_of_part: SuspectsFinding) -> pl.DataFrame:
                 "open_chance": case.certainty,
                 "case_saving": max((case.custom_cost or 0.0) - (case.expected_cost or 0.0), 0.0),
             }
-            for case in costs_of_part.cases
+            for case in known.cases
             if case.state == "open" and case.certainty >= _SURE
         ],
         schema={
@@ -182,7 +181,7 @@ def _worth(
     rows: pl.DataFrame,
     places: Ints,
     rate: Floats,
-) -> tuple[pl.DataFrame, Floats, Floats, Floats, Floats, Floats]:
+) -> tuple[pl.DataFrame, Floats, Floats, Floats, Floats]:
     """Value, survival and presence of each candidate at the middle of each week."""
     weeks = len(outlook.periods)
     hours = outlook.hours_ahead()[places]
@@ -191,17 +190,16 @@ def _worth(
     a_year = _hours_a_year(outlook)[places]
     years = (np.arange(weeks) + 0.5) * 7 / 365.25
     value, alive, there = (np.zeros((places.size, weeks)) for _ in range(3))
-    breakdown = np.zeros(places.size)
     component = rows["component"].to_numpy()
     for name, cost in costs.items():
         mine = np.flatnonzero(component == name)
         if not mine.size:
             continue
         discount = -float(np.log1p(-cost.discount_per_year))
-        breakdown[mine] = cost.breakdown_at(rate[mine])
+        breakdown = cost.breakdown_at(rate[mine])
         planned = cost.planned_in(rate[mine], cost.out_share)
         leaving = (leave[mine] + discount) / a_year[mine]
-        prices = Prices.of(planned, breakdown[mine], leaving)
+        prices = Prices.of(planned, breakdown, leaving)
         next_rate = best_policy(_same(_successor(outlook, name), mine.size), prices)[1]
         law = [outlook.models[int(number)].law for number in rows["model_no"].to_numpy()[mine]]
         lives = Lives.of([[one.shape] for one in law], [[one.scale_hours] for one in law])
@@ -209,7 +207,7 @@ def _worth(
         age = now + run[mine]
         left = discounted_hours(lives, age, np.inf, leaving[:, None])
         # failing costs the breakdown; not failing puts off what the new part costs in the long run
-        value[mine] = breakdown[mine][:, None] * (1.0 - leaving[:, None] * left) - next_rate[:, None] * left
+        value[mine] = breakdown[:, None] * (1.0 - leaving[:, None] * left) - next_rate[:, None] * left
         alive[mine] = np.exp(lives.cumulative(now) - lives.cumulative(age))
         there[mine] = np.exp(-(leave[mine][:, None] + discount) * years)
     chance = outlook.failure_chances()[places].sum(axis=1)
@@ -228,4 +226,4 @@ def _worth(
     rows = rows.with_columns(
         pl.Series("chance_without", np.where(case, np.maximum(opened, chance), chance), dtype=pl.Float64)
     )
-    return rows, value, alive, there, rate, breakdown
+    return rows, value, alive, there, rate

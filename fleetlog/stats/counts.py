@@ -104,36 +104,21 @@ class CountSums:
     @cached_property
     def mean(self) -> float:
         """Expected count."""
-        first = float(self.powers[0]) if self.powers.size else 0.0
-        if self.rest.size == 1:
-            return first
-        return first + float((self.rest * np.arange(self.rest.size)).sum())
+        return float(self.powers[:1].sum()) + float((self.rest * np.arange(self.rest.size)).sum())
 
     @cached_property
     def variance(self) -> float:
         """Variance of the count."""
-        spread = float(self.powers[0]) if self.powers.size else 0.0
-        if self.powers.size > 1:
-            spread -= float(self.powers[1])
-        if self.rest.size == 1:
-            return spread
+        spread = float(self.powers[:1].sum() - self.powers[1:2].sum())
         counts = np.arange(self.rest.size)
         centre = float((self.rest * counts).sum())
         return spread + float((self.rest * (counts - centre) ** 2).sum())
 
     def __add__(self, other: CountSums) -> CountSums:
         """Both groups together."""
-        if not self.powers.size and self.rest.size == 1:
-            return other
-        if not other.powers.size and other.rest.size == 1:
-            return self
         powers = np.zeros(max(self.powers.size, other.powers.size))
         powers[: self.powers.size] += self.powers
         powers[: other.powers.size] += other.powers
-        if self.rest.size == 1:
-            return CountSums(powers, other.rest)
-        if other.rest.size == 1:
-            return CountSums(powers, self.rest)
         return CountSums(powers, _trimmed(_product(self.rest[None], other.rest[None])[0]))
 
     def with_poisson(self, mean: float) -> CountSums:
@@ -157,10 +142,8 @@ def count_sums(chance: npt.ArrayLike) -> CountSums:
     """
     p = _checked(chance)
     large = p > _LARGE
-    rest = np.ones(1)
-    if large.any():
-        rest = _multiplied(p[large])
-        p = p[~large]
+    rest = _multiplied(p[large]) if large.any() else np.ones(1)
+    p = p[~large]
     # the few middling chances need many terms, the many small ones few
     middling = p > _MIDDLING
     if not middling.any():
@@ -237,8 +220,6 @@ def _checked(chance: npt.ArrayLike) -> Floats:
 
 def _multiplied(p: Floats) -> Floats:
     """Coefficients of the product of (1 - p + p z) over all units."""
-    if p.size == 0:
-        return np.ones(1)
     rows = np.column_stack((1.0 - p, p))
     while rows.shape[0] > 1:
         if rows.shape[0] % 2:

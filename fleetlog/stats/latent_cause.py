@@ -262,14 +262,13 @@ class _Chain:
     """Each case's way through its visits, by cause: fault still present, or gone for good.
 
     Attributes:
-        miss, hit: log-chance that none, or one, of the visit's new cures ends the fault, shape (V, K).
+        hit: log-chance that one of the visit's new cures ends the fault, shape (V, K).
         before: log-weight of "still present" before the visit, shape (V, K).
         slow: log-likelihood of the follow-up once the fault is gone, shape (V,).
         gain: see FollowUps.
         present, gone: log-weights after the last visit, shape (N, K).
     """
 
-    miss: Floats
     hit: Floats
     before: Floats
     slow: Floats
@@ -297,7 +296,7 @@ class _Chain:
             gain[rows] = np.logaddexp(still, cured) - np.logaddexp(was_present, was_gone)
             before[rows] = was_present
             present[owner], gone[owner] = still, cured
-        return _Chain(miss, hit, before, slow, gain, present, gone)
+        return _Chain(hit, before, slow, gain, present, gone)
 
     def cured_at(self, cases: Cases) -> Floats:
         """Chance, all follow-ups known, that the visit was the one that ended the fault, shape (V, K)."""

@@ -318,7 +318,6 @@ class CumulativeIncidence:
         at_risk: Y(h) there, shape (n,).
         failed: failures, shape (n, causes).
         survival: chance of no failure of any cause, shape (n,).
-        survival_std_error: its Greenwood standard error (0 where it has come down to 0), shape (n,).
         incidence: chance of having failed by each cause, shape (n, causes).
         std_error: delta-method (Aalen) standard errors, shape (n, causes).
         lower: lower limits on the complementary log-log scale, shape (n, causes).
@@ -334,7 +333,6 @@ class CumulativeIncidence:
     at_risk: Counts
     failed: Counts
     survival: Floats
-    survival_std_error: Floats
     incidence: Floats
     std_error: Floats
     lower: Floats
@@ -371,7 +369,6 @@ def aalen_johansen(
     survival = np.cumprod(alive / y, dtype=np.float64)
     before = np.concatenate(([1.0], survival[:-1]))[: survival.size]
     incidence = np.cumsum(before[:, None] * by_cause / y[:, None], axis=0)
-    survival_variance = _survival_variance(y, d, alive, survival)
     spread = _incidence_variance(y, by_cause, before, incidence)
     std_error = np.sqrt(np.maximum(spread, 0.0))
     lower, upper = _incidence_band(incidence, std_error, level)
@@ -381,7 +378,6 @@ def aalen_johansen(
         at_risk=table.at_risk[rows],
         failed=table.failed[rows],
         survival=survival,
-        survival_std_error=np.sqrt(survival_variance),
         incidence=incidence,
         std_error=std_error,
         lower=lower,
@@ -391,13 +387,6 @@ def aalen_johansen(
         note=note,
         table=table,
     )
-
-
-def _survival_variance(y: Floats, d: Floats, alive: Floats, survival: Floats) -> Floats:
-    with np.errstate(divide="ignore", invalid="ignore"):
-        greenwood = np.cumsum(np.where(alive > 0, d / (y * alive), 0.0))
-    variance: Floats = survival**2 * greenwood
-    return variance
 
 
 def _incidence_variance(y: Floats, by_cause: Floats, before: Floats, incidence: Floats) -> Floats:
@@ -424,7 +413,7 @@ def _incidence_variance(y: Floats, by_cause: Floats, before: Floats, incidence: 
 def _incidence_band(incidence: Floats, error: Floats, level: float) -> tuple[Floats, Floats]:
     """Limits on the complementary log-log scale, which keeps them between 0 and 1."""
     z = normal_quantile(level)
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         stay = 1.0 - incidence
         spread = np.exp(z * error / (stay * -np.log(stay)))
         lower, upper = 1.0 - stay ** (1.0 / spread), 1.0 - stay**spread

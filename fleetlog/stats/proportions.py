@@ -74,8 +74,7 @@ def comeback_rate(table: RiskTable, window_hours: float, *, level: float = 0.95)
     """Chance that the fault is back within a window after a repair.
 
     The table counts repairs by running hours since the repair: entering at 0, failed where the fault came
-        back,
-    leaving otherwise where we stopped watching. Where every repair was followed through the window, it is
+    back, leaving otherwise where we stopped watching. Where every repair was followed through the window, it is
     a plain share with Wilson's interval. Otherwise the product-limit estimate at the window is used, with
     Wilson's interval for the number of trials that would give it Greenwood's variance (Rothman 1978),
     which keeps its coverage for few comebacks and says something sensible for none.

@@ -106,18 +106,6 @@ class RiskTable:
         rows = self.failed > 0
         return self.hours[rows] / self.per_hour, self.at_risk[rows], self.failed[rows]
 
-    def to_frame(self) -> pl.DataFrame:
-        """Columns hours (ticks), entering, failed, leaving, at_risk."""
-        return pl.DataFrame(
-            {
-                "hours": self.hours,
-                "entering": self.entering,
-                "failed": self.failed,
-                "leaving": self.leaving,
-                "at_risk": self.at_risk,
-            }
-        )
-
     @staticmethod
     def from_spells(
         entry: npt.ArrayLike,

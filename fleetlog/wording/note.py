@@ -45,7 +45,6 @@ class Statement:
     link: str
     elements: tuple[Element, ...]
     doubtful: bool = False
-    sentence: int = 0
 
     def of(self, *kinds: str) -> list[tuple[int, Element]]:
         """The elements of these kinds with their places."""
@@ -59,13 +58,13 @@ class Statement:
 def statements_of(text: str, dictionary: Dictionary) -> list[Statement]:
     """The statements of a note."""
     found: list[Statement] = []
-    link, sentence = SENTENCE, 0
+    link = SENTENCE
     held: list[Element] = []
 
     def close(next_link: str, doubtful: bool = False) -> None:
         nonlocal link, held
         if held:
-            found.append(Statement(link, tuple(held), doubtful, sentence))
+            found.append(Statement(link, tuple(held), doubtful))
             link = next_link
         elif next_link in (SENTENCE, BREAK) or link == COMMA:
             link = next_link
@@ -74,7 +73,6 @@ def statements_of(text: str, dictionary: Dictionary) -> list[Statement]:
     for element in _join_sides(list(_elements(text, dictionary))):
         if element.kind == "end":
             close(SENTENCE, doubtful=element.words == ("?",))
-            sentence += 1
         elif element.kind == "comma":
             close(COMMA)
         elif element.kind == "join":

@@ -293,7 +293,9 @@ def test_competing_causes_by_hand(case: Case) -> None:
             "time": times,
             "n_risk": spells.any_cause().at_risk_at(times),
             "surv": incidence_at(curves, times, "survival")["1"],
-            "se_surv": incidence_at(curves, times, "survival_std_error")["1"],
+            "se_surv": np.nan_to_num(
+                product_limit(spells.any_cause(), minimum_at_risk=0).at(times).std_error
+            ),
         }
     )
     for cause in ("1", "2"):

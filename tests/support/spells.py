@@ -32,6 +32,13 @@ def for_cause(table: CausesTable, cause: str) -> RiskTable:
     return RiskTable(table.hours, table.entering, failed, table.leaving, table.per_hour)
 
 
+def rows_of(table: RiskTable) -> pl.DataFrame:
+    """A risk table as a frame: hours (ticks), entering, failed, leaving, at_risk."""
+    return pl.DataFrame(
+        {name: getattr(table, name) for name in ("hours", "entering", "failed", "leaving", "at_risk")}
+    )
+
+
 def incidence_at(curves: CumulativeIncidence, hours: Any, name: str = "incidence") -> dict[str, np.ndarray]:
     """One of the curves' arrays at any ages, by cause; what all causes share stands under each of them."""
     done = np.searchsorted(curves.hours, np.asarray(hours, dtype=float) + 1e-9, side="right")

@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
-from spells import causes_table, fit_spells, for_cause
+from spells import causes_table, fit_spells, for_cause, rows_of
 
 from fleetlog.stats.errors import StatsError
 from fleetlog.stats.histories import MachineHistories
@@ -68,7 +68,7 @@ def test_row_order_changes_no_digit(rows: list[Spell], data: st.DataObject) -> N
 @given(rows=spells, repeats=st.integers(1, 4), interval=st.sampled_from(INTERVALS))
 def test_weights_are_repeated_rows(rows: list[Spell], repeats: int, interval: Any) -> None:
     weighted, repeated = table(rows, weights=[repeats] * len(rows)), table(rows * repeats)
-    assert weighted.to_frame().equals(repeated.to_frame())
+    assert rows_of(weighted).equals(rows_of(repeated))
     one, other = product_limit(weighted, interval=interval), product_limit(repeated, interval=interval)
     assert one.survival.tolist() == other.survival.tolist()
     # more of the same: the same curve, a narrower band
@@ -304,8 +304,6 @@ def test_shrunk_rates_lie_between_raw_and_common(counts: list[tuple[int, float]]
 def test_frames_come_back_as_they_went(rows: list[Spell]) -> None:
     whole = table(rows)
     shuffled = (
-        whole.to_frame()
-        .sample(fraction=1.0, shuffle=True, seed=1)
-        .with_columns(pl.col("hours").cast(pl.Int32))
+        rows_of(whole).sample(fraction=1.0, shuffle=True, seed=1).with_columns(pl.col("hours").cast(pl.Int32))
     )
-    assert RiskTable.from_frame(shuffled).to_frame().equals(whole.to_frame())
+    assert rows_of(RiskTable.from_frame(shuffled)).equals(rows_of(whole))

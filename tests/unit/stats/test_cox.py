@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 from scipy import optimize
-from spells import Spells, fit_spells
+from spells import Spells, fit_spells, rows_of
 
 from fleetlog.stats import cox_likelihood
 from fleetlog.stats.cox import fit_cox_cells
@@ -103,7 +103,7 @@ def test_frame_of_counts_equals_spells() -> None:
     for v, s in itertools.product(["original", "improved"], ["north", "south", "west"]):
         rows = (variant == v) & (site == s)
         table = RiskTable.from_spells(entry[rows], exit[rows], failed[rows])
-        parts.append(table.to_frame().with_columns(variant=pl.lit(v), site=pl.lit(s)))
+        parts.append(rows_of(table).with_columns(variant=pl.lit(v), site=pl.lit(s)))
     cells = CoxCells.from_frame(
         pl.concat(parts[::-1]), ["variant", "site"], reference={"variant": "original"}
     )

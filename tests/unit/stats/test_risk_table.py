@@ -6,6 +6,7 @@ from typing import Any
 
 import polars as pl
 import pytest
+from spells import rows_of
 
 from fleetlog.stats import errors
 from fleetlog.stats.risk_table import CausesTable, EventTable, RiskTable
@@ -57,12 +58,12 @@ def test_parts_of_spells_are_refused() -> None:
 
 
 def test_frame_round_trip_in_any_row_order(table: RiskTable) -> None:
-    frame = table.to_frame().drop("at_risk").sample(fraction=1.0, shuffle=True, seed=3)
-    assert RiskTable.from_frame(frame).to_frame().equals(table.to_frame())
+    frame = rows_of(table).drop("at_risk").sample(fraction=1.0, shuffle=True, seed=3)
+    assert rows_of(RiskTable.from_frame(frame)).equals(rows_of(table))
 
 
 def test_frame_takes_the_wide_sums_of_a_database(table: RiskTable) -> None:
-    wide = table.to_frame().with_columns(
+    wide = rows_of(table).with_columns(
         pl.col("failed").cast(pl.Int128), pl.col("leaving").cast(pl.Decimal(38, 0))
     )
     assert RiskTable.from_frame(wide).failed.dtype == "int64"
@@ -114,7 +115,7 @@ def test_tables_that_are_wrong_have_named_errors(
 
 
 def test_frames_that_are_wrong_have_named_errors(table: RiskTable) -> None:
-    frame = table.to_frame()
+    frame = rows_of(table)
     with pytest.raises(errors.LengthMismatch, match="leaving"):
         RiskTable.from_frame(frame.drop("leaving"))
     with pytest.raises(errors.BadAge, match="two rows"):
