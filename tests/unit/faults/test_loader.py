@@ -257,7 +257,7 @@ MISTAKES: list[tuple[Document, str, Any, str]] = [
     (NEUTRAL, "steps.inspect_wiring.sources.cost", "x", "sources.cost is not a known key"),
     (NEUTRAL, "steps.inspect_wiring.opens_pump", "yes", 'must be true or false, not "yes"'),
     (NEUTRAL, "steps.repair_wiring.after", "inspect_wirng", "did you mean inspect_wiring?"),
-    (NEUTRAL, "steps.replace_bushing.cautions", False, "must be true where the pump is opened"),
+    (NEUTRAL, "steps.replace_bushing.cautions", False, "must be true where opens_pump is"),
     (
         NEUTRAL,
         "evidence.smell",
