@@ -28,6 +28,9 @@ class Suspect:
         expected_cost: expected cost of the next step and what follows it, in the fleet's currency.
         reasons: the evidence; the weights add up to the log-odds of `top_cause`.
         cautions: whether the next step calls for the family's cautions beside it.
+        standing: chance that the fault stands now, after all repairs, silence and gaps in the books; None for a
+            side without a case.
+        repaired: whether a repair came after its last report.
         on_hold: whether the machine is kept from use for it: an open case, or a repair that probably failed.
         first_sign, last_report: first and last report of the case.
         custom_cost: expected cost if the shop went through its customary order instead (sensor before pump).
@@ -54,6 +57,8 @@ class Suspect:
     note: str = field(default="")
     on_hold: bool = False
     first_sign: datetime | None = None
+    standing: float | None = None
+    repaired: bool = False
 
     @property
     def certainty(self) -> float:

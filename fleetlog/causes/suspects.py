@@ -80,6 +80,7 @@ _FACTS = (
     "machine_id",
     "side",
     "state",
+    "standing",
     "since",
     "site",
     "model",
@@ -97,18 +98,16 @@ class WatchRules:
     """When a side without an open case is put on the watch list. Ours, from memory; none stands in a book.
 
     Attributes:
-        uncured: a repaired case, when the chance that its fault is still there is at least this.
-        wear_chance, wear_hours: a worn part, when the chance that its fault sets in within so many running
-            hours is at least this.
+        standing: a case is open, which is work, when the chance that its fault stands is at least this: without a
+            repair, or after one that probably failed. One without a repair on record that falls below is
+            watched and asked about.
         readings: a voltage that wanders, when so many readings of the last year show it.
         episodes: a rising rate, when so many episodes of the last year are more than twice those of the year
             before.
         most: the watch list is cut after so many, the most urgent first.
     """
 
-    uncured: float = 0.5
-    wear_chance: float = 0.3
-    wear_hours: float = 500.0
+    standing: float = 0.5
     readings: int = 3
     episodes: int = 3
     most: int = 100
@@ -142,12 +141,12 @@ def suspects(fleet: Fleet, scope: Scope = WHOLE_FLEET, rules: WatchRules = WATCH
     weighed = weigh(fleet.store, history, family)
     inside = in_scope(weighed.cases, scope)
     state = weighed.cases["state"]
-    doubtful = (state == "answered").to_numpy() & (weighed.uncured >= rules.uncured)
+    doubtful = (state == "answered").to_numpy() & (weighed.standing >= rules.standing)
     chosen = np.flatnonzero(inside & ((state == "open").to_numpy() | doubtful))
     plan = RepairPlan.of(family, fleet.settings)
     outlook = plan.outlook(weighed, chosen, fleet, history)
     standing = _Standing.of(fleet, history, weighed, scope, rules)
-    cases = [_suspect(weighed, plan, outlook, standing, j, int(i)) for j, i in enumerate(chosen)]
+    cases = [_suspect(weighed, plan, outlook, standing, rules, j, int(i)) for j, i in enumerate(chosen)]
     open_cases = sorted((case for case in cases if case.state == "open"), key=_by_certainty)
     watched = sorted((case for case in cases if case.state == "watch"), key=_by_certainty)
     listed, others = standing.watch_list(weighed)
@@ -359,20 +358,21 @@ class RepairPlan:
         best = best_plan(p, self.steps, choices)
         custom = customary_plan(p, self.steps, choices, self.custom)
         second = self.price(self.second_labour, self.parts, day_rate)
-        pairs = self._pairs(weighed.cases[chosen], best, choices, second)
+        cases = weighed.cases[chosen].with_columns(standing=pl.Series(weighed.standing[chosen]))
+        pairs = self._pairs(cases, best, choices, second)
         return CostOutlook(best, custom, choices, second, pairs)
 
     def _pairs(
         self, cases: pl.DataFrame, best: Plans, choices: Choices, second: Floats
     ) -> dict[int, tuple[int, int, float]]:
-        """Open cases on both sides of one machine that cost least when both are done in one opening.
+        """Cases that stand on both sides of one machine and cost least when both are done in one opening.
 
         Decided where one side's plan opens the machine: then each step that opens it is weighed as one job
         on both sides, each side going on by its own best plan where it was in vain, against the two apart.
         """
         rows_found: dict[int, tuple[int, int, float]] = {}
         opens = [s for s, name in enumerate(self.cures) if self.family.step(name).opens_pump]
-        ours = cases.with_row_index("place").filter(pl.col("state") == "open")
+        ours = cases.with_row_index("place").filter(pl.col("standing") >= WATCH.standing)
         for places in ours.group_by("machine_id", maintain_order=True).agg("place")["place"].to_list():
             if len(places) != 2 or not {int(best.first[place]) for place in places} & set(opens):
                 continue
@@ -491,15 +491,12 @@ class _Standing:
         return int(rows_found["row"][0]) if rows_found.height else None
 
     def watch_list(self, weighed: WeighedCases) -> tuple[list[Suspect], int]:
-        """Sides without a case under way that show wear, a wandering voltage or more and more episodes.
+        """Sides without a case under way that show a wandering voltage or more and more episodes.
 
         Returns:
             The most urgent of them, and how many there are.
         """
         family, rules = self.family, self.rules
-        chance = self.chance_within(weighed, rules.wear_hours)
-        wears = weighed.model.shape[self.hazard] > 1.0
-        worst = np.where(wears, chance, 0.0).max(axis=1, initial=0.0)
         voltage = family.voltage
         wanders = (
             ((pl.col("readings") >= rules.readings) & (pl.col("high") - pl.col("low") > voltage.wander))
@@ -513,10 +510,10 @@ class _Standing:
             & (pl.col("recent_episodes") > 2 * pl.col("earlier_episodes")),
         )
         drifting, rising = signs["wanders"].to_numpy(), signs["rises"].to_numpy()
-        worn = worst >= rules.wear_chance
-        rows = np.flatnonzero(signs["free"].to_numpy() & (drifting | rising | worn))
+        rows = np.flatnonzero(signs["free"].to_numpy() & (drifting | rising))
         total = rows.size
-        rows = rows[np.lexsort((rows, -worst[rows], ~drifting[rows]))][: rules.most]
+        recent = self.sides["recent_episodes"].fill_null(0).to_numpy()
+        rows = rows[np.lexsort((rows, -recent[rows], ~drifting[rows]))][: rules.most]
         log_age = np.log(np.maximum(self.hours[rows], 1.0))
         prior = weighed.model.log_hazard(self.hazard[rows], log_age)
         seen = np.flatnonzero(drifting[rows])
@@ -531,7 +528,7 @@ class _Standing:
         for j, i in enumerate(rows):
             row = self.sides.row(int(i), named=True)
             reasons = [Reason(self._told(int(i)), float(judged.prior_weight[j]))]
-            notes = []
+            notes = ["No fault is on record now; the shares say what a new one would most likely be."]
             if drifting[i]:
                 unit = voltage.unit if voltage else ""
                 quantity = voltage.quantity.replace("_", " ") if voltage else "voltage"
@@ -539,9 +536,6 @@ class _Standing:
                 text = f"{quantity} wanders from visit to visit ({span})"
                 reasons.append(Reason(text, float(judged.weight[np.searchsorted(seen, j)])))
                 notes.append(f"{row['readings']} readings of the last year wander.")
-            if worn[i]:
-                hours = f"{rules.wear_hours:,.0f} h"
-                notes.append(f"By its age the fault sets in within {hours} with chance {worst[i]:.0%}.")
             if rising[i]:
                 before = f"{row['earlier_episodes']} in the one before"
                 notes.append(f"{row['recent_episodes']} episodes in the last year, {before}.")
@@ -582,12 +576,20 @@ def _first_look(family: FaultFamily) -> str:
 
 
 def _suspect(
-    weighed: WeighedCases, plan: RepairPlan, outlook: CostOutlook, standing: _Standing, j: int, i: int
+    weighed: WeighedCases,
+    plan: RepairPlan,
+    outlook: CostOutlook,
+    standing: _Standing,
+    rules: WatchRules,
+    j: int,
+    i: int,
 ) -> Suspect:
     """The case in row i, the j-th of those planned for."""
     row = weighed.cases.row(i, named=True)
     judged, family = weighed.posterior, weighed.layout.family
-    is_open = row["state"] == "open"
+    stands = float(weighed.standing[i])
+    is_open = stands >= rules.standing
+    repaired = row["state"] == "answered"
     first = int(outlook.best.first[j])
     cost, custom, note = float(outlook.best.cost[j]), float(outlook.custom.cost[j]), ""
     together = outlook.pairs.get(j)
@@ -601,7 +603,10 @@ def _suspect(
     elif step is not None and step.opens_pump and is_open and row["side"]:
         note = _other_side(weighed, plan, outlook, standing, row, j, first)
     if not is_open:
-        note = f"Repaired, but the fault is likely still there (chance {weighed.uncured[i]:.0%})."
+        text = f"Ask what was done since {row['last_at']:%Y-%m-%d} and write it down"
+        note = _asked(weighed, i)
+    elif repaired:
+        note = f"Repaired, but the fault is likely still there (chance {stands:.0%}). {note}".rstrip()
     tracked = _followed_cause(family)
     return Suspect(
         machine_id=row["machine_id"],
@@ -622,9 +627,21 @@ def _suspect(
         last_report=row["last_at"],
         first_sign=row["first_at"],
         on_hold=True,
+        standing=stands,
+        repaired=repaired,
         cautions=bool(family.cautions),
         custom_cost=custom,
         note=note,
+    )
+
+
+def _asked(weighed: WeighedCases, i: int) -> str:
+    """Why a case without a repair on record is probably over, and what would settle it."""
+    quiet, blank = weighed.quiet_hours[i], int(weighed.blank_orders[i])
+    orders = f" and {blank} order{'s' if blank > 1 else ''} of unknown content" if blank else ""
+    return (
+        f"No repair is on record, but {quiet:,.0f} running hours without a report{orders} make one likely: the "
+        f"fault still stands with chance {weighed.standing[i]:.0%}."
     )
 
 

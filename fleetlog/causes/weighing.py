@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +21,7 @@ from fleetlog.history import History
 from fleetlog.session.fleet import selection
 from fleetlog.session.scope import WHOLE_FLEET
 from fleetlog.stats.arrays import Floats, Ints
+from fleetlog.stats.hidden_repair import standing_chance, unrecorded_share
 from fleetlog.stats.latent_cause import (
     Cases,
     CauseFit,
@@ -44,6 +46,9 @@ NEW_FAULT = "new_fault"
 #: are worth. Ours, from memory: as much as a row of the families' evidence tables, some 20 counts.
 CURE_TRIALS = 20.0
 COMEBACKS = 20.0
+#: Share of cures that no book knows, cases that this is worth against the fleet's own, and the chance that an
+#: order of unknown content since the last report was the cure. Ours, from memory.
+UNRECORDED, UNRECORDED_CASES, BLANK_ORDER_MENDS = 0.05, 20.0, 0.5
 #: Another fault may have taken the place of a case's first one. Below this chance it is not spoken of.
 WORTH_SAYING = 0.002
 
@@ -158,6 +163,10 @@ class WeighedCases:
         posterior: what was at the bottom of the fault when it last showed.
         of_case: what was at the bottom of the case when it set in, shape (N, K).
         uncured: chance that it still is, after all repairs and the time since, shape (N,).
+        standing: chance that a fault stands on that side now: `uncured`, and for an open case what its hours
+            without a report say of a repair that nobody wrote down; NaN = not heard of, shape (N,).
+        quiet_hours: running hours read since an open case's last report, 0 for others, shape (N,).
+        blank_orders: orders of unknown content since then, shape (N,).
         fit: the figures learnt, None where the family's own were used.
     """
 
@@ -171,6 +180,9 @@ class WeighedCases:
     posterior: Posterior
     of_case: Floats
     uncured: Floats
+    standing: Floats
+    quiet_hours: Floats
+    blank_orders: Ints
     model: CauseModel
     fit: CauseFit | None
     _starts: Ints = field(repr=False)
@@ -254,7 +266,8 @@ def weigh(store: Store, history: History, family: FaultFamily, *, learn: bool = 
     fit = None
     if learn and observations.rows.height:
         fit = fit_causes(observations.cases, _exposure(store, layout), layout.defaults)
-    return _judged(layout, observations, fit.model if fit else layout.defaults.model, fit)
+    unanswered = store.run("cases/unanswered", as_of_end=history.as_of_end)
+    return _judged(layout, observations, fit.model if fit else layout.defaults.model, fit, unanswered)
 
 
 @dataclass(frozen=True, eq=False)
@@ -389,8 +402,39 @@ def _in_order(observations: _Observations, model: CauseModel) -> tuple[Ints, Flo
     return owner[order], likelihood[order], evidence[order]
 
 
+def _now(
+    layout: Layout, rows: pl.DataFrame, unanswered: pl.DataFrame, uncured: Floats, model: CauseModel
+) -> dict[str, Any]:
+    """Whether the faults stand now: `standing`, `quiet_hours` and `blank_orders` of `WeighedCases`."""
+    since = rows.select(*CASE).join(unanswered, on=CASE, how="left", maintain_order="left")
+    quiet = since["heard_tenths"].fill_null(0).to_numpy() / 10
+    blank = since["blank_orders"].fill_null(0).to_numpy()
+    window = round(10 * layout.family.windows.confirmation_hours)
+    over = rows.filter(
+        pl.col("state") == "closed", pl.col("until").is_not_null() | (pl.col("quiet_tenths") >= window)
+    )
+    share = unrecorded_share(
+        over.height, over.filter(~pl.col("answered")).height, default=UNRECORDED, worth=UNRECORDED_CASES
+    )
+    mended = 1.0 - (1.0 - share) * (1.0 - BLANK_ORDER_MENDS) ** blank
+    open_case = (rows["state"] == "open").to_numpy()
+    standing = np.where(
+        open_case,
+        standing_chance(
+            mended, quiet, comeback_hours=model.comeback_hours, background_hours=model.background_hours
+        ),
+        uncured,
+    )
+    standing[(rows["state"] == "silent").to_numpy()] = np.nan
+    return {"standing": standing, "quiet_hours": quiet, "blank_orders": blank}
+
+
 def _judged(
-    layout: Layout, observations: _Observations, model: CauseModel, fit: CauseFit | None
+    layout: Layout,
+    observations: _Observations,
+    model: CauseModel,
+    fit: CauseFit | None,
+    unanswered: pl.DataFrame,
 ) -> WeighedCases:
     """Bayes' rule over all evidence, and over what may have come after it."""
     rows, cases = observations.rows, observations.cases
@@ -432,6 +476,7 @@ def _judged(
         posterior=posterior(prior, likelihood, owner[order]),
         of_case=first.probability,
         uncured=uncured,
+        **_now(layout, rows, unanswered, uncured, model),
         model=model,
         fit=fit,
         _starts=np.searchsorted(owner[order], np.arange(rows.height + 1)),

@@ -32,6 +32,7 @@ SELECT
     CAST(0 AS BIGINT) AS attempts,
     CAST(NULL AS VARCHAR) AS last_step,
     CAST(0 AS BIGINT) AS quiet_tenths,
+    FALSE AS answered,
     'closed' AS state,
     returned.case_no AS whole_case,
     CAST(ROW_NUMBER() OVER (
