@@ -335,13 +335,14 @@ def _above_peers(exposure: pl.DataFrame, curve: MeanCumulative, level: float) ->
     )
     return (
         with_expected.join(bounds, on="episodes", maintain_order="left")
+        # Not by the ratio: of a machine without episodes where none were expected it is no number.
+        .filter(pl.col("low") > pl.col("expected"))
         .with_columns(
             (pl.col("episodes") / pl.col("expected")).alias("ratio"),
             (pl.col("low") / pl.col("expected")).alias("lower"),
             (pl.col("high") / pl.col("expected")).alias("upper"),
         )
         .drop("low", "high")
-        .filter(pl.col("lower") > 1)
         .sort(["ratio", "machine_id"], descending=[True, False])
     )
 
