@@ -40,9 +40,10 @@ class RepeatsFinding(Finding):
 
     Attributes:
         window_hours: running hours within which a return counts as a comeback.
-        by_action: one row a repair: action, component, attempts, comebacks, censored, comeback_rate, lower,
-            upper, median_hours_to_comeback, labour_hours, cost (per attempt, mean).
-        mean_cumulative: episodes per machine by running hours of the machine: hours, count, lower, upper.
+        by_action: one row a repair: action, component, step, attempts, comebacks, censored, comeback_rate,
+            lower, upper, method (of the interval), found_sound, labour_hours, cost (per attempt, mean).
+        mean_cumulative: episodes per machine by running hours of the machine: hours, count, lower, upper,
+            at_risk.
         units: machines with more episodes than their peers' rate explains: machine_id, episodes,
             running_hours, expected, ratio, lower, upper.
         by: the column that makes groups of machines, "" without.

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 from urllib.parse import unquote, urlsplit
 
 import pytest
+from hollow_lane import HOSTILE, HollowLane
 
 SIZES = {"desk": (1280, 800), "tablet": (768, 1024), "phone": (360, 740)}
 
@@ -116,13 +116,13 @@ def test_a_unit_opens_by_clicking_its_name_and_leads_back(page: Any, report: Pat
 
 
 def test_a_machine_named_like_a_script_is_shown_and_not_run(
-    page: Any, report: Path, months: ModuleType
+    page: Any, report: Path, hollow_lane: HollowLane
 ) -> None:
     page.open(report / "report.html")
     page.settle()
     assert page.problems == []
     shown = page.run("[...document.querySelectorAll('.tickets .unit')].map((unit) => unit.textContent)")
-    assert months.examples.HOSTILE in shown
+    assert HOSTILE in shown
     assert page.run("document.scripts.length") == 1
 
 
@@ -174,8 +174,8 @@ def test_each_picture_is_shown_once_with_its_marks(page: Any, report: Path) -> N
                 assert marks > 10
 
 
-def test_a_unit_shows_its_story_as_marks_that_speak(page: Any, report: Path, months: ModuleType) -> None:
-    unit = months.examples.unit()
+def test_a_unit_shows_its_story_as_marks_that_speak(page: Any, report: Path, hollow_lane: HollowLane) -> None:
+    unit = hollow_lane.unit()
     for width in (1280, 360):
         page.look(width, 800, mobile=width == 360)
         page.open(report / "units" / "SK-104.html")
