@@ -193,19 +193,6 @@ def test_cautions_stand_wherever_work_is_proposed(written: Written, hollow_lane:
             assert words.index(text) < words.index(unit.cases[0].next_step), path
 
 
-def test_cautions_stand_only_where_work_calls_for_them(
-    hollow_lane: HollowLane, write: Write, tmp_path: Path
-) -> None:
-    month = hollow_lane.month
-    grave, harmless = month.suspects.cases[0], replace(month.suspects.cases[2], cautions=False)
-    units = (replace(hollow_lane.unit(case.machine_id), cases=(case,)) for case in (grave, harmless))
-    two = replace(month, suspects=replace(month.suspects, cases=(grave, harmless)), units=tuple(units))
-    _, first, second = (path for path in write(two, tmp_path) if path.suffix == ".html")
-    assert cautioned(tmp_path / "report.html") == 2  # at the job and at the case
-    assert month.cautions[0] in read(first).words
-    assert month.cautions[0] not in read(second).words
-
-
 def test_it_never_says_that_a_machine_is_safe(written: Written) -> None:
     for path in pages(written):
         assert not re.search(r"\bsafe\b|\b(psi|bar|Nm|N·m|lb-ft|MPa)\b", read(path).words)
@@ -375,11 +362,12 @@ def test_any_name_at_all(hollow_lane: HollowLane, write: Write, tmp_path: Path, 
     assert shown in read(files[0]).words
 
 
-def test_what_is_not_known_is_a_dash(hollow_lane: HollowLane, write: Write, tmp_path: Path) -> None:
+def test_what_is_not_known_is_a_dash_and_where_nothing_calls_for_cautions_none_stand(
+    hollow_lane: HollowLane, write: Write, tmp_path: Path
+) -> None:
     month = hollow_lane.month
     case = replace(
         month.suspects.cases[0],
-        machine_id="SK-9",
         side="",
         since=None,
         age_hours=None,
@@ -388,18 +376,23 @@ def test_what_is_not_known_is_a_dash(hollow_lane: HollowLane, write: Write, tmp_
         site="",
         model="",
         build_year=None,
+        cautions=False,
     )
     bare = replace(
         month,
         suspects=replace(month.suspects, cases=(case,)),
         cost=replace(month.cost, cases=month.cost.cases.head(0)),
-        units=(),
+        units=(replace(hollow_lane.unit(case.machine_id), cases=(case,)),),
     )
-    write(bare, tmp_path)
-    words = read(tmp_path / "report.html").words
-    assert "1 open case needs work" in words
-    assert "None" not in words
-    assert not {"nan", "inf"} & set(words.lower().split())
+    main, unit = (path for path in write(bare, tmp_path) if path.suffix == ".html")
+    assert "1 open case needs work" in read(main).words
+    for path in (main, unit):
+        words = read(path).words
+        assert case.next_step in words
+        assert "None" not in words
+        assert not {"nan", "inf"} & set(words.lower().split())
+    assert cautioned(main) == cautioned(unit) == 0
+    assert month.cautions[0] not in read(unit).words
 
 
 def test_a_great_table_is_cut_on_the_page_and_whole_beside_it(
