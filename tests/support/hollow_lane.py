@@ -147,6 +147,9 @@ name = "Hollow Lane Yard & Sons"
 [costs]
 labour_rate = 95.0
 
+[shop]
+weekly_hours = 14.0
+
 [[faults.neutral-return.codes]]
 spn = {LEFT[0]}
 side = "left"

@@ -141,7 +141,10 @@ def test_nothing_is_fetched(written: Written) -> None:
         assert policy[0].startswith("default-src 'none'")
 
 
-def test_a_machine_named_like_a_script_is_shown_and_not_run(written: Written) -> None:
+def test_a_machine_named_like_a_script_is_shown_and_not_run(
+    written: Written, hollow_lane: HollowLane
+) -> None:
+    month = hollow_lane.month
     for path in pages(written):
         reader = read(path)
         assert reader.tags.count("script") == 1, path
@@ -149,6 +152,8 @@ def test_a_machine_named_like_a_script_is_shown_and_not_run(written: Written) ->
     main = read(pages(written)[0])
     assert HOSTILE in main.words
     assert SITE in main.words
+    for frame in (month.plan.frame, month.forecast.units, month.cost.cases):
+        assert HOSTILE in frame["machine_id"]
     unit = next(path for path in pages(written) if "script" in path.name)
     assert read(unit).words.count(NOTE) >= 1
     assert read(unit).words.count(HOSTILE) >= 2  # its name, and what the shop wrote of it
@@ -338,6 +343,10 @@ def test_any_name_at_all(hollow_lane: HollowLane, write: Write, tmp_path: Path, 
         causes={name: 0.9, "unknown": 0.1},
         reasons=(Reason(name, 1.0),),
     )
+
+    def called(frame: pl.DataFrame) -> pl.DataFrame:
+        return frame.head(1).with_columns(pl.lit(name).alias("machine_id"))
+
     odd = replace(
         month,
         fleet=name,
@@ -347,8 +356,12 @@ def test_any_name_at_all(hollow_lane: HollowLane, write: Write, tmp_path: Path, 
             groups=tuple(replace(g, group={"variant": name}) for g in month.survival_by_variant.groups[1:]),
         ),
         repeats=replace(
-            month.repeats, by_action=month.repeats.by_action.with_columns(pl.lit(name).alias("component"))
+            month.repeats,
+            by_action=month.repeats.by_action.with_columns(pl.lit(name).alias("component")),
+            units=called(month.repeats.units),
         ),
+        forecast=replace(month.forecast, units=called(month.forecast.units)),
+        plan=replace(month.plan, frame=called(month.plan.frame), left_out=called(month.plan.left_out)),
         units=(unit,),
     )
     files = write(odd, tmp_path)
