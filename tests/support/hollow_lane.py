@@ -30,7 +30,7 @@ HOSTILE, FORMULA, PATH = "<script>alert(1)</script>", "=1+1", "../x"
 SITE, NOTE = "<b>South & East</b>", "<i>not in neutral</i>"
 LEFT, RIGHT = (521731, "DRV-17"), (521732, "DRV-18")
 #: Three machines whose pumps all turn out worn in October, each after a sensor in vain: more than any forecast held.
-OPENED = ("SK-123", "SK-124", "SK-125")
+WORN_OUT = ("SK-123", "SK-124", "SK-125")
 
 
 def _facts(built: date, hours: float, yearly: float = 600.0, site: str = "North yard") -> Facts:
@@ -44,7 +44,7 @@ _FACTS = {
     HOSTILE: _facts(date(2019, 5, 1), 3900.0, site=SITE),
     FORMULA: _facts(date(2022, 3, 1), 1220.0, 250.0),
     PATH: _facts(date(2016, 3, 1), 5600.0),
-    **{name: _facts(date(2017, 2, 1), 4400.0) for name in OPENED},
+    **{name: _facts(date(2017, 2, 1), 4400.0) for name in WORN_OUT},
 }
 _TRACKS = ("T-80", "compact_track_loader")
 _WHEELS = ("S-60", "skid_steer_loader")
@@ -61,83 +61,54 @@ _PLAN = FleetPlan(
 )
 
 
-def _visit(after: int, *steps: str, back: float | None = None) -> Visit:
-    return Visit(after, steps, back)
+def _story(where: str, cause: str, onset: str, fmi: int, *visits: Visit, gap_hours: float = 7.0) -> Story:
+    machine, side = where.rsplit(maxsplit=1)
+    return Story(machine, side, cause, date.fromisoformat(onset), fmi, visits, gap_hours)
 
 
-def _story(
-    machine: str, side: str, cause: str, onset: date, fmi: int, *visits: Visit, gap_hours: float = 7.0
-) -> Story:
-    return Story(machine, side, cause, onset, fmi, visits, gap_hours)
+def _visit(after_days: int, *steps: str, back: float | None = None) -> Visit:
+    return Visit(after_days, steps, back)
 
 
-def _wandering(machine: str, side: str, *readings: tuple[date, float]) -> tuple[Story, ...]:
-    """Neutral voltages that wander, without a code."""
+def _wandering(where: str, *readings: tuple[str, float]) -> tuple[Story, ...]:
+    """Neutral voltages that wander without a code."""
     return tuple(
-        Story(machine, side, "", day, 0, (_visit(0, f"measure_neutral_voltage {volts}", back=1.0),))
+        _story(where, "", day, 0, _visit(0, f"measure_neutral_voltage {volts}", back=1.0))
         for day, volts in readings
     )
 
 
-_BUSHING = "internal_bushing"
+_LOOK, _SENSOR = "measure_neutral_voltage", "replace_sensor no_fault_found"
+_BUSHING, _CALIBRATED, _OPENED = "internal_bushing", "calibrate_pump passed", "replace_bushing worn"
 _STORIES = (
     _story(
-        "SK-104",
-        "left",
+        "SK-104 left",
         _BUSHING,
-        date(2026, 7, 3),
+        "2026-07-03",
         7,
-        _visit(2, "measure_neutral_voltage 2.03", "calibrate_pump passed", back=41.0),
-        _visit(3, "measure_neutral_voltage 2.21", "replace_sensor no_fault_found", back=55.0),
-        _visit(4, "inspect_wiring passed", "measure_neutral_voltage 1.84", back=9.0),
+        _visit(2, f"{_LOOK} 2.03", _CALIBRATED, back=41.0),
+        _visit(3, f"{_LOOK} 2.21", _SENSOR, back=55.0),
+        _visit(4, "inspect_wiring passed", f"{_LOOK} 1.84", back=9.0),
         gap_hours=20.0,
     ),
+    _story("SK-104 right", "calibration", "2025-11-03", 13, _visit(2, f"{_LOOK} 2.31", _CALIBRATED)),
     _story(
-        "SK-104",
-        "right",
-        "calibration",
-        date(2025, 11, 3),
-        13,
-        _visit(2, "measure_neutral_voltage 2.31", "calibrate_pump passed"),
-    ),
-    _story(
-        "SK-131",
-        "right",
+        "SK-131 right",
         _BUSHING,
-        date(2026, 9, 22),
+        "2026-09-22",
         7,
-        _visit(12, "inspect_wiring passed", "calibrate_pump passed", back=12.0),
+        _visit(12, "inspect_wiring passed", _CALIBRATED, back=12.0),
     ),
-    _story(
-        "SK-122",
-        "left",
-        _BUSHING,
-        date(2026, 8, 20),
-        7,
-        _visit(5, "calibrate_pump passed", back=30.0),
-        _visit(30, "replace_bushing worn"),
-    ),
+    _story("SK-122 left", _BUSHING, "2026-08-20", 7, _visit(5, _CALIBRATED, back=30.0), _visit(30, _OPENED)),
     *(
-        _story(
-            name,
-            "left",
-            _BUSHING,
-            date(2026, 10, 2),
-            7,
-            _visit(2, "replace_sensor no_fault_found", back=8.0),
-            _visit(3, "replace_bushing worn"),
-        )
-        for name in OPENED
+        _story(f"{name} left", _BUSHING, "2026-10-02", 7, _visit(2, _SENSOR, back=8.0), _visit(3, _OPENED))
+        for name in WORN_OUT
     ),
-    _story(
-        HOSTILE, "left", "wiring", date(2026, 10, 12), 5, _visit(2, "measure_neutral_voltage 0.04", back=3.0)
-    ),
-    *_wandering("SK-104", "right", (date(2026, 2, 2), 2.05)),
-    *_wandering(
-        FORMULA, "right", (date(2026, 4, 1), 2.14), (date(2026, 6, 8), 1.86), (date(2026, 8, 6), 2.17)
-    ),
-    _story(FORMULA, "right", "calibration", date(2026, 10, 20), 13),
-    *_wandering(PATH, "left", (date(2026, 4, 1), 2.14), (date(2026, 7, 8), 1.86), (date(2026, 10, 6), 2.17)),
+    _story(f"{HOSTILE} left", "wiring", "2026-10-12", 5, _visit(2, f"{_LOOK} 0.04", back=3.0)),
+    *_wandering("SK-104 right", ("2026-02-02", 2.05)),
+    *_wandering(f"{FORMULA} right", ("2026-04-01", 2.14), ("2026-06-08", 1.86), ("2026-08-06", 2.17)),
+    _story(f"{FORMULA} right", "calibration", "2026-10-20", 13),
+    *_wandering(f"{PATH} left", ("2026-04-01", 2.14), ("2026-07-08", 1.86), ("2026-10-06", 2.17)),
 )
 
 _SETTINGS = f"""
