@@ -25,7 +25,8 @@ class UnitFinding(Finding):
     Attributes:
         machine: the row of the machine list, with running_hours and hours_estimated as of the date.
         readings: at, hours, meter_hours, source, kept, reason (why a reading was set aside).
-        reports: fault reports of the family: at, hours, side, spn, fmi, code, description, episode.
+        reports: fault reports of the family: at, hours, side, spn, fmi, code, description, episode (1 = first of
+            that side).
         attempts: repair attempts of the family: at, hours, side, step, component, finding, outcome,
             held_hours, work_order_id.
         work: all work lines: at, hours, work_order_id, component, side, action, finding, labour_hours,

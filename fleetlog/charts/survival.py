@@ -242,7 +242,7 @@ def _overlaid(
     names = [group_name(group.group, words) for group in groups]
     short = [group.label for group in groups]
     split = bool(finding.by)
-    room = (max(len(name) for name in short) * 7 + 10) if split else 18
+    room = (max(len(name) for name in short) * 8 + 11) if split else 18
     plot = width - 66 - min(room, 130)
     top = max(group.last_hours for group in groups) or 1.0
     ages = _shown_ages(groups, plot)

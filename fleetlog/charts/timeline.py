@@ -104,7 +104,8 @@ def timeline_title(finding: UnitFinding, _: Words = NO_WORDS) -> str:
     """The machine, its hours, its faults and repairs."""
     run = finding.machine.get("running_hours")
     ran = f" in {hours(float(run))}" if run is not None else ""
-    episodes = finding.reports["episode"].drop_nulls().n_unique() if finding.reports.height else 0
+    reports = finding.reports.filter(pl.col("episode").is_not_null())
+    episodes = reports.select("side", "episode").n_unique()  # each side counts its own from 1
     return (
         f"{finding.machine['machine_id']}: {plural(episodes, 'fault')} and "
         f"{plural(finding.attempts.height, 'repair step')}{ran}"

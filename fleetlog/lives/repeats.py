@@ -40,9 +40,10 @@ class RepeatsFinding(Finding):
 
     Attributes:
         window_hours: running hours within which a return counts as a comeback.
-        by_action: one row a repair: action, component, attempts, comebacks, censored, comeback_rate, lower,
-            upper, median_hours_to_comeback, labour_hours, cost (per attempt, mean).
-        mean_cumulative: episodes per machine by running hours of the machine: hours, count, lower, upper.
+        by_action: one row a repair: action, component, step, attempts, comebacks, censored, comeback_rate,
+            lower, upper, method (of the interval), found_sound, labour_hours, cost (per attempt, mean).
+        mean_cumulative: episodes per machine by running hours of the machine: hours, count, lower, upper,
+            at_risk.
         units: machines with more episodes than their peers' rate explains: machine_id, episodes,
             running_hours, expected, ratio, lower, upper.
         by: the column that makes groups of machines, "" without.
@@ -339,13 +340,14 @@ def _above_peers(exposure: pl.DataFrame, curve: MeanCumulative, level: float) ->
     )
     return (
         with_expected.join(bounds, on="episodes", maintain_order="left")
+        # Not by the ratio: of a machine without episodes where none were expected it is no number.
+        .filter(pl.col("low") > pl.col("expected"))
         .with_columns(
             (pl.col("episodes") / pl.col("expected")).alias("ratio"),
             (pl.col("low") / pl.col("expected")).alias("lower"),
             (pl.col("high") / pl.col("expected")).alias("upper"),
         )
         .drop("low", "high")
-        .filter(pl.col("lower") > 1)
         .sort(["ratio", "machine_id"], descending=[True, False])
     )
 

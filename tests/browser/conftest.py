@@ -1,4 +1,4 @@
-"""A Chromium, and the invented month's report to show it.
+"""A Chromium, and the invented yard's report to show it.
 
 Where continuous integration runs (CI is set) a missing browser fails. On a machine of yours without one these
 tests are passed over, and say how to get it: the README's test command must not need root rights.
@@ -16,9 +16,9 @@ from types import ModuleType
 from typing import Any
 
 import pytest
+from hollow_lane import HollowLane
 
 CLOCK = datetime(2026, 11, 2, 6, 0)
-_TESTS = Path(__file__).parents[1]
 
 
 def _load(name: str, path: Path) -> ModuleType:
@@ -56,15 +56,10 @@ def page(browser: Any) -> Iterator[Any]:
 
 
 @pytest.fixture(scope="session")
-def months() -> ModuleType:
-    return _load("report_months", _TESTS / "unit" / "reporting" / "months.py")
-
-
-@pytest.fixture(scope="session")
-def report(months: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The folder of the invented month's report."""
+def report(hollow_lane: HollowLane, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of the invented yard's report."""
     from fleetlog.reporting import write_report
 
     folder = tmp_path_factory.mktemp("report")
-    write_report(months.month(), folder, clock=CLOCK)
+    write_report(hollow_lane.month, folder, clock=CLOCK)
     return folder

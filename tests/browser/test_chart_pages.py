@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from pathlib import Path
-from types import ModuleType
 from typing import Any
+
+from hollow_lane import HOSTILE, HollowLane
 
 from fleetlog.charts.output import save
 from fleetlog.charts.survival import survival_chart
@@ -12,11 +13,13 @@ from fleetlog.charts.suspects import suspects_chart
 from fleetlog.charts.unit import unit_chart
 
 
-def test_a_chart_page_draws_itself_and_fetches_nothing(page: Any, months: ModuleType, tmp_path: Path) -> None:
+def test_a_chart_page_draws_itself_and_fetches_nothing(
+    page: Any, hollow_lane: HollowLane, tmp_path: Path
+) -> None:
     drawn = {
-        "survival": survival_chart(months.examples.survival_by_variant()),
-        "suspects": suspects_chart(months.examples.suspects()),
-        "unit": unit_chart(months.examples.unit(months.examples.HOSTILE)),
+        "survival": survival_chart(hollow_lane.month.survival_by_variant),
+        "suspects": suspects_chart(hollow_lane.month.suspects),
+        "unit": unit_chart(hollow_lane.unit(HOSTILE)),
     }
     for name, chart in drawn.items():
         path = save(chart, tmp_path / f"{name}.html")
@@ -29,10 +32,10 @@ def test_a_chart_page_draws_itself_and_fetches_nothing(page: Any, months: Module
         assert len(page.run("document.getElementById('chart').getAttribute('aria-label')")) > 20
 
 
-def test_its_data_stays_data(page: Any, months: ModuleType, tmp_path: Path) -> None:
-    path = save(suspects_chart(months.examples.suspects()), tmp_path / "suspects.html")
+def test_its_data_stays_data(page: Any, hollow_lane: HollowLane, tmp_path: Path) -> None:
+    path = save(suspects_chart(hollow_lane.month.suspects), tmp_path / "suspects.html")
     page.open(path)
     page.wait_for("document.querySelector('#chart svg') !== null")
-    assert months.examples.HOSTILE in page.run("document.querySelector('#chart svg').textContent")
+    assert HOSTILE in page.run("document.querySelector('#chart svg').textContent")
     assert page.run("document.querySelectorAll('#chart script').length") == 0
     assert page.problems == []

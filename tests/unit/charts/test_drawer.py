@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from types import ModuleType
-
 import pytest
+from hollow_lane import HollowLane
 
 from fleetlog.charts.drawer import Drawer
 from fleetlog.charts.output import spec_of, svg_of
@@ -13,28 +12,28 @@ from fleetlog.charts.survival import survival_chart
 from fleetlog.charts.suspects import suspects_chart
 
 
-def specs(examples: ModuleType) -> list[dict[str, object]]:
+def specs(hollow_lane: HollowLane) -> list[dict[str, object]]:
     return [
-        spec_of(survival_chart(examples.survival_by_variant())),
-        spec_of(suspects_chart(examples.suspects())),
-        spec_of(comeback_chart(examples.repeats())),
+        spec_of(survival_chart(hollow_lane.month.survival_by_variant)),
+        spec_of(suspects_chart(hollow_lane.month.suspects)),
+        spec_of(comeback_chart(hollow_lane.month.repeats)),
     ]
 
 
 @pytest.mark.parametrize("processes", [0, 1, 2])
-def test_the_same_bytes_wherever_drawn(processes: int, examples: ModuleType) -> None:
+def test_the_same_bytes_wherever_drawn(processes: int, hollow_lane: HollowLane) -> None:
     with Drawer(processes) as drawer:
-        drawn = [drawer.svg(spec) for spec in specs(examples)]
-    assert [one.result() for one in drawn] == [svg_of(spec) for spec in specs(examples)]
+        drawn = [drawer.svg(spec) for spec in specs(hollow_lane)]
+    assert [one.result() for one in drawn] == [svg_of(spec) for spec in specs(hollow_lane)]
 
 
-def test_a_process_that_dies_loses_no_picture(examples: ModuleType) -> None:
+def test_a_process_that_dies_loses_no_picture(hollow_lane: HollowLane) -> None:
     with Drawer(1) as drawer:
         for process in drawer._started:
             process.kill()
             process.wait()
-        drawn = [drawer.svg(spec).result() for spec in specs(examples)]
-    assert drawn == [svg_of(spec) for spec in specs(examples)]
+        drawn = [drawer.svg(spec).result() for spec in specs(hollow_lane)]
+    assert drawn == [svg_of(spec) for spec in specs(hollow_lane)]
 
 
 def test_what_cannot_be_drawn_is_told() -> None:

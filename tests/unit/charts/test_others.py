@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import pairwise
-from types import ModuleType
 from typing import Any
 
 import polars as pl
 import pytest
+from hollow_lane import HollowLane
 
 from fleetlog.causes.case import Reason
 from fleetlog.charts.fleet import fleet_age_chart
@@ -26,8 +26,18 @@ def title_of(spec: dict[str, Any]) -> str:
     return " ".join(spec["title"]["text"]).replace("\u00a0", " ")
 
 
-def test_comebacks_show_rate_interval_and_attempts(examples: ModuleType) -> None:
-    finding = examples.repeats()
+def percent(share: float) -> str:
+    return f"{100 * share:.0f}%"
+
+
+def by_then(curve: pl.DataFrame) -> str:
+    """How the title begins that tells the last row of a curve."""
+    hours, count = curve.select("hours", "count").row(-1)
+    return f"By {round(hours, -2):,.0f} h a machine has had {count:.1f} faults on average"
+
+
+def test_comebacks_show_rate_interval_and_attempts(hollow_lane: HollowLane) -> None:
+    finding = hollow_lane.month.repeats
     rows = rows_of(spec_of(comeback_chart(finding)))
     table = {
         (row["attempts"], row["comebacks"], row["comeback_rate"], row["lower"], row["upper"])
@@ -36,40 +46,64 @@ def test_comebacks_show_rate_interval_and_attempts(examples: ModuleType) -> None
     assert {
         (row["attempts"], row["comebacks"], row["comeback_rate"], row["lower"], row["upper"]) for row in rows
     } == table
-    assert "71% · 18 of 26 came back" in {row["counted"] for row in rows}
+    calibrated = finding.by_action.row(by_predicate=pl.col("action") == "calibrate", named=True)
+    counted = f"{calibrated['comebacks']} of {calibrated['attempts']} came back"
+    assert f"{percent(calibrated['comeback_rate'])} · {counted}" in {row["counted"] for row in rows}
 
 
-def test_comeback_title_leaves_out_repairs_seldom_done(examples: ModuleType) -> None:
-    title = title_of(spec_of(comeback_chart(examples.repeats())))
-    assert title == (
-        "After replacing the position sensor, 71% come back within 500 h; "
-        "after replacing the internal bushing, 6%"
+def test_comeback_title_leaves_out_repairs_seldom_done(hollow_lane: HollowLane) -> None:
+    finding = hollow_lane.month.repeats
+    actions = finding.by_action.sort("comeback_rate", descending=True)
+    most, *_, less, least = actions.to_dicts()
+    window = f"{finding.window_hours:.0f} h"
+    assert (most["component"], least["component"]) == ("position_sensor", "drive_pump")
+    assert title_of(spec_of(comeback_chart(finding))) == (
+        f"After replacing the position sensor, {percent(most['comeback_rate'])} come back within {window}; "
+        f"after replacing the drive pump, {percent(least['comeback_rate'])}"
     )
-    few = replace(examples.repeats(), by_action=examples.repeats().by_action.filter(pl.col("attempts") < 5))
-    spec = spec_of(comeback_chart(few))
-    assert title_of(spec) == "Too few repairs to say how many come back within 500 h"
-    assert {row["counted"] for row in rows_of(spec)} == {"0 of 3 came back: too few to say"}
+    # With one more asked for than pumps were replaced, these are too few.
+    strict = replace(finding, minimum_at_risk=least["attempts"] + 1)
+    assert less["component"] == "internal_bushing"
+    assert title_of(spec_of(comeback_chart(strict))).endswith(
+        f"after replacing the internal bushing, {percent(less['comeback_rate'])}"
+    )
+    spec = spec_of(comeback_chart(replace(strict, by_action=actions.tail(1))))
+    assert title_of(spec) == f"Too few repairs to say how many come back within {window}"
+    assert {row["counted"] for row in rows_of(spec)} == {
+        f"{least['comebacks']} of {least['attempts']} came back: too few to say"
+    }
 
 
-def test_mean_cumulative_count_starts_at_nothing_and_ends_at_the_table(examples: ModuleType) -> None:
-    finding = examples.repeats()
+def test_mean_cumulative_count_starts_at_nothing_and_ends_at_the_table(hollow_lane: HollowLane) -> None:
+    finding = hollow_lane.month.repeats
+    curve = finding.mean_cumulative
     spec = spec_of(mean_cumulative_chart(finding))
-    rows = rows_of(spec)
+    rows = [row for row in rows_of(spec) if "count" in row]
     assert rows[0] == {"hours": 0.0, "count": 0.0, "lower": 0.0, "upper": 0.0}
-    assert rows[1:] == finding.mean_cumulative.to_dicts()
-    assert title_of(spec).startswith("By 5,900 h a machine has had 1.5 faults on average")
-    none = replace(finding, mean_cumulative=finding.mean_cumulative.head(0))
-    watched = finding.mean_cumulative.with_columns(pl.Series("at_risk", [40] * 30 + [3] * 9))
-    thin = spec_of(mean_cumulative_chart(replace(finding, mean_cumulative=watched)))
-    assert title_of(thin).startswith("By 4,500 h a machine has had 1.1 faults on average")
+    assert rows[1:] == curve.select("hours", "count", "lower", "upper").to_dicts()
+    assert curve["at_risk"][-1] >= finding.minimum_at_risk
+    assert title_of(spec).startswith(by_then(curve))
+    assert "Dashed" not in " ".join(spec["title"]["subtitle"])
+    strict = replace(finding, minimum_at_risk=20)
+    sure = curve.filter(pl.col("at_risk") >= 20)
+    assert 0 < sure.height < curve.height
+    thin = spec_of(mean_cumulative_chart(strict))
+    assert title_of(thin).startswith(by_then(sure))
     assert "Dashed: too few machines ran that long to be sure." in thin["title"]["subtitle"]
+    none = replace(finding, mean_cumulative=curve.head(0))
     assert title_of(spec_of(mean_cumulative_chart(none))) == "No fault on record yet"
 
 
-def test_suspects_bars_are_the_probabilities_end_to_end(examples: ModuleType) -> None:
-    finding = examples.suspects()
+def test_suspects_bars_are_the_probabilities_end_to_end(hollow_lane: HollowLane) -> None:
+    finding = hollow_lane.month.suspects
     spec = spec_of(suspects_chart(finding))
-    assert title_of(spec) == "4 open cases and 1 to watch: 2 of 4 point to the internal bushing"
+    causes = [case.top_cause for case in finding.cases if case.state == "open"]
+    bushings = causes.count("internal_bushing")
+    assert 2 * bushings > len(causes) > bushings
+    assert title_of(spec) == (
+        f"{len(causes)} open cases and {len(finding.cases) - len(causes)} to watch: "
+        f"{bushings} of {len(causes)} point to the internal bushing"
+    )
     for case in finding.cases:
         name = f"{case.machine_id} {case.side}"
         bars = [row for row in rows_of(spec) if row["case"] == name and "probability" in row]
@@ -79,40 +113,43 @@ def test_suspects_bars_are_the_probabilities_end_to_end(examples: ModuleType) ->
         assert all(one["end"] == other["start"] for one, other in pairwise(bars))
 
 
-def test_more_suspects_than_fit_are_counted(examples: ModuleType) -> None:
-    finding = examples.suspects()
+def test_more_suspects_than_fit_are_counted(hollow_lane: HollowLane) -> None:
+    finding = hollow_lane.month.suspects
     crowd = replace(finding, cases=finding.cases * 20)
     spec = spec_of(suspects_chart(crowd))
-    assert f"The first {MOST_CASES} of 100 cases are drawn." in " ".join(spec["title"]["subtitle"])
+    told = f"The first {MOST_CASES} of {20 * len(finding.cases)} cases are drawn."
+    assert told in " ".join(spec["title"]["subtitle"])
     none = spec_of(suspects_chart(replace(finding, cases=())))
     assert title_of(none) == "No open case and nothing to watch"
     watched = replace(finding, cases=finding.cases[-1:])
     assert title_of(spec_of(suspects_chart(watched))).startswith("No open case, 1 to watch")
 
 
-def test_reasons_keep_every_weight(examples: ModuleType) -> None:
-    case = examples.suspects().cases[0]
+def test_reasons_keep_every_weight(hollow_lane: HollowLane) -> None:
+    case = hollow_lane.month.suspects.cases[0]
     spec = spec_of(reasons_chart(case))
     rows = [row for row in rows_of(spec) if "evidence" in row]
     assert {(row["evidence"], row["weight"]) for row in rows} == {
         (r.evidence, r.weight) for r in case.reasons
     }
-    assert "91% sure" in title_of(spec)
-    assert "original bushing at 4,310 running hours" in title_of(spec)
+    assert f"{percent(case.certainty)} sure" in title_of(spec)
+    assert max(case.reasons, key=lambda reason: reason.weight).evidence in title_of(spec)
     many = replace(case, reasons=tuple(Reason(f"sign {i}", 0.1 * i) for i in range(1, 21)))
     drawn = [row for row in rows_of(spec_of(reasons_chart(many))) if "evidence" in row]
     assert len(drawn) == MOST_REASONS + 1
     assert sum(row["weight"] for row in drawn) == pytest.approx(sum(r.weight for r in many.reasons))
 
 
-def test_a_case_without_reasons(examples: ModuleType) -> None:
-    case = replace(examples.suspects().cases[0], reasons=())
-    assert title_of(spec_of(reasons_chart(case))) == "SK-104 left: internal bushing, 91% sure"
+def test_a_case_without_reasons(hollow_lane: HollowLane) -> None:
+    case = replace(hollow_lane.month.suspects.cases[0], reasons=())
+    sure = percent(case.certainty)
+    assert title_of(spec_of(reasons_chart(case))) == f"SK-104 left: internal bushing, {sure} sure"
 
 
-def test_timeline_shows_every_event_at_its_hours(examples: ModuleType) -> None:
-    finding = examples.unit()
-    spec = spec_of(unit_chart(replace(finding, band=(1.9, 2.1))))
+def test_timeline_shows_every_event_at_its_hours(hollow_lane: HollowLane) -> None:
+    finding = hollow_lane.unit()
+    assert finding.band == (1.9, 2.1)
+    spec = spec_of(unit_chart(finding))
     rows = rows_of(spec)
     by_lane: dict[str, list[float]] = {}
     for row in rows:
@@ -122,13 +159,22 @@ def test_timeline_shows_every_event_at_its_hours(examples: ModuleType) -> None:
     assert by_lane["fault, left"] == reports.filter(pl.col("side") == "left")["hours"].to_list()
     assert by_lane["fault, right"] == reports.filter(pl.col("side") == "right")["hours"].to_list()
     assert by_lane["repair step"] == finding.attempts["hours"].to_list()
-    assert by_lane["reading set aside"] == [4377.0, 4545.0]
-    assert {row["value"] for row in rows if "value" in row} == set(finding.measurements["value"])
-    assert title_of(spec) == "SK-104: 5 faults and 4 repair steps in 4,800 h"
+    # What the yard handed over stands there: the two false readings, every code, every voltage.
+    assert by_lane["reading set aside"] == [4790.0, 4250.0]
+    codes = hollow_lane.table("fault_codes").filter(machine_id="SK-104")
+    assert codes.height == len(by_lane["fault, left"]) + len(by_lane["fault, right"])
+    volts = hollow_lane.table("measurements").filter(machine_id="SK-104")["value"]
+    assert {row["value"] for row in rows if "value" in row} == set(volts.cast(pl.Float64))
+    # Its story: one fault on the right that was cured; on the left one, and one more after each cure in vain.
+    assert finding.attempts["outcome"].to_list() == ["held", "came_back", "came_back"]
+    ran = f"{round(finding.machine['running_hours'], -2):,.0f} h"
+    episodes = reports.select("side", "episode").n_unique()
+    assert episodes == 1 + 1 + 2
+    assert title_of(spec) == f"SK-104: {episodes} faults and 3 repair steps in {ran}"
 
 
-def test_a_machine_with_no_history(examples: ModuleType) -> None:
-    unit = examples.unit()
+def test_a_machine_with_no_history(hollow_lane: HollowLane) -> None:
+    unit = hollow_lane.unit()
     empty = replace(
         unit,
         reports=unit.reports.head(0),
@@ -140,8 +186,8 @@ def test_a_machine_with_no_history(examples: ModuleType) -> None:
     assert title_of(spec_of(unit_chart(empty))) == "SK-9: no faults and no repair steps"
 
 
-def test_events_without_hours_or_side_do_not_break_the_timeline(examples: ModuleType) -> None:
-    unit = examples.unit()
+def test_events_without_hours_or_side_do_not_break_the_timeline(hollow_lane: HollowLane) -> None:
+    unit = hollow_lane.unit()
     odd = replace(
         unit,
         reports=unit.reports.with_columns(
@@ -155,8 +201,8 @@ def test_events_without_hours_or_side_do_not_break_the_timeline(examples: Module
     assert rows[0]["summary"].startswith("DRV-17")
 
 
-def test_fleet_by_build_year(examples: ModuleType) -> None:
-    finding = examples.status()
+def test_fleet_by_build_year(hollow_lane: HollowLane) -> None:
+    finding = hollow_lane.month.status
     spec = spec_of(fleet_age_chart(finding))
     rows = rows_of(spec)
     for year in finding.fleet.to_dicts():
@@ -164,10 +210,16 @@ def test_fleet_by_build_year(examples: ModuleType) -> None:
         parts = {row["control"]: row["machines"] for row in rows if row["year"] == name and "control" in row}
         assert sum(parts.values()) == year["machines"]
         assert parts["electronic joystick"] == year["electronic"]
-    # 9 + 22 + 31 + 40 = 102 of 242 by 2016, 140 by 2017.
-    assert title_of(spec).startswith("242 machines in the fleet, half of them built by 2017")
+    # The list that the yard handed over, without what it has sold: one machine has no build date.
+    there = hollow_lane.table("machines").filter(pl.col("disposed_on").is_null())
+    built = there["build_date"].drop_nulls().str.head(4).cast(pl.Int64).sort()
+    assert len(built) == there.height - 1
+    assert finding.fleet["machines"].sum() == there.height
+    assert finding.fleet["electronic"].sum() == there.filter(control="electronic_joystick").height
+    half = built[(len(built) - 1) // 2]
+    assert title_of(spec).startswith(f"{len(built)} machines in the fleet, half of them built by {half}")
 
 
-def test_a_fleet_without_machines(examples: ModuleType) -> None:
-    status = replace(examples.status(), fleet=examples.status().fleet.head(0))
+def test_a_fleet_without_machines(hollow_lane: HollowLane) -> None:
+    status = replace(hollow_lane.month.status, fleet=hollow_lane.month.status.fleet.head(0))
     assert title_of(spec_of(fleet_age_chart(status))) == "No machine with a build year on record"

@@ -5,11 +5,11 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import replace
-from types import ModuleType
 from typing import Any
 
 import polars as pl
 import pytest
+from hollow_lane import HollowLane
 
 from fleetlog.charts.lives import hazard_chart
 from fleetlog.charts.output import spec_of
@@ -17,6 +17,9 @@ from fleetlog.charts.rows import MAX_ROWS, inline, thinned
 from fleetlog.charts.survival import curve_rows, survival_chart, survival_title
 from fleetlog.charts.weibull import probability_chart
 from fleetlog.errors import UsageError
+from fleetlog.lives.survival import SurvivalFinding
+
+WORDS = {"original": "original (pumps built before the change)"}
 
 
 def rows_of(spec: dict[str, Any]) -> list[dict[str, Any]]:
@@ -32,8 +35,29 @@ def notes_of(spec: dict[str, Any]) -> str:
     return " ".join(spec["title"].get("subtitle", []))
 
 
-def test_drawn_values_are_the_values_of_the_table(examples: ModuleType) -> None:
-    finding = examples.survival_by_variant()
+def by_build_year(hollow_lane: HollowLane, *years: str) -> SurvivalFinding:
+    """The curves of some build years."""
+    finding = hollow_lane.month.survival_by_build_year
+    return replace(finding, groups=tuple(group for group in finding.groups if group.label in years))
+
+
+def one_alone(hollow_lane: HollowLane, year: str) -> SurvivalFinding:
+    """The lives of one build year as if they were all there are."""
+    (group,) = by_build_year(hollow_lane, year).groups
+    return replace(hollow_lane.pooled, groups=(replace(group, group={}),))
+
+
+def half_failed(curve: pl.DataFrame) -> float:
+    """The first age at which no more than half are left."""
+    return curve.filter(pl.col("survival") <= 0.5)["hours"].min()
+
+
+def hundreds(hours: float) -> str:
+    return f"{round(hours, -2):,.0f}"
+
+
+def test_drawn_values_are_the_values_of_the_table(hollow_lane: HollowLane) -> None:
+    finding = hollow_lane.month.survival_by_variant
     drawn = rows_of(spec_of(survival_chart(finding)))
     for group in finding.groups:
         expected = {
@@ -48,8 +72,8 @@ def test_drawn_values_are_the_values_of_the_table(examples: ModuleType) -> None:
         assert found == expected
 
 
-def test_numbers_at_risk_stand_under_the_curves(examples: ModuleType) -> None:
-    finding = examples.survival_by_variant()
+def test_numbers_at_risk_stand_under_the_curves(hollow_lane: HollowLane) -> None:
+    finding = hollow_lane.month.survival_by_variant
     spec = spec_of(survival_chart(finding))
     beneath = [row for row in rows_of(spec) if set(row) == {"group", "row", "hours", "at_risk"}]
     for group in finding.groups:
@@ -57,42 +81,67 @@ def test_numbers_at_risk_stand_under_the_curves(examples: ModuleType) -> None:
         assert shown == set(group.at_risk_at)
 
 
-def test_title_says_the_median_of_each_group(examples: ModuleType) -> None:
-    finding = examples.survival_by_variant()
-    original, improved = finding.groups
-    title = survival_title(finding, examples.WORDS).replace("\u00a0", " ")
-    assert original.median_hours == 5138.8
-    assert "original (pumps built before the change): half fail by 5,100 h" in title
-    assert improved.median_hours is None
-    assert f"improved: {round(improved.curve['survival'][-1] * 100)}% last 5,100 h" in title
+def test_title_says_the_median_of_each_group(hollow_lane: HollowLane) -> None:
+    finding = hollow_lane.month.survival_by_variant
+    improved, original = finding.groups
+    title = survival_title(finding, WORDS).replace("\u00a0", " ")
+    assert original.median_hours == half_failed(original.curve)
+    reached = f"of those that reached {hundreds(original.from_hours)} h, "
+    half = f"half fail by {hundreds(original.median_hours)} h"
+    assert f"original (pumps built before the change): {reached}{half}" in title
+    assert improved.failures < finding.minimum_failures
+    assert title.endswith("too few failures to say for improved")
+    finding = by_build_year(hollow_lane, "2018", "2019")
+    soon, late = finding.groups
+    title = survival_title(finding).replace("\u00a0", " ")
+    assert f"build year 2018: half fail by {hundreds(half_failed(soon.curve))} h" in title
+    assert soon.curve.filter(hours=soon.median_hours)["at_risk"].item() < finding.minimum_at_risk
+    assert "though few were watched that long; build year 2019" in title
+    assert late.median_hours is None
+    seen_to = math.floor(late.last_hours / 100) * 100
+    assert f"2019: {round(late.curve['survival'][-1] * 100)}% last {seen_to:,} h, as far as" in title
 
 
-def test_too_few_failures_are_not_made_into_a_finding(examples: ModuleType) -> None:
-    finding = examples.survival_too_few()
+def test_too_few_failures_are_not_made_into_a_finding(hollow_lane: HollowLane) -> None:
+    finding = one_alone(hollow_lane, "2016")
+    (group,) = finding.groups
     spec = spec_of(survival_chart(finding))
     assert title_of(spec).startswith("Internal bushings: too few failures to say how long they last")
-    assert "2 failures in 40 lives" in title_of(spec)
+    assert 1 < group.failures == group.curve["failed"].sum() < finding.minimum_failures
+    assert f"{group.failures} failures in {group.spells} lives" in title_of(spec)
     assert {row["drawn"] for row in rows_of(spec) if "drawn" in row} == {"dashed"}
 
 
-def test_a_group_with_few_failures_is_named_and_dashed(examples: ModuleType) -> None:
-    finding = examples.survival_by_build_year()
+def test_a_group_with_few_failures_is_named_and_dashed(hollow_lane: HollowLane) -> None:
+    finding = hollow_lane.month.survival_by_build_year
     spec = spec_of(survival_chart(finding))
-    assert "too few failures to say (build year 2017: 4 and build year 2018: 1)" in notes_of(spec)
-    for row in rows_of(spec):
-        if row.get("group") in ("build year 2017", "build year 2018") and "drawn" in row:
-            assert row["drawn"] == "dashed"
+    few = {
+        f"build year {group.label}": group.curve["failed"].sum()
+        for group in finding.groups
+        if group.curve.height > 0 and group.curve["failed"].sum() < finding.minimum_failures
+    }
+    assert len(few) == 2
+    named = " and ".join(f"{name}: {failures}" for name, failures in few.items())
+    assert f"too few failures to say ({named})" in notes_of(spec)
+    dashed = [row for row in rows_of(spec) if row.get("group") in few and "drawn" in row]
+    assert dashed
+    assert {row["drawn"] for row in dashed} == {"dashed"}
 
 
-def test_a_conditional_start_is_said_and_nothing_is_drawn_before_it(examples: ModuleType) -> None:
-    spec = spec_of(survival_chart(examples.survival_conditional()))
-    assert "of those that reached 800\u00a0h, half fail by 5,100\u00a0h" in title_of(spec)
-    assert "Curves start at 800\u00a0h" in notes_of(spec)
-    assert min(row["hours"] for row in rows_of(spec) if "survival" in row) == 800.0
+def test_a_conditional_start_is_said_and_nothing_is_drawn_before_it(hollow_lane: HollowLane) -> None:
+    finding = hollow_lane.month.survival_by_variant
+    (late,) = (group for group in finding.groups if group.from_hours > 0)
+    spec = spec_of(survival_chart(replace(finding, by=(), groups=(late,))))
+    start, half = hundreds(late.from_hours), hundreds(half_failed(late.curve))
+    assert f"of those that reached {start}\u00a0h, half fail by {half}\u00a0h" in title_of(spec)
+    assert f"Curves start at {start}\u00a0h" in notes_of(spec)
+    assert min(row["hours"] for row in rows_of(spec) if "survival" in row) == late.from_hours
 
 
-def test_the_curve_is_dashed_where_few_are_watched_and_after_the_last_failure(examples: ModuleType) -> None:
-    finding = replace(examples.survival_pooled(), minimum_at_risk=40)
+def test_the_curve_is_dashed_where_few_are_watched_and_after_the_last_failure(
+    hollow_lane: HollowLane,
+) -> None:
+    finding = replace(hollow_lane.pooled, minimum_at_risk=40)
     group = finding.groups[0]
     rows = curve_rows(finding, group, "all")
     assert rows[0] | {"drawn": "solid"} == rows[0]
@@ -105,8 +154,8 @@ def test_the_curve_is_dashed_where_few_are_watched_and_after_the_last_failure(ex
     assert all(row["drawn"] == "dashed" for row in thin)
 
 
-def test_what_is_few_follows_the_settings_in_force(examples: ModuleType) -> None:
-    finding = examples.survival_pooled()
+def test_what_is_few_follows_the_settings_in_force(hollow_lane: HollowLane) -> None:
+    finding = hollow_lane.pooled
     (group,) = finding.groups
     strict = replace(finding, minimum_failures=group.failures + 1)
     for chart in (survival_chart, hazard_chart, probability_chart):
@@ -120,24 +169,28 @@ def test_what_is_few_follows_the_settings_in_force(examples: ModuleType) -> None
     )
 
 
-def test_an_interval_that_cannot_be_computed_is_left_out(examples: ModuleType) -> None:
-    spells = [(0.0, float(age), True) for age in range(1000, 1700, 100)]
-    group = examples.survival_group({}, spells)
-    assert math.isnan(group.curve["lower"][-1])
-    spec = spec_of(survival_chart(replace(examples.survival_pooled(), groups=(group,))))
+def test_an_interval_that_cannot_be_computed_is_left_out(hollow_lane: HollowLane) -> None:
+    finding = one_alone(hollow_lane, "2017")
+    (group,) = finding.groups
+    assert group.curve["survival"][-1] == 0.0  # the last one watched failed
+    survival = pl.col("survival")
+    unknown = group.curve.with_columns(
+        pl.when(survival > 0).then(column).otherwise(math.nan).alias(column) for column in ("lower", "upper")
+    )
+    spec = spec_of(survival_chart(replace(finding, groups=(replace(group, curve=unknown),))))
     ends = [row for row in rows_of(spec) if row.get("survival") == 0.0 and "lower" in row]
     assert ends
     assert all(row["lower"] is None for row in ends)
     json.dumps(spec, allow_nan=False)
 
 
-def test_no_life_at_all(examples: ModuleType) -> None:
-    spec = spec_of(survival_chart(replace(examples.survival_pooled(), groups=())))
+def test_no_life_at_all(hollow_lane: HollowLane) -> None:
+    spec = spec_of(survival_chart(replace(hollow_lane.pooled, groups=())))
     assert "no failures in no lives" in title_of(spec)
 
 
-def test_log_rank_is_told_either_way(examples: ModuleType) -> None:
-    finding = examples.survival_by_variant()
+def test_log_rank_is_told_either_way(hollow_lane: HollowLane) -> None:
+    finding = hollow_lane.month.survival_by_variant
     assert "Chance alone would hardly" in notes_of(spec_of(survival_chart(finding)))
     same = replace(finding, log_rank={"chi2": 0.4, "df": 1, "p": 0.53})
     assert "no more than chance could make them (log-rank test, p = 0.53)" in notes_of(
@@ -164,7 +217,7 @@ def test_more_rows_than_a_chart_takes_are_refused() -> None:
 
 
 @pytest.mark.parametrize("groups", [1, 3, 12])
-def test_a_great_finding_stays_drawable(examples: ModuleType, groups: int) -> None:
+def test_a_great_finding_stays_drawable(hollow_lane: HollowLane, groups: int) -> None:
     steps = 30_000
     curve = pl.DataFrame(
         {
@@ -176,24 +229,27 @@ def test_a_great_finding_stays_drawable(examples: ModuleType, groups: int) -> No
             "upper": [min(1.0, 1.01 - i / (steps + 10)) for i in range(1, steps + 1)],
         }
     )
-    one = examples.survival_pooled().groups[0]
+    one = hollow_lane.pooled.groups[0]
     many = tuple(
         replace(one, group={"build_year": str(2010 + i)}, curve=curve, failures=steps, spells=steps + 10)
         for i in range(groups)
     )
-    finding = replace(examples.survival_by_build_year(), by=("build_year",), groups=many)
+    finding = replace(hollow_lane.month.survival_by_build_year, by=("build_year",), groups=many)
     spec = spec_of(survival_chart(finding))
     assert max(len(rows) for rows in spec["datasets"].values()) <= MAX_ROWS
 
 
-def test_weibull_paper_makes_a_weibull_life_straight(examples: ModuleType) -> None:
-    finding = examples.survival_by_variant()
-    spec = spec_of(probability_chart(finding, words=examples.WORDS))
+def test_weibull_paper_makes_a_weibull_life_straight(hollow_lane: HollowLane) -> None:
+    finding = by_build_year(hollow_lane, "2017", "2018", "2019")
+    words = {"2018": "built in 2018"}
+    spec = spec_of(probability_chart(finding, words=words))
     line = [row for row in rows_of(spec) if set(row) == {"group", "hours", "y"}]
     for group in finding.groups:
         fit = group.weibull
-        name = examples.WORDS[group.label]
-        for row in (row for row in line if row["group"] == name):
+        name = words.get(group.label, f"build year {group.label}")
+        drawn = [row for row in line if row["group"] == name]
+        assert len(drawn) > 1
+        for row in drawn:
             failed = 1 - math.exp(-((row["hours"] / fit["scale_hours"]) ** fit["shape"]))
             assert row["y"] == pytest.approx(math.log(-math.log(1 - failed)))
         points = [row for row in rows_of(spec) if row.get("group") == name and "failed_share" in row]
@@ -202,15 +258,16 @@ def test_weibull_paper_makes_a_weibull_life_straight(examples: ModuleType) -> No
         assert first["failed_share"] == pytest.approx((1 - group.curve["survival"][0]) / 2)
 
 
-def test_no_line_where_there_is_no_fit(examples: ModuleType) -> None:
-    spec = spec_of(probability_chart(examples.survival_too_few()))
+def test_no_line_where_there_is_no_fit(hollow_lane: HollowLane) -> None:
+    finding = one_alone(hollow_lane, "2016")
+    spec = spec_of(probability_chart(finding))
     assert title_of(spec) == "Internal bushings: too few failures to fit a life distribution"
-    assert "2 failed, too few to say" in notes_of(spec)
+    assert f"{finding.groups[0].failures} failed, too few to say" in notes_of(spec)
 
 
-def test_wear_out_is_claimed_only_where_the_interval_says_so(examples: ModuleType) -> None:
-    group = examples.survival_pooled().groups[0]
+def test_wear_out_is_claimed_only_where_the_interval_says_so(hollow_lane: HollowLane) -> None:
+    group = hollow_lane.pooled.groups[0]
     for interval, claim in (((1.2, 3.0), "wear out"), ((0.8, 1.6), "may or may not"), ((0.3, 0.8), "early")):
         fitted = replace(group, weibull={**group.weibull, "shape_ci": interval})
-        title = title_of(spec_of(probability_chart(replace(examples.survival_pooled(), groups=(fitted,)))))
+        title = title_of(spec_of(probability_chart(replace(hollow_lane.pooled, groups=(fitted,)))))
         assert claim in title

@@ -251,3 +251,16 @@ def test_the_power_law_is_one_more_row_of_the_summary(demo: Fleet) -> None:
     assert last["statistic"] == found.power_law["shape"]
     assert [last["lower"], last["upper"]] == found.power_law["shape_ci"]
     assert last["p"] == found.power_law["constant_rate"]["p"]
+
+
+def test_a_machine_that_left_before_anybody_had_a_fault_is_not_above_its_peers(tmp_path: Path) -> None:
+    """Nothing was expected of it and nothing came: no ratio says anything."""
+    units = [
+        Repeater("often", 4000, tuple(range(1000, 4000, 300))),
+        *(Repeater(f"seldom {place}", 4000, (3500.0 + place,)) for place in range(9)),
+        Repeater("young", 500, ()),
+    ]
+    with fleet_of_repeaters(tmp_path, units) as fleet:
+        found = repeats(fleet, Scope(fault="neutral-return")).units
+    assert found["machine_id"].to_list() == ["often"]
+    assert found["ratio"].is_finite().all()

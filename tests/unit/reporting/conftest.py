@@ -1,33 +1,18 @@
-"""The invented month, loaded by path: the tests are no package."""
+"""The report of an invented yard's month, written once, and others written quickly."""
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
-from types import ModuleType
 
 import pytest
+from hollow_lane import HollowLane
 from pictures import DrawnOnce, Write
 
 from fleetlog.reporting import ReportFindings
 
 CLOCK = datetime(2026, 11, 2, 6, 0)
-
-
-@pytest.fixture(scope="session")
-def months() -> ModuleType:
-    name = "report_months"
-    if name not in sys.modules:
-        spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name("months.py"))
-        assert spec is not None
-        assert spec.loader is not None
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
 
 
 @pytest.fixture(scope="session")
@@ -45,8 +30,8 @@ def write() -> Iterator[Write]:
 
 @pytest.fixture(scope="session")
 def written(
-    months: ModuleType, write: Write, tmp_path_factory: pytest.TempPathFactory
+    hollow_lane: HollowLane, write: Write, tmp_path_factory: pytest.TempPathFactory
 ) -> tuple[Path, list[Path]]:
-    """The invented month's report: its folder and its files."""
+    """The month's report: its folder and its files."""
     folder = tmp_path_factory.mktemp("report")
-    return folder, write(months.month(), folder)
+    return folder, write(hollow_lane.month, folder)

@@ -3,31 +3,53 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from types import ModuleType
 
 import pytest
+from hollow_lane import FORMULA, HOSTILE, PATH, HollowLane
 
-from fleetlog.reporting.changes import as_frame, changes
+from fleetlog.causes.case import Suspect
+from fleetlog.reporting.changes import KINDS, as_frame, changes
 
 
-def test_the_invented_month(months: ModuleType) -> None:
-    now, before = months.examples.suspects(), months.examples.suspects_before()
+def judged(case: Suspect, shares: tuple[float, ...], side: str = "left") -> Suspect:
+    """A case of machine A whose causes are so likely, in the family's order."""
+    causes = dict(zip(case.causes, shares, strict=True))
+    return replace(
+        case, machine_id="A", side=side, causes=causes, top_cause=max(causes, key=lambda cause: causes[cause])
+    )
+
+
+def test_the_invented_month(hollow_lane: HollowLane) -> None:
+    now, before = hollow_lane.month.suspects, hollow_lane.month.suspects_before
     found = changes(before, now)
-    assert [(change.kind, change.case.machine_id) for change in found] == [
-        ("new case", "SK-104"),
-        ("new case", months.examples.HOSTILE),
-        ("now open", "=1+1"),
-        ("surer", "SK-131"),
-        ("no longer open", "SK-122"),
-        ("new on watch", "../x"),
-    ]
-    assert found[2].before == "watch: internal bushing, 30%"
-    assert found[2].now == "calibration, 52%"
+    kinds = {(change.case.machine_id, change.case.side): change.kind for change in found}
+    # What the stories of the yard bring.
+    assert {(HOSTILE, "left"): "new case", (FORMULA, "right"): "now open"}.items() <= kinds.items()
+    assert {("SK-131", "right"): "surer", (PATH, "left"): "new on watch"}.items() <= kinds.items()
+    assert kinds["SK-122", "left"] == "off watch"
+    # And who came and went, told by the two lists.
+    then, today = (
+        {(case.machine_id, case.side): case.state for case in finding.cases} for finding in (before, now)
+    )
+    gone = {"open": "no longer open", "watch": "off watch"}
+    come = {"open": "new case", "watch": "new on watch"}
+    assert {key: kind for key, kind in kinds.items() if key not in today} == {
+        key: gone[state] for key, state in then.items() if key not in today
+    }
+    assert {key: kind for key, kind in kinds.items() if key not in then} == {
+        key: come[state] for key, state in today.items() if key not in then
+    }
+    assert {"no longer open", "off watch"} <= set(kinds.values())
+    assert [change.kind for change in found] == sorted(kinds.values(), key=KINDS.index)
+    (opened,) = (change for change in found if change.kind == "now open")
+    (was,) = (case for case in before.cases if case.machine_id == FORMULA)
+    assert opened.before == f"watch: {was.top_cause}, {100 * was.certainty:.0f}%"
+    assert opened.now == f"calibration, {100 * opened.case.causes['calibration']:.0f}%"
     assert as_frame(found).columns == ["machine_id", "side", "change", "before", "now"]
 
 
-def test_nothing_changed(months: ModuleType) -> None:
-    now = months.examples.suspects()
+def test_nothing_changed(hollow_lane: HollowLane) -> None:
+    now = hollow_lane.month.suspects
     assert changes(now, now) == ()
     assert as_frame(()).height == 0
 
@@ -42,18 +64,17 @@ def test_nothing_changed(months: ModuleType) -> None:
     ],
 )
 def test_kinds(
-    months: ModuleType, before: tuple[float, ...], now: tuple[float, ...], kind: str | None
+    hollow_lane: HollowLane, before: tuple[float, ...], now: tuple[float, ...], kind: str | None
 ) -> None:
-    finding = months.examples.suspects()
-    stood = replace(finding, cases=(months.examples.suspect("A", "left", before),))
-    stands = replace(finding, cases=(months.examples.suspect("A", "left", now),))
+    finding = hollow_lane.month.suspects
+    stood, stands = (replace(finding, cases=(judged(finding.cases[0], shares),)) for shares in (before, now))
     assert [change.kind for change in changes(stood, stands)] == ([kind] if kind else [])
 
 
-def test_the_two_sides_of_a_machine_are_two_cases(months: ModuleType) -> None:
-    finding = months.examples.suspects()
+def test_the_two_sides_of_a_machine_are_two_cases(hollow_lane: HollowLane) -> None:
+    finding = hollow_lane.month.suspects
     left, right = (
-        months.examples.suspect("A", side, (0.5, 0.1, 0.1, 0.2, 0.05, 0.05)) for side in ("left", "right")
+        judged(finding.cases[0], (0.5, 0.1, 0.1, 0.2, 0.05, 0.05), side) for side in ("left", "right")
     )
     found = changes(replace(finding, cases=(left,)), replace(finding, cases=(right,)))
     assert [(change.kind, change.case.side) for change in found] == [

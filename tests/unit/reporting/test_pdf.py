@@ -10,13 +10,13 @@ from dataclasses import replace
 from datetime import datetime
 from importlib import resources as packages
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import jinja2
 import pypdf
 import pytest
 import typst
+from hollow_lane import HollowLane
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pictures import Write
@@ -164,7 +164,7 @@ def test_every_font_is_inside(report: pypdf.PdfReader) -> None:
 def test_it_names_title_author_language_and_the_time_of_making(report: pypdf.PdfReader) -> None:
     known = report.metadata
     assert known is not None
-    assert known.title == "Hollow Lane Yard & Sons, October 2026: drive that does not return to neutral"
+    assert known.title == "Hollow Lane Yard & Sons, October 2026: Drive does not return to neutral"
     assert known.author == "fleetlog"
     assert str(known["/CreationDate"]).startswith("D:20261102060000")
     assert report.trailer["/Root"]["/Lang"] == "en"
@@ -221,45 +221,49 @@ def test_the_first_page_answers(report: pypdf.PdfReader) -> None:
         assert squeezed(asked) in first
 
 
-def test_cautions_stand_where_work_on_a_pump_is_advised(months: ModuleType, report: pypdf.PdfReader) -> None:
+def test_cautions_stand_where_work_on_a_pump_is_advised(
+    hollow_lane: HollowLane, report: pypdf.PdfReader
+) -> None:
     said = told(report)
-    for caution in months.month().cautions:
+    for caution in hollow_lane.month.cautions:
         assert squeezed(caution) in said
 
 
-def paper(months: ModuleType, path: Path, clock: datetime = CLOCK, size: str = "a4", **changes: Any) -> bytes:
+def paper(
+    hollow_lane: HollowLane, path: Path, clock: datetime = CLOCK, size: str = "a4", **changes: Any
+) -> bytes:
     """The PDF of a page with the tables given and without pictures: quick to set."""
     template = jinja2.Environment(autoescape=True).from_string(
         "<body><main><section><h1>{{ title }}</h1>{% for t in tables.values() %}<p>{{ t.rows | length }} of "
         "{{ t.rows | length + t.hidden }}</p>{% endfor %}</section></main></body>"
     )
-    given = {"title": "A month", "f": months.month(), "pictures": {}, "tables": {}, **changes}
+    given = {"title": "A month", "f": hollow_lane.month, "pictures": {}, "tables": {}, **changes}
     return write_pdf(given, template.render, path, clock=clock, paper=size).read_bytes()
 
 
 def test_the_same_report_has_the_same_bytes_and_only_the_clock_differs(
-    months: ModuleType, tmp_path: Path
+    hollow_lane: HollowLane, tmp_path: Path
 ) -> None:
-    first = paper(months, tmp_path / "one.pdf")
-    assert first == paper(months, tmp_path / "two.pdf")
-    later = paper(months, tmp_path / "three.pdf", datetime(2026, 11, 3, 7, 30))
+    first = paper(hollow_lane, tmp_path / "one.pdf")
+    assert first == paper(hollow_lane, tmp_path / "two.pdf")
+    later = paper(hollow_lane, tmp_path / "three.pdf", datetime(2026, 11, 3, 7, 30))
     assert later != first
     assert told(reader(first)) == told(reader(later))
 
 
-def test_letter_paper(months: ModuleType, tmp_path: Path) -> None:
-    page = reader(paper(months, tmp_path / "letter.pdf", size="letter")).pages[0]
+def test_letter_paper(hollow_lane: HollowLane, tmp_path: Path) -> None:
+    page = reader(paper(hollow_lane, tmp_path / "letter.pdf", size="letter")).pages[0]
     assert [round(float(edge)) for edge in page.mediabox] == [0, 0, 612, 792]
 
 
-def test_a_long_table_is_shortened_and_says_so(months: ModuleType, tmp_path: Path) -> None:
+def test_a_long_table_is_shortened_and_says_so(hollow_lane: HollowLane, tmp_path: Path) -> None:
     rows = tuple((Cell(f"unit {place}", str(place)),) for place in range(450))
     long = Table("long", "Long", (Column("unit", "Unit"),), rows, "tables/long.csv", hidden=9_550)
-    said = told(reader(paper(months, tmp_path / "long.pdf", tables={"long": long})))
+    said = told(reader(paper(hollow_lane, tmp_path / "long.pdf", tables={"long": long})))
     assert f"{typeset.MOST_ROWS}of10000" in said
 
 
-def test_what_users_write_is_shown_and_not_run(months: ModuleType, tmp_path: Path) -> None:
+def test_what_users_write_is_shown_and_not_run(hollow_lane: HollowLane, tmp_path: Path) -> None:
     body = (
         '<h1>{{ all[0] }}</h1><section id="now"><h2 id="now-h">Now</h2></section>'
         '{% for one in all %}<p>{{ one }}</p><h3>{{ one }}</h3><ul class="tickets"><li>{{ one }}</li></ul>'
@@ -276,8 +280,8 @@ def test_what_users_write_is_shown_and_not_run(months: ModuleType, tmp_path: Pat
     assert b"/URI" not in content  # an address is shown; a click on it leads nowhere
 
 
-def test_a_hostile_machine_in_a_whole_report(months: ModuleType, write: Write, tmp_path: Path) -> None:
-    month = months.month()
+def test_a_hostile_machine_in_a_whole_report(hollow_lane: HollowLane, write: Write, tmp_path: Path) -> None:
+    month = hollow_lane.month
     name = '#import "x" *_$ <script>'
     case = month.suspects.cases[0]
     cases = (replace(case, machine_id=name, site=name), *month.suspects.cases[1:])
