@@ -107,7 +107,7 @@ class WatchRules:
         most: the watch list is cut after so many, the most urgent first.
     """
 
-    standing: float = 0.5
+    standing: float = 0.6
     readings: int = 3
     episodes: int = 3
     most: int = 100

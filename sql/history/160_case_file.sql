@@ -1,12 +1,12 @@
 -- purpose: where each case stands.
 -- grain: one row a fault family, machine, side and case
--- inputs: case_span, case_work, machine, machine_hours
+-- inputs: case_span, case_work, machine, machine_hours, usage
 -- parameters: as_of_end
 -- output: fault, machine_id, side, case_no, first_at, last_at, first_tenths, last_tenths, episodes, reports, until
 --   (first report of the next case; NULL = last case), attempts, last_attempt_at, last_step, quiet_tenths (running
---   hours since the last report, or since the last attempt if that is later), state ('open', 'answered' = repaired
---   and being followed, 'silent' = not heard of for too long to know, 'closed' = quiet past the window, or the machine
---   left the fleet)
+--   hours read since the last report, or since the last attempt if that is later; hours that nobody read count for
+--   nothing), state ('open', 'answered' = repaired and being followed, 'silent' = not heard of for too long to know,
+--   'closed' = quiet past the window, or the machine left the fleet)
 WITH tried AS (
     SELECT
         fault,
@@ -29,12 +29,13 @@ placed AS (
         tried.moment AS last_attempt_at,
         tried.step AS last_step,
         tried.moment >= case_span.last_at AND COALESCE(tried.result, '') <> 'failed' AS answered,
-        machine_hours.end_tenths - GREATEST(case_span.last_tenths, COALESCE(tried.tenths, 0)) AS quiet_tenths,
+        LEAST(machine_hours.end_tenths, usage.last_tenths) - GREATEST(case_span.last_tenths, COALESCE(tried.tenths, 0)) AS quiet_tenths,
         machine.leaves,
         machine.record_ends
     FROM case_span
     INNER JOIN machine ON machine.machine_id = case_span.machine_id
     INNER JOIN machine_hours ON machine_hours.machine_id = case_span.machine_id
+    INNER JOIN usage ON usage.machine_id = case_span.machine_id
     LEFT JOIN tried
         ON tried.fault = case_span.fault
         AND tried.machine_id = case_span.machine_id

@@ -166,13 +166,66 @@ def test_a_worn_side_without_a_case_is_done_while_the_pump_is_open(tmp_path: Pat
 # ------------------------------------------------------------------ the watch list
 
 
-def test_a_repair_that_misses_the_likely_cause_is_watched(tmp_path: Path) -> None:
+def test_a_repair_that_misses_the_likely_cause_is_work(tmp_path: Path) -> None:
     yard = worn(Yard(3000, days=107)).work(106, ("position_sensor", "replace"))
     with yard.fleet(tmp_path) as fleet:
-        case = suspects(fleet).cases[0]
-        assert case.state == "watch"
+        answer = suspects(fleet)
+        case = answer.cases[0]
+        assert case.state == "open"
+        assert case.repaired
+        assert case.standing is not None
+        assert case.standing > 0.6
         assert "likely still there" in case.note
-        assert suspects(fleet, rules=WatchRules(uncured=1.0)).cases == ()
+        assert answer.safety.holds[0].why == "probably still broken after a repair"
+        assert suspects(fleet, rules=WatchRules(standing=1.0)).cases == ()
+
+
+def test_silence_speaks_for_a_repair_that_nobody_wrote_down(tmp_path: Path) -> None:
+    """300 hours read without a code, where a standing fault shows every 60 or so: asked about, still on hold."""
+    with Yard(3000, days=102).code(100, fmi=7).fleet(tmp_path / "now") as fleet:
+        (now,) = suspects(fleet).cases
+    with Yard(3000, days=145).code(100, fmi=7).fleet(tmp_path / "later") as fleet:
+        answer = suspects(fleet)
+        (later,) = answer.cases
+        assert [hold.machine_id for hold in answer.safety.holds] == ["A"]
+    assert (now.state, later.state) == ("open", "watch")
+    assert now.standing is not None
+    assert now.standing > 0.9
+    assert later.standing is not None
+    assert later.standing < 0.3
+    assert later.next_step.startswith("Ask what was done since 2024-04-10")
+    assert "No repair is on record, but" in later.note
+
+
+def test_an_order_of_unknown_content_is_a_possible_repair(tmp_path: Path) -> None:
+    def standing(folder: str, *, blank: bool) -> float:
+        yard = Yard(3000, days=112).code(100, fmi=7)
+        if blank:
+            yard.add(
+                "work_orders",
+                work_order_id="W9",
+                machine_id="A",
+                opened_at=yard.at(101),
+                closed_at=yard.at(102),
+            )
+        with yard.fleet(tmp_path / folder) as fleet:
+            (case,) = suspects(fleet).cases
+        assert case.standing is not None
+        return case.standing
+
+    assert standing("blank", blank=True) < standing("none", blank=False) - 0.2
+
+
+def test_hours_that_nobody_read_say_nothing(tmp_path: Path) -> None:
+    """The last reading was on the day of the code: the days since are no proof of silence."""
+    yard = Yard(3000, days=100).code(99.5, fmi=7)
+    yard.add("machines", machine_id="B", machine_type="skid_steer_loader", build_date="2020-01-01")
+    yard.add("meter_readings", machine_id="B", read_at=yard.at(190), hours=10, source="manual")
+    with yard.fleet(tmp_path) as fleet:
+        (case,) = suspects(fleet).cases
+    assert case.state == "open"
+    assert case.standing is not None
+    assert case.standing > 0.9
 
 
 def test_a_voltage_that_wanders_is_watched_though_no_code_has_come(tmp_path: Path) -> None:
@@ -195,15 +248,18 @@ def test_an_adjustment_between_readings_is_no_drift(tmp_path: Path) -> None:
         assert suspects(fleet).cases == ()
 
 
-def test_an_old_part_is_watched_by_its_age_alone(tmp_path: Path) -> None:
+def test_age_alone_watches_nothing(tmp_path: Path) -> None:
+    """How old parts are is the forecast's and the plan's: nothing shows that something is wrong."""
     with Yard(9000, days=60).fleet(tmp_path) as fleet:
-        assert [c.side for c in suspects(fleet, rules=WatchRules(wear_chance=0.2)).cases] == ["left", "right"]
-        assert suspects(fleet, rules=WatchRules(wear_chance=0.99)).cases == ()
+        assert suspects(fleet).cases == ()
 
 
 def test_the_watch_list_is_cut_and_says_so(tmp_path: Path) -> None:
-    with Yard(9000, days=60).fleet(tmp_path) as fleet:
-        found = suspects(fleet, rules=WatchRules(wear_chance=0.2, most=1))
+    yard = Yard(4000, days=120)
+    for day, value in ((20, 1.98), (60, 2.14), (100, 1.91)):
+        yard.voltage(day, value).voltage(day, value, side="right")
+    with yard.fleet(tmp_path) as fleet:
+        found = suspects(fleet, rules=WatchRules(most=1))
     assert len(found.cases) == 1
     assert any("first 1 of 2" in note for note in found.notes)
 
