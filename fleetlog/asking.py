@@ -61,14 +61,14 @@ class Ask(Generic[Options, Answer]):
             return self
         whom = asked
 
-        def put(*args: Options.args, **options: Options.kwargs) -> Answer:
+        def ask(*args: Options.args, **options: Options.kwargs) -> Answer:
             fleet, scope = whom.parts()
             check_call(self._name, self._function, args, options)
             return self._function(fleet, scope, *args, **options)
 
-        update_wrapper(put, self._function)
-        put.__signature__ = _without_fleet(self._function)  # type: ignore[attr-defined]
-        return put
+        update_wrapper(ask, self._function)
+        ask.__signature__ = _without_fleet(self._function)  # type: ignore[attr-defined]
+        return ask
 
 
 def _without_fleet(function: Callable[..., Any]) -> inspect.Signature:

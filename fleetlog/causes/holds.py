@@ -82,7 +82,7 @@ def safety_of(
     if family.hold is None:
         holds: tuple[Hold, ...] = ()
     else:
-        signs = _told(fleet, history, family)
+        signs = _stated(fleet, history, family)
         for row in fleet.store.run("holds/silent_case", fault=family.name).iter_rows(named=True):
             why = "case open when last heard of"
             signs.setdefault(row["machine_id"], []).append(
@@ -127,7 +127,7 @@ def _machines(fleet: Fleet, history: History, scope: Scope) -> pl.DataFrame:
     return rows.filter(*chosen).with_columns(silent=silent)
 
 
-def _told(fleet: Fleet, history: History, family: FaultFamily) -> dict[str, list[_Sign]]:
+def _stated(fleet: Fleet, history: History, family: FaultFamily) -> dict[str, list[_Sign]]:
     """Orders whose words tell of the danger, by machine."""
     rules = family.hold
     if rules is None or not rules.words:
@@ -137,9 +137,9 @@ def _told(fleet: Fleet, history: History, family: FaultFamily) -> dict[str, list
         "hold_denial", pl.DataFrame({"pattern": rules.unless}, schema={"pattern": pl.String})
     )
     rows = fleet.store.run(
-        "holds/told",
+        "holds/stated_sign",
         as_of_end=history.as_of_end,
-        told_from=history.as_of_end - timedelta(days=rules.told_days),
+        words_from=history.as_of_end - timedelta(days=rules.words_days),
         fault=family.name,
     )
     signs: dict[str, list[_Sign]] = {}
@@ -147,7 +147,7 @@ def _told(fleet: Fleet, history: History, family: FaultFamily) -> dict[str, list
         words = " ".join(row["words"].split())
         brief = words if len(words) <= 60 else f"{words[:57]}..."
         why = f'order {row["work_order_id"]} says "{brief}"'
-        signs.setdefault(row["machine_id"], []).append(_Sign("", row["told_at"], row["told_at"], why))
+        signs.setdefault(row["machine_id"], []).append(_Sign("", row["stated_at"], row["stated_at"], why))
     return signs
 
 

@@ -527,7 +527,7 @@ class _Standing:
         listed = []
         for j, i in enumerate(rows):
             row = self.sides.row(int(i), named=True)
-            reasons = [Reason(self._told(int(i)), float(judged.prior_weight[j]))]
+            reasons = [Reason(self._stated(int(i)), float(judged.prior_weight[j]))]
             notes = ["No fault is on record now; the shares say what a new one would most likely be."]
             if drifting[i]:
                 unit = voltage.unit if voltage else ""
@@ -562,7 +562,7 @@ class _Standing:
             )
         return listed, total
 
-    def _told(self, i: int) -> str:
+    def _stated(self, i: int) -> str:
         part = self.family.causes[0].component.replace("_", " ") or "machine"
         return f"{self.variants[0][i]} {part} with {self.hours[i, 0]:,.0f} h".strip()
 

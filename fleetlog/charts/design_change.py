@@ -19,7 +19,7 @@ MOST_PANELS = 6
 _HEIGHT = 90
 
 
-def told_rows(finding: DesignChangeFinding) -> list[dict[str, Any]]:
+def stated_rows(finding: DesignChangeFinding) -> list[dict[str, Any]]:
     """The rows of which a change is told, the clearest first."""
     return (
         finding.changes.filter(pl.col("change_from").is_not_null()).sort("p", maintain_order=True).to_dicts()
@@ -28,10 +28,10 @@ def told_rows(finding: DesignChangeFinding) -> list[dict[str, Any]]:
 
 def design_change_title(finding: DesignChangeFinding, words: Words = NO_WORDS) -> str:
     """Since when the newer parts were built in, where that can be told."""
-    told = told_rows(finding)
-    if not told:
+    stated = stated_rows(finding)
+    if not stated:
         return "From when on a newer design was built in cannot be told from these lives"
-    changes = [f"{_name(row, words)} from {row['change_from']} on" for row in told[:3]]
+    changes = [f"{_name(row, words)} from {row['change_from']} on" for row in stated[:3]]
     return f"Newer design built in: {listed(changes)}"
 
 
@@ -42,15 +42,15 @@ def _name(row: dict[str, Any], words: Words) -> str:
 @chart(design_change_title)
 def design_change_chart(finding: DesignChangeFinding, width: int, words: Words) -> Drawing:
     """Likelihood of each month of build over that of the likeliest; the interval is shaded."""
-    told = told_rows(finding)[:MOST_PANELS]
-    if not told:
+    stated = stated_rows(finding)[:MOST_PANELS]
+    if not stated:
         return message("No month of build parts the lives by more than chance.", width), finding.notes
     notes = [
         "Line: likelihood that the newer design began with machines or parts built in that month, over that of "
         f"the likeliest month. Shaded: {finding.level:.0%} interval. Upright line: the likeliest month.",
         *finding.notes,
     ]
-    return alt.vconcat(*(_panel(finding, row, width, words) for row in told)), notes
+    return alt.vconcat(*(_panel(finding, row, width, words) for row in stated)), notes
 
 
 def likelihood_rows(finding: DesignChangeFinding, row: dict[str, Any]) -> list[dict[str, Any]]:

@@ -33,7 +33,7 @@ class HoldRules:
         words: patterns (lower case, % = anything) of texts that tell of the danger without a code.
         unless: patterns of texts that deny it.
         release: what a qualified person checks before the machine goes back to use.
-        told_days: for so many days a closed order's words count without a repair on record.
+        words_days: for so many days a closed order's words count without a repair on record.
         source: where this comes from.
     """
 
@@ -42,5 +42,5 @@ class HoldRules:
     words: Patterns = ()
     unless: Patterns = ()
     release: tuple[ReleaseItem, ...] = ()
-    told_days: Annotated[int, Field(strict=True)] = 180
+    words_days: Annotated[int, Field(strict=True)] = 180
     source: str = "common practice, no source"

@@ -60,7 +60,7 @@ def is_document(path: Path) -> bool:
 
 
 @dataclass
-class Found:
+class TelematicsDocument:
     """What a document holds, row by row in files, and what is to be said about it.
 
     Attributes:
@@ -91,13 +91,13 @@ class Found:
         return self.folder / f"{name}.csv"
 
 
-def read_document(events: Iterator[Event], folder: Path, where: str) -> Found:
+def read_document(events: Iterator[Event], folder: Path, where: str) -> TelematicsDocument:
     """Walks through a document and writes its machines, readings and fault codes into files in `folder`.
 
     Raises:
         InputFileError: when it is no telematics document.
     """
-    found = Found(folder)
+    found = TelematicsDocument(folder)
     with (
         found.file("machines").open("w", encoding="utf-8", newline="") as machines,
         found.file("meter_readings").open("w", encoding="utf-8", newline="") as readings,
@@ -136,7 +136,9 @@ class _Writer(Protocol):
 class _Walk:
     """Where in the document the reading is."""
 
-    def __init__(self, found: Found, machines: _Writer, readings: _Writer, codes: _Writer) -> None:
+    def __init__(
+        self, found: TelematicsDocument, machines: _Writer, readings: _Writer, codes: _Writer
+    ) -> None:
         self._found = found
         self._machines = machines
         self._readings = readings
@@ -279,7 +281,7 @@ def _side(text: str) -> str:
 
 
 def sources(
-    store: Store, found: Found, looked: Scan, where: str, equipment: str, machine: str | None
+    store: Store, found: TelematicsDocument, looked: Scan, where: str, equipment: str, machine: str | None
 ) -> list[Source]:
     """The tables of a document: machines, readings, fault codes, those that have rows.
 

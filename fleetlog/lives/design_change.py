@@ -69,13 +69,13 @@ class DesignChangeFinding(Finding):
     @property
     def remarks(self) -> tuple[str, ...]:
         """The answer of each row as a sentence, and lines for the settings."""
-        told = [
+        stated = [
             f"{capital(said(row['component']))}, {row['make']}: {row['note']}"
             for row in self.changes.to_dicts()
         ]
         if self.settings_lines:
-            told.append(f"Lines for fleetlog.toml; {CHECK}:\n\n{self.settings_lines}")
-        return tuple(told)
+            stated.append(f"Lines for fleetlog.toml; {CHECK}:\n\n{self.settings_lines}")
+        return tuple(stated)
 
     def to_dict(self) -> dict[str, Any]:
         """The rows, the likelihood by month and the lines for the settings."""
@@ -253,22 +253,22 @@ def _row(
 def _stated(fleet: Fleet, component: str, make: str) -> str | None:
     """What the settings say of a part in machines of that make: each variant with its first day or number."""
     makes = ("",) if make == ALL_MAKES else ("", make.lower())
-    told = [
+    stated = [
         one
         for one in fleet.settings.design_changes
         if one.component == component and one.make.lower() in makes
     ]
-    return "; ".join(f"{one.variant} from {one.serial_from or one.built_from}" for one in told) or None
+    return "; ".join(f"{one.variant} from {one.serial_from or one.built_from}" for one in stated) or None
 
 
 def _sentence(row: dict[str, Any], level: float) -> str:
     since = f"The newer part was built in from {row['change_from']} on"
     ends = f"{row['earliest'] or 'no first month'} to {row['latest'] or 'no last month'}"
     failures = f"{row['failures_before']} of the older ones failed, {row['failures_after']} of the newer"
-    told = f"{since} ({level:.0%} interval: {ends}); {_life(row)}; {failures}"
+    stated = f"{since} ({level:.0%} interval: {ends}); {_life(row)}; {failures}"
     chance = f"{p_value(row['p'])} that nothing changed{_adjusted(row['p'], row['p_holm'])}"
     said_so = f" The settings say: {row['stated']}." if row["stated"] else ""
-    return f"{told}; {chance}.{said_so}"
+    return f"{stated}; {chance}.{said_so}"
 
 
 def _life(row: dict[str, Any]) -> str:

@@ -157,7 +157,7 @@ def _rows(fleet: Fleet, scope: Scope, expected: Expected, came: dict[str, int]) 
         step = (way.step.component, way.step.action) if way.step is not None else None
         # two causes that one step mends share its work: it is told once, at the first of them
         job = work.get(step) if step is not None and step not in counted else None
-        told = step is not None and step not in counted
+        stated = step is not None and step not in counted
         if step is not None:
             counted.add(step)
         came_of = came.get(way.component, 0) if way.hazard is None else None
@@ -167,8 +167,8 @@ def _rows(fleet: Fleet, scope: Scope, expected: Expected, came: dict[str, int]) 
                 **{name: row[name] for name in _FORECAST},
                 "came": came_of,
                 "held": row["lower_80"] <= came_of <= row["upper_80"] if came_of is not None else None,
-                "parts_used": (job["pieces"] if job else 0.0) if told and replaces else None,
-                "labour_hours_spent": (job["labour_hours"] if job else 0.0) if told else None,
+                "parts_used": (job["pieces"] if job else 0.0) if stated and replaces else None,
+                "labour_hours_spent": (job["labour_hours"] if job else 0.0) if stated else None,
             }
         )
     return [*rows, _together(expected, rows)]

@@ -176,8 +176,8 @@ def costs_of(fleet: Fleet, history: History, family: FaultFamily, component: str
         "engine_out_hours": settings.source("costs", "engine_out_hours"),
     }
     days, sources["planned_days"] = _planned_days(fleet, step)
-    broken, told = _breakdown(fleet, family, cause, step)
-    sources |= dict.fromkeys(("breakdown_hours", "breakdown_parts", "breakdown_days", "case_days"), told)
+    broken, stated = _breakdown(fleet, family, cause, step)
+    sources |= dict.fromkeys(("breakdown_hours", "breakdown_parts", "breakdown_days", "case_days"), stated)
     share, sources["out_share"] = mean_out_share(fleet, history)
     return JobCosts(
         component=component,

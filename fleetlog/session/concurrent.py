@@ -10,13 +10,13 @@ from typing import Protocol, TypeVar
 from fleetlog.session.fleet import Fleet
 from fleetlog.store import Store
 
-Found = TypeVar("Found")
+Answer = TypeVar("Answer")
 
 
 class AskConcurrently(Protocol):
     """Who takes questions to be asked beside others."""
 
-    def __call__(self, work: Callable[[Fleet], Found]) -> Callable[[], Found]:
+    def __call__(self, work: Callable[[Fleet], Answer]) -> Callable[[], Answer]:
         """Begins `work`; what this gives, called, waits for what was found and passes on its error."""
         ...
 
@@ -34,14 +34,14 @@ def concurrent_questions(fleet: Fleet, threads: int = 2) -> Iterator[AskConcurre
     """
     if fleet.store.path is None or fleet.store.writable:
 
-        def at_once(work: Callable[[Fleet], Found]) -> Callable[[], Found]:
+        def at_once(work: Callable[[Fleet], Answer]) -> Callable[[], Answer]:
             answer = work(fleet)
             return lambda: answer
 
         yield at_once
         return
 
-    def apart(own: Store, work: Callable[[Fleet], Found]) -> Found:
+    def apart(own: Store, work: Callable[[Fleet], Answer]) -> Answer:
         with own:
             return work(Fleet(own, fleet.settings, fleet.families))
 

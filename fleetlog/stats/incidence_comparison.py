@@ -81,9 +81,9 @@ def _gray(y: Floats, own: Floats, other: Floats) -> tuple[Floats, Floats]:
     incidence_before = incidence - np.where(at_risk, before * own / safe, 0.0)
     h = np.where(at_risk & (before > 0), y / np.where(before > 0, before, 1.0), 0.0)
     # Where every group that was watched has wholly ended, late entrants have no incidence to compare.
-    told = h.sum(axis=0) > 0
-    y, own, other, h = y[:, told], own[:, told], other[:, told], h[:, told]
-    before, after, incidence_before = before[:, told], after[:, told], incidence_before[:, told]
+    stated = h.sum(axis=0) > 0
+    y, own, other, h = y[:, stated], own[:, stated], other[:, stated], h[:, stated]
+    before, after, incidence_before = before[:, stated], after[:, stated], incidence_before[:, stated]
     r = h * (1.0 - incidence_before)
     total_h, total_r, deaths = h.sum(axis=0), r.sum(axis=0), own.sum(axis=0)
     step = deaths / total_h

@@ -51,9 +51,9 @@ class Strata:
 
         Strata that read the same afterwards are one.
         """
-        told = self.levels.with_columns(pl.all().cast(pl.String).fill_null(unknown))
-        merged = Strata.of(told, told.columns)
-        return Strata(merged.levels, merged.of_life[self.of_life] if told.columns else self.of_life)
+        stated = self.levels.with_columns(pl.all().cast(pl.String).fill_null(unknown))
+        merged = Strata.of(stated, stated.columns)
+        return Strata(merged.levels, merged.of_life[self.of_life] if stated.columns else self.of_life)
 
 
 def count_lives(lives: pl.DataFrame, strata: Strata) -> pl.DataFrame:
@@ -121,6 +121,6 @@ def _codes(column: pl.Series) -> tuple[pl.Series, Ints]:
     low, high = int(whole.min() or 0), int(whole.max() or 0)  # type: ignore[arg-type]
     ticks = (whole.fill_null(high + 1) - low).to_numpy(writable=True)
     found = distinct_ticks(ticks)
-    told = [value if value <= high else None for value in (found + low).tolist()]
+    stated = [value if value <= high else None for value in (found + low).tolist()]
     code = ticks if found.size > ticks.max(initial=0) else tick_positions(found, ticks, inclusive=True) - 1
-    return pl.Series(column.name, told, dtype=column.dtype), code
+    return pl.Series(column.name, stated, dtype=column.dtype), code

@@ -163,8 +163,8 @@ def fit_weibull_prior(
         )
     contour = Contour.of_lives(table, (shape, log_sd)).solve()
     pull = -0.5 * float((np.log(contour.best / shape) / log_sd) ** 2)
-    told = f"the shape leans on a prior with median {shape:g} and log standard deviation {log_sd:g}"
-    return _from_contour(contour, table, level, "shape from a prior", contour.maximum - pull, [told])
+    stated = f"the shape leans on a prior with median {shape:g} and log standard deviation {log_sd:g}"
+    return _from_contour(contour, table, level, "shape from a prior", contour.maximum - pull, [stated])
 
 
 def fit_weibull_fixed_shape(table: RiskTable, *, shape: float, level: float = 0.95) -> WeibullFit:

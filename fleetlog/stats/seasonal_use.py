@@ -215,10 +215,10 @@ def _month_spread(table: UseTable, level: Floats, season: Floats) -> float:
     run = binned(table.month - first, table.hours, size)
     plain = binned(table.month - first, expected, size)
     days = binned(table.month - first, table.days, size)
-    told = (plain > 0) & (run > 0) & (days >= 0.25 * days.max())
-    if int(told.sum()) < 13:
+    stated = (plain > 0) & (run > 0) & (days >= 0.25 * days.max())
+    if int(stated.sum()) < 13:
         return 0.1
-    miss = np.log(run[told] / plain[told])
+    miss = np.log(run[stated] / plain[stated])
     # twelve seasons and the level were learnt from the same months
-    free = max(1.0, float(told.sum()) - 12.0)
+    free = max(1.0, float(stated.sum()) - 12.0)
     return float(np.sqrt(((miss - miss.mean()) ** 2).sum() / free))

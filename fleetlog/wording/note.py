@@ -199,9 +199,9 @@ def voltages_of(statement: Statement, dictionary: Dictionary) -> list[Voltage]:
             continue
         value = float(element.words[0].replace(",", "."))
         unit = i + 1 < len(elements) and elements[i + 1].words[0] in units
-        told = any(near & set(other.words) for other in elements[max(0, i - 3) : i])
+        stated = any(near & set(other.words) for other in elements[max(0, i - 3) : i])
         decimals = "." in element.words[0] or "," in element.words[0]
-        if value <= most and (unit or (told and decimals)):
+        if value <= most and (unit or (stated and decimals)):
             end = elements[i + 1].end if unit else element.end
             found.append(Voltage(i, element.start, end))
     return found

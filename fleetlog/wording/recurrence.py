@@ -33,13 +33,13 @@ def recurrence_in(statements: Sequence[Statement], dictionary: Dictionary) -> Re
     joined = " ".join(" ".join(element.words) for element in words)
     spoken = f" {joined} "
     again = [p for p in dictionary.words("recurrence", "again") if f" {p} " in spoken]
-    told = [p for p in dictionary.words("recurrence") if f" {p} " in spoken]
+    stated = [p for p in dictionary.words("recurrence") if f" {p} " in spoken]
     units = dictionary.words("recurrence", "hours")
     for statement in statements:
         found = _hours(statement.elements, units)
         if found is None and again and len(statement.elements) == 2:
             found = _number_of_hours(statement.elements, 0, units)
-        if found is not None and told and not _is_denied(statement):
+        if found is not None and stated and not _is_denied(statement):
             return found
     if not again:
         return None

@@ -158,7 +158,7 @@ VALUES: dict[str, Any] = {
     "rate_days": 180,
     "count_unjudged": True,
     "least_confidence": 0.5,
-    "told_from": datetime(2026, 1, 1),
+    "words_from": datetime(2026, 1, 1),
 }
 
 # What is made of a file that only the loader has, and what makes a table.

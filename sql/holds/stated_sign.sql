@@ -2,9 +2,9 @@
 --   as nothing on record answers them.
 -- grain: one row a machine and order
 -- inputs: work_orders, work_lines, hold_word, hold_denial, case_work
--- parameters: as_of_end, told_from (TIMESTAMP: orders opened before count only while they are open), fault
--- output: machine_id, work_order_id, told_at, is_open (the order was still open), words (the text that tells it)
-WITH told AS (
+-- parameters: as_of_end, words_from (TIMESTAMP: orders opened before count only while they are open), fault
+-- output: machine_id, work_order_id, stated_at, is_open (the order was still open), words (the text that tells it)
+WITH stated AS (
     SELECT machine_id, work_order_id, complaint AS text FROM work_orders WHERE complaint IS NOT NULL
     UNION ALL
     SELECT machine_id, work_order_id, cause FROM work_orders WHERE cause IS NOT NULL AND closed_at < $as_of_end
@@ -18,13 +18,13 @@ WITH told AS (
     WHERE work_lines.note IS NOT NULL AND COALESCE(work_lines.done_at, work_orders.closed_at) < $as_of_end
 ),
 signs AS (
-    SELECT told.work_order_id, MIN(told.text) AS words
-    FROM told
-    INNER JOIN hold_word ON ' ' || LOWER(told.text) || ' ' LIKE hold_word.pattern
+    SELECT stated.work_order_id, MIN(stated.text) AS words
+    FROM stated
+    INNER JOIN hold_word ON ' ' || LOWER(stated.text) || ' ' LIKE hold_word.pattern
     WHERE NOT EXISTS (
-        SELECT 1 FROM hold_denial WHERE ' ' || LOWER(told.text) || ' ' LIKE hold_denial.pattern
+        SELECT 1 FROM hold_denial WHERE ' ' || LOWER(stated.text) || ' ' LIKE hold_denial.pattern
     )
-    GROUP BY told.work_order_id
+    GROUP BY stated.work_order_id
 ),
 repaired AS (
     SELECT machine_id, MAX(moment) AS last_at
@@ -35,7 +35,7 @@ repaired AS (
 SELECT
     work_orders.machine_id,
     work_orders.work_order_id,
-    work_orders.opened_at AS told_at,
+    work_orders.opened_at AS stated_at,
     work_orders.closed_at IS NULL OR work_orders.closed_at >= $as_of_end AS is_open,
     signs.words
 FROM work_orders
@@ -46,5 +46,5 @@ WHERE work_orders.opened_at < $as_of_end
     AND (
         work_orders.closed_at IS NULL
         OR work_orders.closed_at >= $as_of_end
-        OR work_orders.opened_at >= $told_from AND COALESCE(repaired.last_at < work_orders.opened_at, TRUE)
+        OR work_orders.opened_at >= $words_from AND COALESCE(repaired.last_at < work_orders.opened_at, TRUE)
     )
