@@ -99,7 +99,7 @@ def gather(
 
 
 def _open_cases(fleet: Fleet, known: SuspectsFinding) -> pl.DataFrame:
-    """Open cases whose likeliest cause is a followed part, with its chance and what the case may save."""
+    """Open cases most likely of a followed part: the chance that its fault stands now, what the case may save."""
     family = fleet.family(known.fault)
     components = {cause.name: cause.component for cause in family.causes}
     return pl.DataFrame(
@@ -108,7 +108,7 @@ def _open_cases(fleet: Fleet, known: SuspectsFinding) -> pl.DataFrame:
                 "machine_id": case.machine_id,
                 "side": case.side,
                 "component": components[case.top_cause],
-                "open_chance": case.certainty,
+                "open_chance": (1.0 if case.standing is None else case.standing) * case.certainty,
                 "case_saving": max((case.custom_cost or 0.0) - (case.expected_cost or 0.0), 0.0),
             }
             for case in known.cases
