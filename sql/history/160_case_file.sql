@@ -3,10 +3,11 @@
 -- inputs: case_span, case_work, machine, machine_hours, usage
 -- parameters: as_of_end
 -- output: fault, machine_id, side, case_no, first_at, last_at, first_tenths, last_tenths, episodes, reports, until
---   (first report of the next case; NULL = last case), attempts, last_attempt_at, last_step, quiet_tenths (running
---   hours read since the last report, or since the last attempt if that is later; hours that nobody read count for
---   nothing), state ('open', 'answered' = repaired and being followed, 'silent' = not heard of for too long to know,
---   'closed' = quiet past the window, or the machine left the fleet)
+--   (first report of the next case; NULL = last case), attempts, last_attempt_at, last_step, answered (TRUE: an attempt
+--   that did not fail its own test came after the last report), quiet_tenths (running hours read since the last report,
+--   or since the last attempt if that is later; hours that nobody read count for nothing), state ('open', 'answered' =
+--   repaired and being followed, 'silent' = not heard of for too long to know, 'closed' = quiet past the window, or the
+--   machine left the fleet)
 WITH tried AS (
     SELECT
         fault,
@@ -58,6 +59,7 @@ SELECT
     attempts,
     last_attempt_at,
     last_step,
+    COALESCE(answered, FALSE) AS answered,
     GREATEST(0, quiet_tenths) AS quiet_tenths,
     CASE
         WHEN until IS NOT NULL OR leaves = 'disposed' OR quiet_tenths >= confirmation_tenths THEN 'closed'

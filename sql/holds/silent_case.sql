@@ -5,5 +5,5 @@
 -- output: machine_id, side, first_at, last_at (first and last report of the case)
 SELECT machine_id, side, first_at, last_at
 FROM case_file
-WHERE fault = $fault AND state = 'silent' AND (last_attempt_at IS NULL OR last_attempt_at < last_at)
+WHERE fault = $fault AND state = 'silent' AND NOT answered
 ORDER BY machine_id, side

@@ -130,6 +130,15 @@ def test_a_case_that_fell_silent_stays_on_hold(tmp_path: Path) -> None:
     assert "not heard of since 2024-01-21" in hold.sentence
 
 
+def test_a_failed_repair_releases_no_silent_machine(tmp_path: Path) -> None:
+    yard = Yard(3000, days=20).code(15, fmi=7).work(16, ("drive_pump", "calibrate", "failed"))
+    yard.add("machines", machine_id="B", machine_type="skid_steer_loader", build_date="2020-01-01")
+    yard.add("meter_readings", machine_id="B", read_at=yard.at(300), hours=10, source="manual")
+    with yard.fleet(tmp_path) as fleet:
+        (hold,) = suspects(fleet).safety.holds
+    assert hold.why == "case open when last heard of"
+
+
 def test_a_day_before_the_records_is_refused(tmp_path: Path) -> None:
     with Yard(3000).fleet(tmp_path) as fleet:
         for ask in (suspects, plan, holds):
