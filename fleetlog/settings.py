@@ -104,7 +104,7 @@ WordList = Annotated[tuple[Word, ...], BeforeValidator(distinct)]
 
 
 @dataclass(frozen=True)
-class Fleet:
+class FleetSettings:
     """[fleet]: who and where."""
 
     name: str = _value("", "", "Name of the fleet, shown on reports", memory=False)
@@ -143,7 +143,7 @@ class Costs:
 
 
 @dataclass(frozen=True)
-class Shop:
+class ShopSettings:
     """[shop]: what the workshop can do."""
 
     weekly_hours: NotNegative = _value(40.0, "labour hours/week", "Labour hours the shop has for repairs")
@@ -166,7 +166,7 @@ class Shop:
 
 
 @dataclass(frozen=True)
-class Meters:
+class MeterSettings:
     """[meters]: how running hours are made of meter readings."""
 
     max_hours_per_day: DayHours = _value(
@@ -204,7 +204,7 @@ class Vocabulary:
 
 
 @dataclass(frozen=True)
-class Wording:
+class WordingSettings:
     """[wording]: what is read out of the free text of work orders, and when it counts."""
 
     count_unjudged: Flag = _value(
@@ -253,13 +253,13 @@ class Settings:
 
     __pydantic_config__: ClassVar = ConfigDict(extra="forbid", allow_inf_nan=False)
 
-    fleet: Fleet = Fleet()
+    fleet: FleetSettings = FleetSettings()
     costs: Costs = Costs()
-    shop: Shop = Shop()
-    meters: Meters = Meters()
+    shop: ShopSettings = ShopSettings()
+    meters: MeterSettings = MeterSettings()
     survival: Survival = Survival()
     vocabulary: Vocabulary = Vocabulary()
-    wording: Wording = Wording()
+    wording: WordingSettings = WordingSettings()
     parts: Mapping[str, NotNegative] = field(default_factory=dict, metadata={"alias": "costs.parts"})
     folders: tuple[Path, ...] = field(default=(), metadata={"alias": "faults.folders"})
     families: Mapping[str, FamilySettings] = field(default_factory=dict, metadata={"alias": "faults"})
@@ -324,13 +324,13 @@ class Settings:
 
 
 SECTIONS: Mapping[str, type] = {
-    "fleet": Fleet,
+    "fleet": FleetSettings,
     "costs": Costs,
-    "shop": Shop,
-    "meters": Meters,
+    "shop": ShopSettings,
+    "meters": MeterSettings,
     "survival": Survival,
     "vocabulary": Vocabulary,
-    "wording": Wording,
+    "wording": WordingSettings,
 }
 
 

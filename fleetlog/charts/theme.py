@@ -77,7 +77,7 @@ def finish(
 Drawing = tuple[alt.TopLevelMixin, Sequence[str]]
 
 
-class Chart(Protocol):
+class DrawnChart(Protocol):
     """What draws a finding: `width` is that of the whole picture in pixels."""
 
     def __call__(self, finding: Any, *, width: int = ..., words: Words = ...) -> alt.TopLevelMixin:
@@ -85,10 +85,10 @@ class Chart(Protocol):
         ...
 
 
-def chart(title: Callable[[Any, Words], str]) -> Callable[[Callable[[Any, int, Words], Drawing]], Chart]:
+def chart(title: Callable[[Any, Words], str]) -> Callable[[Callable[[Any, int, Words], Drawing]], DrawnChart]:
     """Makes a drawing of a finding a finished chart, under the title that says the finding in words."""
 
-    def finishing(draw: Callable[[Any, int, Words], Drawing]) -> Chart:
+    def finishing(draw: Callable[[Any, int, Words], Drawing]) -> DrawnChart:
         @wraps(draw)
         def finished(finding: Any, *, width: int = WIDE, words: Words = NO_WORDS) -> alt.TopLevelMixin:
             picture, notes = draw(finding, width, words)

@@ -9,7 +9,7 @@ from datetime import datetime
 import polars as pl
 
 from fleetlog.history.build_spec import BuildSpec
-from fleetlog.history.steps import DOUBTFUL, RAISED, SET_ASIDE, Step, run_step, steps
+from fleetlog.history.steps import DOUBTFUL, RAISED, SET_ASIDE, BuildStep, run_step, steps
 from fleetlog.store import Store
 from fleetlog.store.derived import CHOSEN, RESUMED, DerivedSchema
 from fleetlog.store.statements import statement
@@ -81,13 +81,13 @@ class Builder:
         self._in_parts(machines, later, also=_READ_LATER, progress=self.progress)
         return machines.height
 
-    def _steps(self) -> list[Step]:
+    def _steps(self) -> list[BuildStep]:
         return [step for step in steps() if step.table not in _BEFOREHAND]
 
     def _choose(self, machines: pl.DataFrame) -> None:
         self.store.register(CHOSEN, machines.select("machine_id"))
 
-    def _run(self, step: Step) -> list[str]:
+    def _run(self, step: BuildStep) -> list[str]:
         return run_step(self.store, step, self.spec.parameters)
 
     def _records(self, *, fresh: bool) -> pl.DataFrame:
@@ -116,7 +116,7 @@ class Builder:
     def _in_parts(
         self,
         machines: pl.DataFrame,
-        some: list[Step],
+        some: list[BuildStep],
         *,
         also: Iterable[str] = (),
         fresh: bool = False,
@@ -149,7 +149,7 @@ class Builder:
             if progress:
                 progress(done, machines.height)
 
-    def _build_part(self, some: list[Step], *, fresh: bool) -> None:
+    def _build_part(self, some: list[BuildStep], *, fresh: bool) -> None:
         """Runs the steps for the chosen machines, and moves into the schema what is to stay."""
         made = [table for step in some for table in self._run(step)]
         intermediate = {RAISED, *(step.table for step in some if step.intermediate)}
@@ -202,7 +202,7 @@ class Builder:
         for table, column in _IN_TIME.items():
             self.schema.restrict_in_time(table, column)
 
-    def _run_since(self, hours: Mapping[str, Step]) -> None:
+    def _run_since(self, hours: Mapping[str, BuildStep]) -> None:
         """Takes the readings since those resumed from, and finds which of them to set aside."""
         for table in ("machine", "statement", "reading"):
             self._run(hours[table])
@@ -213,7 +213,7 @@ class Builder:
         self._run(hours["unsteady_machine"])
         self._run(hours[DOUBTFUL])
 
-    def _resume_hours(self, hours: Mapping[str, Step]) -> None:
+    def _resume_hours(self, hours: Mapping[str, BuildStep]) -> None:
         """Replaces the end of the resumed machines' running hours, and what rests on it.
 
         Args:

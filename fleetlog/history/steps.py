@@ -19,7 +19,7 @@ _FIRST_OF_FAULTS = 70
 
 
 @dataclass(frozen=True)
-class Step:
+class BuildStep:
     """One step of the history.
 
     Attributes:
@@ -35,15 +35,15 @@ class Step:
     of_hours: bool
 
 
-def steps() -> Iterator[Step]:
+def steps() -> Iterator[BuildStep]:
     """Every step, in order."""
     for statement in numbered("history"):
         number, table = statement.name.removeprefix("history/").split("_", 1)
         intermediate = statement.header.get("materialised") == "while building"
-        yield Step(table, statement, intermediate, int(number) < _FIRST_OF_FAULTS)
+        yield BuildStep(table, statement, intermediate, int(number) < _FIRST_OF_FAULTS)
 
 
-def run_step(store: Store, step: Step, parameters: Mapping[str, Any]) -> list[str]:
+def run_step(store: Store, step: BuildStep, parameters: Mapping[str, Any]) -> list[str]:
     """Runs one step: makes its temporary table or view, and returns the names of new tables."""
     if step.table == DOUBTFUL:
         judged = judge(store.run(step.statement.name, **parameters))

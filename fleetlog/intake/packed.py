@@ -63,7 +63,7 @@ class Form(Enum):
 
 
 @dataclass(frozen=True)
-class Part:
+class InputFile:
     """One file to read: as it lies in a folder, or unpacked from an archive.
 
     Attributes:
@@ -133,7 +133,7 @@ def _is_workbook(path: Path) -> bool:
         return False
 
 
-def parts(path: Path, where: str, folder: Path) -> Iterator[Part]:
+def parts(path: Path, where: str, folder: Path) -> Iterator[InputFile]:
     """The files to read in a file: itself, or what an archive holds, unpacked one by one into `folder`.
 
     Raises:
@@ -149,16 +149,16 @@ def parts(path: Path, where: str, folder: Path) -> Iterator[Part]:
     elif form is Form.ZIP:
         yield from _members(path, where, folder)
     else:
-        yield Part(path, where, form)
+        yield InputFile(path, where, form)
 
 
-def _inside(path: Path, where: str) -> Part:
+def _inside(path: Path, where: str) -> InputFile:
     form = form_of(path, where)
     if form in (Form.GZIP, Form.ZIP):
-        return Part(
+        return InputFile(
             path, where, form, refused=f"{where} is an archive inside an archive; unpack it and load that."
         )
-    return Part(path, where, form)
+    return InputFile(path, where, form)
 
 
 def _unpack(packed: IO[bytes] | gzip.GzipFile, target: Path, packed_size: int, where: str) -> int:
@@ -189,7 +189,7 @@ def _printable(name: str) -> str:
     return "".join(c if c.isprintable() else "\ufffd" for c in name)
 
 
-def _members(path: Path, where: str, folder: Path) -> Iterator[Part]:
+def _members(path: Path, where: str, folder: Path) -> Iterator[InputFile]:
     try:
         with zipfile.ZipFile(path) as archive:
             members = sorted(
@@ -208,10 +208,10 @@ def _members(path: Path, where: str, folder: Path) -> Iterator[Part]:
                         held += _unpack(packed, inner, member.compress_size, name)
                     part = _inside(inner, name)
                 except InputFileError as error:
-                    part = Part(inner, name, Form.TEXT, refused=str(error))
+                    part = InputFile(inner, name, Form.TEXT, refused=str(error))
                 except _DAMAGE as error:
                     text = f"{name} cannot be unpacked ({_message(error)}); send it again."
-                    part = Part(inner, name, Form.TEXT, refused=text)
+                    part = InputFile(inner, name, Form.TEXT, refused=text)
                 if held > MOST_UNPACKED:
                     raise InputFileError(
                         f"{where} unpacks to more than {MOST_UNPACKED:,} bytes; load its files one by one."

@@ -16,7 +16,7 @@ from fleetlog.intake.checks import Checked, check
 from fleetlog.intake.contract import FileResult, IntakeSettings
 from fleetlog.intake.events import Event, json_events, xml_events
 from fleetlog.intake.header import LoadOptions
-from fleetlog.intake.packed import Form, Part, parts, unpacked_bytes
+from fleetlog.intake.packed import Form, InputFile, parts, unpacked_bytes
 from fleetlog.intake.progress import ProgressTracker
 from fleetlog.intake.scan import Scan, scan
 from fleetlog.intake.source import Source
@@ -124,7 +124,7 @@ class Reader:
     def _drop_table(self, name: str) -> None:
         self._store.execute(compose("DROP TABLE IF EXISTS «table»", table=quoted(name)))
 
-    def _part(self, part: Part, folder: Path) -> Group:
+    def _part(self, part: InputFile, folder: Path) -> Group:
         self._tracker.stage("looking")
         size = max(part.path.stat().st_size, 1)
         looked = scan(part.path, part.where, lambda read: self._tracker.share(read / size))
@@ -151,7 +151,7 @@ class Reader:
         except DatabaseError as error:
             raise InputFileError(f"{where} cannot be read ({first_line(error)}); export it again.") from error
 
-    def _text(self, part: Part, looked: Scan, folder: Path) -> Ready:
+    def _text(self, part: InputFile, looked: Scan, folder: Path) -> Ready:
         if looked.plain:
             ready = self._plain_text(part, looked)
             if ready is not None:
@@ -159,7 +159,7 @@ class Reader:
         source = csvfile.careful_source(part.path, looked, self._asked, part.where, folder / "rows.csv")
         return self._readable(partial(self._check, source), part.where)
 
-    def _plain_text(self, part: Part, looked: Scan) -> Ready | None:
+    def _plain_text(self, part: InputFile, looked: Scan) -> Ready | None:
         """The engine's own reading, in parallel; None when it stumbled over a row."""
         for table in ("reject_errors", "reject_scans"):
             self._drop_table(table)
@@ -177,7 +177,7 @@ class Reader:
         self.drop(ready)
         return None
 
-    def _json(self, part: Part, looked: Scan, folder: Path) -> Ready:
+    def _json(self, part: InputFile, looked: Scan, folder: Path) -> Ready:
         lines = f"lines_{self._tables}"
         try:
             return self._readable(
@@ -189,7 +189,7 @@ class Reader:
         finally:
             self._drop_table(lines)
 
-    def _document(self, part: Part, looked: Scan, events: Iterator[Event], folder: Path) -> Group:
+    def _document(self, part: InputFile, looked: Scan, events: Iterator[Event], folder: Path) -> Group:
         """A telematics document: its machines, readings and fault codes, together."""
         found = read_document(events, folder, part.where)
         machine = self._machine_of(part.where) if found.nobody else None
@@ -227,7 +227,7 @@ class Reader:
             "file's name by --machine-from, or put it into a folder named after the machine."
         )
 
-    def _workbook(self, part: Part, looked: Scan) -> Group:
+    def _workbook(self, part: InputFile, looked: Scan) -> Group:
         cells = f"cells_{self._tables}"
         group: list[Ready | FileResult] = []
         for sheet in sheets(self._store, part.path, looked, self._asked, part.where, cells):

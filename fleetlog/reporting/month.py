@@ -14,7 +14,7 @@ from fleetlog.phrasing import capital, group_name
 from fleetlog.planning.forecast_verification import ForecastVerification
 from fleetlog.reporting.findings import ReportFindings
 from fleetlog.reporting.pictures import Picture
-from fleetlog.reporting.tables import Wording, page_table, table_specs
+from fleetlog.reporting.tables import CellWording, page_table, table_specs
 
 _DETAILED = 40
 
@@ -114,14 +114,14 @@ def month_page(
     }
 
 
-def wording_of(findings: ReportFindings, pages: Mapping[str, str]) -> Wording:
+def wording_of(findings: ReportFindings, pages: Mapping[str, str]) -> CellWording:
     """How the tables of a month are worded."""
     figures = {
         "window": f"{findings.repeats.window_hours:,.0f} h",
         "custom": capital(findings.texts.custom),
         "custom_step": findings.texts.custom_step,
     }
-    return Wording(findings.words, findings.currency, figures, pages)
+    return CellWording(findings.words, findings.currency, figures, pages)
 
 
 def _section_methods(findings: ReportFindings) -> dict[str, list[Any]]:

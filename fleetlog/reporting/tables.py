@@ -19,7 +19,7 @@ from fleetlog.phrasing import capital, money, percent, said
 from fleetlog.reporting.views import VIEWS
 
 
-class Kind(NamedTuple):
+class CellKind(NamedTuple):
     """How values of a kind are set.
 
     Attributes:
@@ -36,28 +36,28 @@ class Kind(NamedTuple):
 #: `word` is a stored value in words, `value` the same without the words of the fault family, `unit` a
 #: machine, linked to its page; `number` and `labour` have a decimal, `ratio` two in the workbook, `whole` and
 #: `hours` none.
-KINDS: Mapping[str, Kind] = {
-    "text": Kind(),
-    "word": Kind(),
-    "value": Kind(),
-    "unit": Kind(),
-    "yesno": Kind(),
-    "sentence": Kind("s"),
-    "date": Kind("n"),
-    "time": Kind("n"),
-    "count": Kind("r"),
-    "number": Kind("r", "#,##0.0"),
-    "ratio": Kind("r", "0.00"),
-    "whole": Kind("r", "#,##0"),
-    "hours": Kind("r", "#,##0", "h"),
-    "labour": Kind("r", "#,##0.0", "h"),
-    "percent": Kind("r", "0%"),
-    "money": Kind("r", '#,##0 "{currency}"'),
+KINDS: Mapping[str, CellKind] = {
+    "text": CellKind(),
+    "word": CellKind(),
+    "value": CellKind(),
+    "unit": CellKind(),
+    "yesno": CellKind(),
+    "sentence": CellKind("s"),
+    "date": CellKind("n"),
+    "time": CellKind("n"),
+    "count": CellKind("r"),
+    "number": CellKind("r", "#,##0.0"),
+    "ratio": CellKind("r", "0.00"),
+    "whole": CellKind("r", "#,##0"),
+    "hours": CellKind("r", "#,##0", "h"),
+    "labour": CellKind("r", "#,##0.0", "h"),
+    "percent": CellKind("r", "0%"),
+    "money": CellKind("r", '#,##0 "{currency}"'),
 }
 
 
 @dataclass(frozen=True)
-class Column:
+class TableColumn:
     """One column of a table.
 
     Attributes:
@@ -108,7 +108,7 @@ class TableSpec:
     name: str
     rows: str
     title: str = ""
-    columns: tuple[Column, ...] = ()
+    columns: tuple[TableColumn, ...] = ()
     sheet: str = ""
     page_view: str = ""
     sheet_view: str = ""
@@ -123,7 +123,7 @@ class TableSpec:
         rows: pl.DataFrame = value
         return rows.drop(name for name, kind in rows.schema.items() if kind.is_nested())
 
-    def column(self, key: str) -> Column | None:
+    def column(self, key: str) -> TableColumn | None:
         """How a column of the rows is worded; None where nothing is declared of it."""
         for column in self.columns:
             if column.key == key:
@@ -142,9 +142,9 @@ def table_specs(of: str) -> tuple[TableSpec, ...]:
     declared = tomllib.loads(file.read_text(encoding="utf-8"))
     shared = declared["columns"]
 
-    def columns(entries: Sequence[str | list[str]], page: bool) -> list[Column]:
+    def columns(entries: Sequence[str | list[str]], page: bool) -> list[TableColumn]:
         worded = [[one, *shared[one]] if isinstance(one, str) else one for one in entries]
-        return [replace(Column(*words), page=page) for words in worded]
+        return [replace(TableColumn(*words), page=page) for words in worded]
 
     return tuple(
         TableSpec(
@@ -162,7 +162,7 @@ def table_frames(of: str, finding: Any) -> dict[str, pl.DataFrame]:
 
 
 @dataclass(frozen=True)
-class Wording:
+class CellWording:
     """What the tables of one report are worded with.
 
     Attributes:
@@ -183,13 +183,13 @@ class Wording:
             text = text.replace(f"{{{name}}}", figure)
         return text
 
-    def column(self, column: Column) -> Column:
+    def column(self, column: TableColumn) -> TableColumn:
         """The column with the figures that its heading and note name."""
         return replace(column, heading=self.fill(column.heading), note=self.fill(column.note))
 
 
 @dataclass(frozen=True)
-class Cell:
+class TableCell:
     """A value as read, as sorted, and where it leads."""
 
     text: str
@@ -203,8 +203,8 @@ class Table:
 
     name: str
     caption: str
-    columns: tuple[Column, ...]
-    rows: tuple[tuple[Cell, ...], ...]
+    columns: tuple[TableColumn, ...]
+    rows: tuple[tuple[TableCell, ...], ...]
     csv: str
     hidden: int = 0
 
@@ -215,7 +215,7 @@ class Table:
 
 
 def page_table(
-    spec: TableSpec, finding: Any, frame: pl.DataFrame, folder: str, wording: Wording, *, most: int = 500
+    spec: TableSpec, finding: Any, frame: pl.DataFrame, folder: str, wording: CellWording, *, most: int = 500
 ) -> Table:
     """A table in words, as a page shows it.
 
@@ -247,15 +247,17 @@ def page_table(
     )
 
 
-def _cell(value: Any, kind: str, wording: Wording) -> Cell:
+def _cell(value: Any, kind: str, wording: CellWording) -> TableCell:
     if value is None or value == "":
-        return Cell("–", "")
+        return TableCell("–", "")
     if kind == "count":
-        return Cell(f"{value:,}", str(value))
+        return TableCell(f"{value:,}", str(value))
     if KINDS[kind].style == "r":
-        return Cell(_number(float(value), kind, wording.currency), repr(float(value)))
+        return TableCell(_number(float(value), kind, wording.currency), repr(float(value)))
     if isinstance(value, datetime):
-        return Cell(f"{value:%Y-%m-%d}" if kind == "date" else f"{value:%Y-%m-%d %H:%M}", value.isoformat())
+        return TableCell(
+            f"{value:%Y-%m-%d}" if kind == "date" else f"{value:%Y-%m-%d %H:%M}", value.isoformat()
+        )
     if kind == "yesno":
         value = "yes" if value else "no"
     text = plain = str(value)
@@ -265,8 +267,8 @@ def _cell(value: Any, kind: str, wording: Wording) -> Cell:
         case "sentence":
             text = capital(plain.rstrip("."))
         case "unit":
-            return Cell(text, plain, wording.pages.get(plain, ""))
-    return Cell(text, plain)
+            return TableCell(text, plain, wording.pages.get(plain, ""))
+    return TableCell(text, plain)
 
 
 def _number(value: float, kind: str, currency: str) -> str:

@@ -13,7 +13,7 @@ from fleetlog.charts.timeline import timeline
 from fleetlog.phrasing import capital, said
 from fleetlog.reporting.findings import ReportFindings
 from fleetlog.reporting.month import CaseView
-from fleetlog.reporting.tables import Wording, page_table, table_frames, table_specs
+from fleetlog.reporting.tables import CellWording, page_table, table_frames, table_specs
 from fleetlog.reporting.timeline import TimelineView, timeline_view
 
 
@@ -29,7 +29,7 @@ def unit_page(
         views: its cases.
     """
     unit = in_zone(unit, findings.time_zone)
-    wording = Wording(findings.words, findings.currency)
+    wording = CellWording(findings.words, findings.currency)
     folder = f"tables/units/{name}"
     frames = table_frames("unit", unit)
     tables = [

@@ -17,7 +17,7 @@ from fleetlog.phrasing import capital, plural_part, printable, said
 from fleetlog.reporting.files import write_bytes
 from fleetlog.reporting.findings import ReportFindings
 from fleetlog.reporting.month import wording_of
-from fleetlog.reporting.tables import KINDS, Column, TableSpec, Wording, table_specs
+from fleetlog.reporting.tables import KINDS, CellWording, TableColumn, TableSpec, table_specs
 from fleetlog.reporting.views import VIEWS
 
 _WIDEST = 46
@@ -88,7 +88,7 @@ class _Sheet:
         self.page.insert_chart(self.last + 2, 0, chart, {"object_position": 1})
 
 
-def _sheet(book: Any, spec: TableSpec, frame: pl.DataFrame, wording: Wording, number: int) -> _Sheet:
+def _sheet(book: Any, spec: TableSpec, frame: pl.DataFrame, wording: CellWording, number: int) -> _Sheet:
     """One sheet: title, notes, a real table with filters, its head frozen, columns as wide as they need."""
     page = book.add_worksheet(spec.sheet)
     page.write_string(
@@ -137,13 +137,13 @@ def _sheet(book: Any, spec: TableSpec, frame: pl.DataFrame, wording: Wording, nu
     return _Sheet(page, frame, first, last)
 
 
-def _column(spec: TableSpec, name: str, wording: Wording) -> Column:
+def _column(spec: TableSpec, name: str, wording: CellWording) -> TableColumn:
     """The column as declared, else headed by its own name."""
     declared = spec.column(name)
-    return Column(name, said(name)) if declared is None else wording.column(declared)
+    return TableColumn(name, said(name)) if declared is None else wording.column(declared)
 
 
-def _format(column: Column, kind: pl.DataType, values: list[Any], currency: str) -> dict[str, Any]:
+def _format(column: TableColumn, kind: pl.DataType, values: list[Any], currency: str) -> dict[str, Any]:
     """How a column is written: as its kind is, else decimals to two places, long texts over several lines."""
     form = {"valign": "top"}
     declared = KINDS[column.kind].sheet.format(currency=currency)

@@ -14,7 +14,7 @@ from datetime import date
 from fleetlog.history import History
 from fleetlog.history.build_spec import BuildSpec
 from fleetlog.history.families import register_families
-from fleetlog.history.steps import DOUBTFUL, RAISED, SET_ASIDE, Step, run_step, steps
+from fleetlog.history.steps import DOUBTFUL, RAISED, SET_ASIDE, BuildStep, run_step, steps
 from fleetlog.session.fleet import Fleet
 
 #: What a look ahead reads of the history.
@@ -36,7 +36,7 @@ class PastFleet(Fleet):
         return self._history
 
 
-def needed_steps() -> tuple[Step, ...]:
+def needed_steps() -> tuple[BuildStep, ...]:
     """The steps that lead to NEEDED, in order, as their headers name what each reads."""
     every = list(steps())
     wanted = set(NEEDED)

@@ -45,7 +45,7 @@ def unit_weibull(rng: np.random.Generator, shape: float, size: int) -> Floats:
     return times
 
 
-class Rows:
+class RowBuffer:
     """Columns that grow by arrays."""
 
     def __init__(self) -> None:

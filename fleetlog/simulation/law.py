@@ -15,7 +15,7 @@ from fleetlog.simulation.options import Disorder, FleetPlan
 
 
 @dataclass(frozen=True, eq=False)
-class Look:
+class Inspection:
     """An inspection: what it shows under each cause (rows), and whether it measures the voltage."""
 
     step: Step
@@ -76,7 +76,7 @@ class World:
     mode_fmi: Ints
     both: Floats
     voltage: Floats | None
-    looks: tuple[Look, ...]
+    looks: tuple[Inspection, ...]
     cures: tuple[Cure, ...]
     begin_day: float
     end_day: float
@@ -216,16 +216,16 @@ def _fmi_of(table: Evidence | None) -> Ints:
     return np.array([by_group.get(outcome, rest[0] if rest else 31) for outcome in table.outcomes])
 
 
-def _look(law: FaultFamily, step: Step) -> Look:
+def _look(law: FaultFamily, step: Step) -> Inspection:
     causes = [cause.name for cause in law.causes]
     table = law.evidence_table(step.name)
     if table is None:
         measures = law.voltage is not None and law.evidence_table("voltage") is not None
-        return Look(step, np.ones((len(causes), 1)), ("",), measures)
-    return Look(step, _chances(table, causes), table.outcomes, False)
+        return Inspection(step, np.ones((len(causes), 1)), ("",), measures)
+    return Inspection(step, _chances(table, causes), table.outcomes, False)
 
 
-def _cure(law: FaultFamily, step: Step, looks: tuple[Look, ...], causes: tuple[str, ...]) -> Cure:
+def _cure(law: FaultFamily, step: Step, looks: tuple[Inspection, ...], causes: tuple[str, ...]) -> Cure:
     quiet, wrong = law.comeback.quiet_chance, law.comeback.mislabelled
     table = law.evidence_table(step.name)
     adjusts = step.action in ("adjust", "calibrate")

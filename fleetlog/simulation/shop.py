@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fleetlog.faults import Step
-from fleetlog.simulation.arrays import Flags, Floats, Ints, Rows, days_since_epoch, pick, unit_weibull
+from fleetlog.simulation.arrays import Flags, Floats, Ints, RowBuffer, days_since_epoch, pick, unit_weibull
 from fleetlog.simulation.faults import Parts
 from fleetlog.simulation.law import Cure, World
 from fleetlog.simulation.machines import Machines
@@ -30,7 +30,7 @@ class Log:
     """
 
     def __init__(self) -> None:
-        self.codes, self.lines, self.readings, self.cases, self.parts = (Rows() for _ in range(5))
+        self.codes, self.lines, self.readings, self.cases, self.parts = (RowBuffer() for _ in range(5))
         self.begun = self.orders = 0
 
 

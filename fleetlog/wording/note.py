@@ -33,7 +33,7 @@ class Element:
 
 
 @dataclass(frozen=True)
-class Statement:
+class Clause:
     """A stretch of the note between two marks or joining words.
 
     Attributes:
@@ -55,16 +55,16 @@ class Statement:
         return any(element.kind in kinds for element in self.elements)
 
 
-def statements_of(text: str, dictionary: Dictionary) -> list[Statement]:
+def statements_of(text: str, dictionary: Dictionary) -> list[Clause]:
     """The statements of a note."""
-    found: list[Statement] = []
+    found: list[Clause] = []
     link = SENTENCE
     held: list[Element] = []
 
     def close(next_link: str, doubtful: bool = False) -> None:
         nonlocal link, held
         if held:
-            found.append(Statement(link, tuple(held), doubtful))
+            found.append(Clause(link, tuple(held), doubtful))
             link = next_link
         elif next_link in (SENTENCE, BREAK) or link == COMMA:
             link = next_link
@@ -172,7 +172,7 @@ def _join_sides(elements: list[Element]) -> list[Element]:
 
 
 @dataclass(frozen=True)
-class Voltage:
+class NotedVoltage:
     """A measured sensor voltage: where it stands among the elements, and its characters."""
 
     place: int
@@ -180,7 +180,7 @@ class Voltage:
     end: int
 
 
-def voltages_of(statement: Statement, dictionary: Dictionary) -> list[Voltage]:
+def voltages_of(statement: Clause, dictionary: Dictionary) -> list[NotedVoltage]:
     """The numbers of a statement that are a sensor's voltage.
 
     With the unit beside it, any number up to a limit; without, one with decimals near a word such as
@@ -203,5 +203,5 @@ def voltages_of(statement: Statement, dictionary: Dictionary) -> list[Voltage]:
         decimals = "." in element.words[0] or "," in element.words[0]
         if value <= most and (unit or (stated and decimals)):
             end = elements[i + 1].end if unit else element.end
-            found.append(Voltage(i, element.start, end))
+            found.append(NotedVoltage(i, element.start, end))
     return found

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from fleetlog.wording.dictionary import Dictionary
-from fleetlog.wording.note import Element, Statement
+from fleetlog.wording.note import Clause, Element
 from fleetlog.wording.suggestion import FOR_MISSPELT, Span
 
 _CAN_BE_DENIED = ("component", "action", "finding", "result", "trouble")
@@ -15,7 +15,7 @@ _REACH = 4
 
 
 @dataclass
-class Part:
+class NotedPart:
     """A part named in a statement, with the sides said there."""
 
     component: str
@@ -42,7 +42,7 @@ class Observation:
         minor: it speaks of things that are no parts.
     """
 
-    parts: list[Part]
+    parts: list[NotedPart]
     actions: list[Element]
     findings: list[Element]
     results: list[Element]
@@ -61,7 +61,7 @@ class Observation:
         return [(side.start, side.end) for side in self.side_elements]
 
 
-def observe(statement: Statement, dictionary: Dictionary, swap_is_test: bool) -> Observation:
+def observe(statement: Clause, dictionary: Dictionary, swap_is_test: bool) -> Observation:
     """What a statement says.
 
     Args:
@@ -102,7 +102,7 @@ def observe(statement: Statement, dictionary: Dictionary, swap_is_test: bool) ->
 # Sides.
 
 
-def sides_in(statement: Statement) -> list[Element]:
+def sides_in(statement: Clause) -> list[Element]:
     """The sides said, without directions of travel ("pulls to the left"); "neither" speaks of both."""
     found = []
     for i, element in statement.of("side", "negation"):
@@ -125,7 +125,7 @@ def values_of(sides: Sequence[Element]) -> tuple[str, ...]:
 # What is denied.
 
 
-def _denials(statement: Statement) -> tuple[set[int], list[Element]]:
+def _denials(statement: Clause) -> tuple[set[int], list[Element]]:
     """Places of what a negation reaches or what only tells when, and the actions that were tried in vain."""
     elements = statement.elements
     denied: set[int] = set()
@@ -174,7 +174,7 @@ def _denied_by(elements: Sequence[Element], i: int) -> set[int]:
 # Actions, findings, verdicts.
 
 
-def _counts(i: int, statement: Statement, dictionary: Dictionary) -> bool:
+def _counts(i: int, statement: Clause, dictionary: Dictionary) -> bool:
     """Whether an action word is one here: some are only beside a part or a number, or only before a part."""
     elements = statement.elements
     word = " ".join(elements[i].words)
@@ -187,7 +187,7 @@ def _counts(i: int, statement: Statement, dictionary: Dictionary) -> bool:
     return True
 
 
-def _intend(action: Element, statement: Statement, dictionary: Dictionary, swap_is_test: bool) -> Element:
+def _intend(action: Element, statement: Clause, dictionary: Dictionary, swap_is_test: bool) -> Element:
     """The action that is meant: a part whose seal was replaced was repaired, a swap may be a test."""
     if action.value == "replace" and statement.has("seal"):
         return replace(action, value="repair")
@@ -196,7 +196,7 @@ def _intend(action: Element, statement: Statement, dictionary: Dictionary, swap_
     return action
 
 
-def _findings(statement: Statement, denied: set[int]) -> list[Element]:
+def _findings(statement: Clause, denied: set[int]) -> list[Element]:
     """What was found; a finding denied is that there was none, if no other was made."""
     made = [element for i, element in statement.of("finding") if i not in denied]
     none = [
@@ -208,7 +208,7 @@ def _findings(statement: Statement, denied: set[int]) -> list[Element]:
     return found or [*made, *none]
 
 
-def _results(statement: Statement, denied: set[int], dictionary: Dictionary) -> list[Element]:
+def _results(statement: Clause, denied: set[int], dictionary: Dictionary) -> list[Element]:
     results = [
         element if i not in denied else replace(element, value="failed")
         for i, element in statement.of("result")
@@ -226,7 +226,7 @@ def _results(statement: Statement, denied: set[int], dictionary: Dictionary) -> 
 # Parts.
 
 
-def _parts(statement: Statement, sides: Sequence[Element], denied: set[int]) -> list[Part]:
+def _parts(statement: Clause, sides: Sequence[Element], denied: set[int]) -> list[NotedPart]:
     """The parts that the statement is about: the last word of a compound, not those that say where."""
     elements = statement.elements
     here = [(i, element) for i, element in statement.of("component") if i not in denied]
@@ -242,7 +242,7 @@ def _parts(statement: Statement, sides: Sequence[Element], denied: set[int]) -> 
         if since is None or not _says_where(elements, since, i, bool(kept)):
             kept.append((i, element))
     return [
-        Part(
+        NotedPart(
             element.value,
             *_sides_of(element, len(kept), sides),
             doubt=FOR_MISSPELT * element.guessed,

@@ -13,12 +13,12 @@ from fleetlog.wording.note import (
     COMMA,
     JOIN,
     SENTENCE,
+    Clause,
     Element,
-    Statement,
     statements_of,
     voltages_of,
 )
-from fleetlog.wording.observations import Observation, Part, observe, sides_in, values_of
+from fleetlog.wording.observations import NotedPart, Observation, observe, sides_in, values_of
 from fleetlog.wording.recurrence import Recurrence, recurrence_in
 from fleetlog.wording.suggested_line import SuggestedLine, drop_refits, fill_sides, unite
 from fleetlog.wording.suggestion import (
@@ -86,15 +86,15 @@ def _with_recurrence(found: list[Suggestion], recurrence: Recurrence, text: str)
 class _Reading:
     """One note being read."""
 
-    def __init__(self, statements: list[Statement], field_name: str, dictionary: Dictionary) -> None:
+    def __init__(self, statements: list[Clause], field_name: str, dictionary: Dictionary) -> None:
         self.statements = statements
         self.field = field_name
         self.dictionary = dictionary
         self.names_parts = field_name in ("complaint", "cause")
         self.unsided = dictionary.words("no_side", "components")
         self._lines: list[SuggestedLine] = []
-        self._pending: list[tuple[int, Part]] = []
-        self._last_parts: list[Part] = []
+        self._pending: list[tuple[int, NotedPart]] = []
+        self._last_parts: list[NotedPart] = []
         self._last: list[SuggestedLine] = []
         self._listing: list[Element] = []  # actions that a following part in the list shares
         self._void_list = False
@@ -126,7 +126,7 @@ class _Reading:
 
     # One statement.
 
-    def _take(self, number: int, statement: Statement) -> None:
+    def _take(self, number: int, statement: Clause) -> None:
         seen = observe(statement, self.dictionary, self._swap_is_test)
         if statement.link == SENTENCE:
             self._listing = []
@@ -159,10 +159,10 @@ class _Reading:
                 if place == number:
                     part.doubt += FOR_DOUBT
 
-    def _act(self, number: int, statement: Statement, seen: Observation) -> None:
+    def _act(self, number: int, statement: Clause, seen: Observation) -> None:
         """A statement with an action."""
         done: list[SuggestedLine] = []
-        parts_used: list[Part] = []
+        parts_used: list[NotedPart] = []
         joined = (
             [part for place, part in self._pending if place >= number - 4] if statement.link == JOIN else []
         )
@@ -188,8 +188,8 @@ class _Reading:
         self._listing = list(seen.actions) if parts_follow or not seen.parts else []
 
     def _parts_for(
-        self, action: Element, statement: Statement, seen: Observation, joined: list[Part]
-    ) -> tuple[list[Part], float]:
+        self, action: Element, statement: Clause, seen: Observation, joined: list[NotedPart]
+    ) -> tuple[list[NotedPart], float]:
         """The parts that an action was done to, and what is lost by not naming them beside it."""
         only = self._only(action)
         named = [part for part in seen.parts if not only or part.component in only]
@@ -204,11 +204,11 @@ class _Reading:
         implied = implied or self.dictionary.tables["action"].get(action.value, {}).get("implies")
         if implied:
             sides = seen.sides or tuple(side for part in seen.parts for side in part.sides)
-            return [Part(implied, sides, seen.side_spans, implied=True)], FOR_PART_IMPLIED
+            return [NotedPart(implied, sides, seen.side_spans, implied=True)], FOR_PART_IMPLIED
         if seen.parts or seen.minor:
             return [], 0.0
 
-        def can_be(parts: list[Part]) -> list[Part]:
+        def can_be(parts: list[NotedPart]) -> list[NotedPart]:
             return [part for part in parts if not only or part.component in only]
 
         if can_be(joined):
@@ -219,7 +219,7 @@ class _Reading:
         before = [self._with_sides(part, seen) for part in self._distinct(can_be(self._last_parts))]
         return before, FOR_PART_FROM_ELSEWHERE
 
-    def _both_of_them(self, joined: list[Part], part: Part, seen: Observation) -> Part:
+    def _both_of_them(self, joined: list[NotedPart], part: NotedPart, seen: Observation) -> NotedPart:
         """In "RH sensor & harness both replaced" the word "both" counts the parts, not the sides."""
         if len(joined) == 1 and joined[0].sides and all(e.words == ("both",) for e in seen.side_elements):
             return replace(part, sides=joined[0].sides)
@@ -230,14 +230,14 @@ class _Reading:
         """The side that a list of parts shares: the one said beside its last part."""
         return seen.parts[-1].sides if seen.parts else seen.sides
 
-    def _with_sides(self, part: Part, seen: Observation) -> Part:
+    def _with_sides(self, part: NotedPart, seen: Observation) -> NotedPart:
         if not seen.sides:
             return part
         return replace(part, sides=seen.sides, spans=[*part.spans, *seen.side_spans])
 
     @staticmethod
-    def _distinct(parts: list[Part]) -> list[Part]:
-        found: dict[tuple[str, tuple[str, ...]], Part] = {}
+    def _distinct(parts: list[NotedPart]) -> list[NotedPart]:
+        found: dict[tuple[str, tuple[str, ...]], NotedPart] = {}
         for part in parts:
             found.setdefault((part.component, part.sides), part)
         return list(found.values())
@@ -250,7 +250,7 @@ class _Reading:
     def _only(self, action: Element) -> tuple[str, ...]:
         return tuple(self.dictionary.tables["action"].get(action.value, {}).get("only", ()))
 
-    def _name(self, number: int, statement: Statement, seen: Observation, measured: bool) -> None:
+    def _name(self, number: int, statement: Clause, seen: Observation, measured: bool) -> None:
         """A statement with parts but no action."""
         if seen.denied_parts:
             self._listing = []
@@ -299,7 +299,7 @@ class _Reading:
         self._last_parts = seen.parts
         self._last = []
 
-    def _comment(self, number: int, statement: Statement, seen: Observation) -> None:
+    def _comment(self, number: int, statement: Clause, seen: Observation) -> None:
         """A statement with neither: a finding, a verdict or a side that speaks of what came before."""
         if seen.results and not self._last and self._pending and self.field != "complaint":
             lines = []
@@ -352,7 +352,7 @@ class _Reading:
         place = line.spans[0][0] if line.spans else 0
         return min(findings, key=lambda finding: abs(finding.start - place))
 
-    def _finding_for(self, part: Part, seen: Observation) -> str:
+    def _finding_for(self, part: NotedPart, seen: Observation) -> str:
         if not seen.findings:
             return ""
         return min(seen.findings, key=lambda finding: abs(finding.start - part.spans[0][0])).value
@@ -360,7 +360,7 @@ class _Reading:
     def _emit(
         self,
         number: int,
-        part: Part,
+        part: NotedPart,
         action: str,
         elements: list[Element],
         extra: float = 0.0,
@@ -382,7 +382,7 @@ class _Reading:
         self._lines.extend(made)
         return made
 
-    def _measure(self, number: int, statement: Statement, seen: Observation) -> None:
+    def _measure(self, number: int, statement: Clause, seen: Observation) -> None:
         """A voltage is a test of the sensor, unless it is what the sensor was set to."""
         if self.field == "complaint":
             return
@@ -394,14 +394,14 @@ class _Reading:
         if target and not any(part.component == component for part in seen.parts):
             seen.parts = [part for part in seen.parts if part.component != component]
             seen.parts.append(
-                Part(component, seen.sides, [(target[0].start, target[0].end)], FOR_PART_IMPLIED)
+                NotedPart(component, seen.sides, [(target[0].start, target[0].end)], FOR_PART_IMPLIED)
             )
         if not measured:
             return
         spans = [(v.start, v.end) for v in measured]
         spans += [span for part in seen.parts if part.component == component for span in part.spans]
         sides = seen.sides
-        self._emit(number, Part(component, sides, [*spans, *seen.side_spans]), "test", [])
+        self._emit(number, NotedPart(component, sides, [*spans, *seen.side_spans]), "test", [])
         seen.actions = [a for a in seen.actions if a.value not in ("test", "inspect")]
         if not seen.actions:
             seen.parts = [part for part in seen.parts if part.component == component]

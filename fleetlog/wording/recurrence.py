@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from fleetlog.wording.dictionary import Dictionary
-from fleetlog.wording.note import Element, Statement
+from fleetlog.wording.note import Clause, Element
 
 _BEFORE = frozenset({"after", "within", "lasted", "held", "in", "for"})
 _AFTER = frozenset({"after", "later", "since", "on"})
@@ -27,7 +27,7 @@ class Recurrence:
     spans: tuple[tuple[int, int], ...]
 
 
-def recurrence_in(statements: Sequence[Statement], dictionary: Dictionary) -> Recurrence | None:
+def recurrence_in(statements: Sequence[Clause], dictionary: Dictionary) -> Recurrence | None:
     """The recurrence that a note tells of, None where it tells of none."""
     words = [e for s in statements for e in s.elements if e.kind != "word" or e.words]
     joined = " ".join(" ".join(element.words) for element in words)
@@ -75,13 +75,13 @@ def _number_of_hours(elements: Sequence[Element], i: int, units: frozenset[str])
     return Recurrence(hours, ((elements[i].start, elements[unit].end),))
 
 
-def _is_denied(statement: Statement) -> bool:
+def _is_denied(statement: Clause) -> bool:
     return statement.has("negation") or any(
         " ".join(e.words) in ("no code", "no codes") for e in statement.elements
     )
 
 
-def _follows_negation(element: Element, statements: Sequence[Statement]) -> bool:
+def _follows_negation(element: Element, statements: Sequence[Clause]) -> bool:
     """Whether a negation stands before the word in its statement: "did not come back"."""
     for statement in statements:
         if element in statement.elements:

@@ -12,7 +12,7 @@ from fleetlog.intake import csvfile
 from fleetlog.intake.contract import IntakeSettings
 from fleetlog.intake.header import LoadOptions, read_header
 from fleetlog.intake.names import squeeze
-from fleetlog.intake.packed import Form, Part, parts
+from fleetlog.intake.packed import Form, InputFile, parts
 from fleetlog.intake.profiles.profile import Profile
 from fleetlog.intake.profiles.proposal import Proposal, propose
 from fleetlog.intake.scan import scan
@@ -132,7 +132,7 @@ def looks(store: Store, path: Path) -> Iterator[Look]:
             return
 
 
-def _looks(store: Store, part: Part, folder: Path) -> Iterator[Look]:
+def _looks(store: Store, part: InputFile, folder: Path) -> Iterator[Look]:
     try:
         if part.form in (Form.TEXT, Form.JSON) and part.path.stat().st_size > MOST_BYTES:
             part = replace(part, path=_beginning(part.path, folder / "beginning"))

@@ -23,7 +23,7 @@ from pictures import Write
 
 from fleetlog.reporting.pdf import columns, typeset, write_pdf
 from fleetlog.reporting.pdf.tree import texts, tree_of
-from fleetlog.reporting.tables import Cell, Column, Table
+from fleetlog.reporting.tables import Table, TableCell, TableColumn
 
 CLOCK = datetime(2026, 11, 2, 6, 0)
 Written = tuple[Path, list[Path]]
@@ -257,8 +257,8 @@ def test_letter_paper(hollow_lane: HollowLane, tmp_path: Path) -> None:
 
 
 def test_a_long_table_is_shortened_and_says_so(hollow_lane: HollowLane, tmp_path: Path) -> None:
-    rows = tuple((Cell(f"unit {place}", str(place)),) for place in range(450))
-    long = Table("long", "Long", (Column("unit", "Unit"),), rows, "tables/long.csv", hidden=9_550)
+    rows = tuple((TableCell(f"unit {place}", str(place)),) for place in range(450))
+    long = Table("long", "Long", (TableColumn("unit", "Unit"),), rows, "tables/long.csv", hidden=9_550)
     said = told(reader(paper(hollow_lane, tmp_path / "long.pdf", tables={"long": long})))
     assert f"{typeset.MOST_ROWS}of10000" in said
 

@@ -14,9 +14,9 @@ from fleetlog import resources
 from fleetlog.reporting.month import wording_of
 from fleetlog.reporting.tables import (
     KINDS,
-    Column,
+    CellWording,
+    TableColumn,
     TableSpec,
-    Wording,
     page_table,
     table_frames,
     table_specs,
@@ -102,9 +102,9 @@ CELLS = (
 
 @pytest.mark.parametrize(("kind", "value", "text", "sort"), CELLS)
 def test_a_value_is_written_as_its_kind_is(kind: str, value: Any, text: str, sort: str) -> None:
-    spec = TableSpec("t", "frame", "T", (Column("a", "A", kind), Column("b", "B", "number")))
+    spec = TableSpec("t", "frame", "T", (TableColumn("a", "A", kind), TableColumn("b", "B", "number")))
     frame = pl.DataFrame({"a": [value], "b": [1.0]})
-    table = page_table(spec, None, frame, "tables", Wording({"drive_pump": "the pump"}, "USD"))
+    table = page_table(spec, None, frame, "tables", CellWording({"drive_pump": "the pump"}, "USD"))
     if kind == "text":
         assert [column.key for column in table.columns] == ["b"]  # a column of nothing only takes room
     else:
@@ -112,7 +112,7 @@ def test_a_value_is_written_as_its_kind_is(kind: str, value: Any, text: str, sor
 
 
 def test_a_heading_for_any_ending_takes_it() -> None:
-    spec = TableSpec("t", "frame", columns=(Column("p_*", "Chance: *", "percent"),))
+    spec = TableSpec("t", "frame", columns=(TableColumn("p_*", "Chance: *", "percent"),))
     column = spec.column("p_no_fault")
     assert column is not None
     assert (column.key, column.title) == ("p_no_fault", "Chance: no fault")
