@@ -101,6 +101,7 @@ class WatchRules:
         standing: a case is open, which is work, when the chance that its fault stands is at least this: without a
             repair, or after one that probably failed. One without a repair on record that falls below is
             watched and asked about.
+        doubt: a repaired case is listed, and its machine kept from use, from this chance on.
         readings: a voltage that wanders, when so many readings of the last year show it.
         episodes: a rising rate, when so many episodes of the last year are more than twice those of the year
             before.
@@ -108,6 +109,7 @@ class WatchRules:
     """
 
     standing: float = 0.6
+    doubt: float = 0.5
     readings: int = 3
     episodes: int = 3
     most: int = 100
@@ -141,7 +143,7 @@ def suspects(fleet: Fleet, scope: Scope = WHOLE_FLEET, rules: WatchRules = WATCH
     weighed = weigh(fleet.store, history, family)
     inside = in_scope(weighed.cases, scope)
     state = weighed.cases["state"]
-    doubtful = (state == "answered").to_numpy() & (weighed.standing >= rules.standing)
+    doubtful = (state == "answered").to_numpy() & (weighed.standing >= rules.doubt)
     chosen = np.flatnonzero(inside & ((state == "open").to_numpy() | doubtful))
     plan = RepairPlan.of(family, fleet.settings)
     outlook = plan.outlook(weighed, chosen, fleet, history)
@@ -528,7 +530,7 @@ class _Standing:
         for j, i in enumerate(rows):
             row = self.sides.row(int(i), named=True)
             reasons = [Reason(self._stated(int(i)), float(judged.prior_weight[j]))]
-            notes = ["No fault is on record now; the shares say what a new one would most likely be."]
+            notes = ["No fault is on record now."]
             if drifting[i]:
                 unit = voltage.unit if voltage else ""
                 quantity = voltage.quantity.replace("_", " ") if voltage else "voltage"
@@ -602,7 +604,7 @@ def _suspect(
         note = "The other side has an open case, too: one visit for both costs less than two."
     elif step is not None and step.opens_pump and is_open and row["side"]:
         note = _other_side(weighed, plan, outlook, standing, row, j, first)
-    if not is_open:
+    if not is_open and not repaired:
         text = f"Ask what was done since {row['last_at']:%Y-%m-%d} and write it down"
         note = _asked(weighed, i)
     elif repaired:

@@ -277,7 +277,7 @@ def suggestions(
     Example: fleetlog suggestions --machine 37
     """
     from fleetlog.errors import UsageError
-    from fleetlog.intake import suggestions as stated
+    from fleetlog.intake import suggestions as intake_suggestions
     from fleetlog.session.fleet import open_fleet
     from fleetlog.store import open_store
 
@@ -285,13 +285,13 @@ def suggestions(
         raise UsageError(f"There is no state {state!r}; take open, accepted, declined or all.")
     if accept or decline:
         with open_fleet(store_path(context), writable=True, wait=wait, notify=say) as fleet:
-            accepted = stated.judge(fleet.store, accept, accepted=True) if accept else 0
-            declined = stated.judge(fleet.store, decline, accepted=False) if decline else 0
+            accepted = intake_suggestions.judge(fleet.store, accept, accepted=True) if accept else 0
+            declined = intake_suggestions.judge(fleet.store, decline, accepted=False) if decline else 0
             fleet.keep_history()
         say(f"{accepted} accepted, {declined} declined.")
         return
     with open_store(store_path(context)) as store:
-        frame = stated.suggestions_frame(
+        frame = intake_suggestions.suggestions_frame(
             store, None if state == "all" else state, work_order_id=order, machine_id=machine
         )
     show_frame(frame.drop("spans", "dictionary_version") if form is Format.TABLE else frame, form, out)

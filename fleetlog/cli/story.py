@@ -49,7 +49,8 @@ def _case(case: Suspect) -> str:
     head = f"\n{case.state.capitalize()} case, {side}, since {case.since}, {case.episodes} episodes"
     causes = sorted(case.causes.items(), key=lambda item: -item[1])
     odds = ", ".join(f"{name.replace('_', ' ')} {share:.0%}" for name, share in causes if share >= 0.005)
-    lines = [head, f"  Likely cause: {odds}", f"  Next step: {case.next_step}"]
+    asked = "Likely cause" if case.standing is not None else "Likely cause if a fault came"
+    lines = [head, f"  {asked}: {odds}", f"  Next step: {case.next_step}"]
     lines.append("  Why (natural-log odds for the likeliest cause):")
     lines += [f"    {reason.weight:+6.2f}  {reason.evidence}" for reason in case.reasons]
     return "\n".join(lines)

@@ -178,8 +178,8 @@ def parsed(kind: Any, data: Mapping[str, Any], file: str, schema: Callable[[], d
         return adapter(kind).validate_python(data)
     except ValidationError as error:
         whole = schema()
-        stated = [f"{file}: {_sentence(dict(one), whole)}" for one in error.errors(include_url=False)]
-    raise SettingsError("\n".join(dict.fromkeys(stated)))
+        sentences = [f"{file}: {_sentence(dict(one), whole)}" for one in error.errors(include_url=False)]
+    raise SettingsError("\n".join(dict.fromkeys(sentences)))
 
 
 def _keys_below(node: Any) -> Iterator[str]:
@@ -272,5 +272,5 @@ def _bounds(node: dict[str, Any]) -> str:
         "exclusiveMaximum": "below",
         "maximum": "at most",
     }
-    stated = [f" {word} {node[key]:g}" for key, word in words.items() if key in node]
-    return " and".join(stated)
+    limits = [f" {word} {node[key]:g}" for key, word in words.items() if key in node]
+    return " and".join(limits)

@@ -6,8 +6,8 @@
 -- parameters: fault
 -- output: machine_id, side, case_no (1, 2, … on its side), history_case (case_no of the history), first_at, last_at,
 --   first_tenths, last_tenths, until (first report of the next case; NULL = last), after_at (last repair of the case
---   before; NULL = none), episodes, reports, attempts, last_step, quiet_tenths, answered (the last repair came after the last
---   report), state
+--   before; NULL = none), episodes, reports, attempts, last_step, quiet_tenths, answered (the last repair, one that
+--   did not fail its own test, came after the last report), state
 WITH beginning AS (
     SELECT machine_id, side, first_at, first_tenths FROM case_file WHERE fault = $fault
     UNION
@@ -73,6 +73,7 @@ tried AS (
         case_work.moment,
         case_work.tenths,
         case_work.step,
+        case_work.result,
         ROW_NUMBER() OVER (
             PARTITION BY bounded.machine_id, bounded.side, bounded.case_no ORDER BY case_work.moment DESC, case_work.work_order_id DESC
         ) AS latest,
@@ -103,7 +104,7 @@ SELECT
     COALESCE(tried.attempts, 0) AS attempts,
     tried.step AS last_step,
     GREATEST(0, machine_hours.end_tenths - GREATEST(reported.last_tenths, COALESCE(tried.tenths, 0))) AS quiet_tenths,
-    COALESCE(tried.moment >= reported.last_at, FALSE) AS answered,
+    COALESCE(tried.moment >= reported.last_at AND COALESCE(tried.result, '') <> 'failed', FALSE) AS answered,
     bounded.state
 FROM bounded
 INNER JOIN machine_hours ON machine_hours.machine_id = bounded.machine_id

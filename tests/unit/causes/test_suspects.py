@@ -177,7 +177,12 @@ def test_a_repair_that_misses_the_likely_cause_is_work(tmp_path: Path) -> None:
         assert case.standing > 0.6
         assert "likely still there" in case.note
         assert answer.safety.holds[0].why == "probably still broken after a repair"
-        assert suspects(fleet, rules=WatchRules(standing=1.0)).cases == ()
+        (watched,) = suspects(
+            fleet, rules=WatchRules(standing=1.0)
+        ).cases  # doubtful: listed, and still on hold
+        assert (watched.state, watched.on_hold) == ("watch", True)
+        assert "likely still there" in watched.note
+        assert suspects(fleet, rules=WatchRules(standing=1.0, doubt=1.0)).cases == ()
 
 
 def test_silence_speaks_for_a_repair_that_nobody_wrote_down(tmp_path: Path) -> None:

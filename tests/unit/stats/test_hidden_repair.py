@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import doctest
 import math
 
 import numpy as np
 import pytest
 
+from fleetlog.stats import hidden_repair
 from fleetlog.stats.errors import BadArgument
 from fleetlog.stats.hidden_repair import standing_chance, unrecorded_share
+
+
+def test_the_examples_are_true() -> None:
+    tried = doctest.testmod(hidden_repair)
+    assert tried.attempted == 2
+    assert tried.failed == 0
 
 
 def test_by_hand() -> None:
