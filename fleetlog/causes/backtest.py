@@ -15,7 +15,8 @@ from typing import Any, ClassVar
 import numpy as np
 import polars as pl
 
-from fleetlog.causes.suspects import RepairPlan, in_scope
+from fleetlog.causes.repair_plan import RepairPlan
+from fleetlog.causes.suspects import in_scope
 from fleetlog.causes.weighing import WeighedCases, weigh
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily

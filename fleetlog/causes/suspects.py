@@ -10,21 +10,18 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from fleetlog.causes.case import Reason, Suspect
+from fleetlog.causes.case import Suspect
 from fleetlog.causes.holds import HoldsFinding, safety_of
-from fleetlog.causes.weighing import CASE, WeighedCases, weigh
+from fleetlog.causes.repair_plan import CostOutlook, RepairPlan
+from fleetlog.causes.rules import SECOND_SIDE_HOURS, WATCH, WatchRules
+from fleetlog.causes.watched_sides import WatchedSides, followed_cause
+from fleetlog.causes.weighing import WeighedCases, weigh
 from fleetlog.errors import UsageError
-from fleetlog.faults import FaultFamily, Step
-from fleetlog.history import History
+from fleetlog.faults import FaultFamily
 from fleetlog.session.finding import Finding, header
-from fleetlog.session.fleet import Fleet, selection
+from fleetlog.session.fleet import Fleet
 from fleetlog.session.safety import CAUTIONS_HEADING, Safety
 from fleetlog.session.scope import WHOLE_FLEET, Scope
-from fleetlog.settings import Settings
-from fleetlog.stats.arrays import Floats, Ints
-from fleetlog.stats.posterior import posterior
-from fleetlog.stats.repair_order import Choices, Plans, Steps, best_plan, customary_plan
-from fleetlog.store import Store
 
 
 @dataclass(frozen=True, repr=False)
@@ -93,35 +90,6 @@ _COLUMNS = (*_FACTS, "top_cause", "certainty", "next_step", "expected_cost", "cu
 _ROW_KEYS = (*_FACTS, "causes", "top_cause", "next_step", "expected_cost", "reasons", "note")
 
 
-@dataclass(frozen=True)
-class WatchRules:
-    """When a side without an open case is put on the watch list. Ours, from memory; none stands in a book.
-
-    Attributes:
-        standing: a case is open, which is work, when the chance that its fault stands is at least this: without a
-            repair, or after one that probably failed. One without a repair on record that falls below is
-            watched and asked about.
-        doubt: a repaired case is listed, and its machine kept from use, from this chance on.
-        readings: a voltage that wanders, when so many readings of the last year show it.
-        episodes: a rising rate, when so many episodes of the last year are more than twice those of the year
-            before.
-        most: the watch list is cut after so many, the most urgent first.
-    """
-
-    standing: float = 0.6
-    doubt: float = 0.5
-    readings: int = 3
-    episodes: int = 3
-    most: int = 100
-
-
-WATCH = WatchRules()
-
-#: While a machine is open, its other side is looked at over this many running hours to come: what would fail
-#: within them is better done now, if that costs less. Ours, from memory: two or three years of a rental.
-SECOND_SIDE_HOURS = 2000.0
-
-
 def suspects(fleet: Fleet, scope: Scope = WHOLE_FLEET, rules: WatchRules = WATCH) -> SuspectsFinding:
     """Open cases: which cause, how sure, why, what to do next. And sides that are better watched.
 
@@ -147,7 +115,7 @@ def suspects(fleet: Fleet, scope: Scope = WHOLE_FLEET, rules: WatchRules = WATCH
     chosen = np.flatnonzero(inside & ((state == "open").to_numpy() | doubtful))
     plan = RepairPlan.of(family, fleet.settings)
     outlook = plan.outlook(weighed, chosen, fleet, history)
-    standing = _Standing.of(fleet, history, weighed, scope, rules)
+    standing = WatchedSides.of(fleet, history, weighed, scope, rules)
     cases = [_suspect(weighed, plan, outlook, standing, rules, j, int(i)) for j, i in enumerate(chosen)]
     open_cases = sorted((case for case in cases if case.state == "open"), key=_by_certainty)
     watched = sorted((case for case in cases if case.state == "watch"), key=_by_certainty)
@@ -224,364 +192,11 @@ def impossible_reports(fleet: Fleet, family: FaultFamily, scope: Scope) -> str:
     )
 
 
-@dataclass(frozen=True, eq=False)
-class RepairPlan:
-    """The steps of a family as the arrays that the decision works on.
-
-    Looks are the inspections whose result the family weighs: the one with a table of its own, and the one
-    that measures the family's voltage.
-
-    Attributes:
-        names: the cures, then the looks, in the order of their numbers in `steps`.
-        labour, parts: hours and money of each step on one side.
-        second_labour: hours that the other side adds while the machine is open for it.
-        custom: numbers of the steps in the customary order.
-    """
-
-    family: FaultFamily
-    settings: Settings
-    names: tuple[str, ...]
-    steps: Steps
-    labour: Floats
-    parts: Floats
-    second_labour: Floats
-    custom: tuple[int, ...]
-
-    @staticmethod
-    def of(family: FaultFamily, settings: Settings) -> RepairPlan:
-        """The family's steps, their chances and outcomes as the family gives them."""
-        causes = [cause.name for cause in family.causes]
-        cures = [step for step in family.steps if step.kind == "cure"]
-        tables = {step.name: family.evidence_table(step.name) for step in family.steps if step.kind != "cure"}
-        untold = [name for name, table in tables.items() if table is None]
-        if family.voltage is not None and len(untold) == 1:
-            tables[untold[0]] = family.evidence_table("voltage")
-        looks = {name: table for name, table in tables.items() if table is not None}
-        shown = [
-            np.array([[table.probability(outcome, cause) for cause in causes] for outcome in table.outcomes])
-            for table in looks.values()
-        ]
-        needs: list[tuple[int, tuple[int, ...]] | None] = []
-        for step in cures:
-            table = looks.get(step.after)
-            if table is None:
-                needs.append(None)
-                continue
-            wanted = [o for o, word in enumerate(table.outcomes) if step.after_result in ("", word)]
-            needs.append((list(looks).index(step.after), tuple(wanted)))
-        ordered = (*cures, *(family.step(name) for name in looks))
-        names = tuple(step.name for step in ordered)
-        by_custom = sorted(ordered, key=lambda step: step.order)
-        return RepairPlan(
-            family=family,
-            settings=settings,
-            names=names,
-            steps=Steps(
-                cure=np.array([[step.cures.get(cause, 0.0) for cause in causes] for step in cures]),
-                looks=tuple(shown),
-                needs=tuple(needs),
-            ),
-            labour=np.array([step.labour_hours for step in ordered]),
-            parts=np.array([step.parts_cost for step in ordered]),
-            second_labour=np.array(
-                [
-                    step.labour_hours
-                    if step.second_side_labour_hours is None
-                    else step.second_side_labour_hours
-                    for step in ordered
-                ]
-            ),
-            custom=tuple(names.index(step.name) for step in by_custom),
-        )
-
-    @property
-    def cures(self) -> tuple[str, ...]:
-        """Names of the cures."""
-        return self.names[: self.steps.cure.shape[0]]
-
-    def price(self, labour: Floats, parts: Floats, day_rate: Floats) -> Floats:
-        """Labour, parts and the machine standing, shape (N, steps)."""
-        costs = self.settings.costs
-        hourly = costs.labour_rate + day_rate[:, None] / costs.day_hours
-        priced: Floats = labour * hourly + parts
-        return priced
-
-    def choices(self, weighed: WeighedCases, chosen: Ints, store: Store, day_rate: Floats) -> Choices:
-        """What has not been done yet in each of the chosen cases.
-
-        A fault that is more likely a new one than the old one that a repair has missed starts afresh.
-        """
-        cost = self.price(self.labour, self.parts, day_rate)
-        afresh = weighed.uncured[chosen] < 0.5
-        place = pl.DataFrame({"case_id": chosen, "place": np.arange(chosen.size)})
-        done = (
-            weighed.cases.select("case_id", *CASE)
-            .join(store.run("cases/steps", fault=self.family.name), on=CASE)
-            .select("case_id", "step")
-        )
-        seen = weighed.evidence.select("case_id", step="evidence", outcome="outcome")
-        voltage = [name for name in self.names if self._shows_voltage(name)]
-        looked = pl.concat(
-            [done, seen.select("case_id", "step")]
-            + [
-                seen.filter(pl.col("step") == "voltage").select("case_id", step=pl.lit(name))
-                for name in voltage
-            ]
-        ).join(place, on="case_id")
-        undone = np.ones((chosen.size, len(self.names)), dtype=bool)
-        for number, name in enumerate(self.names):
-            known = looked if number >= len(self.cures) else done.join(place, on="case_id")
-            undone[known.filter(pl.col("step") == name)["place"].to_numpy(), number] = False
-        undone |= afresh[:, None]
-        untried, to_look = undone[:, : len(self.cures)], undone[:, len(self.cures) :]
-        ready, waiting = untried.copy(), np.zeros_like(untried)
-        for s, need in enumerate(self.steps.needs):
-            if need is None:
-                continue
-            step = self.family.step(self.cures[s])
-            opened = np.zeros(chosen.size, dtype=bool)
-            showed = seen.filter(
-                (pl.col("step") == step.after)
-                & (pl.lit(not step.after_result) | (pl.col("outcome") == step.after_result))
-            ).join(place, on="case_id")
-            opened[showed["place"].to_numpy()] = True
-            ready[:, s] &= opened & ~afresh
-            waiting[:, s] = untried[:, s] & to_look[:, need[0]]
-        return Choices(cost, ready, waiting, to_look, cost[:, : len(self.cures)].max(axis=1))
-
-    def _shows_voltage(self, name: str) -> bool:
-        return self.family.step(name).kind != "cure" and self.family.evidence_table(name) is None
-
-    def outlook(self, weighed: WeighedCases, chosen: Ints, fleet: Fleet, history: History) -> CostOutlook:
-        """The best plan and the customary one for each of the chosen cases."""
-        day_rate = day_rates(fleet, history, weighed.cases["machine_id"][chosen])
-        choices = self.choices(weighed, chosen, fleet.store, day_rate)
-        p = weighed.posterior.probability[chosen]
-        best = best_plan(p, self.steps, choices)
-        custom = customary_plan(p, self.steps, choices, self.custom)
-        second = self.price(self.second_labour, self.parts, day_rate)
-        cases = weighed.cases[chosen].with_columns(standing=pl.Series(weighed.standing[chosen]))
-        pairs = self._pairs(cases, best, choices, second)
-        return CostOutlook(best, custom, choices, second, pairs)
-
-    def _pairs(
-        self, cases: pl.DataFrame, best: Plans, choices: Choices, second: Floats
-    ) -> dict[int, tuple[int, int, float]]:
-        """Cases that stand on both sides of one machine and cost least when both are done in one opening.
-
-        Decided where one side's plan opens the machine: then each step that opens it is weighed as one job
-        on both sides, each side going on by its own best plan where it was in vain, against the two apart.
-        """
-        rows_found: dict[int, tuple[int, int, float]] = {}
-        opens = [s for s, name in enumerate(self.cures) if self.family.step(name).opens_pump]
-        ours = cases.with_row_index("place").filter(pl.col("standing") >= WATCH.standing)
-        for places in ours.group_by("machine_id", maintain_order=True).agg("place")["place"].to_list():
-            if len(places) != 2 or not {int(best.first[place]) for place in places} & set(opens):
-                continue
-            one, two = places
-            apart = float(best.cost[one] + best.cost[two])
-            joint = [
-                (float(choices.cost[one, s] + second[two, s] + best.after[one, s] + best.after[two, s]), s)
-                for s in opens
-                if choices.ready[one, s] and choices.ready[two, s]
-            ]
-            if joint and min(joint)[0] < apart:
-                cost, s = min(joint)
-                # What each side takes of the joint cost is in proportion to what it would cost alone.
-                for mine, other in ((one, two), (two, one)):
-                    rows_found[mine] = (s, other, cost * float(best.cost[mine]) / apart)
-        return rows_found
-
-
-@dataclass(frozen=True, eq=False)
-class CostOutlook:
-    """What to do about the chosen cases and what it costs.
-
-    Attributes:
-        best, custom: the plan of least cost, and what custom would do.
-        choices: what can be done.
-        second_cost: of each step on the second side of a machine open for it, shape (N, steps).
-        pairs: row -> (cure, row of the other side, this side's share of the cost), where both sides are done
-            at once.
-    """
-
-    best: Plans
-    custom: Plans
-    choices: Choices
-    second_cost: Floats
-    pairs: dict[int, tuple[int, int, float]]
-
-
-def day_rates(fleet: Fleet, history: History, machines: pl.Series) -> Floats:
-    """What a day of standing costs each machine: as the settings say, else what it was rented out for."""
-    default = fleet.settings.costs.downtime_per_day
-    if "costs.downtime_per_day" in fleet.settings.given:
-        return np.full(len(machines), default)
-    rates = fleet.store.run("cases/day_rates", as_of_end=history.as_of_end)
-    joined = machines.to_frame("machine_id").join(rates, on="machine_id", how="left", maintain_order="left")
-    return joined["day_rate"].fill_null(default).to_numpy().astype(np.float64)
-
-
-def step_cost(step: Step, settings: Settings) -> float:
-    """Labour, parts and the machine standing, for one side, in the fleet's currency."""
-    costs = settings.costs
-    standing = step.labour_hours / costs.day_hours * costs.downtime_per_day
-    return step.labour_hours * costs.labour_rate + step.parts_cost + standing
-
-
-@dataclass(frozen=True, eq=False)
-class _Standing:
-    """The sides of the fleet as they stand today, whether or not they have a case.
-
-    Attributes:
-        sides: one row a machine and side, from sql/cases/standing.sql.
-        hours, variants: age and variant of each cause's part.
-        hazard: which hazard each is at, shape (sides, causes).
-    """
-
-    as_of: date
-    family: FaultFamily
-    rules: WatchRules
-    sides: pl.DataFrame
-    hours: Floats
-    variants: tuple[pl.Series, ...]
-    hazard: Ints
-
-    @staticmethod
-    def of(
-        fleet: Fleet, history: History, weighed: WeighedCases, scope: Scope, rules: WatchRules
-    ) -> _Standing:
-        family = weighed.layout.family
-        parts = fleet.store.run(
-            "cases/standing", fault=family.name, as_of_end=history.as_of_end, **selection(scope)
-        )
-        sides = parts.drop("component", "variant", "age_tenths").unique(["machine_id", "side"], keep="first")
-        sides = sides.sort("machine_id", "side").with_row_index("row")
-        ages, variants = [], []
-        for cause in family.causes:
-            followed = parts if family.part(cause.component) else parts.clear()
-            own = followed.filter(pl.col("component") == cause.component).unique(["machine_id", "side"])
-            joined = sides.join(
-                own.select("machine_id", "side", "variant", "age_tenths"),
-                on=["machine_id", "side"],
-                how="left",
-                maintain_order="left",
-            )
-            hours = joined.select(pl.coalesce("age_tenths", "machine_tenths") / 10)["age_tenths"]
-            ages.append(hours.to_numpy().astype(np.float64))
-            variants.append(joined["variant"].fill_null(""))
-        return _Standing(
-            as_of=history.as_of,
-            family=family,
-            rules=rules,
-            sides=sides,
-            hours=np.column_stack(ages),
-            variants=tuple(variants),
-            hazard=np.column_stack([weighed.layout.hazards(k, variants[k]) for k in range(len(variants))]),
-        )
-
-    def chance_within(self, weighed: WeighedCases, hours: float) -> Floats:
-        """Chance that each cause sets in within so many running hours, shape (sides, causes)."""
-        shape, scale = weighed.model.shape[self.hazard], weighed.model.scale_hours[self.hazard]
-        now, then = self.hours / scale, (self.hours + hours) / scale
-        chance: Floats = -np.expm1(now**shape - then**shape)
-        return chance
-
-    def place(self, machine: str, side: str) -> int | None:
-        """The row of a machine's side, if it is still watched."""
-        rows_found = self.sides.filter((pl.col("machine_id") == machine) & (pl.col("side") == side))
-        return int(rows_found["row"][0]) if rows_found.height else None
-
-    def watch_list(self, weighed: WeighedCases) -> tuple[list[Suspect], int]:
-        """Sides without a case under way that show a wandering voltage or more and more episodes.
-
-        Returns:
-            The most urgent of them, and how many there are.
-        """
-        family, rules = self.family, self.rules
-        voltage = family.voltage
-        wanders = (
-            ((pl.col("readings") >= rules.readings) & (pl.col("high") - pl.col("low") > voltage.wander))
-            if voltage
-            else pl.lit(False)
-        )
-        signs = self.sides.select(
-            free=~pl.col("under_way"),
-            wanders=pl.when(wanders).then(True).otherwise(False),
-            rises=(pl.col("recent_episodes") >= rules.episodes)
-            & (pl.col("recent_episodes") > 2 * pl.col("earlier_episodes")),
-        )
-        drifting, rising = signs["wanders"].to_numpy(), signs["rises"].to_numpy()
-        rows = np.flatnonzero(signs["free"].to_numpy() & (drifting | rising))
-        total = rows.size
-        recent = self.sides["recent_episodes"].fill_null(0).to_numpy()
-        rows = rows[np.lexsort((rows, -recent[rows], ~drifting[rows]))][: rules.most]
-        log_age = np.log(np.maximum(self.hours[rows], 1.0))
-        prior = weighed.model.log_hazard(self.hazard[rows], log_age)
-        seen = np.flatnonzero(drifting[rows])
-        table = weighed.layout.tables.get("voltage")
-        pieces = np.zeros((seen.size, prior.shape[1]))
-        if table is not None and voltage is not None:
-            evidence = family.evidence_table("voltage")
-            assert evidence is not None
-            pieces += weighed.model.log_outcome[table, evidence.outcomes.index("wanders")]
-        judged = posterior(prior, pieces, seen)
-        listed = []
-        for j, i in enumerate(rows):
-            row = self.sides.row(int(i), named=True)
-            reasons = [Reason(self._stated(int(i)), float(judged.prior_weight[j]))]
-            notes = ["No fault is on record now."]
-            if drifting[i]:
-                unit = voltage.unit if voltage else ""
-                quantity = voltage.quantity.replace("_", " ") if voltage else "voltage"
-                span = f"{row['low']:.2f} to {row['high']:.2f} {unit}"
-                text = f"{quantity} wanders from visit to visit ({span})"
-                reasons.append(Reason(text, float(judged.weight[np.searchsorted(seen, j)])))
-                notes.append(f"{row['readings']} readings of the last year wander.")
-            if rising[i]:
-                before = f"{row['earlier_episodes']} in the one before"
-                notes.append(f"{row['recent_episodes']} episodes in the last year, {before}.")
-            tracked = _followed_cause(family)
-            listed.append(
-                Suspect(
-                    machine_id=row["machine_id"],
-                    side=row["side"],
-                    state="watch",
-                    since=row["first_reading_at"].date() if drifting[i] else self.as_of,
-                    age_hours=float(self.hours[i, tracked]),
-                    variant=self.variants[tracked][int(i)] or "unknown",
-                    causes={name: float(judged.probability[j, k]) for k, name in enumerate(weighed.causes)},
-                    top_cause=weighed.causes[int(judged.top[j])],
-                    next_step=f"Watch; at the next service: {_first_look(family)}",
-                    expected_cost=None,
-                    reasons=tuple(reasons),
-                    site=row["site"] or "",
-                    model=row["model"] or "",
-                    build_year=row["build_year"],
-                    note=" ".join(notes),
-                    cautions=bool(family.cautions),
-                )
-            )
-        return listed, total
-
-    def _stated(self, i: int) -> str:
-        part = self.family.causes[0].component.replace("_", " ") or "machine"
-        return f"{self.variants[0][i]} {part} with {self.hours[i, 0]:,.0f} h".strip()
-
-
-def _first_look(family: FaultFamily) -> str:
-    """What a watched side is looked over by: the measuring step, else the first inspection."""
-    looks = [step for step in family.steps if step.kind != "cure"]
-    measuring = [step for step in looks if family.evidence_table(step.name) is None]
-    title = (measuring or looks or list(family.steps))[0].title
-    return title[:1].lower() + title[1:]
-
-
 def _suspect(
     weighed: WeighedCases,
     plan: RepairPlan,
     outlook: CostOutlook,
-    standing: _Standing,
+    standing: WatchedSides,
     rules: WatchRules,
     j: int,
     i: int,
@@ -609,7 +224,7 @@ def _suspect(
         note = _asked(weighed, i)
     elif repaired:
         note = f"Repaired, but the fault is likely still there (chance {stands:.0%}). {note}".rstrip()
-    tracked = _followed_cause(family)
+    tracked = followed_cause(family)
     return Suspect(
         machine_id=row["machine_id"],
         side=row["side"],
@@ -651,7 +266,7 @@ def _other_side(
     weighed: WeighedCases,
     plan: RepairPlan,
     outlook: CostOutlook,
-    standing: _Standing,
+    standing: WatchedSides,
     row: dict[str, Any],
     j: int,
     cure: int,
@@ -673,14 +288,6 @@ def _other_side(
         f"While it is open, do the {others[0]} side too: it adds {added:,.0f} {currency}, and within "
         f"{SECOND_SIDE_HOURS:,.0f} h that side would need the same with chance {likely:.0%}."
     )
-
-
-def _followed_cause(family: FaultFamily) -> int:
-    """The first cause whose part's lives are followed: its age is the one shown."""
-    for k, cause in enumerate(family.causes):
-        if family.part(cause.component):
-            return k
-    return 0
 
 
 def _notes(weighed: WeighedCases, open_cases: int, watched: int, rules: WatchRules) -> tuple[str, ...]:

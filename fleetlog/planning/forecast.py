@@ -16,7 +16,8 @@ from typing import Any, ClassVar
 import numpy as np
 import polars as pl
 
-from fleetlog.causes.suspects import step_cost, suspects
+from fleetlog.causes.repair_plan import step_cost
+from fleetlog.causes.suspects import suspects
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily, Hazard, Step
 from fleetlog.planning.outlook import Outlook, cause_of, cure_of, in_threads, outlook_of, service_variant

@@ -9,7 +9,8 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from fleetlog.causes.suspects import SuspectsFinding, day_rates, suspects
+from fleetlog.causes.repair_plan import day_rates
+from fleetlog.causes.suspects import SuspectsFinding, suspects
 from fleetlog.planning.job_costs import JobCosts, costs_of
 from fleetlog.planning.outlook import Outlook, outlook_of, service_variant, weeks_after
 from fleetlog.planning.replacement import why_not_ahead

@@ -11,7 +11,9 @@ import numpy as np
 import pytest
 from yard import FIRST_DAY, Yard
 
-from fleetlog.causes.suspects import RepairPlan, WatchRules, suspects
+from fleetlog.causes.repair_plan import RepairPlan
+from fleetlog.causes.rules import WatchRules
+from fleetlog.causes.suspects import suspects
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import Scope
 
