@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -18,7 +17,7 @@ import polars as pl
 from fleetlog.causes.case import Reason
 from fleetlog.faults import FaultFamily
 from fleetlog.history import History
-from fleetlog.session.fleet import selection
+from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.scope import WHOLE_FLEET
 from fleetlog.stats.arrays import Floats, Ints
 from fleetlog.stats.hidden_repair import standing_chance, unrecorded_share
@@ -40,7 +39,7 @@ from fleetlog.store.statements import statement
 CASE = ("machine_id", "side", "case_no")
 HELD = "held:"
 FOUND = "found"
-NEW_FAULT = "new_fault"
+NEW_FAULT, STILL_THERE = "new_fault", "still_there"
 
 #: Trials that a family's chance to cure is worth against the fleet's own, and comebacks that its mean times
 #: are worth. Ours, from memory: as much as a row of the families' evidence tables, some 20 counts.
@@ -160,11 +159,13 @@ class WeighedCases:
         onset_hours: running hours of each cause's part when the case set in, NaN = not known, shape (N, K).
         onset_variants: its variant, one series a cause, "" = not known.
         age_hours, variants: the same for the part in place when the fault last showed.
-        posterior: what was at the bottom of the fault when it last showed.
+        posterior: what is at the bottom of the fault if it stands: when it last showed, and after a repair that is
+            being followed, given that this has failed.
         of_case: what was at the bottom of the case when it set in, shape (N, K).
         uncured: chance that it still is, after all repairs and the time since, shape (N,).
-        standing: chance that a fault stands on that side now: `uncured`, and for an open case what its hours
-            without a report say of a repair that nobody wrote down; NaN = not heard of, shape (N,).
+        stands: chance that a fault stands on that side now and is of each cause, shape (N, K): what the repairs have
+            not cured, and of an open case what is left after its hours without a report, which speak of a repair
+            that nobody wrote down; NaN = not heard of.
         quiet_hours: running hours read since an open case's last report, 0 for others, shape (N,).
         blank_orders: orders of unknown content since then, shape (N,).
         fit: the figures learnt, None where the family's own were used.
@@ -180,7 +181,7 @@ class WeighedCases:
     posterior: Posterior
     of_case: Floats
     uncured: Floats
-    standing: Floats
+    stands: Floats
     quiet_hours: Floats
     blank_orders: Ints
     model: CauseModel
@@ -191,6 +192,12 @@ class WeighedCases:
     def causes(self) -> tuple[str, ...]:
         """Names of the causes, in the order of the columns of every probability."""
         return self.layout.causes
+
+    @property
+    def standing(self) -> Floats:
+        """Chance that a fault stands on that side now, whatever its cause; NaN = not heard of, shape (N,)."""
+        total: Floats = self.stands.sum(axis=1)
+        return total
 
     def evidence_of(self, i: int) -> pl.DataFrame:
         """The evidence of the case in row i, in the order in which it was weighed."""
@@ -249,6 +256,11 @@ class WeighedCases:
         if np.isnan(hours):
             return f"how common each cause is ({part or 'machine'} of unknown age)"
         return f"{variant} {part} with {hours:,.0f} h".strip() if part else f"machine with {hours:,.0f} h"
+
+
+def weighed_now(fleet: Fleet, history: History, family: FaultFamily) -> WeighedCases:
+    """The posterior of every case with figures learnt, made once for all questions about one day."""
+    return fleet.once(f"weighed {family.name}", history, lambda: weigh(fleet.store, history, family))
 
 
 def weigh(store: Store, history: History, family: FaultFamily, *, learn: bool = True) -> WeighedCases:
@@ -391,6 +403,9 @@ _CUT: dict[str, type[pl.DataType] | pl.DataType] = {
 _MOST_CUTS = 6
 
 
+_NEWS: dict[str, type[pl.DataType]] = {"case_id": pl.Int64, "evidence": pl.String}
+
+
 def _in_order(observations: _Observations, model: CauseModel) -> tuple[Ints, Floats, pl.DataFrame]:
     """Evidence by case, what was seen before how the repairs held: owner, log-likelihood and rows."""
     evidence = pl.concat([observations.pieces, observations.visits], how="diagonal")
@@ -403,9 +418,9 @@ def _in_order(observations: _Observations, model: CauseModel) -> tuple[Ints, Flo
 
 
 def _now(
-    layout: Layout, rows: pl.DataFrame, unanswered: pl.DataFrame, uncured: Floats, model: CauseModel
-) -> dict[str, Any]:
-    """Whether the faults stand now: `standing`, `quiet_hours` and `blank_orders` of `WeighedCases`."""
+    layout: Layout, rows: pl.DataFrame, unanswered: pl.DataFrame, model: CauseModel
+) -> tuple[Floats, Floats, Ints]:
+    """Of each open case the chance that its fault stands, the hours without a report, and the orders left blank."""
     since = rows.select(*CASE).join(unanswered, on=CASE, how="left", maintain_order="left")
     quiet = since["heard_tenths"].fill_null(0).to_numpy() / 10
     blank = since["blank_orders"].fill_null(0).to_numpy()
@@ -417,16 +432,10 @@ def _now(
         over.height, over.filter(~pl.col("answered")).height, default=UNRECORDED, worth=UNRECORDED_CASES
     )
     mended = 1.0 - (1.0 - share) * (1.0 - BLANK_ORDER_MENDS) ** blank
-    open_case = (rows["state"] == "open").to_numpy()
-    standing = np.where(
-        open_case,
-        standing_chance(
-            mended, quiet, comeback_hours=model.comeback_hours, background_hours=model.background_hours
-        ),
-        uncured,
+    chance = standing_chance(
+        mended, quiet, comeback_hours=model.comeback_hours, background_hours=model.background_hours
     )
-    standing[(rows["state"] == "silent").to_numpy()] = np.nan
-    return {"standing": standing, "quiet_hours": quiet, "blank_orders": blank}
+    return chance, quiet, blank
 
 
 def _judged(
@@ -442,7 +451,6 @@ def _judged(
     followed = follow_ups(model, cases)
     owner, likelihood, evidence = _in_order(observations, model)
     first = posterior(prior, likelihood, owner)
-    uncured = (first.probability * followed.uncured).sum(axis=1)
 
     # While a case goes on, another fault can take the place of the first: in the hours between its reports,
     # or because the last repair of an open case has held. What that fault is, its evidence hardly tells.
@@ -455,16 +463,28 @@ def _judged(
     log_age = np.log(np.maximum(np.nan_to_num(observations.age_hours, nan=1.0), 1.0))
     fresh = np.exp(model.log_hazard(observations.hazard_now, log_age)[doubted])
     fresh /= fresh.sum(axis=1, keepdims=True)
-    standing = (first.probability * still)[doubted] + replaced[doubted, None] * fresh
-    turn = np.log(standing) - np.log(first.probability[doubted])
+    mixed = (first.probability * still)[doubted] + replaced[doubted, None] * fresh
+    turn = np.log(mixed) - np.log(first.probability[doubted])
     news = pl.DataFrame(
         {"case_id": doubted, "evidence": [NEW_FAULT] * doubted.size, "chance": replaced[doubted]},
-        schema={"case_id": pl.Int64, "evidence": pl.String, "chance": pl.Float64},
+        schema={**_NEWS, "chance": pl.Float64},
     )
-    evidence = pl.concat([evidence, news], how="diagonal")
+    followed_up = np.flatnonzero((rows["state"] == "answered").to_numpy())
+    failed = np.log(np.maximum(followed.uncured[followed_up], np.finfo(np.float64).tiny))
+    missed = pl.DataFrame(
+        {"case_id": followed_up, "evidence": [STILL_THERE] * followed_up.size}, schema=_NEWS
+    )
+    evidence = pl.concat([evidence, news, missed], how="diagonal")
     owner = evidence["case_id"].to_numpy()
     order = np.argsort(owner, kind="stable")
-    likelihood = np.concatenate((likelihood, turn))[order]
+    likelihood = np.concatenate((likelihood, turn, failed))[order]
+    judged = posterior(prior, likelihood, owner[order])
+    chance, quiet, blank = _now(layout, rows, unanswered, model)
+    uncured = first.probability * followed.uncured
+    chance = np.where(open_case, chance, uncured.sum(axis=1))
+    under_way = rows["state"].is_in(["open", "answered"]).to_numpy()
+    stands = np.where(under_way[:, None], chance[:, None] * judged.probability, uncured)
+    stands[(rows["state"] == "silent").to_numpy()] = np.nan
     return WeighedCases(
         layout=layout,
         cases=rows,
@@ -473,10 +493,12 @@ def _judged(
         onset_variants=observations.onset_variants,
         age_hours=observations.age_hours,
         variants=observations.variants,
-        posterior=posterior(prior, likelihood, owner[order]),
+        posterior=judged,
         of_case=first.probability,
-        uncured=uncured,
-        **_now(layout, rows, unanswered, uncured, model),
+        uncured=uncured.sum(axis=1),
+        stands=stands,
+        quiet_hours=quiet,
+        blank_orders=blank,
         model=model,
         fit=fit,
         _starts=np.searchsorted(owner[order], np.arange(rows.height + 1)),
@@ -689,6 +711,8 @@ def _wording(family: FaultFamily, row: dict[str, object]) -> str:
     name, outcome = str(row["evidence"]), str(row["outcome"])
     if name == NEW_FAULT:
         return f"another fault may have taken the place of the first since (chance {row['chance']:.1%})"
+    if name == STILL_THERE:
+        return "if the repair since has failed"
     if name == "failure_mode":
         return f"codes mostly of failure mode '{outcome}' ({row['count']} of {row['total']})"
     if name == "sides":

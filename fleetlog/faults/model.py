@@ -461,6 +461,11 @@ class FaultFamily(FamilyHead):
         """The part whose lives are followed under that component, if any."""
         return next((part for part in self.parts if part.component == component), None)
 
+    def fresh_variant(self, component: str) -> str:
+        """The variant that a replacement of the component brings; "unknown" where the family does not say."""
+        part = self.part(component)
+        return part.service_variant if part is not None and part.service_variant else "unknown"
+
     def evidence_table(self, name: str) -> Evidence | None:
         """The evidence of that name, if the family has it."""
         return next((table for table in self.evidence if table.name == name), None)
