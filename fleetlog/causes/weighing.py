@@ -20,7 +20,7 @@ from fleetlog.history import History
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.scope import WHOLE_FLEET
 from fleetlog.stats.arrays import Floats, Ints
-from fleetlog.stats.hidden_repair import standing_chance, unrecorded_share
+from fleetlog.stats.hidden_repair import ReturnLaw, fit_return_law
 from fleetlog.stats.latent_cause import (
     Cases,
     CauseFit,
@@ -45,9 +45,8 @@ NEW_FAULT, STILL_THERE = "new_fault", "still_there"
 #: are worth. Ours, from memory: as much as a row of the families' evidence tables, some 20 counts.
 CURE_TRIALS = 20.0
 COMEBACKS = 20.0
-#: Share of cures that no book knows, cases that this is worth against the fleet's own, and the chance that an
-#: order of unknown content since the last report was the cure. Ours, from memory.
-UNRECORDED, UNRECORDED_CASES, BLANK_ORDER_MENDS = 0.05, 20.0, 0.5
+#: Gaps after a report that the family's return law is worth. Ours, from memory.
+GAPS = 20.0
 #: Another fault may have taken the place of a case's first one. Below this chance it is not spoken of.
 WORTH_SAYING = 0.002
 
@@ -166,9 +165,10 @@ class WeighedCases:
         stands: chance that a fault stands on that side now and is of each cause, shape (N, K): what the repairs have
             not cured, and of an open case what is left after its hours without a report, which speak of a repair
             that nobody wrote down; NaN = not heard of.
-        quiet_hours: running hours read since an open case's last report, 0 for others, shape (N,).
+        quiet_hours: running hours read since the last report of a side that no repair answers, else 0, shape (N,).
         blank_orders: orders of unknown content since then, shape (N,).
         fit: the figures learnt, None where the family's own were used.
+        returns: how soon a standing fault shows again, and how often one ends without a note.
     """
 
     layout: Layout
@@ -186,6 +186,7 @@ class WeighedCases:
     blank_orders: Ints
     model: CauseModel
     fit: CauseFit | None
+    returns: ReturnLaw
     _starts: Ints = field(repr=False)
 
     @property
@@ -273,13 +274,38 @@ def weigh(store: Store, history: History, family: FaultFamily, *, learn: bool = 
         learn: whether to learn the figures from all cases, or to take the family's own as they are.
     """
     layout = Layout.of(family)
-    carried = _cut(store, history, layout)
+    returns = _return_law(store, family, learn=learn)
+    carried = _cut(store, history, layout, returns)
     observations = _Observations.of(store, history, layout, carried)
     fit = None
     if learn and observations.rows.height:
         fit = fit_causes(observations.cases, _exposure(store, layout), layout.defaults)
     unanswered = store.run("cases/unanswered", as_of_end=history.as_of_end)
-    return _judged(layout, observations, fit.model if fit else layout.defaults.model, fit, unanswered)
+    model = fit.model if fit else layout.defaults.model
+    return _judged(layout, observations, model, fit, returns, unanswered)
+
+
+def _return_law(store: Store, family: FaultFamily, *, learn: bool) -> ReturnLaw:
+    """How soon a standing fault shows again: the family's own figures, or learnt from the gaps of all cases."""
+    own = family.comeback
+    burst = own.burst_hours
+    default = ReturnLaw(
+        burst=0.5,
+        ended=own.unrecorded,
+        burst_hours=burst,
+        comeback_hours=max(own.mean_hours, 1.01 * burst),
+        background_hours=max(own.background_mean_hours, 1.02 * own.mean_hours, 1.02 * burst),
+    )
+    if not learn:
+        return default
+    gaps = store.run("cases/gaps", fault=family.name)
+    return fit_return_law(
+        gaps["gap_tenths"].to_numpy() / 10,
+        gaps["again"].to_numpy(),
+        gaps["gaps"].to_numpy(),
+        default,
+        worth=GAPS,
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -333,13 +359,14 @@ class _Observations:
         )
 
 
-def _cut(store: Store, history: History, layout: Layout) -> pl.DataFrame:
-    """Makes the table weighed_case: the cases of the history, cut where a fault comes back that is a new one.
+def _cut(store: Store, history: History, layout: Layout, returns: ReturnLaw) -> pl.DataFrame:
+    """Makes the table weighed_case: the history's cases, joined to one fault or cut into several.
 
-    The history keeps a case open until it has been quiet for the whole confirmation window, so two faults in
-    a row can share one. Each return is judged by what was known then, with the family's own figures: where
-    the repairs before it are more likely to have ended the fault, it begins a case of its own. The first such
-    return of a case cuts it, and what follows is judged again.
+    The history closes a case that has been quiet for the whole confirmation window, and keeps it open until then. So
+    one fault can fill several, and two in a row can share one. A case that follows one which nobody repaired is the
+    same fault where the return law says so. Each return after a repair is judged by what was known then, with the
+    family's own figures: where the repairs before it are more likely to have ended the fault, it begins a case of
+    its own. The first such return of a case cuts it, and what follows is judged again.
 
     Returns:
         One row a case so begun: machine_id, side, first_at and, by cause, the chance that it is the old fault
@@ -350,6 +377,9 @@ def _cut(store: Store, history: History, layout: Layout) -> pl.DataFrame:
     best = float(model.cure.max())
     odds = model.background_hours / model.comeback_hours * (1.0 - best) / best
     least_hours = model.comeback_hours * max(float(np.log(odds)), 0.0)
+    later = store.run("cases/unrepaired", fault=fault)
+    same = returns.same(later["gap_tenths"].to_numpy() / 10) > 0.5
+    store.register("same_fault", later.filter(pl.Series(same)).select("machine_id", "side", "first_at"))
     cuts = pl.DataFrame(schema={**_CUT, **dict.fromkeys(layout.causes, pl.Float64)})
     fresh: pl.DataFrame | None = None
     for _ in range(_MOST_CUTS):
@@ -359,10 +389,10 @@ def _cut(store: Store, history: History, layout: Layout) -> pl.DataFrame:
             return cuts
         where = fresh if fresh is not None else store.select("FROM weighed_case")
         store.register("looked_at", where.select("machine_id", "side").unique(maintain_order=True))
-        returns = store.run("cases/returns", fault=fault, least_tenths=round(10 * least_hours))
-        if returns.is_empty():
+        back = store.run("cases/returns", fault=fault, least_tenths=round(10 * least_hours))
+        if back.is_empty():
             return cuts
-        store.register("weighed_case", returns)
+        store.register("weighed_case", back)
         observations = _Observations.of(store, history, layout, cuts)
         owner, likelihood, _ = _in_order(observations, model)
         judged = posterior(log_prior(model, observations.cases), likelihood, owner)
@@ -370,7 +400,7 @@ def _cut(store: Store, history: History, layout: Layout) -> pl.DataFrame:
         fresh = (
             observations.rows.select(CASE)
             .hstack(pl.from_numpy(uncured, schema=list(layout.causes)))
-            .join(returns, on=CASE)
+            .join(back, on=CASE)
             .filter(pl.sum_horizontal(layout.causes) < 0.5)
             .sort("machine_id", "side", "whole_case", "turn")
             .unique(["machine_id", "side", "whole_case"], keep="first", maintain_order=True)
@@ -417,24 +447,18 @@ def _in_order(observations: _Observations, model: CauseModel) -> tuple[Ints, Flo
     return owner[order], likelihood[order], evidence[order]
 
 
-def _now(
-    layout: Layout, rows: pl.DataFrame, unanswered: pl.DataFrame, model: CauseModel
+def _unanswered(
+    layout: Layout, rows: pl.DataFrame, since: pl.DataFrame, returns: ReturnLaw
 ) -> tuple[Floats, Floats, Ints]:
-    """Of each open case the chance that its fault stands, the hours without a report, and the orders left blank."""
-    since = rows.select(*CASE).join(unanswered, on=CASE, how="left", maintain_order="left")
-    quiet = since["heard_tenths"].fill_null(0).to_numpy() / 10
-    blank = since["blank_orders"].fill_null(0).to_numpy()
-    window = round(10 * layout.family.windows.confirmation_hours)
-    over = rows.filter(
-        pl.col("state") == "closed", pl.col("until").is_not_null() | (pl.col("quiet_tenths") >= window)
-    )
-    share = unrecorded_share(
-        over.height, over.filter(~pl.col("answered")).height, default=UNRECORDED, worth=UNRECORDED_CASES
-    )
-    mended = 1.0 - (1.0 - share) * (1.0 - BLANK_ORDER_MENDS) ** blank
-    chance = standing_chance(
-        mended, quiet, comeback_hours=model.comeback_hours, background_hours=model.background_hours
-    )
+    """Of sides whose last report no repair answers: chance that the fault stands, quiet hours and blank orders.
+
+    Of all other cases the chance is NaN.
+    """
+    known = rows.select(*CASE).join(since, on=CASE, how="left", maintain_order="left")
+    quiet = known["heard_tenths"].fill_null(0).to_numpy() / 10
+    blank = known["blank_orders"].fill_null(0).to_numpy()
+    mended = 1.0 - (1.0 - layout.family.comeback.blank_order_mends) ** blank
+    chance = np.where(known["heard_tenths"].is_null().to_numpy(), np.nan, returns.standing(quiet, mended))
     return chance, quiet, blank
 
 
@@ -443,6 +467,7 @@ def _judged(
     observations: _Observations,
     model: CauseModel,
     fit: CauseFit | None,
+    returns: ReturnLaw,
     unanswered: pl.DataFrame,
 ) -> WeighedCases:
     """Bayes' rule over all evidence, and over what may have come after it."""
@@ -469,7 +494,7 @@ def _judged(
         {"case_id": doubted, "evidence": [NEW_FAULT] * doubted.size, "chance": replaced[doubted]},
         schema={**_NEWS, "chance": pl.Float64},
     )
-    followed_up = np.flatnonzero((rows["state"] == "answered").to_numpy())
+    followed_up = np.flatnonzero((rows["answered"] & rows["until"].is_null()).to_numpy())
     failed = np.log(np.maximum(followed.uncured[followed_up], np.finfo(np.float64).tiny))
     missed = pl.DataFrame(
         {"case_id": followed_up, "evidence": [STILL_THERE] * followed_up.size}, schema=_NEWS
@@ -479,11 +504,12 @@ def _judged(
     order = np.argsort(owner, kind="stable")
     likelihood = np.concatenate((likelihood, turn, failed))[order]
     judged = posterior(prior, likelihood, owner[order])
-    chance, quiet, blank = _now(layout, rows, unanswered, model)
+    chance, quiet, blank = _unanswered(layout, rows, unanswered, returns)
     uncured = first.probability * followed.uncured
-    chance = np.where(open_case, chance, uncured.sum(axis=1))
-    under_way = rows["state"].is_in(["open", "answered"]).to_numpy()
-    stands = np.where(under_way[:, None], chance[:, None] * judged.probability, uncured)
+    chance = np.where(np.isnan(chance), uncured.sum(axis=1), chance)
+    stands = chance[:, None] * judged.probability
+    # a case that another followed, or whose machine has left, stands no more
+    stands[(rows["until"].is_not_null() | ~rows["in_fleet"]).to_numpy()] = 0.0
     stands[(rows["state"] == "silent").to_numpy()] = np.nan
     return WeighedCases(
         layout=layout,
@@ -499,6 +525,7 @@ def _judged(
         stands=stands,
         quiet_hours=quiet,
         blank_orders=blank,
+        returns=returns,
         model=model,
         fit=fit,
         _starts=np.searchsorted(owner[order], np.arange(rows.height + 1)),

@@ -307,6 +307,9 @@ class Comeback:
         background_mean_hours: mean running hours until an unrelated new case, when the cause is gone.
         quiet_chance: chance that a step which cannot cure the cause still silences it for good.
         mislabelled: chance that a confirmed cause is recorded wrongly.
+        burst_hours: mean running hours between reports of one burst.
+        unrecorded: share of the gaps after a report in which the fault ended and nobody wrote down how.
+        blank_order_mends: chance that an order of unknown content, closed since the last report, ended the fault.
     """
 
     mean_hours: Positive
@@ -314,6 +317,9 @@ class Comeback:
     quiet_chance: Annotated[NotNegative, Field(lt=1)]
     mislabelled: Annotated[NotNegative, Field(lt=0.5)]
     source: Text
+    burst_hours: Positive = 3.0
+    unrecorded: Annotated[NotNegative, Field(gt=0, lt=0.4)] = 0.02
+    blank_order_mends: Annotated[NotNegative, Field(lt=1)] = 0.5
 
 
 @dataclass(frozen=True)
