@@ -74,8 +74,8 @@ class Layout:
     defaults: Defaults
 
     @staticmethod
-    def of(family: FaultFamily) -> Layout:
-        """The arrays of a family's own figures."""
+    def of(family: FaultFamily, comeback_hours: float) -> Layout:
+        """The arrays of a family's own figures, and how soon its faults show again in this fleet."""
         causes = tuple(cause.name for cause in family.causes)
         cures = tuple(step.name for step in family.steps if step.kind == "cure")
         rows: list[tuple[float, ...]] = []
@@ -110,7 +110,7 @@ class Layout:
             scale_hours=np.array([hazard.scale_hours for hazard in family.hazards]),
             outcome=counts / counts.sum(axis=1, keepdims=True),
             cure=np.where(quiet, family.comeback.quiet_chance, chances),
-            comeback_hours=family.comeback.mean_hours,
+            comeback_hours=comeback_hours,
             background_hours=family.comeback.background_mean_hours,
         )
         defaults = Defaults(
@@ -273,8 +273,8 @@ def weigh(store: Store, history: History, family: FaultFamily, *, learn: bool = 
         family: whose causes and figures to use.
         learn: whether to learn the figures from all cases, or to take the family's own as they are.
     """
-    layout = Layout.of(family)
     returns = _return_law(store, family, learn=learn)
+    layout = Layout.of(family, returns.comeback_hours)
     carried = _cut(store, history, layout, returns)
     observations = _Observations.of(store, history, layout, carried)
     fit = None
