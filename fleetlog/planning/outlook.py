@@ -406,14 +406,16 @@ def _law(
     if cause:
         hazard = family.hazard(cause, "" if variant == "unknown" else variant)
         default = Default(hazard.shape, hazard.scale_hours, hazard.prior_failures)
+        foretold = observed.expected(default)
+        default = default.yielding(foretold, observed.failures)
     if default is not None:
         law = observed.fit(default)
         drawn = in_threads(
             lambda draw: observed.fit(default, weights[draw], default.drawn(seed, draw, number)), len(weights)
         )
-        method = (
-            f"Weibull from {observed.failures:.0f} failures and a default worth {default.failures:g} failures"
-        )
+        method = f"Weibull from {observed.failures:.0f} failures and a default worth {default.failures:.1f} failures"
+        if default.failures < 0.5 * hazard.prior_failures:
+            method += f", which had expected {foretold:.0f}: the two disagree and the fleet's own decide"
     elif observed.failures >= minimum:
         law = observed.fit()
         drawn = in_threads(lambda draw: observed.fit(None, weights[draw]), len(weights))
