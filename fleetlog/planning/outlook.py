@@ -462,7 +462,7 @@ def _places(
     followed: Sequence[str],
     models: Sequence[LifeModel],
 ) -> pl.DataFrame:
-    """The parts in place. One that was more likely than not replaced without a note is taken to be the new one."""
+    """The parts in place. One that was most likely replaced without a note is taken to be the new one."""
     kinds = pl.DataFrame(
         [
             {"component": model.component, "variant": model.variant, "model_no": number}
@@ -471,7 +471,7 @@ def _places(
         schema={"component": pl.String, "variant": pl.String, "model_no": pl.Int64},
     )
     places_now = fleet.store.run("plan/places", as_of_end=history.as_of_end, **selection(scope))
-    renewed = (pl.col("renewed") > 0.5 * (1.0 - pl.col("standing"))).fill_null(False)
+    renewed = pl.col("new_for_hours").is_not_null()
     fresh = pl.col("component").replace_strict(
         {name: fleet.family(scope.fault).fresh_variant(name) for name in followed}, return_dtype=pl.String
     )
@@ -483,7 +483,7 @@ def _places(
         .with_columns(pl.col("standing").fill_null(0.0))
         .with_columns(
             pl.when(renewed).then(fresh).otherwise("variant").alias("variant"),
-            pl.when(renewed).then("renewed_hours").otherwise("age_hours").alias("age_hours"),
+            pl.when(renewed).then("new_for_hours").otherwise("age_hours").alias("age_hours"),
             inferred=pl.col("inferred") | renewed,
         )
         .join(numbers, on="machine_id", maintain_order="left")
