@@ -307,7 +307,7 @@ class _Month:
             reach[opening.look] = plan.steps.cure[list(opening.jobs)].max(axis=0)
         steps = [deed.step for deed in plan.deeds]
         replaces = np.array([s is not None and s.action == "replace" and not s.opens_pump for s in steps])
-        opens = np.array([s is None or s.opens_pump and not s.opening for s in steps])
+        opens = np.array([s is None or (s.opens_pump and not s.opening) for s in steps])
         in_vain = reach[:, true].T < 0.5
         frames = []
         for name, plans in (("model", outlook.best), ("custom", outlook.custom)):

@@ -15,9 +15,8 @@ from fleetlog.faults import FaultFamily, Opening, Step
 from fleetlog.history import History
 from fleetlog.session.fleet import Fleet
 from fleetlog.settings import Settings
-from fleetlog.stats import repair_order
 from fleetlog.stats.arrays import Floats, Ints
-from fleetlog.stats.repair_order import Choices, Flags, Plans, Rail, Steps, best_plan, customary_plan
+from fleetlog.stats.repair_order import Choices, Flags, Inside, Plans, Rail, Steps, best_plan, customary_plan
 from fleetlog.store import Store
 
 
@@ -109,7 +108,7 @@ class RepairPlan:
                 looks=(*(table for table, _ in tables.values()), *(table for table, _ in inside)),
                 rails=_rails(deeds, {name: words for name, (_, words) in tables.items()}),
                 openings=tuple(
-                    repair_order.Opening(
+                    Inside(
                         look=len(cures) + len(looks) + i,
                         jobs=tuple(s for s, one in enumerate(cures) if one.opening == deed.opening),
                         together=inside[i][1],
@@ -179,7 +178,9 @@ class RepairPlan:
             for before, wanted in rail.any_of:
                 known = taken[:, before]
                 if wanted and waits is not None and waits.kind == "cure":
-                    showed = (pl.col("step") == self.names[before]) & (pl.col("outcome") == waits.after_result)
+                    showed = (pl.col("step") == self.names[before]) & (
+                        pl.col("outcome") == waits.after_result
+                    )
                     known = marked(seen.filter(showed))
                 met[:, r] |= known
         cost = self.price(self.labour, self.parts, day_rate)
@@ -226,9 +227,7 @@ def _looks(family: FaultFamily) -> dict[str, tuple[Floats, tuple[str, ...]]]:
     return found
 
 
-def _inside(
-    family: FaultFamily, opening: str, cures: list[Deed]
-) -> tuple[Floats, tuple[int, ...]]:
+def _inside(family: FaultFamily, opening: str, cures: list[Deed]) -> tuple[Floats, tuple[int, ...]]:
     """What is seen through an opening: which of its jobs are called for, by cause, and the numbers of those jobs.
 
     A job shows that it is called for as often as its table says, else as often as its findings are right. Jobs

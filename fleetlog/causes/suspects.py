@@ -216,7 +216,11 @@ def _suspect(
     text = _proposal(family, plan.deeds[first] if first >= 0 else None, judged.probability[i])
     if first < 0:
         left = outlook.choices.free[j, : plan.cures].any()
-        note = "What is left is not likely enough to help for what it costs." if left else "All steps were in vain."
+        note = (
+            "What is left is not likely enough to help for what it costs."
+            if left
+            else "All steps were in vain."
+        )
     elif together is not None:
         text = f"{text}, on both sides at once"
         note = "The other side has an open case, too: one visit for both costs less than two."

@@ -43,7 +43,7 @@ class Rail:
 
 
 @dataclass(frozen=True)
-class Opening:
+class Inside:
     """A look that opens the way to its jobs, and to no other step.
 
     Attributes:
@@ -73,7 +73,7 @@ class Steps:
     cure: Floats
     looks: tuple[Floats, ...] = ()
     rails: tuple[Rail, ...] = ()
-    openings: tuple[Opening, ...] = ()
+    openings: tuple[Inside, ...] = ()
     _trees: dict[bytes, _Tree] = field(default_factory=dict, init=False, repr=False)
 
     @property
@@ -149,8 +149,11 @@ class _Tree:
         walk = _Walk(steps, free, met)
         codes = fresh = np.zeros(1, dtype=np.int64)
         while fresh.size:
+            digits = walk.digits(fresh)
             found = [
-                reached for members in walk.actions for reached in walk.reached(members, walk.at(members, fresh))
+                reached
+                for members in walk.actions
+                for reached in walk.reached(members, fresh[walk.may(members, digits)])
             ]
             fresh = np.setdiff1d(np.concatenate([fresh[:0], *found]), codes)
             codes = np.concatenate((codes, fresh))
@@ -216,17 +219,13 @@ class _Walk:
         taken: Ints = codes[:, None] // self.stride % self.radix
         return taken
 
-    def at(self, members: tuple[int, ...], codes: Ints) -> Ints:
-        """Those of the states in which these may be taken."""
-        return codes[self.may(members, self.digits(codes))]
-
     def reached(self, members: tuple[int, ...], codes: Ints) -> list[Ints]:
         """The states after these steps, one array an outcome."""
         if len(members) > 1 or members[0] < self.cures:
             return [codes + self.stride[list(members)].sum()]
         return [codes + self.stride[members[0]] * (1 + o) for o in range(self.outcomes[members[0]])]
 
-    def is_open(self, opening: Opening, digits: Ints) -> Flags:
+    def is_open(self, opening: Inside, digits: Ints) -> Flags:
         """Whether it was opened and no job of it has been done since."""
         opened: Flags = (digits[:, opening.look] > 0) & (digits[:, list(opening.jobs)] == 0).all(axis=1)
         return opened
@@ -282,14 +281,6 @@ class Plans:
     after: Floats
     first: Ints
     _parts: tuple[_Part, ...] = field(repr=False)
-
-    def policy(self, row: int) -> Iterator[tuple[tuple[int, ...], tuple[int, ...]]]:
-        """For every state of a case what has been done in it (0 = nothing, 1 = tried in vain, else 1 + what a look
-        showed; S+T digits), and the steps to take now (() = the last resort)."""
-        for part in self._parts:
-            for column in np.flatnonzero(part.rows == row):
-                for taken, action in zip(part.tree.taken.tolist(), part.chosen[:, column], strict=True):
-                    yield tuple(taken), part.tree.actions[action].members if action >= 0 else ()
 
 
 def best_plan(probability: npt.ArrayLike, steps: Steps, choices: Choices) -> Plans:
@@ -378,10 +369,8 @@ def _solved(
     for level in _backwards(tree.levels):
         for number in range(len(tree.actions)) if order is None else order:
             at, worth = _worth(tree.actions[number], level, mass, value, each)
-            if order is None:
-                better = worth < value[at] * _CHEAPER
-            else:
-                better = tree.hope[at][:, None] & (chosen[at] < 0)
+            customary = tree.hope[at][:, None] & (chosen[at] < 0)
+            better = worth < value[at] * _CHEAPER if order is None else customary
             value[at] = np.where(better, worth, value[at])
             chosen[at] = np.where(better, np.int16(number), chosen[at])
     return value, chosen

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from fleetlog.stats.repair_order import (
     Choices,
-    Opening,
+    Inside,
     Rail,
     Steps,
     best_plan,
@@ -90,7 +90,7 @@ class Brute:
             )
         )
 
-    def open_now(self, done: dict[int, int]) -> Opening | None:
+    def open_now(self, done: dict[int, int]) -> Inside | None:
         for opening in self.steps.openings:
             if opening.look in done and not set(opening.jobs) & set(done):
                 return opening
@@ -154,11 +154,11 @@ def invented(dice: np.random.Generator, cures: int, looks: int, causes: int, job
     if cures > 1:
         cure[1] = 0.3 * cure[0]
         rails.append(Rail(1, ((0, ()),)))
-    openings: tuple[Opening, ...] = ()
+    openings: tuple[Inside, ...] = ()
     if jobs:
         inside = tuple(range(cures - jobs, cures))
         shown.append(dice.dirichlet(np.ones(2), causes).T)
-        openings = (Opening(cures + looks, inside, inside[: int(dice.integers(0, jobs + 1))]),)
+        openings = (Inside(cures + looks, inside, inside[: int(dice.integers(0, jobs + 1))]),)
     return Steps(cure, tuple(shown), tuple(rails), openings)
 
 
@@ -199,8 +199,10 @@ def test_rails_hold_in_every_state_however_sure_the_cause(
     brute = Brute(steps, asked.cost[0], 0.0, asked.free[0], asked.met[0])
     order = [int(s) for s in dice.permutation(steps.count)]
     for plan in (best_plan(p, steps, asked), customary_plan(p, steps, asked, order)):
-        for taken, members in plan.policy(0):
+        (part,) = plan._parts
+        for taken, action in zip(part.tree.taken.tolist(), part.chosen[:, 0], strict=True):
             done = {step: digit - 1 for step, digit in enumerate(taken) if digit}
+            members = part.tree.actions[action].members if action >= 0 else ()
             assert members in [(), *(option for option, _ in brute.options(done))]
         for step in np.flatnonzero(np.isfinite(plan.after[0])):
             assert brute.allowed(int(step), {})

@@ -122,7 +122,8 @@ def test_costs_follow_the_settings(tmp_path: Path) -> None:
     assert one.expected_cost is not None
     assert two.expected_cost is not None
     step = plan.names.index("replace_bushing")
-    assert one.expected_cost > plan.labour[step] * 100.0
+    shared = plan.deeds[step].shared_hours
+    assert one.expected_cost > (plan.labour[step] + shared) * 100.0
     assert 1.8 * one.expected_cost < two.expected_cost < 2.0 * one.expected_cost
 
 
@@ -143,17 +144,14 @@ def test_both_sides_of_one_pump_are_done_in_one_opening(tmp_path: Path) -> None:
     yard = worn(worn(Yard(4000), "left"), "right")
     with yard.fleet(tmp_path / "both", RATES) as fleet:
         both = suspects(fleet).cases
-        alone_settings = fleet.settings
-        plan = RepairPlan.of(fleet.family("neutral-return"), alone_settings)
+        shared = fleet.family("neutral-return").openings[0].labour_hours
     with worn(Yard(4000)).fleet(tmp_path / "alone", RATES) as fleet:
         alone = suspects(fleet).cases[0]
     assert [case.side for case in both] == ["left", "right"]
     assert all(case.next_step.endswith("on both sides at once") for case in both)
     together = sum(case.expected_cost or 0.0 for case in both)
     assert alone.expected_cost is not None
-    step = plan.names.index("replace_bushing")
-    spared = (plan.labour[step] - plan.second_labour[step]) * 100.0
-    assert together < 2 * alone.expected_cost - 0.8 * spared
+    assert together < 2 * alone.expected_cost - 0.8 * shared * 100.0
     assert together > alone.expected_cost
 
 
