@@ -206,7 +206,7 @@ class _Walk:
         for rail, known in zip(steps.rails, met, strict=True):
             if not known:
                 self.rails.setdefault(rail.step, []).append(rail)
-        self.actions = [(number,) for number in range(steps.count)]
+        self.actions: list[tuple[int, ...]] = [(number,) for number in range(steps.count)]
         self.actions += [
             jobs
             for opening in steps.openings
@@ -247,7 +247,7 @@ class _Walk:
 
     def _allowed(self, number: int, digits: Ints) -> Flags:
         """Whether a step is left and no rail keeps it back."""
-        allowed = (digits[:, number] == 0) & self.free[number]
+        allowed: Flags = (digits[:, number] == 0) & self.free[number]
         for rail in self.rails.get(number, ()):
             passed = np.zeros(digits.shape[0], dtype=bool)
             for before, wanted in rail.any_of:

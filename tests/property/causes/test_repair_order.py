@@ -100,7 +100,8 @@ class Brute:
         """Steps that may be taken together, and their price."""
         of = {job: opening for opening in self.steps.openings for job in opening.jobs}
         look_of = {opening.look: opening for opening in self.steps.openings}
-        now, found = self.open_now(done), []
+        now = self.open_now(done)
+        found: list[tuple[int, ...]] = []
         for step in range(self.steps.count):
             if not self.allowed(step, done) or (now and of.get(step) is not now):
                 continue
@@ -163,10 +164,14 @@ def invented(dice: np.random.Generator, cures: int, looks: int, causes: int, job
 
 
 def asked_of(
-    dice: np.random.Generator, steps: Steps, cases: int = 1, last: tuple[float, float] = (50, 600)
+    dice: np.random.Generator, steps: Steps, cases: int = 1, last: tuple[float, float] = (50, 2000)
 ) -> Choices:
+    cost = dice.uniform(1, 100, (cases, steps.count))
+    for opening in steps.openings:  # dear, so that jobs done together pay now and then
+        cost[:, opening.look] *= 5
+        cost[:, list(opening.jobs)] /= 5
     return Choices(
-        dice.uniform(1, 100, (cases, steps.count)),
+        cost,
         dice.random((cases, steps.count)) < 0.85,
         dice.random((cases, len(steps.rails))) < 0.3,
         dice.uniform(*last, cases),
