@@ -27,6 +27,7 @@ class Deed:
     Attributes:
         step: None for an opening.
         again: once more, after it was in vain.
+        found_by: of a cure that waits for a look, the deeper look that called for it; "" = that look itself.
         opening: of an opening, itself; of a step, the one it is done in.
         labour_hours: without those of the opening.
         second_hours: what the other side adds in the same visit.
@@ -37,14 +38,15 @@ class Deed:
     opening: Opening | None
     labour_hours: float
     second_hours: float
+    found_by: str = ""
 
     @staticmethod
-    def of(step: Step, family: FaultFamily, *, again: bool = False) -> Deed:
+    def of(step: Step, family: FaultFamily, *, again: bool = False, found_by: str = "") -> Deed:
         """A step of a family."""
         opening = next((one for one in family.openings if one.name == step.opening), None)
         own = step.labour_hours - (opening.labour_hours if opening else 0.0)
         second = step.labour_hours if step.second_side_labour_hours is None else step.second_side_labour_hours
-        return Deed(step, again, opening, max(own, 0.0), second)
+        return Deed(step, again, opening, max(own, 0.0), second, found_by)
 
     @property
     def name(self) -> str:
@@ -91,8 +93,15 @@ class RepairPlan:
     def of(family: FaultFamily, settings: Settings) -> RepairPlan:
         """The family's steps, their chances and outcomes as the family gives them."""
         causes = [cause.name for cause in family.causes]
-        cures = [Deed.of(step, family) for step in family.steps if step.kind == "cure"]
-        cures += [Deed.of(d.step, family, again=True) for d in cures if d.step and d.step.helps_again]
+        steps = [step for step in family.steps if step.kind == "cure"]
+        cures = [Deed.of(step, family) for step in steps]
+        cures += [Deed.of(step, family, again=True) for step in steps if step.helps_again]
+        cures += [
+            Deed.of(step, family, found_by=look)
+            for step in steps
+            if step.after and step.after_result
+            for look in _deeper(family, step.after)
+        ]
         tables = _looks(family)
         looks = [Deed.of(family.step(name), family) for name in tables]
         openings = [Deed(None, False, opening, opening.labour_hours, 0.0) for opening in family.openings]
@@ -169,6 +178,12 @@ class RepairPlan:
             taken[:, number] = marked(
                 done.filter(pl.col("step").is_in(names), pl.col("visits") > int(deed.again))
             )
+            if deed.found_by:
+                # The first repair answered the first look, if that called for one.
+                looked = marked(done.filter(pl.col("step") == deed.found_by))
+                twice = marked(done.filter(pl.col("step") == deed.name, pl.col("visits") > 1))
+                called = marked(seen.filter(_showed(deed.step.after, deed.step)))
+                taken[:, number] &= looked & (twice | ~called)
             if number >= self.cures:
                 names += ["voltage"] if self._shows_voltage(deed.name) else []
                 taken[:, number] |= marked(seen.filter(pl.col("step").is_in(names)))
@@ -257,6 +272,11 @@ def _inside(family: FaultFamily, opening: str, cures: list[Deed]) -> tuple[Float
     return np.array(rows), tuple(numbers)
 
 
+def _showed(look: str, cure: Step) -> pl.Expr:
+    """Evidence of a look that calls for a cure."""
+    return (pl.col("step") == look) & (pl.col("outcome") == cure.after_result)
+
+
 def _chance(deed: Deed, cause: str) -> float:
     """Chance that a cure ends the fault."""
     if deed.step is None:
@@ -271,34 +291,25 @@ def _deeper(family: FaultFamily, look: str) -> list[str]:
 
 def _rails(deeds: tuple[Deed, ...], words: dict[str, tuple[str, ...]]) -> tuple[Rail, ...]:
     """What must come before each deed: the family's rails, and the order that follows from its other keys."""
-    number = {deed.name: n for n, deed in reversed(list(enumerate(deeds)))}
-    deeper: dict[str, list[str]] = {}
-    for deed in deeds:
-        if deed.step and deed.step.deeper_than:
-            deeper.setdefault(deed.step.deeper_than, []).append(deed.name)
-
-    def any_of(names: tuple[str, ...]) -> tuple[tuple[int, tuple[int, ...]], ...]:
-        known = [one for name in names for one in (name, *deeper.get(name, ())) if one in number]
-        return tuple((number[one], ()) for one in known)
-
+    number = {deed.name: n for n, deed in reversed(list(enumerate(deeds)))}  # of several of a name the first
     rails = []
     for n, deed in enumerate(deeds):
         step = deed.step
         if step is None:
             continue
-        rails += [Rail(n, any_of((name,))) for name in step.only_after]
+        rails += [Rail(n, ((number[name], ()),)) for name in step.only_after]
         if step.only_after_any:
-            rails.append(Rail(n, any_of(step.only_after_any)))
-        if step.after in words:
-            shown = [
-                (number[look], tuple(o for o, word in enumerate(words[look]) if word == step.after_result))
-                for look in (step.after, *deeper.get(step.after, ()))
-                if look in words
-            ]
-            rails.append(Rail(n, tuple(shown)))
+            rails.append(Rail(n, tuple((number[name], ()) for name in step.only_after_any)))
+        look = deed.found_by or step.after
+        if look in words:
+            shown = tuple(o for o, word in enumerate(words[look]) if word == step.after_result)
+            rails.append(Rail(n, ((number[look], shown),)))
         if step.deeper_than in words:
             nothing = tuple(o for o, word in enumerate(words[step.deeper_than]) if word != "failed")
-            rails.append(Rail(n, ((number[step.deeper_than], nothing),)))
+            in_vain = [
+                (m, ()) for m, one in enumerate(deeds) if one.step and one.step.after == step.deeper_than
+            ]
+            rails.append(Rail(n, ((number[step.deeper_than], nothing), *in_vain)))
         if deed.again:
             rails.append(Rail(n, ((number[step.name], ()),)))
     return tuple(rails)

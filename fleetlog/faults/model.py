@@ -208,7 +208,8 @@ class Step:
         after, after_result: makes sense only once that step ended so ("" = at any time).
         only_after, only_after_any: guard rails of the trade, however likely a cause is: never proposed before all of
             these, and before any of those, are on record in the case or done on the way.
-        deeper_than: the look that this one repeats more thoroughly, once that has found nothing.
+        deeper_than: the look that this one repeats more thoroughly, once that has found nothing or the repair that it
+            called for was in vain; what this one finds calls for the same repair, and that counts afresh.
         helps_again: chance to cure when done once more after it was in vain, as a share of `cures`; 0 = pointless.
         opening: the opening (see `Opening`) whose labour is part of `labour_hours`; "" = needs none.
         cautions: show the family's cautions with it.
