@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 from math import prod
 
@@ -43,7 +43,7 @@ class Deed:
     @staticmethod
     def of(step: Step, family: FaultFamily, *, again: bool = False, found_by: str = "") -> Deed:
         """A step of a family."""
-        opening = next((one for one in family.openings if one.name == step.opening), None)
+        opening = next((one for one in _openings(family) if one.name == step.opening), None)
         own = step.labour_hours - (opening.labour_hours if opening else 0.0)
         second = step.labour_hours if step.second_side_labour_hours is None else step.second_side_labour_hours
         return Deed(step, again, opening, max(own, 0.0), second, found_by)
@@ -104,7 +104,7 @@ class RepairPlan:
         ]
         tables = _looks(family)
         looks = [Deed.of(family.step(name), family) for name in tables]
-        openings = [Deed(None, False, opening, opening.labour_hours, 0.0) for opening in family.openings]
+        openings = [Deed(None, False, opening, opening.labour_hours, 0.0) for opening in _openings(family)]
         deeds = (*cures, *looks, *openings)
         parts = np.array([deed.step.parts_cost if deed.step else 0.0 for deed in deeds])
         inside = [_inside(family, deed.name, cures) for deed in openings]
@@ -217,6 +217,15 @@ class RepairPlan:
         second = self.price(self.second_labour, self.parts, day_rate)
         cases = weighed.cases[chosen].with_columns(standing=pl.Series(weighed.standing[chosen]))
         return CostOutlook(best, custom, choices, second, _pairs(cases, best, choices, second))
+
+
+def _openings(family: FaultFamily) -> list[Opening]:
+    """The family's openings; one costs no more than the quickest of its steps, should a fleet be quicker."""
+    quickest = {
+        one.name: min(step.labour_hours for step in family.steps if step.opening == one.name)
+        for one in family.openings
+    }
+    return [replace(one, labour_hours=min(one.labour_hours, quickest[one.name])) for one in family.openings]
 
 
 def _voltage_look(family: FaultFamily) -> str:

@@ -268,8 +268,8 @@ def _proposal(family: FaultFamily, deed: Deed | None, probability: Floats) -> st
     causes = [cause.name for cause in family.causes]
     reached = sorted(family.reached_by(deed.name), key=lambda name: -probability[causes.index(name)])
     titles = [family.cause(name).title for name in reached]
-    looked_for = [titles[0], *(title[:1].lower() + title[1:] for title in titles[1:])] if titles else []
-    return f"{deed.title}. Look for: {', '.join(looked_for)}" if looked_for else deed.title
+    looked_for = ", ".join(title[:1].lower() + title[1:] for title in titles)
+    return f"{deed.title}. Look for: {looked_for}" if looked_for else deed.title
 
 
 def _asked(weighed: WeighedCases, i: int) -> str:

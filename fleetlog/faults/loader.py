@@ -358,6 +358,9 @@ def _mistakes(read: FamilyFile) -> Iterator[str]:
         yield "steps must name at least one step a shop can take"
         return
     yield from _of_causes(read)
+    for name in read.openings:
+        if all(step.opening != name for step in read.steps.values()):
+            yield f"openings.{name} must be left out: no step is done in it"
     yield from _of_steps(read)
     yield from _of_recognition(read)
     yield from _of_rows("hazards", read.hazards, read)

@@ -188,7 +188,7 @@ class _Tree:
                 some = _within(action.at, level)
                 is_cure = action.members[0] < steps.cure.shape[0]
                 hope[action.at[some]] |= is_cure or hope[action.to[:, some]].any(axis=0)
-        return _Tree(digits.astype(np.int8), _likelihood(steps, digits), levels, tuple(actions), hope)
+        return _Tree(digits, _likelihood(steps, digits), levels, tuple(actions), hope)
 
 
 class _Walk:
@@ -214,9 +214,9 @@ class _Walk:
             for jobs in combinations(opening.together, size)
         ]
 
-    def digits(self, codes: Ints) -> Ints:
+    def digits(self, codes: Ints) -> npt.NDArray[np.int8]:
         """What has been done in each state, as in `_Tree.taken`."""
-        taken: Ints = codes[:, None] // self.stride % self.radix
+        taken: npt.NDArray[np.int8] = (codes[:, None] // self.stride % self.radix).astype(np.int8)
         return taken
 
     def reached(self, members: tuple[int, ...], codes: Ints) -> list[Ints]:
@@ -225,12 +225,12 @@ class _Walk:
             return [codes + self.stride[list(members)].sum()]
         return [codes + self.stride[members[0]] * (1 + o) for o in range(self.outcomes[members[0]])]
 
-    def is_open(self, opening: Inside, digits: Ints) -> Flags:
+    def is_open(self, opening: Inside, digits: npt.NDArray[np.int8]) -> Flags:
         """Whether it was opened and no job of it has been done since."""
         opened: Flags = (digits[:, opening.look] > 0) & (digits[:, list(opening.jobs)] == 0).all(axis=1)
         return opened
 
-    def may(self, members: tuple[int, ...], digits: Ints) -> Flags:
+    def may(self, members: tuple[int, ...], digits: npt.NDArray[np.int8]) -> Flags:
         """Whether these may be taken."""
         own = self.opening.get(members[0])
         may = np.ones(digits.shape[0], dtype=bool)
@@ -245,14 +245,16 @@ class _Walk:
                 may &= ~self.is_open(opening, digits)
         return may
 
-    def _allowed(self, number: int, digits: Ints) -> Flags:
+    def _allowed(self, number: int, digits: npt.NDArray[np.int8]) -> Flags:
         """Whether a step is left and no rail keeps it back."""
         allowed: Flags = (digits[:, number] == 0) & self.free[number]
         for rail in self.rails.get(number, ()):
             passed = np.zeros(digits.shape[0], dtype=bool)
             for before, wanted in rail.any_of:
-                taken = digits[:, before]
-                passed |= np.isin(taken, np.array(wanted) + 1) if wanted else taken > 0
+                satisfies = np.full(1 + self.outcomes[before], not wanted)
+                satisfies[[1 + outcome for outcome in wanted]] = True
+                satisfies[0] = False
+                passed |= satisfies[digits[:, before]]
             allowed &= passed
         return allowed
 
@@ -422,7 +424,7 @@ def _sum(terms: Floats) -> Floats:
     return total
 
 
-def _likelihood(steps: Steps, digits: Ints) -> Floats:
+def _likelihood(steps: Steps, digits: npt.NDArray[np.int8]) -> Floats:
     cures = steps.cure.shape[0]
     chance = np.ones((digits.shape[0], steps.cure.shape[1]))
     for s in range(cures):
