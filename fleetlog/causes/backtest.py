@@ -304,7 +304,7 @@ class _Month:
         reach = np.zeros((len(plan.deeds), len(self.model.causes)))
         reach[: plan.cures] = plan.steps.cure
         for opening in plan.steps.openings:
-            reach[opening.look] = plan.steps.cure[list(opening.jobs)].max(axis=0)
+            reach[opening.look] = plan.steps.cure[list(opening.together or opening.jobs)].max(axis=0)
         steps = [deed.step for deed in plan.deeds]
         replaces = np.array([s is not None and s.action == "replace" and not s.opens_pump for s in steps])
         opens = np.array([s is None or (s.opens_pump and not s.opening) for s in steps])

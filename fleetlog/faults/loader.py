@@ -429,7 +429,7 @@ def _of_order(where: str, step: Step, read: FamilyFile) -> Iterator[str]:
         for other in getattr(step, key):
             if other not in read.steps or read.steps[other].order >= step.order:
                 earlier = [name for name, one in read.steps.items() if one.order < step.order]
-                yield f"{where}.{key} cannot contain {shown(other)}; {hint(other, earlier)}, of lower order"
+                yield f"{where}.{key} cannot contain {shown(other)}: no step of lower order; {hint(other, earlier)}"
     looks = [name for name, one in read.steps.items() if one.kind == "inspect" and name != step.name]
     if step.deeper_than and (step.kind != "inspect" or step.deeper_than not in looks):
         yield f"{where}.deeper_than must be left out, or both be looks; {hint(step.deeper_than, looks)}"
