@@ -77,7 +77,7 @@ class RepairPlan:
             `steps`.
         labour, parts: hours and money of each deed on one side, of cures without their opening.
         second_labour: hours that the other side adds in the same visit.
-        custom: numbers of the deeds in the customary order.
+        custom: numbers of the deeds in the customary order, each once.
     """
 
     family: FaultFamily
@@ -128,7 +128,12 @@ class RepairPlan:
             labour=np.array([deed.labour_hours for deed in deeds]),
             parts=parts,
             second_labour=np.array([deed.second_hours for deed in deeds]),
-            custom=tuple(sorted(range(len(deeds)), key=lambda number: _place(deeds[number], family))),
+            custom=tuple(
+                sorted(
+                    (number for number, deed in enumerate(deeds) if not deed.again),
+                    key=lambda number: _place(deeds[number], family),
+                )
+            ),
         )
 
     @property
@@ -324,11 +329,11 @@ def _rails(deeds: tuple[Deed, ...], words: dict[str, tuple[str, ...]]) -> tuple[
     return tuple(rails)
 
 
-def _place(deed: Deed, family: FaultFamily) -> tuple[float, int]:
-    """Where a deed stands in the custom: an opening before the first step done in it, a step again after it."""
+def _place(deed: Deed, family: FaultFamily) -> float:
+    """Where a deed stands in the custom: an opening just before the first step done in it."""
     if deed.step is not None:
-        return deed.step.order, int(deed.again)
-    return min(step.order for step in family.steps if step.opening == deed.name), -1
+        return deed.step.order
+    return min(step.order for step in family.steps if step.opening == deed.name) - 0.5
 
 
 def _pairs(
