@@ -12,7 +12,7 @@ import polars as pl
 
 from fleetlog.causes.case import Suspect
 from fleetlog.causes.holds import HoldsFinding, safety_of
-from fleetlog.causes.repair_plan import CostOutlook, RepairPlan
+from fleetlog.causes.repair_plan import CostOutlook, Deed, RepairPlan
 from fleetlog.causes.rules import SECOND_SIDE_HOURS, WATCH, WatchRules
 from fleetlog.causes.watched_sides import WatchedSides, followed_cause
 from fleetlog.causes.weighing import WeighedCases, weighed_now
@@ -22,6 +22,7 @@ from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.safety import CAUTIONS_HEADING, Safety
 from fleetlog.session.scope import WHOLE_FLEET, Scope
+from fleetlog.stats.arrays import Floats
 
 
 @dataclass(frozen=True, repr=False)
@@ -211,12 +212,18 @@ def _suspect(
     together = outlook.pairs.get(j)
     if together is not None:
         first, _, cost = together
-    step = family.step(plan.names[first]) if first >= 0 else None
-    text = step.title if step else "All steps were in vain: call in the maker's service"
-    if together is not None:
+    text = _proposal(family, plan.deeds[first] if first >= 0 else None, judged.probability[i])
+    if first < 0:
+        left = outlook.choices.free[j, : plan.cures].any()
+        note = (
+            "What is left is not likely enough to help for what it costs."
+            if left
+            else "All steps were in vain."
+        )
+    elif together is not None:
         text = f"{text}, on both sides at once"
         note = "The other side has an open case, too: one visit for both costs less than two."
-    elif step is not None and step.opens_pump and is_open and row["side"]:
+    elif is_open and row["side"]:
         note = _other_side(weighed, plan, outlook, standing, row, j, first)
     if not is_open and not repaired:
         text = f"Ask what was done since {row['last_at']:%Y-%m-%d} and write it down"
@@ -251,6 +258,19 @@ def _suspect(
     )
 
 
+def _proposal(family: FaultFamily, deed: Deed | None, probability: Floats) -> str:
+    """What to do next, in words; of an opening also what to look for, the likeliest first."""
+    if deed is None:
+        return family.service.title
+    if deed.step is not None:
+        return deed.title
+    causes = [cause.name for cause in family.causes]
+    reached = sorted(family.reached_by(deed.name), key=lambda name: -probability[causes.index(name)])
+    titles = [family.cause(name).title for name in reached]
+    looked_for = ", ".join(title[:1].lower() + title[1:] for title in titles)
+    return f"{deed.title}. Look for: {looked_for}" if looked_for else deed.title
+
+
 def _asked(weighed: WeighedCases, i: int) -> str:
     """Why a case without a repair on record is probably over, and what would settle it."""
     quiet, blank = weighed.quiet_hours[i], int(weighed.blank_orders[i])
@@ -268,20 +288,23 @@ def _other_side(
     standing: WatchedSides,
     row: dict[str, Any],
     j: int,
-    cure: int,
+    first: int,
 ) -> str:
     """A sentence when the other side, which has no case, is better done in the same opening; else ""."""
-    family = weighed.layout.family
+    family, cures = weighed.layout.family, plan.steps.cure
+    opening = next((one for one in plan.steps.openings if one.look == first), None)
     others = [side for side in family.sides if side != row["side"]]
     place = standing.place(row["machine_id"], others[0]) if others else None
-    if place is None or standing.sides["under_way"][place]:
+    if opening is None or place is None or standing.sides["under_way"][place]:
         return ""
     chance = standing.chance_within(weighed, SECOND_SIDE_HOURS)[place]
-    saved = float(chance @ plan.steps.cure[cure]) * float(outlook.choices.cost[j, cure])
-    added = float(outlook.second_cost[j, cure])
-    if saved <= added:
+    # What the other side most likely needs of what can be done while it is open.
+    job = max(opening.together or opening.jobs, key=lambda s: float(chance @ cures[s]))
+    alone = float(outlook.choices.cost[j, first] + outlook.choices.cost[j, job])
+    added = float(outlook.second_cost[j, job])
+    if float(chance @ cures[job]) * alone <= added:
         return ""
-    likely = float(1.0 - np.prod(1.0 - chance * (plan.steps.cure[cure] > 0.5)))
+    likely = float(1.0 - np.prod(1.0 - chance * (cures[job] > 0.5)))
     currency = plan.settings.fleet.currency
     return (
         f"While it is open, do the {others[0]} side too: it adds {added:,.0f} {currency}, and within "

@@ -602,7 +602,8 @@ def _findings(store: Store, family: FaultFamily) -> pl.DataFrame:
     for step in family.steps:
         if not step.after or not step.after_result:
             continue
-        seen = found.filter(pl.col("step") == step.after)
+        looks = [one.name for one in family.steps if step.after in (one.name, one.deeper_than)]
+        seen = found.filter(pl.col("step").is_in(looks))
         repeated = found.filter(
             (pl.col("step") == step.name) & (pl.col("outcome") == step.after_result)
         ).join(seen.filter(pl.col("outcome") == step.after_result), on=CASE, how="semi")
