@@ -16,7 +16,17 @@ from fleetlog.history import History
 from fleetlog.session.fleet import Fleet
 from fleetlog.settings import Settings
 from fleetlog.stats.arrays import Floats, Ints
-from fleetlog.stats.repair_order import Choices, Flags, Inside, Plans, Rail, Steps, best_plan, customary_plan
+from fleetlog.stats.repair_order import (
+    Choices,
+    Flags,
+    Inside,
+    Plans,
+    Rail,
+    Steps,
+    best_plan,
+    customary_plan,
+    expected_sum,
+)
 from fleetlog.store import Store
 
 
@@ -63,6 +73,15 @@ class Deed:
     def shared_hours(self) -> float:
         """Labour of the opening that it is done in."""
         return self.opening.labour_hours if self.step and self.opening else 0.0
+
+
+@dataclass(frozen=True)
+class CaseEffort:
+    """What a whole case takes: labour hours, money for parts, and days that the machine stands."""
+
+    labour_hours: float
+    parts: float
+    days: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -203,11 +222,40 @@ class RepairPlan:
                     )
                     known = marked(seen.filter(showed))
                 met[:, r] |= known
+        return replace(self.untouched(day_rate), free=~taken, met=met)
+
+    def untouched(self, day_rate: Floats) -> Choices:
+        """Cases in which nothing has been done yet, one a day rate."""
         cost = self.price(self.labour, self.parts, day_rate)
         whole = self.price(self.labour + [deed.shared_hours for deed in self.deeds], self.parts, day_rate)
         service = self.family.service
         last_resort = whole[:, : self.cures].max(axis=1) + service.fee + service.wait_days * day_rate
-        return Choices(cost, ~taken, met, last_resort)
+        free = np.ones(cost.shape, dtype=bool)
+        return Choices(cost, free, np.zeros((len(cost), len(self.steps.rails)), dtype=bool), last_resort)
+
+    def of_a_case(self, share: Floats, cause: str) -> CaseEffort:
+        """What a case of a cause takes when the best plan is followed from its first report.
+
+        Args:
+            share: how common each cause is among new cases, shape (K,).
+            cause: the one that is behind it, as only the plan's steps find out.
+        """
+        settings = self.settings
+        untouched = self.untouched(np.array([settings.costs.downtime_per_day]))
+        plans = best_plan(share[None, :], self.steps, untouched)
+        true = np.array([[float(one.name == cause) for one in self.family.causes]])
+
+        def expected(amount: Floats) -> float:
+            return float(expected_sum(true, self.steps, plans, amount)[0])
+
+        hours = expected(self.labour)
+        # looks are made at the visit of the cure that follows them; jobs of one opening share its visit
+        comes = np.array(
+            [deed.step is None or (deed.step.kind == "cure" and deed.opening is None) for deed in self.deeds]
+        )
+        visits = max(expected(comes.astype(np.float64)), 1.0)
+        days = hours / settings.costs.day_hours + visits * settings.costs.days_waiting
+        return CaseEffort(hours, expected(self.parts), days)
 
     def _shows_voltage(self, name: str) -> bool:
         return name == _voltage_look(self.family)
@@ -221,7 +269,9 @@ class RepairPlan:
         custom = customary_plan(p, self.steps, choices, self.custom)
         second = self.price(self.second_labour, self.parts, day_rate)
         cases = weighed.cases[chosen].with_columns(standing=pl.Series(weighed.standing[chosen]))
-        return CostOutlook(best, custom, choices, second, _pairs(cases, best, choices, second))
+        hours = expected_sum(p, self.steps, best, np.broadcast_to(self.labour, choices.cost.shape))
+        pairs = _pairs(cases, best, choices, second)
+        return CostOutlook(best, custom, choices, second, pairs, day_rate, hours)
 
 
 def _openings(family: FaultFamily) -> list[Opening]:
@@ -369,6 +419,8 @@ class CostOutlook:
         second_cost: of each deed on the second side of a machine in the same visit, shape (N, deeds).
         pairs: row -> (deed, row of the other side, this side's share of the cost), where both sides are done
             at once.
+        day_rate: what a day of standing costs each machine, shape (N,).
+        labour_hours: expected labour until cured, by the best plan, shape (N,).
     """
 
     best: Plans
@@ -376,6 +428,8 @@ class CostOutlook:
     choices: Choices
     second_cost: Floats
     pairs: dict[int, tuple[int, int, float]]
+    day_rate: Floats
+    labour_hours: Floats
 
 
 def day_rates(fleet: Fleet, history: History, machines: pl.Series) -> Floats:

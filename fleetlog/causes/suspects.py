@@ -13,8 +13,8 @@ import polars as pl
 from fleetlog.causes.case import Suspect
 from fleetlog.causes.holds import HoldsFinding, safety_of
 from fleetlog.causes.repair_plan import CostOutlook, Deed, RepairPlan
-from fleetlog.causes.rules import SECOND_SIDE_HOURS, WATCH, WatchRules
-from fleetlog.causes.watched_sides import WatchedSides, followed_cause
+from fleetlog.causes.rules import ASK_DAYS, MOST_QUESTIONS, SECOND_SIDE_HOURS, WATCH, WatchRules
+from fleetlog.causes.watched_sides import WatchedSides, first_look, followed_cause
 from fleetlog.causes.weighing import WeighedCases, weighed_now
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
@@ -27,15 +27,18 @@ from fleetlog.stats.arrays import Floats
 
 @dataclass(frozen=True, repr=False)
 class SuspectsFinding(Finding):
-    """Cases of one family, most certain and dearest first.
+    """Cases of one family, those first whose waiting costs most.
 
     Attributes:
         cases: open cases first, then the watch list.
+        asks: the missing records that would change the advice most: machine_id, side, ask, saving (expected, of
+            knowing), standing.
         safety: holds, cautions and the release check that go with the cases.
         currency: ISO 4217 code of the costs.
     """
 
     question: ClassVar[str] = "suspects"
+    answers = ("currency", "asks")
 
     as_of: date
     fault: str
@@ -45,16 +48,49 @@ class SuspectsFinding(Finding):
     notes: tuple[str, ...] = ()
 
     @property
+    def asks(self) -> pl.DataFrame:
+        """What to ask whom, the dearest doubt first."""
+        doubts = sorted(
+            (case for case in self.cases if case.ask), key=lambda case: (-case.ask_saving, case.machine_id)
+        )
+        return pl.DataFrame(
+            [
+                {
+                    "machine_id": case.machine_id,
+                    "side": case.side,
+                    "ask": case.ask,
+                    "saving": case.ask_saving,
+                    "standing": case.standing,
+                }
+                for case in doubts[:MOST_QUESTIONS]
+            ],
+            schema={
+                "machine_id": pl.String,
+                "side": pl.String,
+                "ask": pl.String,
+                "saving": pl.Float64,
+                "standing": pl.Float64,
+            },
+        )
+
+    @property
     def frame(self) -> pl.DataFrame:
-        """One row a case; the probabilities of the causes in columns `p_<cause>`, then hold and cautions."""
+        """One row a case; the probabilities of the causes in columns `p_<cause>`, then hold and cautions.
+
+        Of a side without a fault there is no likeliest cause: what a fault would be is told in its note.
+        """
         rows = pl.DataFrame(
             [
                 {
                     **{name: getattr(case, name) for name in _COLUMNS},
+                    **(dict.fromkeys(("top_cause", "certainty")) if case.standing is None else {}),
                     "reasons": "; ".join(
                         f"{reason.evidence} ({reason.weight:+.2f})" for reason in case.reasons
                     ),
-                    **{f"p_{cause}": share for cause, share in case.causes.items()},
+                    **{
+                        f"p_{cause}": share if case.standing is not None else None
+                        for cause, share in case.causes.items()
+                    },
                 }
                 for case in self.cases
             ],
@@ -69,8 +105,14 @@ class SuspectsFinding(Finding):
 
     def to_dict(self) -> dict[str, Any]:
         """See the interface: machine_id, side, state, since, age_hours, variant, causes, top_cause, ….."""
-        rows = [{name: getattr(case, name) for name in _ROW_KEYS} for case in self.cases]
-        return header(self, rows, currency=self.currency)
+        rows = [
+            {
+                **{name: getattr(case, name) for name in _ROW_KEYS},
+                **({"causes": {}, "top_cause": None} if case.standing is None else {}),
+            }
+            for case in self.cases
+        ]
+        return header(self, rows, currency=self.currency, asks=self.asks)
 
 
 # What is said of a case: columns of the table, and keys of the JSON rows.
@@ -87,8 +129,9 @@ _FACTS = (
     "variant",
     "episodes",
 )
-_COLUMNS = (*_FACTS, "top_cause", "certainty", "next_step", "expected_cost", "custom_cost")
-_ROW_KEYS = (*_FACTS, "causes", "top_cause", "next_step", "expected_cost", "reasons", "note")
+_MONEY = ("expected_cost", "waiting_per_day")
+_COLUMNS = (*_FACTS, "top_cause", "certainty", "next_step", *_MONEY, "custom_cost")
+_ROW_KEYS = (*_FACTS, "causes", "top_cause", "next_step", *_MONEY, "labour_hours", "reasons", "note", "ask")
 
 
 def suspects(fleet: Fleet, scope: Scope = WHOLE_FLEET, rules: WatchRules = WATCH) -> SuspectsFinding:
@@ -117,8 +160,8 @@ def suspects(fleet: Fleet, scope: Scope = WHOLE_FLEET, rules: WatchRules = WATCH
     outlook = plan.outlook(weighed, chosen, fleet, history)
     standing = WatchedSides.of(fleet, history, weighed, scope, rules)
     cases = [_suspect(weighed, plan, outlook, standing, rules, j, int(i)) for j, i in enumerate(chosen)]
-    open_cases = sorted((case for case in cases if case.state == "open"), key=_by_certainty)
-    watched = sorted((case for case in cases if case.state == "watch"), key=_by_certainty)
+    open_cases = sorted((case for case in cases if case.state == "open"), key=_by_waiting)
+    watched = sorted((case for case in cases if case.state == "watch"), key=_by_waiting)
     listed, others = standing.watch_list(weighed)
     every = (*open_cases, *[*watched, *listed][: rules.most])
     return SuspectsFinding(
@@ -160,8 +203,8 @@ def workshop_lines(fleet: Fleet) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def _by_certainty(case: Suspect) -> tuple[float, str, str]:
-    return (-case.certainty, case.machine_id, case.side)
+def _by_waiting(case: Suspect) -> tuple[float, float, str, str]:
+    return (-case.waiting_per_day, -(case.standing or 0.0), case.machine_id, case.side)
 
 
 def in_scope(cases: pl.DataFrame, scope: Scope) -> npt.NDArray[np.bool_]:
@@ -231,6 +274,10 @@ def _suspect(
     elif repaired:
         note = f"Repaired, but the fault is likely still there (chance {stands:.0%}). {note}".rstrip()
     tracked = followed_cause(family)
+    waiting = stands * float(outlook.day_rate[j])
+    ask = _question(weighed, i, row, family, repaired=repaired)
+    # Work on a machine that was repaired is wasted, and a fault left alone costs its days: knowing spares the lesser.
+    ask_saving = min((1.0 - stands) * cost, waiting * ASK_DAYS)
     return Suspect(
         machine_id=row["machine_id"],
         side=row["side"],
@@ -255,7 +302,27 @@ def _suspect(
         cautions=bool(family.cautions),
         custom_cost=custom,
         note=note,
+        waiting_per_day=waiting,
+        labour_hours=float(outlook.labour_hours[j]),
+        opens=any(one.look == first for one in plan.steps.openings),
+        ask=ask if ask_saving >= 1.0 else "",
+        ask_saving=ask_saving,
     )
+
+
+def _question(
+    weighed: WeighedCases, i: int, row: dict[str, Any], family: FaultFamily, *, repaired: bool
+) -> str:
+    """The record that would settle whether the fault of the case in row i still stands."""
+    if repaired:
+        look = first_look(family)
+        return f"Did the last repair hold? Have somebody {look}, and enter the result."
+    order = weighed.blank_order[i]
+    if order is not None:
+        return f"What was done on order {order}? Enter its lines, or that nothing was done."
+    if weighed.quiet_hours[i] > 0:
+        return f"What was done since {row['last_at']:%Y-%m-%d}? Enter the order, or that nothing was done."
+    return ""
 
 
 def _proposal(family: FaultFamily, deed: Deed | None, probability: Floats) -> str:

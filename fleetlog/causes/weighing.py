@@ -166,7 +166,7 @@ class WeighedCases:
             not cured, and of an open case what is left after its hours without a report, which speak of a repair
             that nobody wrote down; NaN = not heard of.
         quiet_hours: running hours read since the last report of a side that no repair answers, else 0, shape (N,).
-        blank_orders: orders of unknown content since then, shape (N,).
+        blank_orders: orders of unknown content since then, shape (N,), and `blank_order`, the latest of them.
         fit: the figures learnt, None where the family's own were used.
         returns: how soon a standing fault shows again, and how often one ends without a note.
     """
@@ -184,6 +184,7 @@ class WeighedCases:
     stands: Floats
     quiet_hours: Floats
     blank_orders: Ints
+    blank_order: pl.Series
     model: CauseModel
     fit: CauseFit | None
     returns: ReturnLaw
@@ -449,7 +450,7 @@ def _in_order(observations: _Observations, model: CauseModel) -> tuple[Ints, Flo
 
 def _unanswered(
     layout: Layout, rows: pl.DataFrame, since: pl.DataFrame, returns: ReturnLaw
-) -> tuple[Floats, Floats, Ints]:
+) -> tuple[Floats, Floats, Ints, pl.Series]:
     """Of sides whose last report no repair answers: chance that the fault stands, quiet hours and blank orders.
 
     Of all other cases the chance is NaN.
@@ -459,7 +460,7 @@ def _unanswered(
     blank = known["blank_orders"].fill_null(0).to_numpy()
     mended = 1.0 - (1.0 - layout.family.comeback.blank_order_mends) ** blank
     chance = np.where(known["heard_tenths"].is_null().to_numpy(), np.nan, returns.standing(quiet, mended))
-    return chance, quiet, blank
+    return chance, quiet, blank, known["blank_order"]
 
 
 def _judged(
@@ -504,7 +505,7 @@ def _judged(
     order = np.argsort(owner, kind="stable")
     likelihood = np.concatenate((likelihood, turn, failed))[order]
     judged = posterior(prior, likelihood, owner[order])
-    chance, quiet, blank = _unanswered(layout, rows, unanswered, returns)
+    chance, quiet, blank, latest = _unanswered(layout, rows, unanswered, returns)
     uncured = first.probability * followed.uncured
     chance = np.where(np.isnan(chance), uncured.sum(axis=1), chance)
     stands = chance[:, None] * judged.probability
@@ -525,6 +526,7 @@ def _judged(
         stands=stands,
         quiet_hours=quiet,
         blank_orders=blank,
+        blank_order=latest,
         returns=returns,
         model=model,
         fit=fit,
