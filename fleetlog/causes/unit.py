@@ -11,7 +11,7 @@ import polars as pl
 
 from fleetlog.causes.case import Suspect
 from fleetlog.causes.holds import safety_of
-from fleetlog.causes.suspects import SuspectsFinding, impossible_reports, suspects
+from fleetlog.causes.suspects import CASE_KEYS, SuspectsFinding, impossible_reports, suspects
 from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.safety import Safety
@@ -100,7 +100,7 @@ class UnitFinding(Finding):
             components=self.components,
             attempts=self.attempts,
             set_aside=self.readings.filter(~pl.col("kept")),
-            cases=[{name: getattr(case, name) for name in _CASE} for case in self.cases],
+            cases=[case.told(CASE_KEYS) for case in self.cases],
         )
 
 
@@ -177,7 +177,6 @@ def units(
     return tuple(stories)
 
 
-_CASE = ("side", "state", "top_cause", "causes", "next_step", "reasons")
 _TABLES = ("readings", "reports", "attempts", "work", "measurements", "components", "rentals")
 
 
