@@ -84,5 +84,5 @@ class Suspect:
     def told(self, names: Sequence[str]) -> dict[str, Any]:
         """Attributes as tables and JSON tell them: a side without a fault has no cause."""
         row = {name: getattr(self, name) for name in names}
-        none = {"top_cause": None, "certainty": None, "causes": {}}
+        none: dict[str, Any] = {"top_cause": None, "certainty": None, "causes": {}}
         return row if self.faulty else row | {name: none[name] for name in none if name in row}

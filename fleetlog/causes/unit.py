@@ -35,6 +35,7 @@ class UnitFinding(Finding):
         components: spells: component, side, variant, fitted_at, age_hours, ended, end_reason, inferred.
         rentals: out_at, in_at, day_rate.
         cases: the unit's open or watched cases.
+        currency: ISO 4217 code of the costs.
         quantity, band: the measurement that the family follows, and from where to where a reading is sound.
     """
 
@@ -52,6 +53,7 @@ class UnitFinding(Finding):
     rentals: pl.DataFrame
     cases: tuple[Suspect, ...]
     safety: Safety = field()
+    currency: str
     notes: tuple[str, ...] = ()
     quantity: str = ""
     band: tuple[float, float] | None = None
@@ -96,6 +98,7 @@ class UnitFinding(Finding):
         return header(
             self,
             self.frame,
+            currency=self.currency,
             machine=self.machine,
             components=self.components,
             attempts=self.attempts,
@@ -169,6 +172,7 @@ def units(
                 **{table: tables[table][name] for table in _TABLES},
                 cases=cases,
                 safety=safety.only(name),
+                currency=fleet.settings.fleet.currency,
                 notes=(*((impossible,) if impossible else ()), *_hours_note(listed[name])),
                 quantity=signal.quantity if signal else "",
                 band=(signal.target - signal.tolerance, signal.target + signal.tolerance) if signal else None,
