@@ -23,7 +23,8 @@ class Suspect:
     Attributes:
         state: "open" (the fault stands unsolved) or "watch" (no open case, but reasons to look).
         since: first report of the open case.
-        age_hours: running hours of the bushing, or of the part the family follows, on that side.
+        age_hours: running hours of the part that the family follows, on that side, at the last report; on a side
+            without a case today's.
         causes: cause -> probability; sums to 1.
         next_step: what to do next, in words.
         expected_cost: expected cost of the next step and what follows it, in the fleet's currency.
