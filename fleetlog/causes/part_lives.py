@@ -66,9 +66,7 @@ def part_lives(store: Store, weighed: WeighedCases) -> PartLives:
         _stretch(cases, "before", pl.coalesce("seen", "entry"), "onset_tenths", failed, weight, fresh)
         for failed, weight in ((1, pl.col("chance")), (0, 1.0 - pl.col("chance")))
     ]
-    last = rows.filter(
-        pl.col("case_no").is_null() | (pl.col("case_no") == pl.col("case_no").last().over(life))
-    )
+    last = rows.filter((pl.int_range(pl.len()) + 1 == pl.len()).over(life))
     ends_failed = pl.col("failed").cast(pl.Int64)
     # what was found failed at its end has been counted already as surely as its last case was its failure
     left = 1.0 - pl.when("failed").then("chance").otherwise("stands")

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from figures import holds
 from hollow_lane import HollowLane
 from pictures import Write
 
@@ -67,26 +68,6 @@ def first_screen(page: Path) -> FirstScreen:
     reader = FirstScreen()
     reader.feed(page.read_text(encoding="utf-8"))
     return reader
-
-
-def holds(table: pl.DataFrame, figure: str) -> bool:
-    """Whether a table holds a figure: in a cell, as its rows, as rows of one kind, or as a column's sum."""
-    numbers = [float(found.replace(",", "")) for found in re.findall(r"\d[\d,]*(?:\.\d+)?", figure)]
-    if not numbers:
-        return figure.startswith(("no ", "–"))
-    if len(numbers) > 1:
-        return any(all(number in row for number in numbers) for row in table.rows())
-    (number,) = numbers
-    counts = {float(table.height)}
-    cells: set[float] = set()
-    for column in table:
-        counts |= {float(count) for count in column.value_counts()["count"]}
-        if column.dtype.is_numeric():
-            known = column.drop_nulls().cast(pl.Float64)
-            cells |= {float(int(value * (100 if "%" in figure else 1) + 0.5)) for value in known}
-            cells |= {round(value, 1) for value in known if "." in figure}
-            cells.add(float(int(known.sum() + 0.5)))
-    return number in cells or ("%" not in figure and number in counts)
 
 
 def test_every_figure_of_the_first_screen_stands_in_its_table(written: Written) -> None:
