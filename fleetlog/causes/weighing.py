@@ -47,6 +47,8 @@ CURE_TRIALS = 20.0
 COMEBACKS = 20.0
 #: Gaps after a report that the family's return law is worth. Ours, from memory.
 GAPS = 20.0
+#: A fault that is kept silent shows again after so many times the mean time. Ours, from memory.
+SILENT_FOR = 4.0
 #: Another fault may have taken the place of a case's first one. Below this chance it is not spoken of.
 WORTH_SAYING = 0.002
 
@@ -275,7 +277,7 @@ def weigh(store: Store, history: History, family: FaultFamily, *, learn: bool = 
         learn: whether to learn the figures from all cases, or to take the family's own as they are.
     """
     returns = _return_law(store, family, learn=learn)
-    layout = Layout.of(family, returns.comeback_hours)
+    layout = Layout.of(family, returns.standing_hours)
     carried = _cut(store, history, layout, returns)
     observations = _Observations.of(store, history, layout, carried)
     fit = None
@@ -289,13 +291,15 @@ def weigh(store: Store, history: History, family: FaultFamily, *, learn: bool = 
 def _return_law(store: Store, family: FaultFamily, *, learn: bool) -> ReturnLaw:
     """How soon a standing fault shows again: the family's own figures, or learnt from the gaps of all cases."""
     own = family.comeback
-    burst = own.burst_hours
+    hours = max(own.mean_hours, 1.01 * own.burst_hours)
     default = ReturnLaw(
         burst=0.5,
+        silent=own.unrecorded,
         ended=own.unrecorded,
-        burst_hours=burst,
-        comeback_hours=max(own.mean_hours, 1.01 * burst),
-        background_hours=max(own.background_mean_hours, 1.02 * own.mean_hours, 1.02 * burst),
+        burst_hours=own.burst_hours,
+        comeback_hours=hours,
+        silent_hours=SILENT_FOR * hours,
+        background_hours=max(own.background_mean_hours, 1.1 * SILENT_FOR * hours),
     )
     if not learn:
         return default
