@@ -8,12 +8,13 @@ from all cases of the fleet up to the day asked for.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
+from scipy import special
 
 from fleetlog.causes.case import Reason
 from fleetlog.faults import FaultFamily
@@ -49,6 +50,9 @@ COMEBACKS = 20.0
 #: Share of cures that no book knows, cases that this is worth against the fleet's own, and the chance that an
 #: order of unknown content since the last report was the cure. Ours, from memory.
 UNRECORDED, UNRECORDED_CASES, BLANK_ORDER_MENDS = 0.05, 20.0, 0.5
+#: How far the failure modes of one case's episodes repeat each other beyond what its cause explains: 0 = each
+#: is news, 1 = the later ones say nothing; and cases that this is worth against the fleet's own. From memory.
+SAME_MODE, SAME_MODE_CASES = 0.5, 20.0
 #: Another fault may have taken the place of a case's first one. Below this chance it is not spoken of.
 WORTH_SAYING = 0.002
 
@@ -114,6 +118,7 @@ class Layout:
             cure=np.where(quiet, family.comeback.quiet_chance, chances),
             comeback_hours=family.comeback.mean_hours,
             background_hours=family.comeback.background_mean_hours,
+            repeat=family.comeback.repeat_share,
         )
         defaults = Defaults(
             model=model,
@@ -265,6 +270,7 @@ def weigh(store: Store, history: History, family: FaultFamily, *, learn: bool = 
     observations = _Observations.of(store, history, layout, carried)
     fit = None
     if learn and observations.rows.height:
+        observations = _tempered(layout, observations)
         fit = fit_causes(observations.cases, _exposure(store, layout), layout.defaults)
     unanswered = store.run("cases/unanswered", as_of_end=history.as_of_end)
     return _judged(layout, observations, fit.model if fit else layout.defaults.model, fit, unanswered)
@@ -302,7 +308,7 @@ class _Observations:
         age_hours, variants = _parts(parts, family, rows, "variant", "age_tenths", "last_tenths")
         keyed = rows.select("case_id", *CASE)
         pieces = _pieces(store, history, layout, keyed)
-        visits, new_steps = _visits(store, layout, keyed)
+        visits, tried = _visits(store, layout, keyed)
         return _Observations(
             rows=rows,
             pieces=pieces,
@@ -312,7 +318,7 @@ class _Observations:
                 (onset_hours, onset_variants),
                 _left_over(layout, rows, carried),
                 pieces,
-                (visits, new_steps),
+                (visits, *tried),
             ),
             onset_variants=onset_variants,
             age_hours=age_hours,
@@ -582,8 +588,10 @@ def _findings(store: Store, family: FaultFamily) -> pl.DataFrame:
     )
 
 
-def _visits(store: Store, layout: Layout, keyed: pl.DataFrame) -> tuple[pl.DataFrame, npt.NDArray[np.bool_]]:
-    """The visits to the shop that tried a cure, and which cures each tried for the first time in its case.
+def _visits(
+    store: Store, layout: Layout, keyed: pl.DataFrame
+) -> tuple[pl.DataFrame, tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]]:
+    """The visits to the shop that tried a cure, and which each tried for the first time in its case, or again.
 
     A step whose own test failed was no cure tried, if the family weighs that result by a table; else it is
     one that came back at once.
@@ -607,12 +615,16 @@ def _visits(store: Store, layout: Layout, keyed: pl.DataFrame) -> tuple[pl.DataF
         .sort("case_id", "visit")
         .with_row_index("row")
     )
-    placed = tried.filter("first").join(visits.select("case_id", "visit", "row"), on=["case_id", "visit"])
-    new_steps = np.zeros((visits.height, len(layout.cures)), dtype=bool)
-    columns = placed["step"].replace_strict(
-        {step: s for s, step in enumerate(layout.cures)}, return_dtype=pl.Int64
+    columns = {step: s for s, step in enumerate(layout.cures)}
+    placed = tried.join(visits.select("case_id", "visit", "row"), on=["case_id", "visit"]).with_columns(
+        column=pl.col("step").replace_strict(columns, return_dtype=pl.Int64)
     )
-    new_steps[placed["row"].to_numpy(), columns.to_numpy()] = True
+
+    def marked(those: pl.DataFrame) -> npt.NDArray[np.bool_]:
+        steps = np.zeros((visits.height, len(layout.cures)), dtype=bool)
+        steps[those["row"].to_numpy(), those["column"].to_numpy()] = True
+        return steps
+
     observations = visits.select(
         "case_id",
         evidence=HELD + pl.col("step"),
@@ -620,7 +632,7 @@ def _visits(store: Store, layout: Layout, keyed: pl.DataFrame) -> tuple[pl.DataF
         hours="held_tenths",
         in_vain="in_vain",
     )
-    return observations, new_steps
+    return observations, (marked(placed.filter("first")), marked(placed.filter(~pl.col("first"))))
 
 
 def _as_cases(
@@ -628,9 +640,9 @@ def _as_cases(
     parts: tuple[Floats, tuple[pl.Series, ...]],
     left_over: Floats,
     pieces: pl.DataFrame,
-    shop: tuple[pl.DataFrame, npt.NDArray[np.bool_]],
+    shop: tuple[pl.DataFrame, npt.NDArray[np.bool_], npt.NDArray[np.bool_]],
 ) -> Cases:
-    causes, (ages, variants), (visits, new_steps) = layout.family.causes, parts, shop
+    causes, (ages, variants), (visits, first, again) = layout.family.causes, parts, shop
     owner = pieces["case_id"].to_numpy()
     rows = np.zeros((pieces.height, len(causes)), dtype=np.int64)
     for evidence, label in pieces.select("evidence", "label").unique(maintain_order=True).iter_rows():
@@ -656,11 +668,51 @@ def _as_cases(
         piece_case=owner,
         piece_row=rows,
         piece_outcome=pieces["position"].to_numpy(),
+        piece_weight=_weights(pieces, SAME_MODE),
         visit_case=visits["case_id"].to_numpy(),
-        visit_steps=new_steps,
+        visit_steps=first,
+        visit_again=again,
         visit_hours=visits["hours"].to_numpy(),
         visit_back=(visits["outcome"] == "came_back").to_numpy(),
     )
+
+
+def _weights(pieces: pl.DataFrame, same: float) -> Floats:
+    """As how many independent pieces each counts: n votes alike by `same` are worth n / (1 + (n - 1) same).
+
+    That is the design effect of clustered counts (Kish 1965, section 5.4).
+    """
+    votes, total = (pieces[name].cast(pl.Float64) for name in ("votes", "total"))
+    counts = pl.Series("w", votes / (1.0 + (total - 1.0) * same))
+    weight: Floats = (
+        pieces.select(pl.when(pl.col("evidence") == "failure_mode").then(counts).otherwise(1.0))
+        .to_series()
+        .to_numpy()
+    )
+    return weight
+
+
+def _tempered(layout: Layout, observations: _Observations) -> _Observations:
+    """The same, the failure modes weighed by how far the fleet's own episodes of one case repeat each other.
+
+    Episodes of one case agree by chance as often as its cause lets them, summed over the causes as they are
+    before any evidence; what they agree beyond that is repetition.
+    """
+    model, cases, pieces = layout.defaults.model, observations.cases, observations.pieces
+    votes = pieces.with_row_index("at").filter(pl.col("evidence") == "failure_mode", pl.col("total") > 1)
+    one = votes.group_by("case_id", maintain_order=True).agg(
+        pl.col("at", "total").first(), agree=(pl.col("votes") ** 2 - pl.col("own")).sum()
+    )
+    if one.is_empty():
+        return observations
+    prior = log_prior(model, cases)[one["case_id"].to_numpy()]
+    share = np.exp(prior - special.logsumexp(prior, axis=1, keepdims=True))
+    chance = (share * (model.outcome**2).sum(axis=1)[cases.piece_row[one["at"].to_numpy()]]).sum(axis=1)
+    total = one["total"].to_numpy().astype(np.float64)
+    agree = one["agree"].to_numpy() / (total * (total - 1.0))
+    excess = float(((total - 1.0) * (agree - chance)).sum()) + SAME_MODE_CASES * SAME_MODE
+    same = np.clip(excess / (float(((total - 1.0) * (1.0 - chance)).sum()) + SAME_MODE_CASES), 0.0, 1.0)
+    return replace(observations, cases=replace(cases, piece_weight=_weights(pieces, float(same))))
 
 
 def _exposure(store: Store, layout: Layout) -> Exposure:
@@ -690,7 +742,7 @@ def _wording(family: FaultFamily, row: dict[str, object]) -> str:
     if name == NEW_FAULT:
         return f"another fault may have taken the place of the first since (chance {row['chance']:.1%})"
     if name == "failure_mode":
-        return f"codes mostly of failure mode '{outcome}' ({row['count']} of {row['total']})"
+        return f"codes of failure mode '{outcome}' in {row['votes']:.3g} of {row['total']} episodes"
     if name == "sides":
         return "both sides at once" if outcome == "both" else "one side only"
     if name == "voltage":

@@ -54,7 +54,7 @@ _HAZARD_UNITS = {"shape": "", "scale_hours": "running hours", "prior_failures": 
 _STEP_UNITS = {"order": "", **dict.fromkeys(STEP_HOURS, "labour hours"), "parts_cost": "currency"}
 _COMEBACK_UNITS = {
     **dict.fromkeys(("mean_hours", "background_mean_hours"), "running hours"),
-    **dict.fromkeys(("quiet_chance", "mislabelled"), "probability"),
+    **dict.fromkeys(("quiet_chance", "mislabelled", "repeat_share"), "probability"),
 }
 StepFigure = Annotated[str, known_key((*STEP_HOURS, "parts_cost", "cures", "order"))]
 VoltageFigure = Annotated[str, known_key(VOLTAGE_FIGURES)]
@@ -307,6 +307,7 @@ class Comeback:
         background_mean_hours: mean running hours until an unrelated new case, when the cause is gone.
         quiet_chance: chance that a step which cannot cure the cause still silences it for good.
         mislabelled: chance that a confirmed cause is recorded wrongly.
+        repeat_share: share of its chance to cure that a step has left when it is tried again in the same case.
     """
 
     mean_hours: Positive
@@ -314,6 +315,7 @@ class Comeback:
     quiet_chance: Annotated[NotNegative, Field(lt=1)]
     mislabelled: Annotated[NotNegative, Field(lt=0.5)]
     source: Text
+    repeat_share: Annotated[NotNegative, Field(lt=1)] = 0.2
 
 
 @dataclass(frozen=True)

@@ -41,7 +41,7 @@ FAMILY, RARE, SWAP = "neutral-return", "position_sensor", "replace_sensor"
 DAYS = tuple(
     date(*day) for day in ((2025, 3, 31), (2025, 6, 30), (2025, 9, 30), (2025, 12, 31), (2026, 3, 31), (2026, 6, 30))
 )  # fmt: skip
-UNTIDY = Disorder(comeback_shape=0.8, mislabelled=0.08, unrecorded=0.25)
+UNTIDY = Disorder(0.8, mislabelled=0.08, unrecorded=0.25, mixed_modes=0.5, repeats=0.4)
 BOOKS = RecordKeeping(mess=0.08, routine=True)
 #: A fleet of 30 machines has a handful of cases: so many of them a seed.
 FLEETS = {30: 12, 150: 3}
@@ -118,9 +118,8 @@ def _slope(chance: Floats, happened: Floats) -> float | None:
 def look(fleet: Fleet, made: SimulatedFleet, seen: Seen) -> None:
     """Judges one fleet on all days."""
     mine, law = fleet.family(FAMILY), made.law
-    knowing = replace(
-        mine, hazards=law.hazards, evidence=law.evidence, steps=law.steps, comeback=law.comeback
-    )
+    comeback = replace(law.comeback, repeat_share=UNTIDY.repeats)
+    knowing = replace(mine, hazards=law.hazards, evidence=law.evidence, steps=law.steps, comeback=comeback)
     truth = made.true_cases()
     for day in DAYS:
         history = fleet.history(day)
