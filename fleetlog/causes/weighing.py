@@ -53,6 +53,9 @@ UNRECORDED, UNRECORDED_CASES, BLANK_ORDER_MENDS = 0.05, 20.0, 0.5
 #: How far the failure modes of one case's episodes repeat each other beyond what its cause explains: 0 = each
 #: is news, 1 = the later ones say nothing; and cases that this is worth against the fleet's own. From memory.
 SAME_MODE, SAME_MODE_CASES = 0.5, 20.0
+#: Share of cases whose part is another than the books say: a repair or a side that went wrong in them. Without it
+#: a part thought new would be ruled out for good by its age alone. From memory.
+WRONG_PART = 0.01
 #: Another fault may have taken the place of a case's first one. Below this chance it is not spoken of.
 WORTH_SAYING = 0.002
 
@@ -659,12 +662,15 @@ def _as_cases(
     # What is left over is put on the scale of the hazards: the same chance against them all together.
     log_age = np.log(np.maximum(np.nan_to_num(ages, nan=1.0), 1.0))
     rate = np.exp(layout.defaults.model.log_hazard(hazard, log_age)).sum(axis=1)
+    plain = np.column_stack([weight.to_numpy() for weight in weights])
+    doubted = WRONG_PART * (1.0 - left_over.sum(axis=1, keepdims=True))
+    left_over = left_over + doubted * plain / plain.sum(axis=1, keepdims=True)
     return Cases(
         hazard=hazard,
         age_hours=ages,
         fresh=1.0 - left_over.sum(axis=1),
         carried=left_over * rate[:, None],
-        plain_weight=np.column_stack([weight.to_numpy() for weight in weights]),
+        plain_weight=plain,
         piece_case=owner,
         piece_row=rows,
         piece_outcome=pieces["position"].to_numpy(),
