@@ -14,7 +14,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-from scipy import special
 
 from fleetlog.causes.case import Reason
 from fleetlog.faults import FaultFamily
@@ -22,6 +21,7 @@ from fleetlog.history import History
 from fleetlog.session.fleet import selection
 from fleetlog.session.scope import WHOLE_FLEET
 from fleetlog.stats.arrays import Floats, Ints
+from fleetlog.stats.clustered_votes import repetition, vote_weight
 from fleetlog.stats.hidden_repair import standing_chance, unrecorded_share
 from fleetlog.stats.latent_cause import (
     Cases,
@@ -51,7 +51,8 @@ COMEBACKS = 20.0
 #: order of unknown content since the last report was the cure. Ours, from memory.
 UNRECORDED, UNRECORDED_CASES, BLANK_ORDER_MENDS = 0.05, 20.0, 0.5
 #: How far the failure modes of one case's episodes repeat each other beyond what its cause explains: 0 = each
-#: is news, 1 = the later ones say nothing; and cases that this is worth against the fleet's own. From memory.
+#: is news, 1 = the later ones say nothing; and episodes
+#: beyond a first that this is worth against the fleet's own. From memory.
 SAME_MODE, SAME_MODE_CASES = 0.5, 20.0
 #: Share of cases whose part is another than the books say: a repair or a side that went wrong in them. Without it
 #: a part thought new would be ruled out for good by its age alone. From memory.
@@ -684,41 +685,38 @@ def _as_cases(
 
 
 def _weights(pieces: pl.DataFrame, same: float) -> Floats:
-    """As how many independent pieces each counts: n votes alike by `same` are worth n / (1 + (n - 1) same).
-
-    That is the design effect of clustered counts (Kish 1965, section 5.4).
-    """
-    votes, total = (pieces[name].cast(pl.Float64) for name in ("votes", "total"))
-    counts = pl.Series("w", votes / (1.0 + (total - 1.0) * same))
-    weight: Floats = (
-        pieces.select(pl.when(pl.col("evidence") == "failure_mode").then(counts).otherwise(1.0))
-        .to_series()
-        .to_numpy()
-    )
+    """As how many independent pieces each counts: the votes of a case's episodes repeat each other by `same`."""
+    voted = pieces["total"].is_not_null().to_numpy()
+    votes = pieces.filter(pl.col("total").is_not_null())
+    weight = np.ones(pieces.height)
+    weight[voted] = vote_weight(votes["votes"].to_numpy(), votes["total"].to_numpy(), same)
     return weight
 
 
 def _tempered(layout: Layout, observations: _Observations) -> _Observations:
     """The same, the failure modes weighed by how far the fleet's own episodes of one case repeat each other.
 
-    Episodes of one case agree by chance as often as its cause lets them, summed over the causes as they are
-    before any evidence; what they agree beyond that is repetition.
+    By chance they agree as the family's figures let them, over the causes as they are before any evidence.
     """
     model, cases, pieces = layout.defaults.model, observations.cases, observations.pieces
-    votes = pieces.with_row_index("at").filter(pl.col("evidence") == "failure_mode", pl.col("total") > 1)
-    one = votes.group_by("case_id", maintain_order=True).agg(
-        pl.col("at", "total").first(), agree=(pl.col("votes") ** 2 - pl.col("own")).sum()
+    several = (
+        pieces.with_row_index("at")
+        .filter(pl.col("total") > 1)
+        .group_by("case_id", maintain_order=True)
+        .agg(pl.col("at", "total").first(), agree=(pl.col("votes") ** 2 - pl.col("own")).sum())
+        .with_columns(pl.col("agree") / (pl.col("total") * (pl.col("total") - 1)))
     )
-    if one.is_empty():
-        return observations
-    prior = log_prior(model, cases)[one["case_id"].to_numpy()]
-    share = np.exp(prior - special.logsumexp(prior, axis=1, keepdims=True))
-    chance = (share * (model.outcome**2).sum(axis=1)[cases.piece_row[one["at"].to_numpy()]]).sum(axis=1)
-    total = one["total"].to_numpy().astype(np.float64)
-    agree = one["agree"].to_numpy() / (total * (total - 1.0))
-    excess = float(((total - 1.0) * (agree - chance)).sum()) + SAME_MODE_CASES * SAME_MODE
-    same = np.clip(excess / (float(((total - 1.0) * (1.0 - chance)).sum()) + SAME_MODE_CASES), 0.0, 1.0)
-    return replace(observations, cases=replace(cases, piece_weight=_weights(pieces, float(same))))
+    before = log_prior(model, cases)[several["case_id"].to_numpy()]
+    share = posterior(before, np.zeros((0, before.shape[1])), np.zeros(0, dtype=np.int64)).probability
+    alike = (model.outcome**2).sum(axis=1)[cases.piece_row[several["at"].to_numpy()]]
+    same = repetition(
+        several["agree"].to_numpy(),
+        (share * alike).sum(axis=1),
+        several["total"].to_numpy(),
+        default=SAME_MODE,
+        worth=SAME_MODE_CASES,
+    )
+    return replace(observations, cases=replace(cases, piece_weight=_weights(pieces, same)))
 
 
 def _exposure(store: Store, layout: Layout) -> Exposure:

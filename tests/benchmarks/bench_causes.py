@@ -44,7 +44,7 @@ DAYS = tuple(
 UNTIDY = Disorder(0.8, mislabelled=0.08, unrecorded=0.25, mixed_modes=0.5, repeats=0.4)
 BOOKS = RecordKeeping(mess=0.08, routine=True)
 #: A fleet of 30 machines has a handful of cases: so many of them a seed.
-FLEETS = {30: 12, 150: 3}
+FLEETS = {30: 4, 150: 2}
 BASE_CASES = 10.0
 
 
