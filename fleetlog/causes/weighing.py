@@ -47,6 +47,11 @@ NEW_FAULT = "new_fault"
 #: are worth. Ours, from memory: as much as a row of the families' evidence tables, some 20 counts.
 CURE_TRIALS = 20.0
 COMEBACKS = 20.0
+#: How many of the fleet's cases outweigh one that a family's figures are worth. Its figures speak of cases whose
+#: cause is known; most of a fleet's are only probable, and judged by figures that they helped to make. Ours, by
+#: invented fleets of 30 to 2,000 machines (tests/benchmarks/bench_causes.py, seeds 1 to 4): 2 to 4 are about
+#: equally good, 1 says too much in fleets of 600 and less.
+CAUTION = 2.0
 #: Share of cures that no book knows, cases that this is worth against the fleet's own, and the chance that an
 #: order of unknown content since the last report was the cure. Ours, from memory.
 UNRECORDED, UNRECORDED_CASES, BLANK_ORDER_MENDS = 0.05, 20.0, 0.5
@@ -126,13 +131,13 @@ class Layout:
         )
         defaults = Defaults(
             model=model,
-            failures=np.array([hazard.prior_failures for hazard in family.hazards]),
+            failures=CAUTION * np.array([hazard.prior_failures for hazard in family.hazards]),
             wears=model.shape != 1.0,
-            counts=counts,
+            counts=CAUTION * counts,
             learnt=np.array(learnt),
             quiet=quiet,
-            trials=CURE_TRIALS,
-            comebacks=COMEBACKS,
+            trials=CAUTION * CURE_TRIALS,
+            comebacks=CAUTION * COMEBACKS,
         )
         return Layout(family, causes, cures, hazards, tables, by_variant, labels, defaults)
 
