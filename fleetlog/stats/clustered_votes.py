@@ -2,7 +2,7 @@
 
 Two votes of a case agree by chance as often as their common law lets them; what they agree beyond that is
 repetition. `same` is the share of the way from there to full agreement: 0 makes every vote news, 1 makes the
-later ones say nothing (the intraclass correlation; Kish, Survey Sampling, 1965, section 5.4).
+later ones say nothing (the intraclass correlation; Kish, Survey Sampling, 1965, section 5.4, from memory).
 """
 
 from __future__ import annotations

@@ -10,6 +10,9 @@ The model of a case, given its cause k:
   time with mean `comeback_hours`; one that was ended, only as an unrelated new case, with mean
   `background_hours`.
 
+A cure tried again is taken to be held back with chance 1 - `repeat`, else to work as a first try would; that
+makes both chances shares of trials, so that every step of learning keeps its closed form and never loses.
+
 Since the cause is one of few, nothing is sampled: every sum is exact. The figures are found by expectation
 and maximisation to a maximum a posteriori. Every prior is conjugate and written as so many pseudo-cases that
 behave exactly as the default says, so that without cases the defaults come back unchanged.
