@@ -76,13 +76,14 @@ class Seen:
              "stood": float(stood[tenth == t].mean())}
             for t in range(10) if (tenth == t).any()
         ]  # fmt: skip
+        rare = {name: np.concatenate(swapped) for name, swapped in self.swapped.items()}
         found["rare_swapped"] = {
             name: {
-                "cases": int(sum(rows.shape[0] for rows in swapped)),
-                "recall": float((np.concatenate(swapped) > 0.5).mean()),
-                "mean": float(np.concatenate(swapped).mean()),
+                "cases": int(chance.size),
+                "recall": float((chance > 0.5).mean()) if chance.size else None,
+                "mean": float(chance.mean()) if chance.size else None,
             }
-            for name, swapped in self.swapped.items()
+            for name, chance in rare.items()
         }
         return found
 
@@ -276,7 +277,7 @@ def line(found: dict[str, Any]) -> str:
                 }
                 lines.append(f"    {name} {figures} sure {one['sure']}")
     rare = {
-        name: f"{one['recall']:.0%} of {one['cases']}, mean {one['mean']:.2f}"
+        name: f"{show(one['recall'])} of {one['cases']}, mean {show(one['mean'])}"
         for name, one in found["rare_swapped"].items()
     }
     stand = " ".join(f"{one['said']:.2f}:{one['stood']:.2f}({one['cases']})" for one in found["standing"])
