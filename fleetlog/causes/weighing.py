@@ -759,7 +759,7 @@ def _wording(family: FaultFamily, row: dict[str, object]) -> str:
     if name == NEW_FAULT:
         return f"another fault may have taken the place of the first since (chance {row['chance']:.1%})"
     if name == "failure_mode":
-        episodes = f" in {row['votes']:.3g} of {row['total']} episodes" if row["total"] > 1 else ""
+        episodes = f" in {row['votes']:.3g} of {row['total']} episodes" if row["total"] != 1 else ""
         return f"codes of failure mode '{outcome}'{episodes}"
     if name == "sides":
         return "both sides at once" if outcome == "both" else "one side only"
