@@ -198,10 +198,19 @@ class CauseFit:
 
 def log_prior(model: CauseModel, cases: Cases) -> Floats:
     """Logarithm of each cause's weight before any evidence: its hazard at the age, shape (N, K)."""
-    weight = _log_hazards(model, cases)
+    return _log_prior(_log_new(model, cases), cases)
+
+
+def _log_new(model: CauseModel, cases: Cases) -> Floats:
+    """Logarithm of the part of it that a new fault has, shape (N, K)."""
+    return _log_hazards(model, cases) + np.log(cases.fresh)[:, None]
+
+
+def _log_prior(new: Floats, cases: Cases) -> Floats:
+    weight = new.copy()
     doubted = np.flatnonzero(cases.fresh < 1.0)
-    new = np.log(cases.fresh[doubted])[:, None] + weight[doubted]
-    weight[doubted] = np.logaddexp(new, np.log(cases.carried[doubted]))
+    with np.errstate(divide="ignore"):
+        weight[doubted] = np.logaddexp(weight[doubted], np.log(cases.carried[doubted]))
     return weight
 
 
@@ -363,7 +372,9 @@ class _Expected:
 
 def _expect(model: CauseModel, cases: Cases, exposure: Exposure, defaults: Defaults) -> _Expected:
     causes = cases.hazard.shape[1]
-    weight = log_prior(model, cases)
+    new = _log_new(model, cases)
+    weight = _log_prior(new, cases)
+    new = np.exp(new - weight)
     pieces = piece_likelihood(model, cases)
     chain = _Chain.of(model, cases)
     for k in range(causes):
@@ -374,7 +385,6 @@ def _expect(model: CauseModel, cases: Cases, exposure: Exposure, defaults: Defau
 
     known = ~np.isnan(cases.age_hours).any(axis=1)
     # Of a case that may be the fault before it, only the part that is new has set in at this age.
-    new = np.exp(np.log(cases.fresh)[:, None] + _log_hazards(model, cases) - log_prior(model, cases))
     aged = (share * new)[known]
     log_age = np.log(np.maximum(cases.age_hours[known], LEAST_AGE))
     hazards = model.shape.size
