@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
-from zoneinfo import ZoneInfo
-
 import pytest
 from hollow_lane import HollowLane
 
 from fleetlog.charts.timeline import timeline
 from fleetlog.reporting.timeline import round_steps, timeline_view
-from fleetlog.reporting.unit_page import in_zone
 
 
 def test_every_event_stands_at_its_hours(hollow_lane: HollowLane) -> None:
@@ -74,18 +70,3 @@ def test_the_axis_leaves_out_years_before_the_first_event(hollow_lane: HollowLan
 )
 def test_round_steps(low: float, high: float, most: int, steps: list[float]) -> None:
     assert round_steps(low, high, most) == pytest.approx(steps)
-
-
-def test_times_are_told_as_the_clocks_of_the_yard_showed_them(hollow_lane: HollowLane) -> None:
-    unit = hollow_lane.unit()
-    there = in_zone(unit, "America/Chicago")
-    told = dict(zip(unit.reports["at"], there.reports["at"], strict=True))
-    # 09:36 UTC on 3 November 2025 is 03:36 in Chicago, six hours behind once summer time has ended.
-    assert told[datetime(2025, 11, 3, 9, 36)] == datetime(2025, 11, 3, 3, 36)
-    # On 3 July 2026 summer time holds: five hours.
-    assert told[datetime(2026, 7, 3, 9, 36)] == datetime(2026, 7, 3, 4, 36)
-    zone = ZoneInfo("America/Chicago")
-    for at, shown in told.items():
-        assert at.replace(tzinfo=UTC).astimezone(zone).replace(tzinfo=None) == shown
-    assert there.readings.height == unit.readings.height
-    assert in_zone(unit, "UTC").reports.equals(unit.reports)
