@@ -15,7 +15,19 @@ from fleetlog.resources import folder
 
 PACKAGE = Path(__file__).parents[3] / "fleetlog"
 #: Code that says what it finds of any family.
-GENERAL = ("session", "lives", "causes", "planning", "reporting", "charts", "phrasing.py", "tables.py")
+GENERAL = (
+    *("session", "lives", "causes", "planning", "reporting", "charts", "cli", "history", "stats"),
+    *(
+        "phrasing.py",
+        "tables.py",
+        "questions.py",
+        "methods.py",
+        "errors.py",
+        "asking.py",
+        "api.py",
+        "settings.py",
+    ),
+)
 #: Settings of the shop and a statement's file, whose names are the trade's own.
 NAMES = re.compile(r"engine_out_(jobs|hours|orders|limit)|pump_(mechanics|hours)")
 TEMPLATES = ("pages", "print", "styles", "scripts", "tables.toml")
