@@ -15,7 +15,7 @@ from fleetlog.causes.holds import HoldsFinding, safety_of
 from fleetlog.causes.repair_plan import CostOutlook, RepairPlan
 from fleetlog.causes.rules import SECOND_SIDE_HOURS, WATCH, WatchRules
 from fleetlog.causes.watched_sides import WatchedSides, followed_cause
-from fleetlog.causes.weighing import WeighedCases, weigh
+from fleetlog.causes.weighing import WeighedCases, weighed_now
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
 from fleetlog.session.finding import Finding, header
@@ -108,11 +108,10 @@ def suspects(fleet: Fleet, scope: Scope = WHOLE_FLEET, rules: WatchRules = WATCH
     impossible = impossible_reports(fleet, family, scope)
     if impossible:
         raise UsageError(impossible)
-    weighed = weigh(fleet.store, history, family)
+    weighed = weighed_now(fleet, history, family)
     inside = in_scope(weighed.cases, scope)
-    state = weighed.cases["state"]
-    doubtful = (state == "answered").to_numpy() & (weighed.standing >= rules.doubt)
-    chosen = np.flatnonzero(inside & ((state == "open").to_numpy() | doubtful))
+    under_way = (weighed.cases["state"] == "open").to_numpy()
+    chosen = np.flatnonzero(inside & (under_way | (weighed.standing >= rules.doubt)))
     plan = RepairPlan.of(family, fleet.settings)
     outlook = plan.outlook(weighed, chosen, fleet, history)
     standing = WatchedSides.of(fleet, history, weighed, scope, rules)
@@ -206,7 +205,7 @@ def _suspect(
     judged, family = weighed.posterior, weighed.layout.family
     stands = float(weighed.standing[i])
     is_open = stands >= rules.standing
-    repaired = row["state"] == "answered"
+    repaired = bool(row["answered"])
     first = int(outlook.best.first[j])
     cost, custom, note = float(outlook.best.cost[j]), float(outlook.custom.cost[j]), ""
     together = outlook.pairs.get(j)

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -18,10 +17,10 @@ import polars as pl
 from fleetlog.causes.case import Reason
 from fleetlog.faults import FaultFamily
 from fleetlog.history import History
-from fleetlog.session.fleet import selection
+from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.scope import WHOLE_FLEET
 from fleetlog.stats.arrays import Floats, Ints
-from fleetlog.stats.hidden_repair import standing_chance, unrecorded_share
+from fleetlog.stats.hidden_repair import ReturnLaw, fit_return_law
 from fleetlog.stats.latent_cause import (
     Cases,
     CauseFit,
@@ -40,15 +39,14 @@ from fleetlog.store.statements import statement
 CASE = ("machine_id", "side", "case_no")
 HELD = "held:"
 FOUND = "found"
-NEW_FAULT = "new_fault"
+NEW_FAULT, STILL_THERE = "new_fault", "still_there"
 
 #: Trials that a family's chance to cure is worth against the fleet's own, and comebacks that its mean times
 #: are worth. Ours, from memory: as much as a row of the families' evidence tables, some 20 counts.
 CURE_TRIALS = 20.0
 COMEBACKS = 20.0
-#: Share of cures that no book knows, cases that this is worth against the fleet's own, and the chance that an
-#: order of unknown content since the last report was the cure. Ours, from memory.
-UNRECORDED, UNRECORDED_CASES, BLANK_ORDER_MENDS = 0.05, 20.0, 0.5
+#: Gaps after a report that the family's return law is worth. Ours, from memory.
+GAPS = 20.0
 #: Another fault may have taken the place of a case's first one. Below this chance it is not spoken of.
 WORTH_SAYING = 0.002
 
@@ -76,8 +74,8 @@ class Layout:
     defaults: Defaults
 
     @staticmethod
-    def of(family: FaultFamily) -> Layout:
-        """The arrays of a family's own figures."""
+    def of(family: FaultFamily, comeback_hours: float) -> Layout:
+        """The arrays of a family's own figures, and how soon its faults show again in this fleet."""
         causes = tuple(cause.name for cause in family.causes)
         cures = tuple(step.name for step in family.steps if step.kind == "cure")
         rows: list[tuple[float, ...]] = []
@@ -112,7 +110,7 @@ class Layout:
             scale_hours=np.array([hazard.scale_hours for hazard in family.hazards]),
             outcome=counts / counts.sum(axis=1, keepdims=True),
             cure=np.where(quiet, family.comeback.quiet_chance, chances),
-            comeback_hours=family.comeback.mean_hours,
+            comeback_hours=comeback_hours,
             background_hours=family.comeback.background_mean_hours,
         )
         defaults = Defaults(
@@ -160,14 +158,17 @@ class WeighedCases:
         onset_hours: running hours of each cause's part when the case set in, NaN = not known, shape (N, K).
         onset_variants: its variant, one series a cause, "" = not known.
         age_hours, variants: the same for the part in place when the fault last showed.
-        posterior: what was at the bottom of the fault when it last showed.
+        posterior: what is at the bottom of the fault if it stands: when it last showed, and after a repair that is
+            being followed, given that this has failed.
         of_case: what was at the bottom of the case when it set in, shape (N, K).
         uncured: chance that it still is, after all repairs and the time since, shape (N,).
-        standing: chance that a fault stands on that side now: `uncured`, and for an open case what its hours
-            without a report say of a repair that nobody wrote down; NaN = not heard of, shape (N,).
-        quiet_hours: running hours read since an open case's last report, 0 for others, shape (N,).
+        stands: chance that a fault stands on that side now and is of each cause, shape (N, K): what the repairs have
+            not cured, and of an open case what is left after its hours without a report, which speak of a repair
+            that nobody wrote down; NaN = not heard of.
+        quiet_hours: running hours read since the last report of a side that no repair answers, else 0, shape (N,).
         blank_orders: orders of unknown content since then, shape (N,).
         fit: the figures learnt, None where the family's own were used.
+        returns: how soon a standing fault shows again, and how often one ends without a note.
     """
 
     layout: Layout
@@ -180,17 +181,24 @@ class WeighedCases:
     posterior: Posterior
     of_case: Floats
     uncured: Floats
-    standing: Floats
+    stands: Floats
     quiet_hours: Floats
     blank_orders: Ints
     model: CauseModel
     fit: CauseFit | None
+    returns: ReturnLaw
     _starts: Ints = field(repr=False)
 
     @property
     def causes(self) -> tuple[str, ...]:
         """Names of the causes, in the order of the columns of every probability."""
         return self.layout.causes
+
+    @property
+    def standing(self) -> Floats:
+        """Chance that a fault stands on that side now, whatever its cause; NaN = not heard of, shape (N,)."""
+        total: Floats = self.stands.sum(axis=1)
+        return total
 
     def evidence_of(self, i: int) -> pl.DataFrame:
         """The evidence of the case in row i, in the order in which it was weighed."""
@@ -251,6 +259,11 @@ class WeighedCases:
         return f"{variant} {part} with {hours:,.0f} h".strip() if part else f"machine with {hours:,.0f} h"
 
 
+def weighed_now(fleet: Fleet, history: History, family: FaultFamily) -> WeighedCases:
+    """The posterior of every case with figures learnt, made once for all questions about one day."""
+    return fleet.once(f"weighed {family.name}", history, lambda: weigh(fleet.store, history, family))
+
+
 def weigh(store: Store, history: History, family: FaultFamily, *, learn: bool = True) -> WeighedCases:
     """The posterior of every case of a family, whatever its state.
 
@@ -260,14 +273,39 @@ def weigh(store: Store, history: History, family: FaultFamily, *, learn: bool = 
         family: whose causes and figures to use.
         learn: whether to learn the figures from all cases, or to take the family's own as they are.
     """
-    layout = Layout.of(family)
-    carried = _cut(store, history, layout)
+    returns = _return_law(store, family, learn=learn)
+    layout = Layout.of(family, returns.comeback_hours)
+    carried = _cut(store, history, layout, returns)
     observations = _Observations.of(store, history, layout, carried)
     fit = None
     if learn and observations.rows.height:
         fit = fit_causes(observations.cases, _exposure(store, layout), layout.defaults)
     unanswered = store.run("cases/unanswered", as_of_end=history.as_of_end)
-    return _judged(layout, observations, fit.model if fit else layout.defaults.model, fit, unanswered)
+    model = fit.model if fit else layout.defaults.model
+    return _judged(layout, observations, model, fit, returns, unanswered)
+
+
+def _return_law(store: Store, family: FaultFamily, *, learn: bool) -> ReturnLaw:
+    """How soon a standing fault shows again: the family's own figures, or learnt from the gaps of all cases."""
+    own = family.comeback
+    burst = own.burst_hours
+    default = ReturnLaw(
+        burst=0.5,
+        ended=own.unrecorded,
+        burst_hours=burst,
+        comeback_hours=max(own.mean_hours, 1.01 * burst),
+        background_hours=max(own.background_mean_hours, 1.02 * own.mean_hours, 1.02 * burst),
+    )
+    if not learn:
+        return default
+    gaps = store.run("cases/gaps", fault=family.name)
+    return fit_return_law(
+        gaps["gap_tenths"].to_numpy() / 10,
+        gaps["again"].to_numpy(),
+        gaps["gaps"].to_numpy(),
+        default,
+        worth=GAPS,
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -321,13 +359,14 @@ class _Observations:
         )
 
 
-def _cut(store: Store, history: History, layout: Layout) -> pl.DataFrame:
-    """Makes the table weighed_case: the cases of the history, cut where a fault comes back that is a new one.
+def _cut(store: Store, history: History, layout: Layout, returns: ReturnLaw) -> pl.DataFrame:
+    """Makes the table weighed_case: the history's cases, joined to one fault or cut into several.
 
-    The history keeps a case open until it has been quiet for the whole confirmation window, so two faults in
-    a row can share one. Each return is judged by what was known then, with the family's own figures: where
-    the repairs before it are more likely to have ended the fault, it begins a case of its own. The first such
-    return of a case cuts it, and what follows is judged again.
+    The history closes a case that has been quiet for the whole confirmation window, and keeps it open until then. So
+    one fault can fill several, and two in a row can share one. A case that follows one which nobody repaired is the
+    same fault where the return law says so. Each return after a repair is judged by what was known then, with the
+    family's own figures: where the repairs before it are more likely to have ended the fault, it begins a case of
+    its own. The first such return of a case cuts it, and what follows is judged again.
 
     Returns:
         One row a case so begun: machine_id, side, first_at and, by cause, the chance that it is the old fault
@@ -338,6 +377,9 @@ def _cut(store: Store, history: History, layout: Layout) -> pl.DataFrame:
     best = float(model.cure.max())
     odds = model.background_hours / model.comeback_hours * (1.0 - best) / best
     least_hours = model.comeback_hours * max(float(np.log(odds)), 0.0)
+    later = store.run("cases/unrepaired", fault=fault)
+    same = returns.same(later["gap_tenths"].to_numpy() / 10) > 0.5
+    store.register("same_fault", later.filter(pl.Series(same)).select("machine_id", "side", "first_at"))
     cuts = pl.DataFrame(schema={**_CUT, **dict.fromkeys(layout.causes, pl.Float64)})
     fresh: pl.DataFrame | None = None
     for _ in range(_MOST_CUTS):
@@ -347,10 +389,10 @@ def _cut(store: Store, history: History, layout: Layout) -> pl.DataFrame:
             return cuts
         where = fresh if fresh is not None else store.select("FROM weighed_case")
         store.register("looked_at", where.select("machine_id", "side").unique(maintain_order=True))
-        returns = store.run("cases/returns", fault=fault, least_tenths=round(10 * least_hours))
-        if returns.is_empty():
+        back = store.run("cases/returns", fault=fault, least_tenths=round(10 * least_hours))
+        if back.is_empty():
             return cuts
-        store.register("weighed_case", returns)
+        store.register("weighed_case", back)
         observations = _Observations.of(store, history, layout, cuts)
         owner, likelihood, _ = _in_order(observations, model)
         judged = posterior(log_prior(model, observations.cases), likelihood, owner)
@@ -358,7 +400,7 @@ def _cut(store: Store, history: History, layout: Layout) -> pl.DataFrame:
         fresh = (
             observations.rows.select(CASE)
             .hstack(pl.from_numpy(uncured, schema=list(layout.causes)))
-            .join(returns, on=CASE)
+            .join(back, on=CASE)
             .filter(pl.sum_horizontal(layout.causes) < 0.5)
             .sort("machine_id", "side", "whole_case", "turn")
             .unique(["machine_id", "side", "whole_case"], keep="first", maintain_order=True)
@@ -391,6 +433,9 @@ _CUT: dict[str, type[pl.DataType] | pl.DataType] = {
 _MOST_CUTS = 6
 
 
+_NEWS: dict[str, type[pl.DataType]] = {"case_id": pl.Int64, "evidence": pl.String}
+
+
 def _in_order(observations: _Observations, model: CauseModel) -> tuple[Ints, Floats, pl.DataFrame]:
     """Evidence by case, what was seen before how the repairs held: owner, log-likelihood and rows."""
     evidence = pl.concat([observations.pieces, observations.visits], how="diagonal")
@@ -402,31 +447,19 @@ def _in_order(observations: _Observations, model: CauseModel) -> tuple[Ints, Flo
     return owner[order], likelihood[order], evidence[order]
 
 
-def _now(
-    layout: Layout, rows: pl.DataFrame, unanswered: pl.DataFrame, uncured: Floats, model: CauseModel
-) -> dict[str, Any]:
-    """Whether the faults stand now: `standing`, `quiet_hours` and `blank_orders` of `WeighedCases`."""
-    since = rows.select(*CASE).join(unanswered, on=CASE, how="left", maintain_order="left")
-    quiet = since["heard_tenths"].fill_null(0).to_numpy() / 10
-    blank = since["blank_orders"].fill_null(0).to_numpy()
-    window = round(10 * layout.family.windows.confirmation_hours)
-    over = rows.filter(
-        pl.col("state") == "closed", pl.col("until").is_not_null() | (pl.col("quiet_tenths") >= window)
-    )
-    share = unrecorded_share(
-        over.height, over.filter(~pl.col("answered")).height, default=UNRECORDED, worth=UNRECORDED_CASES
-    )
-    mended = 1.0 - (1.0 - share) * (1.0 - BLANK_ORDER_MENDS) ** blank
-    open_case = (rows["state"] == "open").to_numpy()
-    standing = np.where(
-        open_case,
-        standing_chance(
-            mended, quiet, comeback_hours=model.comeback_hours, background_hours=model.background_hours
-        ),
-        uncured,
-    )
-    standing[(rows["state"] == "silent").to_numpy()] = np.nan
-    return {"standing": standing, "quiet_hours": quiet, "blank_orders": blank}
+def _unanswered(
+    layout: Layout, rows: pl.DataFrame, since: pl.DataFrame, returns: ReturnLaw
+) -> tuple[Floats, Floats, Ints]:
+    """Of sides whose last report no repair answers: chance that the fault stands, quiet hours and blank orders.
+
+    Of all other cases the chance is NaN.
+    """
+    known = rows.select(*CASE).join(since, on=CASE, how="left", maintain_order="left")
+    quiet = known["heard_tenths"].fill_null(0).to_numpy() / 10
+    blank = known["blank_orders"].fill_null(0).to_numpy()
+    mended = 1.0 - (1.0 - layout.family.comeback.blank_order_mends) ** blank
+    chance = np.where(known["heard_tenths"].is_null().to_numpy(), np.nan, returns.standing(quiet, mended))
+    return chance, quiet, blank
 
 
 def _judged(
@@ -434,6 +467,7 @@ def _judged(
     observations: _Observations,
     model: CauseModel,
     fit: CauseFit | None,
+    returns: ReturnLaw,
     unanswered: pl.DataFrame,
 ) -> WeighedCases:
     """Bayes' rule over all evidence, and over what may have come after it."""
@@ -442,7 +476,6 @@ def _judged(
     followed = follow_ups(model, cases)
     owner, likelihood, evidence = _in_order(observations, model)
     first = posterior(prior, likelihood, owner)
-    uncured = (first.probability * followed.uncured).sum(axis=1)
 
     # While a case goes on, another fault can take the place of the first: in the hours between its reports,
     # or because the last repair of an open case has held. What that fault is, its evidence hardly tells.
@@ -455,16 +488,29 @@ def _judged(
     log_age = np.log(np.maximum(np.nan_to_num(observations.age_hours, nan=1.0), 1.0))
     fresh = np.exp(model.log_hazard(observations.hazard_now, log_age)[doubted])
     fresh /= fresh.sum(axis=1, keepdims=True)
-    standing = (first.probability * still)[doubted] + replaced[doubted, None] * fresh
-    turn = np.log(standing) - np.log(first.probability[doubted])
+    mixed = (first.probability * still)[doubted] + replaced[doubted, None] * fresh
+    turn = np.log(mixed) - np.log(first.probability[doubted])
     news = pl.DataFrame(
         {"case_id": doubted, "evidence": [NEW_FAULT] * doubted.size, "chance": replaced[doubted]},
-        schema={"case_id": pl.Int64, "evidence": pl.String, "chance": pl.Float64},
+        schema={**_NEWS, "chance": pl.Float64},
     )
-    evidence = pl.concat([evidence, news], how="diagonal")
+    followed_up = np.flatnonzero((rows["answered"] & rows["until"].is_null()).to_numpy())
+    failed = np.log(np.maximum(followed.uncured[followed_up], np.finfo(np.float64).tiny))
+    missed = pl.DataFrame(
+        {"case_id": followed_up, "evidence": [STILL_THERE] * followed_up.size}, schema=_NEWS
+    )
+    evidence = pl.concat([evidence, news, missed], how="diagonal")
     owner = evidence["case_id"].to_numpy()
     order = np.argsort(owner, kind="stable")
-    likelihood = np.concatenate((likelihood, turn))[order]
+    likelihood = np.concatenate((likelihood, turn, failed))[order]
+    judged = posterior(prior, likelihood, owner[order])
+    chance, quiet, blank = _unanswered(layout, rows, unanswered, returns)
+    uncured = first.probability * followed.uncured
+    chance = np.where(np.isnan(chance), uncured.sum(axis=1), chance)
+    stands = chance[:, None] * judged.probability
+    # a case that another followed, or whose machine has left, stands no more
+    stands[(rows["until"].is_not_null() | ~rows["in_fleet"]).to_numpy()] = 0.0
+    stands[(rows["state"] == "silent").to_numpy()] = np.nan
     return WeighedCases(
         layout=layout,
         cases=rows,
@@ -473,10 +519,13 @@ def _judged(
         onset_variants=observations.onset_variants,
         age_hours=observations.age_hours,
         variants=observations.variants,
-        posterior=posterior(prior, likelihood, owner[order]),
+        posterior=judged,
         of_case=first.probability,
-        uncured=uncured,
-        **_now(layout, rows, unanswered, uncured, model),
+        uncured=uncured.sum(axis=1),
+        stands=stands,
+        quiet_hours=quiet,
+        blank_orders=blank,
+        returns=returns,
         model=model,
         fit=fit,
         _starts=np.searchsorted(owner[order], np.arange(rows.height + 1)),
@@ -689,6 +738,8 @@ def _wording(family: FaultFamily, row: dict[str, object]) -> str:
     name, outcome = str(row["evidence"]), str(row["outcome"])
     if name == NEW_FAULT:
         return f"another fault may have taken the place of the first since (chance {row['chance']:.1%})"
+    if name == STILL_THERE:
+        return "if the repair since has failed"
     if name == "failure_mode":
         return f"codes mostly of failure mode '{outcome}' ({row['count']} of {row['total']})"
     if name == "sides":

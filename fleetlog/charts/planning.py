@@ -102,13 +102,13 @@ def forecast_check_title(finding: ForecastCheck, _: Words = NO_WORDS) -> str:
     whole = finding.summary.filter(pl.col("component") == "all").row(0, named=True)
     return (
         f"The 80% range held what came in {whole['held']} of {whole['forecasts']} past forecasts "
-        f"({whole['expected']:.0f} failures expected, {whole['came']} came)"
+        f"({whole['expected']:.0f} failures expected, {whole['came']:.0f} came)"
     )
 
 
 @chart(forecast_check_title)
 def forecast_check_chart(finding: ForecastCheck, width: int, words: Words) -> Drawing:
-    """Ranges of past forecasts, all followed parts together, and what came."""
+    """Ranges of past forecasts, all causes together, and what came."""
     rows = finding.frame.filter(pl.col("component") == "all").to_dicts()
     base = alt.Chart(inline(rows))
     x = alt.X("until:O", sort=None, axis=_month_axis(len(rows)))
@@ -119,7 +119,7 @@ def forecast_check_chart(finding: ForecastCheck, width: int, words: Words) -> Dr
         x=x,
         y=alt.Y("came:Q", axis=counts),
         color=alt.condition("datum.held", alt.value(INK), alt.value(ALERT)),
-        tooltip=tips("asked:N|asked on", "until:O|for", "expected:Q||.2f", "came:Q"),
+        tooltip=tips("asked:N|asked on", "until:O|for", "expected:Q||.2f", "came:Q||.1f"),
     )
     picture = alt.layer(*_ranges(base, x, counts, size=thick), came, width=width - 80, height=280)
     notes = [

@@ -309,6 +309,9 @@ class Comeback:
         background_mean_hours: mean running hours until an unrelated new case, when the cause is gone.
         quiet_chance: chance that a step which cannot cure the cause still silences it for good.
         mislabelled: chance that a confirmed cause is recorded wrongly.
+        burst_hours: mean running hours between reports of one burst.
+        unrecorded: share of the gaps after a report in which the fault ended and nobody wrote down how.
+        blank_order_mends: chance that an order of unknown content, closed since the last report, ended the fault.
     """
 
     mean_hours: Positive
@@ -316,6 +319,9 @@ class Comeback:
     quiet_chance: Annotated[NotNegative, Field(lt=1)]
     mislabelled: Annotated[NotNegative, Field(lt=0.5)]
     source: Text
+    burst_hours: Positive = 3.0
+    unrecorded: Annotated[NotNegative, Field(gt=0, lt=0.4)] = 0.02
+    blank_order_mends: Annotated[NotNegative, Field(lt=1)] = 0.5
 
 
 @dataclass(frozen=True)
@@ -462,6 +468,11 @@ class FaultFamily(FamilyHead):
     def part(self, component: str) -> Part | None:
         """The part whose lives are followed under that component, if any."""
         return next((part for part in self.parts if part.component == component), None)
+
+    def fresh_variant(self, component: str) -> str:
+        """The variant that a replacement of the component brings; "unknown" where the family does not say."""
+        part = self.part(component)
+        return part.service_variant if part is not None and part.service_variant else "unknown"
 
     def evidence_table(self, name: str) -> Evidence | None:
         """The evidence of that name, if the family has it."""

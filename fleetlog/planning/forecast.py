@@ -1,15 +1,16 @@
-"""What will fail over the coming months, with ranges, and the parts and shop hours that follow.
+"""What stands broken now and what will fail over the coming months, with ranges, and the parts and hours that follow.
 
-Every followed part that is in a machine now has its own chance to fail in each month: its law of life,
-conditional on the age it has reached, over the hours its machine is expected to run. The number that fail is
-the sum of such unequal chances, counted exactly; what is not known of laws, use and season is drawn at random
-and mixed in. Causes without a followed part (wiring, calibration) come at a rate by the machine's hours.
+It begins with the faults that stand now, each with its chance by `causes`: their parts and hours come first. Every
+followed part that is sound has its own chance to fail in each month: its law of life, conditional on the age it has
+reached, over the hours its machine is expected to run. The number that fail is the sum of such unequal chances,
+counted exactly; what is not known of laws, use and season is drawn at random and mixed in. Causes without a followed
+part (wiring, calibration) come at a rate by the machine's hours. A failure counts from its first report.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any, ClassVar
 
@@ -17,11 +18,12 @@ import numpy as np
 import polars as pl
 
 from fleetlog.causes.repair_plan import step_cost
-from fleetlog.causes.suspects import suspects
+from fleetlog.causes.suspects import in_scope, suspects
+from fleetlog.causes.weighing import weighed_now
 from fleetlog.errors import UsageError
-from fleetlog.faults import FaultFamily, Hazard, Step
+from fleetlog.faults import Hazard, Step
 from fleetlog.lives.splits import check_component
-from fleetlog.planning.outlook import Outlook, cause_of, cure_of, in_threads, outlook_of, service_variant
+from fleetlog.planning.outlook import Outlook, cause_of, cure_of, in_threads, outlook_of
 from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.randomness import DRAWS, SEED
@@ -40,14 +42,16 @@ class ForecastFinding(Finding):
     """Failures, parts and shop hours expected.
 
     Attributes:
-        frame: one row a month, component and cause: month, component, cause, expected, lower, upper (95%),
-            lower_80, upper_80, parts, parts_to_hold (enough with 95%), labour_hours, labour_hours_upper,
-            cost.
+        frame: one row a month, component and cause: month, component, cause, standing (faults that stand on the
+            as-of day; they are told in the first month), expected (failures to come), lower, upper (95%),
+            lower_80, upper_80 (of those to come), and for both together parts, parts_to_hold (enough with 95%),
+            labour_hours, labour_hours_upper, cost.
         totals: the same for the whole stretch, one row a component and cause, then all together (component
             and cause "all").
         by_month: the same by month, all components and causes together.
         units: the parts most likely to fail: machine_id, component, side, variant, age_hours,
-            hours_a_month, chance (over the whole stretch), by_month (list).
+            hours_a_month, standing (chance that it has failed already), chance (to fail over the whole stretch),
+            by_month (list).
         laws: component, variant, failures, spells, shape, scale_hours with ranges, method.
         season: site, calendar_month, factor, lower, upper.
         seed, draws: of the bootstrap; the same seed gives the same numbers.
@@ -82,7 +86,9 @@ class Way:
         step: what a shop does about it, None where the family knows nothing.
         places: rows of the outlook's places, empty for a cause without a followed part.
         hazard: law by the machine's hours, for such a cause.
-        events, expected: cases of it on record, and how many its default law would give.
+        events, expected: cases of it on record, each as surely as it is of this cause, and how many its default law
+            would give.
+        standing: chance of each place, or side, that it stands broken now, shape (n,).
     """
 
     component: str
@@ -92,6 +98,7 @@ class Way:
     hazard: Hazard | None = None
     events: float = 0.0
     expected: float = 0.0
+    standing: Floats = field(default_factory=lambda: np.zeros(0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -202,12 +209,15 @@ def ways_to_fail(
     ]
     if not rest:
         return tuple(ways)
-    events = _events(fleet, family)
+    weighed = weighed_now(fleet, outlook.history, family)
+    inside = in_scope(weighed.cases, scope)
+    stands = np.nan_to_num(weighed.stands[inside])
     fleet_hours = fleet.store.run("risk/machine_exposure", fault=family.name, **selection(Scope(scope.fault)))
     begin = fleet_hours["entry"].to_numpy() / 10
     end = fleet_hours["hours"].to_numpy() / 10
     for cause in rest:
         hazard = family.hazard(cause.name)
+        k = weighed.causes.index(cause.name)
         expected = len(family.sides) * float((_cumulative(hazard, end) - _cumulative(hazard, begin)).sum())
         ways.append(
             Way(
@@ -216,8 +226,9 @@ def ways_to_fail(
                 step=cure_of(family, cause.component, cause.name),
                 places=np.zeros(0, dtype=np.int64),
                 hazard=hazard,
-                events=events[cause.name],
+                events=float(weighed.of_case[:, k].sum()),
                 expected=expected,
+                standing=stands[:, k][stands[:, k] > 0.0],
             )
         )
     return tuple(ways)
@@ -233,36 +244,10 @@ def _followed(outlook: Outlook) -> list[Way]:
         if rows.size:
             cause = cause_of(family, part.component)
             step = cure_of(family, part.component, cause)
-            ways.append(Way(part.component, cause or ANY_FAILURE, step, rows))
+            ways.append(
+                Way(part.component, cause or ANY_FAILURE, step, rows, standing=outlook.standing[rows])
+            )
     return ways
-
-
-def _events(fleet: Fleet, family: FaultFamily) -> dict[str, float]:
-    """Cases by cause: confirmed ones as they are, the others shared out as the confirmed ones lie.
-
-    The family's own weights count as five confirmed cases.
-    """
-    rows = fleet.store.run("plan/case_causes", fault=family.name)
-    names = [cause.name for cause in family.causes]
-    weight = np.array([cause.prior_for("") for cause in family.causes])
-    known = np.zeros(len(names))
-    open_cases = 0.0
-    for confirmed, held_step, cases in rows.iter_rows():
-        name = confirmed or _cured_by(family, held_step)
-        if name:
-            known[names.index(name)] += cases
-        else:
-            open_cases += cases
-    share = known + 5.0 * weight / weight.sum()
-    return dict(zip(names, known + open_cases * share / share.sum(), strict=True))
-
-
-def _cured_by(family: FaultFamily, step: str) -> str:
-    """The cause that a step is there to cure, "" for none."""
-    if not step or not family.step(step).cures:
-        return ""
-    cures = family.step(step).cures
-    return max(cures, key=lambda cause: cures[cause])
 
 
 def _exposed(fleet: Fleet, scope: Scope, outlook: Outlook) -> _Exposed:
@@ -323,7 +308,7 @@ def _place_sums(
         law = outlook.models[int(number)].at(draw)
         machine = outlook.machine_no[rows]
         a_day, of_site, class_of = level[machine], site[machine], age_class[rows]
-        now = outlook.age_hours[rows]
+        now, sound = outlook.age_hours[rows], 1.0 - outlook.standing[rows]
         # hazard up to an age less that reached already, from logs: the inner loop of the whole forecast
         reached = (now / law.scale_hours) ** law.shape
         shift = law.shape * np.log(law.scale_hours)
@@ -338,7 +323,7 @@ def _place_sums(
             np.exp(still, out=still)
             np.subtract(reached, still, out=still)
             np.exp(still, out=still)
-            chance = (alive - still) * staying[class_of, month]
+            chance = sound * (alive - still) * staying[class_of, month]
             total[month] = total[month] + count_sums(chance)
             alive, still = still, alive
             ever += chance
@@ -357,7 +342,7 @@ def _with_successors(
     hours: Floats,
 ) -> list[CountSums]:
     """Adds failures of the parts that replace failed ones: few, so as a Poisson count with their mean."""
-    variant = service_variant(outlook.family, way.component)
+    variant = outlook.family.fresh_variant(way.component)
     model = next(
         (one for one in outlook.models if (one.component, one.variant) == (way.component, variant)), None
     )
@@ -399,13 +384,14 @@ def _cause_sums(
     return [*sums, NOTHING.with_poisson(float(means.sum()))]
 
 
-def followed_counts(outlook: Outlook) -> dict[str, CountDistribution]:
-    """Failures of followed parts over the whole stretch ahead: by component, and "all" together."""
-    ways = _followed(outlook)
-    nobody = _Exposed(np.zeros(0), np.zeros(0, dtype=np.int64), 1)
-    draws = [[sums[-1] for sums in draw] for draw in _all_draws(outlook, ways, nobody)]
-    counts_by_component = {way.component: mixture([draw[w] for draw in draws]) for w, way in enumerate(ways)}
-    return {**counts_by_component, "all": mixture([sum(draw, NOTHING) for draw in draws])}
+def counts_to_come(fleet: Fleet, scope: Scope, outlook: Outlook) -> dict[tuple[str, str], CountDistribution]:
+    """Failures to come over the whole stretch ahead: by component and cause, and ("all", "all") together."""
+    ways = ways_to_fail(fleet, scope, outlook)
+    draws = [
+        [sums[-1] for sums in draw] for draw in _all_draws(outlook, ways, _exposed(fleet, scope, outlook))
+    ]
+    counts = {(way.component, way.cause): mixture([draw[w] for draw in draws]) for w, way in enumerate(ways)}
+    return {**counts, ("all", "all"): mixture([sum(draw, NOTHING) for draw in draws])}
 
 
 # ------------------------------------------------------------------------------------------------ tables
@@ -419,6 +405,7 @@ class _Frames:
     ) -> None:
         self._ways = ways
         self._sums = sums
+        self._standing = [count_sums(way.standing) for way in ways]
         self._labels = [period.label for period in outlook.periods]
         self._settings = fleet.settings
         self._known: dict[tuple[tuple[int, ...], int], CountDistribution] = {}
@@ -449,13 +436,15 @@ class _Frames:
         return pl.DataFrame(rows, schema={"component": pl.String, "cause": pl.String, **_FIGURES})
 
     def _figures(self, chosen: list[int], month: int) -> dict[str, Any]:
-        """Count, parts, hours and money of these ways in one month."""
+        """Count, parts, hours and money of these ways in one month: what stands is mended first."""
         counted = self._counted(chosen, month)
+        needed = self._needed(chosen, month)
+        _, most = needed.interval(OUTER)
         lower, upper = counted.interval(OUTER)
         inner_lower, inner_upper = counted.interval(INNER)
         labour = cost = parts = upper_labour = 0.0
         for w in chosen:
-            own = counted if len(chosen) == 1 else self._counted([w], month)
+            own = needed if len(chosen) == 1 else self._needed([w], month)
             step = self._ways[w].step
             if step is None:
                 continue
@@ -466,19 +455,31 @@ class _Frames:
         single = self._ways[chosen[0]].step if len(chosen) == 1 else None
         replaces = single is not None and single.action == "replace"
         # of several kinds together the hours are scaled: their mean job, at the upper count
-        mean_hours = labour / counted.mean if counted.mean > 0 else 0.0
+        mean_hours = labour / needed.mean if needed.mean > 0 else 0.0
         return {
+            "standing": sum(self._standing[w].mean for w in chosen) if self._first(month) else 0.0,
             "expected": counted.mean,
             "lower": lower,
             "upper": upper,
             "lower_80": inner_lower,
             "upper_80": inner_upper,
             "parts": parts,
-            "parts_to_hold": (upper if replaces else 0) if len(chosen) == 1 else None,
+            "parts_to_hold": (most if replaces else 0) if len(chosen) == 1 else None,
             "labour_hours": labour,
-            "labour_hours_upper": upper * (single.labour_hours if single else mean_hours),
+            "labour_hours_upper": most * (single.labour_hours if single else mean_hours),
             "cost": cost,
         }
+
+    def _first(self, month: int) -> bool:
+        """Whether what stands now is told there: in the first month, and in the whole stretch."""
+        return month in (0, len(self._labels))
+
+    def _needed(self, chosen: list[int], month: int) -> CountDistribution:
+        """What needs mending: what stands now and what is to come."""
+        if not self._first(month):
+            return self._counted(chosen, month)
+        now = sum((self._standing[w] for w in chosen), NOTHING)
+        return mixture([sum((sums[w][month] for w in chosen), now) for sums in self._sums])
 
     def _counted(self, chosen: list[int], month: int) -> CountDistribution:
         key = (tuple(chosen), month)
@@ -490,6 +491,7 @@ class _Frames:
 
 
 _FIGURES = {
+    "standing": pl.Float64,
     "expected": pl.Float64,
     "lower": pl.Int64,
     "upper": pl.Int64,
@@ -514,6 +516,7 @@ def _units(outlook: Outlook, most: int) -> pl.DataFrame:
         )
         .with_columns(
             pl.Series("hours_a_month", hours.sum(axis=1) / days * 30.4375),
+            pl.Series("standing", outlook.standing),
             pl.Series("chance", chances.sum(axis=1)),
             pl.Series("by_month", chances.tolist(), dtype=pl.List(pl.Float64)),
         )
@@ -550,14 +553,15 @@ def _notes(outlook: Outlook, ways: Sequence[Way]) -> tuple[str, ...]:
     notes = [
         f"Ranges hold what is not known of lives, use and season: {outlook.draw_count} draws over machines, "
         f"seed {outlook.seed}; lower and upper are the 95% range, lower_80 and upper_80 the 80% range.",
-        "A failure counts when the part is found failed, which is some time after its first code.",
+        "A failure counts from its first report. What stands broken on the as-of day is told apart, and its parts and "
+        "hours are those of the first month.",
     ]
     as_of = outlook.history.as_of
     if (as_of + timedelta(days=1)).day != 1:
         notes.append(f"The first month holds only the days after {as_of.isoformat()}.")
     if any(way.hazard is not None for way in ways):
         notes.append(
-            "Causes whose parts are not followed come at the fleet's rate by machine hours; cases never "
-            "explained are shared out as the explained ones lie."
+            "Causes whose parts are not followed come at the fleet's rate by machine hours, learnt from all cases, "
+            "each as surely as it is of that cause."
         )
     return tuple(notes)

@@ -15,8 +15,10 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
+from fleetlog.causes.suspects import in_scope
+from fleetlog.causes.weighing import weighed_now
 from fleetlog.errors import UsageError
-from fleetlog.planning.forecast import INNER, OUTER, followed_counts
+from fleetlog.planning.forecast import INNER, OUTER, counts_to_come
 from fleetlog.planning.outlook import Outlook, outlook_of
 from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet, selection
@@ -36,10 +38,11 @@ class ForecastCheck(Finding):
     """Past forecasts against what came.
 
     Attributes:
-        frame: one row a day asked and component ("all" = together): asked, until, component, expected,
-            lower_80, upper_80, lower, upper, came, held (within the 80% range), chance_80 (what that range
-            had by the forecast itself).
-        summary: one row a component: forecasts, held, held_share with lower and upper (95%), chance_80
+        frame: one row a day asked, component and cause ("all" = together): asked, until, component, cause, expected,
+            lower_80, upper_80, lower, upper, came (failures that began in that time, each counted as surely as
+            it is known now to be of that cause), held (within the 80% range), chance_80 (what that range had by
+            the forecast itself).
+        summary: one row a component and cause: forecasts, held, held_share with lower and upper (95%), chance_80
             (mean), held_95_share, expected, came.
         horizon_months: how far each forecast reached.
         seed, draws: of the bootstrap.
@@ -67,7 +70,7 @@ class PastForecast:
         until: label of its last month.
         first, after: the days it reaches over, `after` no longer.
         watched: the machines it was made for.
-        counts: component ("all" = together) -> how many fail.
+        counts: component and cause ("all" = together) -> how many fail.
     """
 
     asked: date
@@ -75,7 +78,7 @@ class PastForecast:
     first: date
     after: date
     watched: pl.DataFrame
-    counts: Mapping[str, CountDistribution]
+    counts: Mapping[tuple[str, str], CountDistribution]
 
 
 def check_forecasts(
@@ -141,11 +144,13 @@ def look_back(
     with fleet_of_the_past(fleet) as past:
         for day in days:
             then = Scope(scope.fault, day, scope.sites, scope.build_years, scope.machines)
-            failures_of.append(past_of(outlook_of(past, then, months=horizon_months, draws=draws, seed=seed)))
+            failures_of.append(
+                past_of(past, then, outlook_of(past, then, months=horizon_months, draws=draws, seed=seed))
+            )
     return tuple(failures_of)
 
 
-def past_of(outlook: Outlook) -> PastForecast:
+def past_of(fleet: Fleet, scope: Scope, outlook: Outlook) -> PastForecast:
     """What an outlook over months, made for a day now past, expected of all of them together."""
     return PastForecast(
         asked=outlook.history.as_of,
@@ -153,7 +158,7 @@ def past_of(outlook: Outlook) -> PastForecast:
         first=outlook.periods[0].first,
         after=outlook.periods[-1].after,
         watched=pl.DataFrame({"machine_id": outlook.machines}).filter(pl.Series(outlook.watched)),
-        counts=followed_counts(outlook),
+        counts=counts_to_come(fleet, scope, outlook),
     )
 
 
@@ -207,22 +212,41 @@ def _settled(fleet: Fleet) -> date:
 
 
 def _rows(fleet: Fleet, scope: Scope, past: PastForecast) -> list[dict[str, Any]]:
-    came = failures_found(fleet, scope, past)
-    followed = {name: came.get(name, 0) for name in past.counts if name != "all"}
-    together = {**followed, "all": sum(followed.values())}
-    return [_row(past.asked, past.until, name, past.counts[name], together[name]) for name in past.counts]
+    came = failures_begun(fleet, scope, past)
+    return [_row(past.asked, past.until, way, counted, came[way]) for way, counted in past.counts.items()]
 
 
-def failures_found(fleet: Fleet, scope: Scope, past: PastForecast) -> dict[str, int]:
-    """Failures by component over the days of a forecast, on the machines it was made for."""
+def failures_begun(fleet: Fleet, scope: Scope, past: PastForecast) -> dict[tuple[str, str], float]:
+    """Failures that began in the days of a forecast, on its machines: by component and cause, and all."""
+    history, family = fleet.begin(scope)
+    weighed = weighed_now(fleet, history, family)
     zone = fleet.settings.fleet.time_zone
-    failures_of = fleet.store.run(
+    begun = (
+        weighed.cases.select("machine_id", "first_at")
+        .with_row_index("row")
+        .filter(
+            pl.Series(in_scope(weighed.cases, scope)),
+            pl.col("first_at") >= day_begins(past.first, zone),
+            pl.col("first_at") < day_begins(past.after, zone),
+        )
+        .join(past.watched, on="machine_id", how="semi")
+    )
+    of_cause = dict(
+        zip(weighed.causes, weighed.of_case[begun["row"].to_numpy()].sum(axis=0).tolist(), strict=True)
+    )
+    found = fleet.store.run(
         "plan/failed_between",
         from_at=day_begins(past.first, zone),
         until_at=day_begins(past.after, zone),
         **selection(scope),
     ).join(past.watched, on="machine_id", how="semi")
-    return dict(failures_of.group_by("component").agg(pl.col("failures").sum()).iter_rows())
+    uncaused = dict(found.group_by("component").agg(pl.col("failures").sum()).iter_rows())
+    ways = [way for way in past.counts if way != ("all", "all")]
+    came = {
+        (component, cause): of_cause[cause] if cause in of_cause else float(uncaused.get(component, 0))
+        for component, cause in ways
+    }
+    return {**came, ("all", "all"): sum(came.values())}
 
 
 def day_begins(day: date, zone: str) -> datetime:
@@ -231,35 +255,36 @@ def day_begins(day: date, zone: str) -> datetime:
 
 
 def _row(
-    asked: date | None, until: str, component: str, counted: CountDistribution, came: int
+    asked: date | None, until: str, way: tuple[str, str], counted: CountDistribution, came: float
 ) -> dict[str, Any]:
     lower_80, upper_80 = counted.interval(INNER)
     lower, upper = counted.interval(OUTER)
     return {
         "asked": asked,
         "until": until,
-        "component": component,
+        "component": way[0],
+        "cause": way[1],
         "expected": counted.mean,
         "lower_80": lower_80,
         "upper_80": upper_80,
         "lower": lower,
         "upper": upper,
         "came": came,
-        "held": lower_80 <= came <= upper_80,
-        "held_95": lower <= came <= upper,
+        "held": lower_80 <= round(came) <= upper_80,
+        "held_95": lower <= round(came) <= upper,
         "chance_80": counted.mass(lower_80, upper_80),
     }
 
 
 def _summary(frame: pl.DataFrame) -> pl.DataFrame:
     rows = []
-    for component in frame["component"].unique(maintain_order=True):
-        mine = frame.filter(pl.col("component") == component)
+    for (component, cause), mine in frame.group_by("component", "cause", maintain_order=True):
         held = int(mine["held"].sum())
         low, high = wilson(held, mine.height)
         rows.append(
             {
                 "component": component,
+                "cause": cause,
                 "forecasts": mine.height,
                 "held": held,
                 "held_share": held / mine.height,
@@ -268,7 +293,7 @@ def _summary(frame: pl.DataFrame) -> pl.DataFrame:
                 "chance_80": float(mine["chance_80"].to_numpy().mean()),
                 "held_95_share": int(mine["held_95"].sum()) / mine.height,
                 "expected": float(mine["expected"].sum()),
-                "came": int(mine["came"].sum()),
+                "came": float(mine["came"].sum()),
             }
         )
     return pl.DataFrame(rows)

@@ -1,9 +1,9 @@
 """What last month's forecast expected of the month now over, what came, and how past forecasts did.
 
 The forecast is made again as of the last day before the month, from what was known then: the same digits that
-the report of that month printed. What came is taken from the history as it is known at the month's end.
-Failures are known of followed parts only; of causes without one (wiring, calibration) the work shows what was
-done. Work is counted like for like: the step by which a shop mends a cause, not the looking for it.
+the report of that month printed. What came is taken from the history as it is known at the month's end: failures
+count as surely as each case is known now to be of the cause. Work is counted like for like: the step by which a
+shop mends a cause, not the looking for it.
 """
 
 from __future__ import annotations
@@ -20,11 +20,11 @@ from fleetlog.planning.forecast_check import (
     ForecastCheck,
     PastForecast,
     day_begins,
-    failures_found,
+    failures_begun,
     held_against,
     past_of,
 )
-from fleetlog.planning.outlook import Outlook, outlook_of
+from fleetlog.planning.outlook import outlook_of
 from fleetlog.session.finding import header
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.randomness import DRAWS, SEED
@@ -37,7 +37,6 @@ RECORD_MONTHS = 3
 RECORD_MACHINES = 6_000
 #: Draws of each forecast of the record: enough for ranges of whole counts, and nobody is kept waiting.
 RECORD_DRAWS = 40
-FOLLOWED = "followed parts"
 
 
 @dataclass(frozen=True)
@@ -48,10 +47,9 @@ class ForecastVerification:
         asked: the day whose knowledge the forecast rests on.
         month: the month forecast, "2026-06".
         frame: one row a component and cause, then all together (component "all"): component, cause, expected,
-            lower_80, upper_80, lower, upper, came (None where failures of the cause are not followed), held
+            lower_80, upper_80, lower, upper, came (failures that began, each as surely as it is of that cause), held
             (within the 80% range), parts and parts_to_hold as forecast, parts_used, labour_hours and
-            labour_hours_upper as forecast, labour_hours_spent. The last row's failures are those of the
-            followed parts.
+            labour_hours_upper as forecast, labour_hours_spent.
         record: the past months, forecast by forecast; None where the records are too short.
         seed, draws: of the bootstrap of `frame`.
     """
@@ -81,16 +79,18 @@ class ForecastVerification:
 
 @dataclass(frozen=True, eq=False)
 class Expected:
-    """The forecast of one month as the day before it would have made it."""
+    """The forecast of one month as the day before it would have made it.
+
+    Attributes:
+        past, forecast: as `forecast` would have said it then.
+        for_record: the same with the draws of the record: a draw does not depend on how many there are.
+        ways: its rows.
+    """
 
     past: PastForecast
+    for_record: PastForecast
     forecast: ForecastFinding
     ways: tuple[Way, ...]
-    outlook: Outlook
-
-    def for_record(self) -> PastForecast:
-        """The same forecast with the draws of the record: a draw does not depend on how many there are."""
-        return past_of(replace(self.outlook, draw_count=min(RECORD_DRAWS, self.outlook.draw_count)))
 
 
 def record_length(fleet: Fleet) -> int:
@@ -107,8 +107,12 @@ def expected_of(fleet: Fleet, scope: Scope, *, draws: int = DRAWS, seed: int = S
         draws, seed: of the bootstrap; as they are by themselves, the digits are those of `forecast`.
     """
     outlook = outlook_of(fleet, scope, months=1, draws=draws, seed=seed)
+    brief = replace(outlook, draw_count=min(RECORD_DRAWS, draws))
     return Expected(
-        past_of(outlook), forecast_of(fleet, scope, outlook), ways_to_fail(fleet, scope, outlook), outlook
+        past_of(fleet, scope, outlook),
+        past_of(fleet, scope, brief),
+        forecast_of(fleet, scope, outlook),
+        ways_to_fail(fleet, scope, outlook),
     )
 
 
@@ -124,7 +128,7 @@ def verification(
     """
     history = fleet.history(scope.as_of)
     forecast = expected.forecast
-    came = failures_found(fleet, scope, expected.past)
+    came = failures_begun(fleet, scope, expected.past)
     rows = _rows(fleet, scope, expected, came)
     record = held_against(fleet, scope, past, draws=RECORD_DRAWS, seed=forecast.seed) if past else None
     return ForecastVerification(
@@ -140,7 +144,9 @@ def verification(
     )
 
 
-def _rows(fleet: Fleet, scope: Scope, expected: Expected, came: dict[str, int]) -> list[dict[str, Any]]:
+def _rows(
+    fleet: Fleet, scope: Scope, expected: Expected, came: dict[tuple[str, str], float]
+) -> list[dict[str, Any]]:
     zone = fleet.settings.fleet.time_zone
     done = fleet.store.run(
         "plan/work_done",
@@ -160,36 +166,35 @@ def _rows(fleet: Fleet, scope: Scope, expected: Expected, came: dict[str, int]) 
         stated = step is not None and step not in counted
         if step is not None:
             counted.add(step)
-        came_of = came.get(way.component, 0) if way.hazard is None else None
+        came_of = came[way.component, way.cause]
         replaces = way.step is not None and way.step.action == "replace"
         rows.append(
             {
                 **{name: row[name] for name in _FORECAST},
                 "came": came_of,
-                "held": row["lower_80"] <= came_of <= row["upper_80"] if came_of is not None else None,
+                "held": row["lower_80"] <= round(came_of) <= row["upper_80"],
                 "parts_used": (job["pieces"] if job else 0.0) if stated and replaces else None,
                 "labour_hours_spent": (job["labour_hours"] if job else 0.0) if stated else None,
             }
         )
-    return [*rows, _together(expected, rows)]
+    return [*rows, _together(expected, rows, came["all", "all"])]
 
 
-def _together(expected: Expected, rows: Sequence[dict[str, Any]]) -> dict[str, Any]:
-    """All followed parts' failures; parts and hours of every cause."""
-    counts = expected.past.counts["all"]
+def _together(expected: Expected, rows: Sequence[dict[str, Any]], came: float) -> dict[str, Any]:
+    """Every cause together."""
+    counts = expected.past.counts["all", "all"]
     inner, outer = counts.interval(0.80), counts.interval(0.95)
-    came_of = sum(row["came"] for row in rows if row["came"] is not None)
     whole = expected.forecast.totals.filter(pl.col("component") == "all").row(0, named=True)
     return {
         "component": "all",
-        "cause": FOLLOWED,
+        "cause": "all",
         "expected": counts.mean,
         "lower_80": inner[0],
         "upper_80": inner[1],
         "lower": outer[0],
         "upper": outer[1],
-        "came": came_of,
-        "held": inner[0] <= came_of <= inner[1],
+        "came": came,
+        "held": inner[0] <= round(came) <= inner[1],
         "parts": whole["parts"],
         "parts_to_hold": None,
         "parts_used": sum(row["parts_used"] or 0.0 for row in rows),
@@ -203,9 +208,9 @@ def _notes(expected: Expected, record: ForecastCheck | None) -> tuple[str, ...]:
     notes = [
         f"The forecast knows what was known on {expected.past.asked.isoformat()}, no more; "
         f"{expected.forecast.draws} draws, seed {expected.forecast.seed}.",
-        "A failure counts when the part is found failed. Causes without a followed part have no count of "
-        "failures: their work alone is known. Parts and hours are those of the step that mends the cause, "
-        "looking for it left out, whether or not the part taken out had failed.",
+        "A failure counts from its first report, as surely as it is known now to be of that cause. Parts and hours are "
+        "those of the step that mends the cause, looking for it left out, whether or not the part taken out had "
+        "failed.",
     ]
     if record is not None and record.draws != expected.forecast.draws:
         notes.append(
@@ -236,7 +241,7 @@ _SCHEMA: dict[str, Any] = {
     "upper_80": pl.Int64,
     "lower": pl.Int64,
     "upper": pl.Int64,
-    "came": pl.Int64,
+    "came": pl.Float64,
     "held": pl.Boolean,
     "parts": pl.Float64,
     "parts_to_hold": pl.Int64,

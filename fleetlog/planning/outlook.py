@@ -21,6 +21,8 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from fleetlog.causes.part_lives import PLACE, part_lives
+from fleetlog.causes.weighing import weighed_now
 from fleetlog.faults import FaultFamily, Step
 from fleetlog.history import History
 from fleetlog.phrasing import said
@@ -107,7 +109,7 @@ class LifeModel:
         cause: the family's cause that stands behind its failures, "" where none does.
         law: point estimate.
         draws: shape and scale of each draw, shape (draws, 2).
-        spells, failures, hours: what was observed.
+        spells, failures, hours: what was observed; a case counts as a failure as surely as the part is behind it.
         default: what was known beforehand, None where nothing was.
         method: how the law came about, in a few words.
         rises: share of draws in which the hazard rises with age (shape above 1).
@@ -119,7 +121,7 @@ class LifeModel:
     law: Law
     draws: Floats
     spells: int
-    failures: int
+    failures: float
     hours: float
     default: Default | None
     method: str
@@ -150,7 +152,8 @@ class Outlook:
         history: the history it rests on.
         periods: what lies ahead.
         places: one row a followed part that is in a watched machine: machine_id, component, side, variant,
-            age_hours, inferred, site, model, build_year, machine_no, age_class, model_no.
+            age_hours, inferred, site, model, build_year, machine_no, age_class, model_no, standing (chance that
+            it has failed already and stands so).
         models: the laws, in the order of `model_no`.
         use: levels and seasons of all machines, by `machine_no`.
         machines: machine_id by `machine_no`.
@@ -185,6 +188,11 @@ class Outlook:
     def model_no(self) -> Ints:
         """Law of each place."""
         return self.places["model_no"].to_numpy().astype(np.int64)
+
+    @cached_property
+    def standing(self) -> Floats:
+        """Chance of each place that its part has failed already and stands so."""
+        return self.places["standing"].to_numpy().astype(np.float64)
 
     @cached_property
     def month_days(self) -> Floats:
@@ -244,7 +252,10 @@ class Outlook:
         return result
 
     def failure_chances(self) -> Floats:
-        """Chance of each place to fail in each period, disposals counted, shape (places, periods)."""
+        """Chance of each place to fail in each period, disposals counted, shape (places, periods).
+
+        A part that has failed already does not fail again.
+        """
         ahead = np.cumsum(self.hours_ahead(), axis=1)
         shape = np.array([model.law.shape for model in self.models])[self.model_no]
         scale = np.array([model.law.scale_hours for model in self.models])[self.model_no]
@@ -252,7 +263,8 @@ class Outlook:
         hazard = (edges / scale[:, None]) ** shape[:, None]
         survival = np.exp(hazard[:, :1] - hazard)
         staying = self.staying[self.places["age_class"].to_numpy()]
-        result: Floats = (survival[:, :-1] - survival[:, 1:]) * staying
+        sound = 1.0 - self.standing[:, None]
+        result: Floats = sound * (survival[:, :-1] - survival[:, 1:]) * staying
         return result
 
     def use_frame(self, level: float) -> pl.DataFrame:
@@ -307,8 +319,9 @@ def outlook_of(
     listed = store.run("plan/watched", as_of_end=history.as_of_end)
     numbers = listed.select("machine_id").with_row_index("machine_no")
     followed = [part.component for part in family.parts if component in (None, part.component)]
-    models = _laws(fleet, family, numbers, followed, draws, seed)
-    places = _places(fleet, scope, history, numbers, followed, models)
+    known = part_lives(store, weighed_now(fleet, history, family))
+    models = _laws(fleet, family, known.lives, numbers, followed, draws, seed)
+    places = _places(fleet, scope, history, known.now, numbers, followed, models)
     use, sites = _use(fleet, history, listed, numbers)
     return Outlook(
         family=family,
@@ -350,30 +363,25 @@ def cure_of(family: FaultFamily, component: str, cause: str) -> Step | None:
 def _laws(
     fleet: Fleet,
     family: FaultFamily,
+    known: pl.DataFrame,
     numbers: pl.DataFrame,
     followed: Sequence[str],
     draws: int,
     seed: int,
 ) -> tuple[LifeModel, ...]:
     """One law a component and variant that occurs or that a replacement brings."""
-    lives = fleet.store.run("plan/lives").join(numbers, on="machine_id", how="inner", maintain_order="left")
+    lives = known.join(numbers, on="machine_id", how="inner", maintain_order="left")
     kinds: dict[tuple[str, str], None] = {}
     for component in followed:
         for variant in lives.filter(pl.col("component") == component)["variant"].unique().sort():
             kinds[component, variant] = None
-        kinds[component, service_variant(family, component)] = None
+        kinds[component, family.fresh_variant(component)] = None
     minimum = fleet.settings.survival.minimum_failures
     weights = [machine_weights(numbers.height, seed, draw) for draw in range(draws)]
     return tuple(
         _law(family, component, variant, lives, minimum, weights, seed, number)
         for number, (component, variant) in enumerate(kinds)
     )
-
-
-def service_variant(family: FaultFamily, component: str) -> str:
-    """The variant that a replacement brings; "unknown" where the family does not say."""
-    part = family.part(component)
-    return part.service_variant if part is not None and part.service_variant else "unknown"
 
 
 def _law(
@@ -392,6 +400,7 @@ def _law(
         exit=rows["hours"].to_numpy(),
         failed=rows["failed"].to_numpy(),
         machine=rows["machine_no"].to_numpy().astype(np.int64),
+        share=rows["weight"].to_numpy(),
     )
     cause = cause_of(family, component)
     default = None
@@ -404,18 +413,20 @@ def _law(
             lambda draw: observed.fit(default, weights[draw], default.drawn(seed, draw, number)), len(weights)
         )
         method = (
-            f"Weibull from {observed.failures} failures and a default worth {default.failures:g} failures"
+            f"Weibull from {observed.failures:.0f} failures and a default worth {default.failures:g} failures"
         )
     elif observed.failures >= minimum:
         law = observed.fit()
         drawn = in_threads(lambda draw: observed.fit(None, weights[draw]), len(weights))
-        method = f"Weibull from {observed.failures} failures"
+        method = f"Weibull from {observed.failures:.0f} failures"
     elif observed.spells == 0:
         law, drawn = _NEVER, [_NEVER] * len(weights)
         method = "nothing is known of such parts: no failure is expected"
     else:
         law, drawn = _constant(observed, seed, number, len(weights))
-        method = f"constant hazard from {observed.failures} failures: too few for a shape, no default known"
+        method = (
+            f"constant hazard from {observed.failures:.0f} failures: too few for a shape, no default known"
+        )
     return LifeModel(
         component=component,
         variant=variant,
@@ -445,10 +456,12 @@ def _places(
     fleet: Fleet,
     scope: Scope,
     history: History,
+    known: pl.DataFrame,
     numbers: pl.DataFrame,
     followed: Sequence[str],
     models: Sequence[LifeModel],
 ) -> pl.DataFrame:
+    """The parts in place. One that was more likely than not replaced without a note is taken to be the new one."""
     kinds = pl.DataFrame(
         [
             {"component": model.component, "variant": model.variant, "model_no": number}
@@ -457,13 +470,24 @@ def _places(
         schema={"component": pl.String, "variant": pl.String, "model_no": pl.Int64},
     )
     places_now = fleet.store.run("plan/places", as_of_end=history.as_of_end, **selection(scope))
+    renewed = (pl.col("renewed") > 0.5 * (1.0 - pl.col("standing"))).fill_null(False)
+    fresh = pl.col("component").replace_strict(
+        {name: fleet.family(scope.fault).fresh_variant(name) for name in followed}, return_dtype=pl.String
+    )
     built_years = (pl.lit(history.as_of) - pl.col("built_earliest")).dt.total_days() / 365.25
     return (
         places_now.filter(pl.col("component").is_in(list(followed)))
+        .with_columns(age_hours=pl.col("age_tenths") / 10)
+        .join(known, on=PLACE, how="left", maintain_order="left")
+        .with_columns(pl.col("standing").fill_null(0.0))
+        .with_columns(
+            pl.when(renewed).then(fresh).otherwise("variant").alias("variant"),
+            pl.when(renewed).then("renewed_hours").otherwise("age_hours").alias("age_hours"),
+            inferred=pl.col("inferred") | renewed,
+        )
         .join(numbers, on="machine_id", maintain_order="left")
         .join(kinds, on=["component", "variant"], how="inner", maintain_order="left")
         .with_columns(
-            (pl.col("age_tenths") / 10).alias("age_hours"),
             (built_years.fill_null(6.0) / 4.0).floor().clip(0, 3).cast(pl.Int64).alias("age_class"),
             pl.col("machine_no").cast(pl.Int64),
         )
@@ -480,6 +504,7 @@ def _places(
             "machine_no",
             "age_class",
             "model_no",
+            "standing",
         )
     )
 

@@ -12,7 +12,7 @@ import polars as pl
 from fleetlog.causes.repair_plan import day_rates
 from fleetlog.causes.suspects import SuspectsFinding, suspects
 from fleetlog.planning.job_costs import JobCosts, costs_of
-from fleetlog.planning.outlook import Outlook, outlook_of, service_variant, weeks_after
+from fleetlog.planning.outlook import Outlook, outlook_of, weeks_after
 from fleetlog.planning.replacement import why_not_ahead
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
@@ -161,7 +161,7 @@ def _chosen(
 
 
 def _successor(outlook: Outlook, component: str) -> tuple[float, float]:
-    variant = service_variant(outlook.family, component)
+    variant = outlook.family.fresh_variant(component)
     model = next(one for one in outlook.models if (one.component, one.variant) == (component, variant))
     return model.law
 

@@ -22,7 +22,7 @@ from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily, Step
 from fleetlog.planning.forecast import check_numbers
 from fleetlog.planning.job_costs import JobCosts, costs_of
-from fleetlog.planning.outlook import Outlook, in_threads, outlook_of, service_variant
+from fleetlog.planning.outlook import Outlook, in_threads, outlook_of
 from fleetlog.planning.plan_visits import ShopLimits
 from fleetlog.questions import proposal
 from fleetlog.session.finding import Finding
@@ -202,7 +202,7 @@ class _Game:
         """The game of this outlook at these costs."""
         family = outlook.family
         places = outlook.places
-        fresh = service_variant(family, costs.component)
+        fresh = family.fresh_variant(costs.component)
         old = (places["variant"] != fresh).to_numpy() if len(places) else np.zeros(0, dtype=bool)
         new_model = next(
             number

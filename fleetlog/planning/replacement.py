@@ -23,7 +23,7 @@ from fleetlog.planning.job_costs import (
     money_assumptions,
     sensitivity,
 )
-from fleetlog.planning.outlook import LifeModel, Outlook, outlook_of, service_variant
+from fleetlog.planning.outlook import LifeModel, Outlook, outlook_of
 from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
@@ -188,7 +188,7 @@ class AgeDecision:
     @staticmethod
     def of(outlook: Outlook, model: LifeModel, places: Ints, costs: JobCosts) -> AgeDecision:
         """The question about these places; the outlook must reach over twelve months."""
-        variant = service_variant(outlook.family, model.component)
+        variant = outlook.family.fresh_variant(model.component)
         successor = next(
             (one for one in outlook.models if (one.component, one.variant) == (model.component, variant)),
             model,

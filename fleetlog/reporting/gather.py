@@ -104,7 +104,7 @@ def gather(
         )
         begin(findings)
         expected = before().expected
-        past = (*record(), expected.for_record()) if expected else ()
+        past = (*record(), expected.for_record) if expected else ()
         return replace(
             findings,
             units=units(fleet, concerned[:MOST_UNITS], scope, known=now),

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
@@ -20,6 +20,8 @@ from fleetlog.session.scope import Scope
 from fleetlog.settings import Settings, families_for, load_settings, settings_beside
 from fleetlog.store import Store, open_store
 from fleetlog.wording import load_dictionary
+
+Made = TypeVar("Made")
 
 WORDING_FILE = "wording.toml"
 """A fleet's own workshop words, beside its store."""
@@ -40,6 +42,7 @@ class Fleet:
     families: Mapping[str, FaultFamily]
     _history: History | None = field(default=None, repr=False)
     _asked: date | None = field(default=None, repr=False)
+    _made: tuple[History, str, Any] | None = field(default=None, repr=False)
 
     def __enter__(self) -> Fleet:
         return self
@@ -68,6 +71,13 @@ class Fleet:
             self._history = build_history(self.store, self.families, self.settings, as_of)
             self._asked = as_of
         return self._history
+
+    def once(self, name: str, history: History, make: Callable[[], Made]) -> Made:
+        """What `make` gives of a history: made once, kept until something else, or another history, is asked."""
+        if self._made is None or self._made[0] is not history or self._made[1] != name:
+            self._made = (history, name, make())
+        made: Made = self._made[2]
+        return made
 
     def load(
         self,

@@ -1,70 +1,137 @@
 """Whether a fault still stands that nobody is on record to have mended: silence against books with gaps.
 
-Two stories fit a case without a repair on record. The fault stands, and then it would have shown again after
-an exponential time; or somebody mended it and did not write it down, and then only an unrelated new case would
-have shown. Hours that ran in silence speak for the second by Bayes' rule, hours that nobody read say nothing.
+After each report of a fault, and until the next report or a repair on record, one of three stories runs. The fault
+stands and shows again in the same burst of reports, after an exponential time of a few hours; it stands and shows
+again when the machine next gets there, after a longer exponential time; or it ended and nobody wrote it down, and
+then only an unrelated new case would show. How common each story is, and how long its times are, is learnt from
+all such gaps of the fleet by expectation and maximisation; silence is then weighed by Bayes' rule. Hours that
+nobody read are no gap and say nothing.
+
+The priors are conjugate: a Dirichlet over the stories, and of each mean time a gamma prior of its rate, all worth so
+many gaps (Gelman et al., Bayesian Data Analysis, 3rd edition, sections 2.6 and 3.4; Dempster, Laird & Rubin 1977).
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
-from fleetlog.stats.arrays import Floats
+from fleetlog.stats.arrays import Floats, Ints
 from fleetlog.stats.errors import BadArgument
 
+#: Hours below which a gap counts as this much: meters do not tell shorter ones.
+_LEAST_HOURS = 0.1
+_MOST_ROUNDS = 500
 
-def unrecorded_share(ended: int, unanswered: int, *, default: float, worth: float) -> float:
-    """Share of cures that are missing from the books, from cases that are over.
 
-    The posterior mean under a beta prior with mean `default` that counts as `worth` cases (conjugate; Gelman et
-    al., Bayesian Data Analysis, 3rd edition, section 2.4).
+@dataclass(frozen=True)
+class ReturnLaw:
+    """How soon a fault shows again, and how often it ends without a note.
+
+    Attributes:
+        burst: share of gaps within one burst of reports.
+        ended: share of gaps in which the fault ended and nobody wrote it down.
+        burst_hours, comeback_hours, background_hours: mean running hours to the next report within a burst, of a
+            standing fault beyond it, and of an unrelated new case.
+    """
+
+    burst: float
+    ended: float
+    burst_hours: float
+    comeback_hours: float
+    background_hours: float
+
+    def __post_init__(self) -> None:
+        if not (0.0 < self.burst < 1.0 and 0.0 < self.ended < 1.0 and self.burst + self.ended < 1.0):
+            raise BadArgument("shares of gaps lie between 0 and 1 and leave room for the third story")
+        if not 0.0 < self.burst_hours < self.comeback_hours < self.background_hours:
+            raise BadArgument("mean hours are above 0, and longer from burst to comeback to new case")
+
+    @property
+    def shares(self) -> Floats:
+        """Of the stories: burst, comeback, ended, shape (3,)."""
+        return np.array([self.burst, 1.0 - self.burst - self.ended, self.ended])
+
+    @property
+    def means(self) -> Floats:
+        """Of the stories' times, shape (3,)."""
+        return np.array([self.burst_hours, self.comeback_hours, self.background_hours])
+
+    def standing(self, quiet_hours: Floats, mended: Floats | None = None) -> Floats:
+        """Chance that the fault still stands after so many running hours without a report, shape (n,).
+
+        Args:
+            quiet_hours: running hours that were read since the last report, shape (n,).
+            mended: chance of each that something else on record ended it, such as an order of unknown content.
+
+        Raises:
+            BadArgument: for hours below 0, or chances outside 0 to 1.
+
+        Examples:
+            >>> law = ReturnLaw(0.5, 0.02, 4.0, 60.0, 8000.0)
+            >>> law.standing(np.array([0.0, 100.0, 400.0])).round(2)
+            array([0.98, 0.82, 0.03])
+        """
+        other = np.zeros_like(quiet_hours) if mended is None else mended
+        if np.any(quiet_hours < 0) or np.any((other < 0) | (other > 1)):
+            raise BadArgument("hours are not negative and chances lie between 0 and 1")
+        silent = self.shares * np.exp(-quiet_hours[:, None] / self.means)
+        # what was mended besides is mended whichever story ran: its silence is that of the third
+        stands: Floats = silent[:, :2].sum(axis=1) * (1.0 - other)
+        over = silent[:, 2] + other * (1.0 - self.ended) * np.exp(-quiet_hours / self.background_hours)
+        return stands / (stands + over)
+
+    def same(self, gap_hours: Floats) -> Floats:
+        """Chance that a report after so many hours, without a repair between, is of the same fault, shape (n,).
+
+        Examples:
+            >>> ReturnLaw(0.5, 0.02, 4.0, 60.0, 8000.0).same(np.array([50.0, 600.0])).round(3)
+            array([0.999, 0.129])
+        """
+        density = self.shares / self.means * np.exp(-gap_hours[:, None] / self.means)
+        same: Floats = density[:, :2].sum(axis=1) / density.sum(axis=1)
+        return same
+
+
+def fit_return_law(
+    hours: Floats, again: npt.NDArray[np.bool_], count: Ints, default: ReturnLaw, *, worth: float
+) -> ReturnLaw:
+    """The return law of a fleet from the gaps after its reports; the default comes back unchanged without any.
 
     Args:
-        ended: cases that fell silent for good.
-        unanswered: those of them without a repair on record after their last report.
-        default: the share where nothing is known.
-        worth: cases that the default is worth.
+        hours: running hours of each gap, to the next report or to where nothing more is known, shape (n,).
+        again: whether it ended with a report, shape (n,).
+        count: how many such gaps there are, shape (n,).
+        default: what is known beforehand.
+        worth: gaps that the default is worth, for each of its figures.
 
     Raises:
-        BadArgument: for counts that cannot be, or a default that is no share.
+        BadArgument: for a worth that is not above 0.
 
     Examples:
-        >>> unrecorded_share(ended=180, unanswered=18, default=0.05, worth=20.0)
-        0.095
+        >>> default = ReturnLaw(0.5, 0.02, 4.0, 60.0, 8000.0)
+        >>> none = np.zeros(0)
+        >>> fit_return_law(none, none.astype(bool), none.astype(int), default, worth=20.0) == default
+        True
     """
-    if not 0 <= unanswered <= ended:
-        raise BadArgument(f"{unanswered} of {ended} cases cannot be without a repair")
-    if not 0.0 < default < 1.0 or worth <= 0.0:
-        raise BadArgument(
-            f"a share lies between 0 and 1 and is worth more than 0 cases, not {default}, {worth}"
-        )
-    return (unanswered + default * worth) / (ended + worth)
-
-
-def standing_chance(
-    mended: Floats, quiet_hours: Floats, *, comeback_hours: float, background_hours: float
-) -> Floats:
-    """Chance that the fault still stands after so many hours without a report, shape (N,).
-
-    odds(stands) = (1 - mended) / mended * exp(-quiet / comeback) / exp(-quiet / background)
-
-    Args:
-        mended: chance that somebody mended it since its last report, before the silence is weighed, shape (N,).
-        quiet_hours: running hours that were read since then, shape (N,).
-        comeback_hours, background_hours: mean hours until a standing fault shows again, and until a new case.
-
-    Raises:
-        BadArgument: for chances outside 0 to 1, hours below 0 or means that are not above 0.
-
-    Examples:
-        >>> standing_chance(np.array([0.05]), np.array([0.0]), comeback_hours=60.0, background_hours=8000.0)
-        array([0.95])
-    """
-    if np.any((mended < 0) | (mended > 1)) or np.any(quiet_hours < 0):
-        raise BadArgument("chances lie between 0 and 1 and hours are not negative")
-    if comeback_hours <= 0 or background_hours <= 0:
-        raise BadArgument("mean hours are above 0")
-    stands: npt.NDArray[np.float64] = (1.0 - mended) * np.exp(-quiet_hours / comeback_hours)
-    over = mended * np.exp(-quiet_hours / background_hours)
-    return stands / (stands + over)
+    if worth <= 0:
+        raise BadArgument(f"a default is worth more than no gap, not {worth}")
+    gap = np.maximum(hours, _LEAST_HOURS)
+    shares, means = default.shares, default.means
+    if not gap.size:
+        return default
+    for _ in range(_MOST_ROUNDS):
+        log_weight = np.log(shares) - gap[:, None] / means - again[:, None] * np.log(means)
+        weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
+        weight *= (count / weight.sum(axis=1))[:, None]
+        was = np.concatenate((np.log(shares), np.log(means)))
+        shares = weight.sum(axis=0) + worth * default.shares
+        shares /= shares.sum()
+        returns = (weight * again[:, None]).sum(axis=0) + worth
+        means = ((weight * gap[:, None]).sum(axis=0) + worth * default.means) / returns
+        if np.abs(np.concatenate((np.log(shares), np.log(means))) - was).max() < 1e-9:
+            break
+    means = np.maximum.accumulate(means * np.array([1.0, 1.0 + 1e-9, 1.0 + 2e-9]))
+    return ReturnLaw(float(shares[0]), float(shares[2]), *(float(mean) for mean in means))

@@ -92,6 +92,8 @@ class ObservedLives:
         failed: whether the spell ended by failure, shape (n,).
         machine: number of the spell's machine, shape (n,).
         per_hour: ticks in one hour.
+        share: how surely the spell was so, shape (n,), for lives of which it is not known how they ended; None:
+            all are known.
     """
 
     entry: Ints
@@ -99,8 +101,11 @@ class ObservedLives:
     failed: Counts
     machine: Ints
     per_hour: float = TICKS_PER_HOUR
+    share: Floats | None = None
 
     def __post_init__(self) -> None:
+        if self.share is not None and (self.share.size != self.exit.size or bool((self.share < 0).any())):
+            raise BadArgument("shares are not negative, and one a spell")
         sizes = {column.size for column in (self.entry, self.exit, self.failed, self.machine)}
         if len(sizes) > 1:
             raise LengthMismatch("entry, exit, failed and machine must have one value a spell each")
@@ -113,14 +118,15 @@ class ObservedLives:
         return int(self.exit.size)
 
     @property
-    def failures(self) -> int:
+    def failures(self) -> float:
         """How many of them ended by failure."""
-        return int(self.failed.sum())
+        return float(self.failed.sum() if self.share is None else (self.failed * self.share).sum())
 
     @property
     def total_hours(self) -> float:
         """Hours under observation."""
-        return float((self.exit - self.entry).sum()) / self.per_hour
+        hours = self.exit - self.entry
+        return float(hours.sum() if self.share is None else (hours * self.share).sum()) / self.per_hour
 
     @cached_property
     def _grid(self) -> tuple[Ints, Ints, Floats]:
@@ -151,7 +157,7 @@ class ObservedLives:
         Raises:
             TooFewFailures: with fewer than two failures and no default.
         """
-        failed = float(self.failures)
+        failed = self.failures
         if default is None:
             if failed < 2:
                 raise TooFewFailures(
@@ -197,6 +203,8 @@ class _Ages:
         """The ages of these lives under these weights of their machines."""
         begins, ends, log_hours = lives._grid
         weight = np.ones(lives.spells) if weights is None else weights[lives.machine]
+        if lives.share is not None:
+            weight = weight * lives.share
         size = log_hours.size
         flow = (
             np.bincount(ends, weights=weight, minlength=size)

@@ -1,15 +1,22 @@
--- purpose: the cases that are weighed: those of the history, cut where a return is more likely a new fault than the old
---   one still there.
+-- purpose: the cases that are weighed: those of the history, joined where the fault before was never repaired and is more
+--   likely still there, and cut where a return is more likely a new fault than the old one still there.
 -- grain: one row a machine, side and weighed case
--- inputs: case_file, new_fault (machine_id, side, first_at, first_tenths: where to cut; may be empty), numbered_report,
---   case_work, machine_hours
+-- inputs: case_file, same_fault (machine_id, side, first_at: cases of the history that are the one before; may be empty),
+--   new_fault (machine_id, side, first_at, first_tenths: where to cut; may be empty), numbered_report, case_work,
+--   machine_hours
 -- parameters: fault
--- output: machine_id, side, case_no (1, 2, … on its side), history_case (case_no of the history), first_at, last_at,
+-- output: machine_id, side, case_no (1, 2, … on its side), first_at, last_at,
 --   first_tenths, last_tenths, until (first report of the next case; NULL = last), after_at (last repair of the case
 --   before; NULL = none), episodes, reports, attempts, last_step, quiet_tenths, answered (the last repair, one that
 --   did not fail its own test, came after the last report), state
 WITH beginning AS (
-    SELECT machine_id, side, first_at, first_tenths FROM case_file WHERE fault = $fault
+    SELECT case_file.machine_id, case_file.side, case_file.first_at, case_file.first_tenths
+    FROM case_file
+    LEFT JOIN same_fault
+        ON same_fault.machine_id = case_file.machine_id
+        AND same_fault.side = case_file.side
+        AND same_fault.first_at = case_file.first_at
+    WHERE case_file.fault = $fault AND same_fault.machine_id IS NULL
     UNION
     SELECT machine_id, side, first_at, first_tenths FROM new_fault
 ),
@@ -24,27 +31,33 @@ numbered AS (
     FROM beginning
     WINDOW one_side AS (PARTITION BY machine_id, side ORDER BY first_at)
 ),
-bounded AS (
+held AS (
     SELECT
-        numbered.machine_id,
-        numbered.side,
-        numbered.case_no,
-        numbered.first_at,
-        numbered.first_tenths,
-        numbered.until,
-        case_file.case_no AS history_case,
-        case_file.last_at AS history_last_at,
-        CASE
-            WHEN numbered.until IS NULL OR numbered.until = case_file.until THEN case_file.state
-            ELSE 'closed'
-        END AS state
+        numbered.*,
+        case_file.until AS history_until,
+        case_file.state AS history_state,
+        ROW_NUMBER() OVER (
+            PARTITION BY numbered.machine_id, numbered.side, numbered.case_no ORDER BY case_file.first_at DESC
+        ) AS latest
     FROM numbered
     INNER JOIN case_file
         ON case_file.fault = $fault
         AND case_file.machine_id = numbered.machine_id
         AND case_file.side = numbered.side
-        AND numbered.first_at >= case_file.first_at
-        AND (case_file.until IS NULL OR numbered.first_at < case_file.until)
+        AND (numbered.until IS NULL OR case_file.first_at < numbered.until)
+        AND (case_file.until IS NULL OR case_file.until > numbered.first_at)
+),
+bounded AS (
+    SELECT
+        machine_id,
+        side,
+        case_no,
+        first_at,
+        first_tenths,
+        until,
+        CASE WHEN until IS NULL OR until = history_until THEN history_state ELSE 'closed' END AS state
+    FROM held
+    WHERE latest = 1
 ),
 reported AS (
     SELECT
@@ -61,7 +74,6 @@ reported AS (
         AND numbered_report.machine_id = bounded.machine_id
         AND numbered_report.side = bounded.side
         AND numbered_report.moment >= bounded.first_at
-        AND numbered_report.moment <= bounded.history_last_at
         AND (bounded.until IS NULL OR numbered_report.moment < bounded.until)
     GROUP BY bounded.machine_id, bounded.side, bounded.case_no
 ),
@@ -83,7 +95,6 @@ tried AS (
         ON case_work.fault = $fault
         AND case_work.machine_id = bounded.machine_id
         AND case_work.side = bounded.side
-        AND case_work.case_no = bounded.history_case
         AND case_work.moment >= bounded.first_at
         AND (bounded.until IS NULL OR case_work.moment < bounded.until)
         AND case_work.is_attempt
@@ -92,7 +103,6 @@ SELECT
     bounded.machine_id,
     bounded.side,
     bounded.case_no,
-    bounded.history_case,
     bounded.first_at,
     reported.last_at,
     bounded.first_tenths,

@@ -2,7 +2,7 @@
 -- grain: one row a case
 -- inputs: weighed_case, machine
 -- output: case_id (0, 1, … in a fixed order), machine_id, side, case_no, state, first_at, last_at, first_tenths,
---   last_tenths, until, episodes, reports, attempts, last_step, quiet_tenths, answered, site, model, build_year, control
+--   last_tenths, until, episodes, reports, attempts, last_step, quiet_tenths, answered, in_fleet (its machine has not left), site, model, build_year, control
 SELECT
     CAST(ROW_NUMBER() OVER (ORDER BY weighed_case.machine_id, weighed_case.side, weighed_case.case_no) - 1 AS BIGINT) AS case_id,
     weighed_case.machine_id,
@@ -20,6 +20,7 @@ SELECT
     weighed_case.last_step,
     weighed_case.quiet_tenths,
     weighed_case.answered,
+    machine.leaves = 'records_end' AS in_fleet,
     machine.site,
     machine.model,
     machine.build_year,

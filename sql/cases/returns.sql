@@ -20,7 +20,6 @@ SELECT
     returned.machine_id,
     returned.side,
     CAST(ROW_NUMBER() OVER (ORDER BY returned.machine_id, returned.side, returned.case_no, returned.back_at) AS BIGINT) AS case_no,
-    MIN(weighed_case.history_case) AS history_case,
     MIN(weighed_case.first_at) AS first_at,
     MAX(numbered_report.moment) AS last_at,
     MIN(weighed_case.first_tenths) AS first_tenths,

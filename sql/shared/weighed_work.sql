@@ -1,4 +1,4 @@
--- purpose: the work of each weighed case: its part of the work of the history's case.
+-- purpose: the work of each weighed case: what was done from its first report until the next case.
 -- grain: one row a weighed case, work line and step
 -- inputs: weighed_case, case_work
 -- parameters: fault
@@ -9,6 +9,5 @@ INNER JOIN case_work
     ON case_work.fault = $fault
     AND case_work.machine_id = weighed_case.machine_id
     AND case_work.side = weighed_case.side
-    AND case_work.case_no = weighed_case.history_case
     AND case_work.moment >= weighed_case.first_at
     AND (weighed_case.until IS NULL OR case_work.moment < weighed_case.until)

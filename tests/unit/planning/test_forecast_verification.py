@@ -29,7 +29,7 @@ def may(demo: Fleet) -> ForecastVerification:
     days = days_to_ask(demo, scope, forecasts=RECORD_MONTHS)
     expected = expected_of(demo, Scope(as_of=days[-1]), draws=50)
     past = look_back(demo, scope, days[:-1], draws=RECORD_DRAWS)
-    return verification(demo, scope, expected, (*past, expected.for_record()))
+    return verification(demo, scope, expected, (*past, expected.for_record))
 
 
 def test_it_is_the_forecast_that_was_printed_then(may: ForecastVerification, demo: Fleet) -> None:
