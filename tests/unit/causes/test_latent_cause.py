@@ -67,7 +67,8 @@ def cases(size: int, ages: float = 500.0, pieces: list[tuple[int, int]] | None =
 
 @pytest.mark.parametrize("name", sorted(load_families()))
 def test_without_cases_the_defaults_come_back(name: str) -> None:
-    defaults = Layout.of(load_families()[name]).defaults
+    family = load_families()[name]
+    defaults = Layout.of(family, family.comeback.mean_hours).defaults
     causes, steps = defaults.model.cure.shape[1], defaults.model.cure.shape[0]
     nothing = Cases(
         hazard=np.zeros((0, causes), dtype=np.int64),

@@ -8,13 +8,13 @@ from pathlib import Path
 import pytest
 from yard import Yard, causes_of, weighed
 
-from fleetlog.causes.weighing import NEW_FAULT
+from fleetlog.causes.weighing import NEW_FAULT, STILL_THERE
 
 
 def pieces(yard: Yard, folder: Path) -> list[tuple[str, str]]:
     with yard.fleet(folder) as fleet:
         seen = weighed(fleet, learn=False).evidence_of(0).select("evidence", "outcome").rows()
-    return [piece for piece in seen if piece[0] != NEW_FAULT]
+    return [piece for piece in seen if piece[0] not in (NEW_FAULT, STILL_THERE)]
 
 
 def test_the_same_repair_tried_again_is_no_second_trial(tmp_path: Path) -> None:

@@ -139,4 +139,4 @@ def weighed(fleet: Fleet, *, learn: bool = True, as_of: date | None = None) -> W
 
 
 def causes_of(judged: WeighedCases, row: int = 0) -> dict[str, float]:
-    return dict(zip(judged.causes, judged.posterior.probability[row].tolist(), strict=True))
+    return dict(zip(judged.causes, judged.of_case[row].tolist(), strict=True))

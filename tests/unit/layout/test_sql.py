@@ -105,6 +105,7 @@ def tables(demo_store: Path) -> Iterator[Fleet]:
             fleet.store.register(f"{table}_now", fleet.store.select(f"FROM {table}"))
         assert "spell" in made
         fleet.store.register("new_fault", fleet.store.select(NO_CUT))
+        fleet.store.register("same_fault", fleet.store.select(NO_CUT))
         fleet.store.register("calendar_month", fleet.store.select(NO_MONTH))
         fleet.store.register("cox_cell", pl.DataFrame({"component": ["internal_bushing"], "cell": [0]}))
         sums = {f"{name}_{k}": [0] for name in ("leave", "fail") for k in range(1, 9)}

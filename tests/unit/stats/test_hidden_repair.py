@@ -1,4 +1,4 @@
-"""Silence against books with gaps: by Bayes' rule in plain numbers, and by drawing many such cases."""
+"""Silence against books with gaps: by Bayes' rule in plain numbers, and by drawing many such gaps."""
 
 from __future__ import annotations
 
@@ -10,35 +10,42 @@ import pytest
 
 from fleetlog.stats import hidden_repair
 from fleetlog.stats.errors import BadArgument
-from fleetlog.stats.hidden_repair import standing_chance, unrecorded_share
+from fleetlog.stats.hidden_repair import ReturnLaw, fit_return_law
+
+LAW = ReturnLaw(burst=0.5, ended=0.1, burst_hours=3.0, comeback_hours=80.0, background_hours=5000.0)
+
+
+def drawn(law: ReturnLaw, size: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    draw = np.random.default_rng(seed)
+    story = draw.choice(3, size, p=law.shares)
+    return story, draw.exponential(law.means[story])
 
 
 def test_the_examples_are_true() -> None:
     tried = doctest.testmod(hidden_repair)
-    assert tried.attempted == 2
+    assert tried.attempted >= 6
     assert tried.failed == 0
 
 
 def test_by_hand() -> None:
-    (chance,) = standing_chance(
-        np.array([0.1]), np.array([120.0]), comeback_hours=60.0, background_hours=8000.0
-    )
-    stands, mended = 0.9 * math.exp(-2.0), 0.1 * math.exp(-0.015)
-    assert chance == pytest.approx(stands / (stands + mended), rel=1e-14)
+    (chance,) = LAW.standing(np.array([120.0]))
+    stands = 0.5 * math.exp(-40.0) + 0.4 * math.exp(-1.5)
+    assert chance == pytest.approx(stands / (stands + 0.1 * math.exp(-0.024)), rel=1e-13)
+
+
+def test_an_order_of_unknown_content_makes_a_repair_likelier() -> None:
+    quiet = np.array([50.0])
+    plain, ordered = LAW.standing(quiet), LAW.standing(quiet, np.array([0.5]))
+    assert 0.0 < ordered[0] < plain[0]
+    assert LAW.standing(quiet, np.array([1.0]))[0] == 0.0
 
 
 def test_it_is_right_as_often_as_it_says() -> None:
-    """Cases drawn by the two stories, looked at after any time: of those said to stand with 70%, 70% do."""
-    draw = np.random.default_rng(20260101)
-    size = 400_000
-    mended = draw.random(size) < 0.15
-    shows = np.where(mended, draw.exponential(5000.0, size), draw.exponential(80.0, size))
-    looked = draw.uniform(0.0, 400.0, size)
+    """Gaps drawn by the three stories, looked at after any time: of those said to stand with 70%, 70% do."""
+    story, shows = drawn(LAW, 400_000, 20260101)
+    looked = np.random.default_rng(2).uniform(0.0, 400.0, story.size)
     silent = shows > looked
-    said = standing_chance(
-        np.full(silent.sum(), 0.15), looked[silent], comeback_hours=80.0, background_hours=5000.0
-    )
-    stands = ~mended[silent]
+    said, stands = LAW.standing(looked[silent]), story[silent] < 2
     for low in np.arange(0.0, 1.0, 0.1):
         inside = (said >= low) & (said < low + 0.1)
         if inside.sum() > 1_000:
@@ -46,24 +53,31 @@ def test_it_is_right_as_often_as_it_says() -> None:
             assert stands[inside].mean() == pytest.approx(said[inside].mean(), abs=error)
 
 
-def test_the_share_is_the_mean_of_a_beta_posterior() -> None:
-    from scipy import stats
+def test_a_fleet_finds_its_own_law() -> None:
+    story, shows = drawn(LAW, 20_000, 7)
+    seen = np.random.default_rng(8).uniform(100.0, 3000.0, story.size)
+    hours, again = np.minimum(shows, seen), shows <= seen
+    default = ReturnLaw(0.5, 0.02, 3.0, 40.0, 8000.0)
+    law = fit_return_law(hours, again, np.ones(story.size, dtype=np.int64), default, worth=20.0)
+    np.testing.assert_allclose(law.means, LAW.means, rtol=0.12)
+    np.testing.assert_allclose(law.shares, LAW.shares, atol=0.02)
 
-    assert unrecorded_share(40, 4, default=0.05, worth=20.0) == pytest.approx(
-        stats.beta(1.0 + 4, 19.0 + 36).mean()
+
+def test_counted_gaps_say_what_single_ones_say() -> None:
+    hours, again = np.array([2.0, 90.0, 900.0]), np.array([True, True, False])
+    many = fit_return_law(
+        np.repeat(hours, 5), np.repeat(again, 5), np.ones(15, dtype=np.int64), LAW, worth=20.0
     )
-    assert unrecorded_share(0, 0, default=0.05, worth=20.0) == 0.05
+    few = fit_return_law(hours, again, np.full(3, 5), LAW, worth=20.0)
+    np.testing.assert_allclose(few.means, many.means, rtol=1e-9)
 
 
 def test_what_cannot_be_is_refused() -> None:
-    good = {"comeback_hours": 60.0, "background_hours": 8000.0}
-    with pytest.raises(BadArgument, match="between 0 and 1"):
-        standing_chance(np.array([1.2]), np.array([1.0]), **good)
+    with pytest.raises(BadArgument, match="third story"):
+        ReturnLaw(0.9, 0.2, 3.0, 60.0, 8000.0)
+    with pytest.raises(BadArgument, match="longer"):
+        ReturnLaw(0.5, 0.1, 3.0, 2.0, 8000.0)
     with pytest.raises(BadArgument, match="not negative"):
-        standing_chance(np.array([0.2]), np.array([-1.0]), **good)
-    with pytest.raises(BadArgument, match="above 0"):
-        standing_chance(np.array([0.2]), np.array([1.0]), comeback_hours=0.0, background_hours=1.0)
-    with pytest.raises(BadArgument, match="without a repair"):
-        unrecorded_share(3, 4, default=0.05, worth=20.0)
-    with pytest.raises(BadArgument, match="between 0 and 1"):
-        unrecorded_share(3, 1, default=0.0, worth=20.0)
+        LAW.standing(np.array([-1.0]))
+    with pytest.raises(BadArgument, match="worth"):
+        fit_return_law(np.ones(1), np.ones(1, dtype=bool), np.ones(1, dtype=np.int64), LAW, worth=0.0)
