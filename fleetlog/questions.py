@@ -486,7 +486,7 @@ _ALL = (
             Chart(
                 "unit",
                 Place("fleetlog.charts.unit:unit_chart"),
-                "one machine's faults, repairs and readings over its running hours",
+                "one machine's faults, repairs and readings, and how likely a fault stood, over its running hours",
             ),
         ),
         methods=("suspects", "running-hours", "episodes"),

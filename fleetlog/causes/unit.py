@@ -10,8 +10,10 @@ from typing import Any, ClassVar
 import polars as pl
 
 from fleetlog.causes.case import Suspect
+from fleetlog.causes.course import course_of
 from fleetlog.causes.holds import safety_of
 from fleetlog.causes.suspects import SuspectsFinding, impossible_reports, suspects
+from fleetlog.causes.weighing import weighed_now
 from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.safety import Safety
@@ -38,6 +40,8 @@ class UnitFinding(Finding):
         components: spells: component, side, variant, fitted_at, age_hours, ended, end_reason, inferred.
         rentals: out_at, in_at, day_rate.
         cases: the unit's open or watched cases.
+        standing: how likely a fault stood on each side, by what was on record then and the figures learnt now: at,
+            hours, side, standing (null: not heard of); from a side's first report on, the last row as of the date.
         quantity, band: the measurement that the family follows, and from where to where a reading is sound.
         time_zone: of the fleet, an IANA name.
     """
@@ -61,6 +65,7 @@ class UnitFinding(Finding):
     quantity: str = ""
     band: tuple[float, float] | None = None
     time_zone: str = "UTC"
+    standing: pl.DataFrame = field(default_factory=pl.DataFrame)
 
     @property
     def frame(self) -> pl.DataFrame:
@@ -117,6 +122,7 @@ class UnitFinding(Finding):
             attempts=self.attempts,
             set_aside=self.readings.filter(~pl.col("kept")),
             time_zone=self.time_zone,
+            standing=self.standing,
             cases=[{name: getattr(case, name) for name in _CASE} for case in self.cases],
         )
 
@@ -176,6 +182,9 @@ def units(
     }
     cannot = fleet.store.run("checks/impossible_fault").filter(pl.col("fault") == family.name)
     doubtful = set(cannot["machine_id"])
+    believed = _by_machine(
+        _local(course_of(fleet, history, weighed_now(fleet, history, family), machines), zone), machines
+    )
     signal = family.voltage
     stories = []
     for name in machines:
@@ -196,6 +205,7 @@ def units(
                 quantity=signal.quantity if signal else "",
                 band=(signal.target - signal.tolerance, signal.target + signal.tolerance) if signal else None,
                 time_zone=zone,
+                standing=believed[name].clear() if impossible else believed[name],
             )
         )
     return tuple(stories)

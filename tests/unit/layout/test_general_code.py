@@ -93,7 +93,8 @@ def test_no_text_names_a_part_of_a_family(path: Path) -> None:
 )
 def test_no_statement_names_a_part_of_a_family(path: Path) -> None:
     values = set(re.findall(r"'([^'\n]*)'", re.sub(r"--.*", "", path.read_text(encoding="utf-8"))))
-    assert not {value.replace("_", " ") for value in values} & parts()
+    own = {"engine"} if path.stem.startswith("engine_out") else set()  # a setting of the shop, as above
+    assert not {value.replace("_", " ") for value in values} & (parts() - own)
 
 
 def test_a_text_that_names_a_part_is_seen(tmp_path: Path) -> None:
