@@ -86,10 +86,10 @@ def _events(story: Timeline, plot: int) -> alt.TopLevelMixin:
 
 
 def _standing(story: Timeline, plot: int) -> alt.TopLevelMixin:
-    sides = story.standing_sides
+    sides, rows = story.standing_sides, [{**row, "place": i} for i, row in enumerate(story.standing)]
     legend: dict[str, Any] | None = dict(title=None, orient="top") if len(sides) > 1 else None
     lines = (
-        alt.Chart(inline(story.standing), width=plot, height=90)
+        alt.Chart(inline(rows), width=plot, height=90)
         .mark_line(strokeWidth=1.5)
         .encode(
             x=_axis(story, last=not story.values),
@@ -99,6 +99,7 @@ def _standing(story: Timeline, plot: int) -> alt.TopLevelMixin:
                 axis=dict(title="fault stands", tickCount=3, format=".0%", titleFontSize=11),
             ),
             color=_looks("side", sides, _SIDES, legend)["color"],
+            order=alt.Order("place:Q"),  # before and after a report stand at the same hours
             tooltip=tips("day:N", "hours:Q||,.1f", "side:N", "standing:Q|chance that a fault stands|.0%"),
         )
     )

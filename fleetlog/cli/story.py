@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from fleetlog.cli.options import Format
 from fleetlog.cli.output import render, with_safety
+from fleetlog.phrasing import percent
 
 if TYPE_CHECKING:
     import polars as pl
@@ -63,6 +64,8 @@ def _case(case: Suspect) -> str:
     odds = ", ".join(f"{name.replace('_', ' ')} {share:.0%}" for name, share in causes if share >= 0.005)
     asked = "Likely cause" if case.standing is not None else "Likely cause if a fault came"
     lines = [head, f"  {asked}: {odds}", f"  Next step: {case.next_step}"]
+    if case.standing is not None:
+        lines.insert(1, f"  Chance that the fault stands now: {percent(case.standing)}")
     lines.append("  Why (natural-log odds for the likeliest cause):")
     lines += [f"    {reason.weight:+6.2f}  {reason.evidence}" for reason in case.reasons]
     return "\n".join(lines)

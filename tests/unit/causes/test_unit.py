@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -11,8 +11,12 @@ import polars as pl
 import pytest
 from yard import Yard
 
-from fleetlog.causes.unit import UnitFinding, unit
+from fleetlog.causes.course import course_of
+from fleetlog.causes.suspects import suspects
+from fleetlog.causes.unit import UnitFinding, unit, units
+from fleetlog.causes.weighing import weigh, weighed_at, weighed_now
 from fleetlog.cli.story import machine_story
+from fleetlog.session.fleet import open_fleet
 from fleetlog.session.scope import Scope
 
 CHICAGO = ZoneInfo("America/Chicago")
@@ -131,3 +135,77 @@ def test_a_machine_without_a_reading_loses_nothing(tmp_path: Path) -> None:
     assert details(story) == ["order W1, closed 2024-01-21"]
     assert story.work["component"].to_list() == ["wiring", "controller"]
     assert story.work["hours"].to_list() == [None, None]
+
+
+@pytest.fixture(scope="module")
+def repaired(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The store of a machine whose sensor was replaced in vain, then its bushing; its other side reported last week."""
+    yard = Yard(hours=5000.0, days=200)
+    yard.code(10.2, fmi=7).work(12.5, ("drive_pump", "calibrate", "passed")).voltage(12.4, 2.2)
+    yard.code(16.1, fmi=7).work(17.5, ("position_sensor", "replace", "no_fault_found"))
+    yard.code(21.3, fmi=7).work(23.5, ("internal_bushing", "replace", "worn"))
+    yard.code(190.4, fmi=5, side="right")
+    folder = tmp_path_factory.mktemp("repaired")
+    yard.fleet(folder, '[fleet]\ntime_zone = "America/Chicago"\n').close()
+    return folder / "fleetlog.duckdb"
+
+
+def test_the_course_ends_in_what_is_said_today(repaired: Path) -> None:
+    with open_fleet(repaired) as fleet:
+        story = unit(fleet, Scope(), "A")
+        weighed = weighed_now(fleet, fleet.history(), fleet.family("neutral-return"))
+        cases = suspects(fleet).cases
+    latest = {row["side"]: row["standing"] for row in story.standing.iter_rows(named=True)}
+    now = weighed.cases.with_columns(now=pl.Series(weighed.standing)).filter(pl.col("until").is_null())
+    assert latest == dict(now.select("side", "now").iter_rows())
+    assert {case.side: case.standing for case in cases if case.standing is not None}.items() <= latest.items()
+    assert story.standing["at"].dt.date().max() == story.as_of + timedelta(days=1)
+
+
+def test_the_course_follows_reports_repairs_and_silence(repaired: Path) -> None:
+    with open_fleet(repaired) as fleet:
+        left = unit(fleet, Scope(), "A").standing.filter(pl.col("side") == "left")
+    hours, chance = left["hours"].to_list(), left["standing"].to_list()
+    assert left["at"].is_sorted()
+    assert hours[0] == pytest.approx(5102, abs=1)
+    after_report, before_repair = chance[0], chance[1]
+    assert before_repair < after_report
+    ends = [at.day == 1 and at.hour == 0 for at in left["at"].to_list()]
+    assert sum(ends) >= 5
+    last_report = max(i for i, at in enumerate(hours) if at < 5214)
+    repair = next(i for i, at in enumerate(hours) if at >= 5234 and chance[i] < 0.5)
+    assert chance[last_report] > 0.9 > 0.1 > chance[repair]
+    assert chance[repair:] == sorted(chance[repair:], reverse=True)
+
+
+def test_nothing_that_came_later_is_known_earlier(repaired: Path) -> None:
+    """With the family's own figures, the chance at an earlier day is the one that was told then.
+
+    A day after a reading, so that the running hours were known then as they are now.
+    """
+    day = date(2024, 1, 21)
+    with open_fleet(repaired) as fleet:
+        now = fleet.history()
+        weighed = weigh(fleet.store, now, fleet.family("neutral-return"), learn=False)
+        course = course_of(fleet, now, weighed, ["A"]).filter(pl.col("side") == "left")
+        end = datetime(2024, 1, 22, 6)
+        looked = weighed_at(
+            fleet.store,
+            now,
+            weighed,
+            pl.DataFrame({"machine_id": ["A"], "at": [end], "tenths": [52100]}).with_columns(
+                pl.col("at").cast(pl.Datetime("us"))
+            ),
+        )
+        then = weigh(fleet.store, fleet.history(day), fleet.family("neutral-return"), learn=False)
+    assert course.height > looked.height == 1
+    assert looked["standing"][0] == pytest.approx(float(then.standing[0]), abs=0.02)
+
+
+def test_asking_for_the_course_leaves_the_cases_as_they_were(repaired: Path) -> None:
+    with open_fleet(repaired) as fleet:
+        alone = suspects(fleet)
+        (story,) = units(fleet, ("A",), known=alone)
+        again = suspects(fleet)
+    assert alone.cases == again.cases
+    assert story.standing.height > 10

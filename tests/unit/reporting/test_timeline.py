@@ -6,6 +6,7 @@ import pytest
 from hollow_lane import HollowLane
 
 from fleetlog.charts.timeline import timeline
+from fleetlog.phrasing import percent
 from fleetlog.reporting.timeline import round_steps, timeline_view
 
 
@@ -70,3 +71,19 @@ def test_the_axis_leaves_out_years_before_the_first_event(hollow_lane: HollowLan
 )
 def test_round_steps(low: float, high: float, most: int, steps: list[float]) -> None:
     assert round_steps(low, high, most) == pytest.approx(steps)
+
+
+def test_the_course_is_drawn_from_certain_to_ended(hollow_lane: HollowLane) -> None:
+    unit = hollow_lane.unit()
+    story = timeline(unit)
+    view = timeline_view(story, None, "V")
+    assert {line.kind for line in view.standing} == {"left", "right"} == set(view.standing_sides)
+    assert all(0 <= line.y1 <= view.standing_height and 0 <= line.x1 <= 100 for line in view.standing)
+    last = {line.kind: line for line in view.standing}
+    for side, line in last.items():
+        share = unit.standing.filter(unit.standing["side"] == side)["standing"][-1]
+        assert line.y2 == pytest.approx(view.standing_height * (1 - share), abs=0.01)
+        assert f"{side} {percent(share)}" in view.alt
+    assert {case.side: case.standing for case in unit.cases if case.standing is not None} == {
+        side: unit.standing.filter(unit.standing["side"] == side)["standing"][-1] for side in ("left",)
+    }
