@@ -301,12 +301,13 @@ class _Month:
         rows, true = self.rows[new], self.true[new]
         outlook = plan.outlook(self.model, rows, fleet, self.history)
         certain = np.eye(len(self.model.causes))[true]
-        steps = [self.family.step(name) for name in plan.names]
-        cures = len(plan.cures)
-        reach = np.zeros((len(steps), len(self.model.causes)))
-        reach[:cures] = plan.steps.cure
-        replaces = np.array([step.action == "replace" and not step.opens_pump for step in steps])
-        opens = np.array([step.opens_pump for step in steps])
+        reach = np.zeros((len(plan.deeds), len(self.model.causes)))
+        reach[: plan.cures] = plan.steps.cure
+        for opening in plan.steps.openings:
+            reach[opening.look] = plan.steps.cure[list(opening.together or opening.jobs)].max(axis=0)
+        steps = [deed.step for deed in plan.deeds]
+        replaces = np.array([s is not None and s.action == "replace" and not s.opens_pump for s in steps])
+        opens = np.array([s is None or (s.opens_pump and not s.opening) for s in steps])
         in_vain = reach[:, true].T < 0.5
         frames = []
         for name, plans in (("model", outlook.best), ("custom", outlook.custom)):
@@ -316,7 +317,7 @@ class _Month:
                 return expected_sum(certain, plan.steps, plans, amount)
 
             cost = sums(outlook.choices.cost)
-            cost += last * expected_sum(certain, plan.steps, plans, np.zeros(len(steps)), 1.0)
+            cost += last * expected_sum(certain, plan.steps, plans, np.zeros(len(plan.deeds)), 1.0)
             frames.append(
                 pl.DataFrame(
                     {

@@ -33,6 +33,11 @@ class Suspect:
         repaired: whether a repair came after its last report.
         on_hold: whether the machine is kept from use for it: an open case, or a repair that probably failed.
         first_sign, last_report: first and last report of the case.
+        waiting_per_day: what a day of waiting is expected to cost: the day rate, as surely as the fault stands.
+        labour_hours: expected labour until cured, by the proposed steps.
+        opens: whether the next step takes the machine apart (an opening of the family).
+        ask: the one missing record that would change the advice most, in words; "" where none would.
+        ask_saving: what knowing it is expected to save.
         custom_cost: expected cost if the shop went through its customary order instead (sensor before pump).
     """
 
@@ -59,6 +64,11 @@ class Suspect:
     first_sign: datetime | None = None
     standing: float | None = None
     repaired: bool = False
+    waiting_per_day: float = 0.0
+    labour_hours: float | None = None
+    opens: bool = False
+    ask: str = ""
+    ask_saving: float = 0.0
 
     @property
     def certainty(self) -> float:

@@ -2,13 +2,14 @@
 
 Books tell of a failure only where somebody wrote the finding down. A case whose repair nobody recorded, one that a
 new pump ended without a look inside, and one that is still open, are failures too, as surely as the case is the
-part's. So a life counts as ended at the first report of each of its cases with the probability that the part was
-behind it, and goes on with the rest. Where such a case has fallen silent without the part's replacement on record,
-somebody has most likely replaced it: a new life begins then, as likely.
+part's. So a life is followed from case to case: the part failed at the first report of each with the probability
+that it was behind it. After a repair the part that the books name goes on. Where a case that was most likely the
+part's fell silent without any repair on record, somebody replaced it: a new life begins there.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import polars as pl
@@ -19,7 +20,6 @@ from fleetlog.store import Store
 PLACE = ("machine_id", "component", "side")
 #: Shares of a life below this are left out: they change no figure and would double the rows.
 _LEAST_SHARE = 1e-3
-_WEIGHT = {"hours": pl.Int64, "failed": pl.Int64, "weight": pl.Float64}
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,10 +28,10 @@ class PartLives:
 
     Attributes:
         lives: machine_id, component, variant, entry, hours (tenths of an hour of the part's age; at risk on (entry,
-            hours]), failed (0 or 1), weight (how surely it was so; those of one life sum to 1).
+            hours]), failed (0 or 1), weight (how surely it was so).
         now: one row a place with a case on record: machine_id, component, side, standing (chance that the part
-            in place has failed and stands so), renewed (chance that it was replaced and nobody wrote it down),
-            renewed_hours (age of the part then).
+            in place has failed and stands so), new_for_hours (age of the part where it is most likely one that took
+            the place of the old one without a note; else null).
     """
 
     lives: pl.DataFrame
@@ -46,6 +46,7 @@ def part_lives(store: Store, weighed: WeighedCases) -> PartLives:
         weighed: the cases as of the day.
     """
     family = weighed.layout.family
+    fresh = {part.component: family.fresh_variant(part.component) for part in family.parts}
     rows = store.run("cases/part_lives", fault=family.name).join(
         _chances(weighed),
         on=["machine_id", "case_side", "case_no", "component"],
@@ -53,70 +54,64 @@ def part_lives(store: Store, weighed: WeighedCases) -> PartLives:
         maintain_order="left",
     )
     life = ("component", "machine_id", "side", "fit")
-    chance = pl.col("chance").fill_null(0.0)
-    spared = (1.0 - chance).cum_prod().over(life)
-    rows = rows.with_columns(share=chance * spared / (1.0 - chance).clip(1e-12, 1.0)).with_columns(
-        renewed=pl.max_horizontal(0.0, pl.col("share") - pl.col("stands").fill_null(0.0))
+    chance, stands = pl.col("chance").fill_null(0.0), pl.col("stands").fill_null(0.0)
+    renews = ~pl.col("answered") & (chance - stands > 0.5 * (1.0 - stands))
+    # the age at which a new part took the place of the old one without a note
+    began_anew = pl.when(renews.fill_null(False)).then("last_tenths").forward_fill().over(life)
+    rows = rows.with_columns(chance=chance, stands=stands, anew=began_anew).with_columns(
+        before=pl.col("anew").shift(1).over(life), seen=pl.col("last_tenths").shift(1).over(life)
     )
-    whole = rows.group_by(life, maintain_order=True).agg(
-        pl.col("variant", "entry", "hours", "failed").first(),
-        left=1.0 - pl.col("share").sum(),
-        standing=pl.col("stands").last().fill_null(0.0),
-        renewed=pl.col("renewed").sum(),
-        renewed_tenths=pl.col("hours").first() - pl.col("last_tenths").last(),
-        cases=pl.col("case_no").count(),
-        last=pl.col("fit").first(),
+    cases = rows.filter(pl.col("case_no").is_not_null())
+    until_case = [
+        _stretch(cases, "before", pl.coalesce("seen", "entry"), "onset_tenths", failed, weight, fresh)
+        for failed, weight in ((1, pl.col("chance")), (0, 1.0 - pl.col("chance")))
+    ]
+    last = rows.filter(
+        pl.col("case_no").is_null() | (pl.col("case_no") == pl.col("case_no").last().over(life))
     )
-    by_case = rows.filter(pl.col("share") >= _LEAST_SHARE)
-    began = by_case.select(
-        "machine_id", "component", "variant", "entry", hours="onset_tenths", failed=pl.lit(1), weight="share"
+    ends_failed = pl.col("failed").cast(pl.Int64)
+    # what was found failed at its end has been counted already as surely as its last case was its failure
+    left = 1.0 - pl.when("failed").then("chance").otherwise("stands")
+    until_end = _stretch(last, "anew", pl.coalesce("last_tenths", "entry"), "hours", ends_failed, left, fresh)
+    lives = pl.concat([*until_case, until_end]).filter(
+        pl.col("entry") < pl.col("hours"), pl.col("weight") >= _LEAST_SHARE
     )
-    rest = whole.select(
-        "machine_id",
-        "component",
-        "variant",
-        "entry",
-        "hours",
-        failed=pl.col("failed").cast(pl.Int64),
-        weight="left",
-    )
-    window = round(10 * family.windows.confirmation_hours)
-    again = by_case.filter(
-        ~pl.col("failed"),
-        pl.col("renewed") >= _LEAST_SHARE,
-        pl.col("hours") - pl.col("last_tenths") > window,
-        pl.col("case_no") == pl.col("case_no").last().over(life),
-    ).select(
-        "machine_id",
-        "component",
-        variant=pl.col("component").replace_strict(
-            {part.component: family.fresh_variant(part.component) for part in family.parts},
-            return_dtype=pl.String,
-        ),
-        entry=pl.lit(0),
-        hours=pl.col("hours") - pl.col("last_tenths"),
-        failed=pl.lit(0),
-        weight="renewed",
-    )
-    lives = pl.concat(
-        [
-            part.with_columns(
-                pl.col("entry").cast(pl.Int64), *(pl.col(c).cast(t) for c, t in _WEIGHT.items())
-            )
-            for part in (rest, began, again)
-        ]
-    ).filter(pl.col("entry") < pl.col("hours"), pl.col("weight") >= _LEAST_SHARE)
-    latest = whole.filter(pl.col("cases") > 0, pl.col("fit") == pl.col("fit").max().over(PLACE))
+    place = rows.group_by("component", "machine_id", "side", maintain_order=True).last()
     return PartLives(
         lives=lives.sort("component", "variant", "machine_id", maintain_order=True),
-        now=latest.select(*PLACE, "standing", "renewed", renewed_hours=pl.col("renewed_tenths") / 10),
+        now=place.filter(pl.col("case_no").is_not_null()).select(
+            *PLACE, standing="stands", new_for_hours=(pl.col("hours") - pl.col("anew")).clip(0) / 10
+        ),
+    )
+
+
+def _stretch(
+    rows: pl.DataFrame,
+    anew: str,
+    entry: pl.Expr,
+    until: str,
+    failed: pl.Expr | int,
+    weight: pl.Expr,
+    fresh: Mapping[str, str],
+) -> pl.DataFrame:
+    """Stretches of lives: from one age to another, counted from the unrecorded new part where there is one."""
+    origin = pl.col(anew).fill_null(0)
+    replacing = pl.col("component").replace_strict(fresh, return_dtype=pl.String)
+    return rows.select(
+        "machine_id",
+        "component",
+        variant=pl.when(pl.col(anew).is_null()).then("variant").otherwise(replacing),
+        entry=pl.max_horizontal(0, entry - origin).cast(pl.Int64),
+        hours=(pl.col(until) - origin).cast(pl.Int64),
+        failed=(pl.lit(failed) if isinstance(failed, int) else failed).cast(pl.Int64),
+        weight=weight.cast(pl.Float64),
     )
 
 
 def _chances(weighed: WeighedCases) -> pl.DataFrame:
     """Of each case and followed part: the chance that the part was behind it, and that it stands so now."""
     family = weighed.layout.family
-    keys = weighed.cases.select("machine_id", "case_no", case_side="side")
+    keys = weighed.cases.select("machine_id", "case_no", "answered", case_side="side")
     of_part = [
         keys.with_columns(
             component=pl.lit(part.component),

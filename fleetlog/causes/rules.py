@@ -32,3 +32,7 @@ WATCH = WatchRules()
 #: While a machine is open, its other side is looked at over this many running hours to come: what would fail
 #: within them is better done now, if that costs less. Ours, from memory: two or three years of a rental.
 SECOND_SIDE_HOURS = 2000.0
+
+#: What a doubtful case would cost while nobody knows is reckoned over so many days, a month's report; and so many
+#: questions are put to the yard at most. Ours, from memory.
+ASK_DAYS, MOST_QUESTIONS = 30, 20

@@ -12,9 +12,9 @@ import polars as pl
 
 from fleetlog.causes.case import Suspect
 from fleetlog.causes.holds import HoldsFinding, safety_of
-from fleetlog.causes.repair_plan import CostOutlook, RepairPlan
-from fleetlog.causes.rules import SECOND_SIDE_HOURS, WATCH, WatchRules
-from fleetlog.causes.watched_sides import WatchedSides, followed_cause
+from fleetlog.causes.repair_plan import CostOutlook, Deed, RepairPlan
+from fleetlog.causes.rules import ASK_DAYS, MOST_QUESTIONS, SECOND_SIDE_HOURS, WATCH, WatchRules
+from fleetlog.causes.watched_sides import WatchedSides, first_look, followed_cause
 from fleetlog.causes.weighing import WeighedCases, weighed_now
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
@@ -22,19 +22,23 @@ from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.safety import CAUTIONS_HEADING, Safety
 from fleetlog.session.scope import WHOLE_FLEET, Scope
+from fleetlog.stats.arrays import Floats
 
 
 @dataclass(frozen=True, repr=False)
 class SuspectsFinding(Finding):
-    """Cases of one family, most certain and dearest first.
+    """Cases of one family, those first whose waiting costs most.
 
     Attributes:
         cases: open cases first, then the watch list.
+        asks: the missing records that would change the advice most: machine_id, side, ask, saving (expected, of
+            knowing), standing.
         safety: holds, cautions and the release check that go with the cases.
         currency: ISO 4217 code of the costs.
     """
 
     question: ClassVar[str] = "suspects"
+    answers = ("currency", "asks")
 
     as_of: date
     fault: str
@@ -44,16 +48,49 @@ class SuspectsFinding(Finding):
     notes: tuple[str, ...] = ()
 
     @property
+    def asks(self) -> pl.DataFrame:
+        """What to ask whom, the dearest doubt first."""
+        doubts = sorted(
+            (case for case in self.cases if case.ask), key=lambda case: (-case.ask_saving, case.machine_id)
+        )
+        return pl.DataFrame(
+            [
+                {
+                    "machine_id": case.machine_id,
+                    "side": case.side,
+                    "ask": case.ask,
+                    "saving": case.ask_saving,
+                    "standing": case.standing,
+                }
+                for case in doubts[:MOST_QUESTIONS]
+            ],
+            schema={
+                "machine_id": pl.String,
+                "side": pl.String,
+                "ask": pl.String,
+                "saving": pl.Float64,
+                "standing": pl.Float64,
+            },
+        )
+
+    @property
     def frame(self) -> pl.DataFrame:
-        """One row a case; the probabilities of the causes in columns `p_<cause>`, then hold and cautions."""
+        """One row a case; the probabilities of the causes in columns `p_<cause>`, then hold and cautions.
+
+        Of a side without a fault there is no likeliest cause: what a fault would be is told in its note.
+        """
         rows = pl.DataFrame(
             [
                 {
                     **{name: getattr(case, name) for name in _COLUMNS},
+                    **(dict.fromkeys(("top_cause", "certainty")) if case.standing is None else {}),
                     "reasons": "; ".join(
                         f"{reason.evidence} ({reason.weight:+.2f})" for reason in case.reasons
                     ),
-                    **{f"p_{cause}": share for cause, share in case.causes.items()},
+                    **{
+                        f"p_{cause}": share if case.standing is not None else None
+                        for cause, share in case.causes.items()
+                    },
                 }
                 for case in self.cases
             ],
@@ -68,8 +105,14 @@ class SuspectsFinding(Finding):
 
     def to_dict(self) -> dict[str, Any]:
         """See the interface: machine_id, side, state, since, age_hours, variant, causes, top_cause, ….."""
-        rows = [{name: getattr(case, name) for name in _ROW_KEYS} for case in self.cases]
-        return header(self, rows, currency=self.currency)
+        rows = [
+            {
+                **{name: getattr(case, name) for name in _ROW_KEYS},
+                **({"causes": {}, "top_cause": None} if case.standing is None else {}),
+            }
+            for case in self.cases
+        ]
+        return header(self, rows, currency=self.currency, asks=self.asks)
 
 
 # What is said of a case: columns of the table, and keys of the JSON rows.
@@ -86,8 +129,9 @@ _FACTS = (
     "variant",
     "episodes",
 )
-_COLUMNS = (*_FACTS, "top_cause", "certainty", "next_step", "expected_cost", "custom_cost")
-_ROW_KEYS = (*_FACTS, "causes", "top_cause", "next_step", "expected_cost", "reasons", "note")
+_MONEY = ("expected_cost", "waiting_per_day")
+_COLUMNS = (*_FACTS, "top_cause", "certainty", "next_step", *_MONEY, "custom_cost")
+_ROW_KEYS = (*_FACTS, "causes", "top_cause", "next_step", *_MONEY, "labour_hours", "reasons", "note", "ask")
 
 
 def suspects(fleet: Fleet, scope: Scope = WHOLE_FLEET, rules: WatchRules = WATCH) -> SuspectsFinding:
@@ -116,8 +160,8 @@ def suspects(fleet: Fleet, scope: Scope = WHOLE_FLEET, rules: WatchRules = WATCH
     outlook = plan.outlook(weighed, chosen, fleet, history)
     standing = WatchedSides.of(fleet, history, weighed, scope, rules)
     cases = [_suspect(weighed, plan, outlook, standing, rules, j, int(i)) for j, i in enumerate(chosen)]
-    open_cases = sorted((case for case in cases if case.state == "open"), key=_by_certainty)
-    watched = sorted((case for case in cases if case.state == "watch"), key=_by_certainty)
+    open_cases = sorted((case for case in cases if case.state == "open"), key=_by_waiting)
+    watched = sorted((case for case in cases if case.state == "watch"), key=_by_waiting)
     listed, others = standing.watch_list(weighed)
     every = (*open_cases, *[*watched, *listed][: rules.most])
     return SuspectsFinding(
@@ -159,8 +203,8 @@ def workshop_lines(fleet: Fleet) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def _by_certainty(case: Suspect) -> tuple[float, str, str]:
-    return (-case.certainty, case.machine_id, case.side)
+def _by_waiting(case: Suspect) -> tuple[float, float, str, str]:
+    return (-case.waiting_per_day, -(case.standing or 0.0), case.machine_id, case.side)
 
 
 def in_scope(cases: pl.DataFrame, scope: Scope) -> npt.NDArray[np.bool_]:
@@ -211,12 +255,18 @@ def _suspect(
     together = outlook.pairs.get(j)
     if together is not None:
         first, _, cost = together
-    step = family.step(plan.names[first]) if first >= 0 else None
-    text = step.title if step else "All steps were in vain: call in the maker's service"
-    if together is not None:
+    text = _proposal(family, plan.deeds[first] if first >= 0 else None, judged.probability[i])
+    if first < 0:
+        left = outlook.choices.free[j, : plan.cures].any()
+        note = (
+            "What is left is not likely enough to help for what it costs."
+            if left
+            else "All steps were in vain."
+        )
+    elif together is not None:
         text = f"{text}, on both sides at once"
         note = "The other side has an open case, too: one visit for both costs less than two."
-    elif step is not None and step.opens_pump and is_open and row["side"]:
+    elif is_open and row["side"]:
         note = _other_side(weighed, plan, outlook, standing, row, j, first)
     if not is_open and not repaired:
         text = f"Ask what was done since {row['last_at']:%Y-%m-%d} and write it down"
@@ -224,6 +274,10 @@ def _suspect(
     elif repaired:
         note = f"Repaired, but the fault is likely still there (chance {stands:.0%}). {note}".rstrip()
     tracked = followed_cause(family)
+    waiting = stands * float(outlook.day_rate[j])
+    ask = _question(weighed, i, row, family, repaired=repaired)
+    # Work on a machine that was repaired is wasted, and a fault left alone costs its days: knowing spares the lesser.
+    ask_saving = min((1.0 - stands) * cost, waiting * ASK_DAYS)
     return Suspect(
         machine_id=row["machine_id"],
         side=row["side"],
@@ -248,7 +302,40 @@ def _suspect(
         cautions=bool(family.cautions),
         custom_cost=custom,
         note=note,
+        waiting_per_day=waiting,
+        labour_hours=float(outlook.labour_hours[j]),
+        opens=any(one.look == first for one in plan.steps.openings),
+        ask=ask if ask_saving >= 1.0 else "",
+        ask_saving=ask_saving,
     )
+
+
+def _question(
+    weighed: WeighedCases, i: int, row: dict[str, Any], family: FaultFamily, *, repaired: bool
+) -> str:
+    """The record that would settle whether the fault of the case in row i still stands."""
+    if repaired:
+        look = first_look(family)
+        return f"Did the last repair hold? Have somebody {look}, and enter the result."
+    order = weighed.blank_order[i]
+    if order is not None:
+        return f"What was done on order {order}? Enter its lines, or that nothing was done."
+    if weighed.quiet_hours[i] > 0:
+        return f"What was done since {row['last_at']:%Y-%m-%d}? Enter the order, or that nothing was done."
+    return ""
+
+
+def _proposal(family: FaultFamily, deed: Deed | None, probability: Floats) -> str:
+    """What to do next, in words; of an opening also what to look for, the likeliest first."""
+    if deed is None:
+        return family.service.title
+    if deed.step is not None:
+        return deed.title
+    causes = [cause.name for cause in family.causes]
+    reached = sorted(family.reached_by(deed.name), key=lambda name: -probability[causes.index(name)])
+    titles = [family.cause(name).title for name in reached]
+    looked_for = ", ".join(title[:1].lower() + title[1:] for title in titles)
+    return f"{deed.title}. Look for: {looked_for}" if looked_for else deed.title
 
 
 def _asked(weighed: WeighedCases, i: int) -> str:
@@ -268,20 +355,23 @@ def _other_side(
     standing: WatchedSides,
     row: dict[str, Any],
     j: int,
-    cure: int,
+    first: int,
 ) -> str:
     """A sentence when the other side, which has no case, is better done in the same opening; else ""."""
-    family = weighed.layout.family
+    family, cures = weighed.layout.family, plan.steps.cure
+    opening = next((one for one in plan.steps.openings if one.look == first), None)
     others = [side for side in family.sides if side != row["side"]]
     place = standing.place(row["machine_id"], others[0]) if others else None
-    if place is None or standing.sides["under_way"][place]:
+    if opening is None or place is None or standing.sides["under_way"][place]:
         return ""
     chance = standing.chance_within(weighed, SECOND_SIDE_HOURS)[place]
-    saved = float(chance @ plan.steps.cure[cure]) * float(outlook.choices.cost[j, cure])
-    added = float(outlook.second_cost[j, cure])
-    if saved <= added:
+    # What the other side most likely needs of what can be done while it is open.
+    job = max(opening.together or opening.jobs, key=lambda s: float(chance @ cures[s]))
+    alone = float(outlook.choices.cost[j, first] + outlook.choices.cost[j, job])
+    added = float(outlook.second_cost[j, job])
+    if float(chance @ cures[job]) * alone <= added:
         return ""
-    likely = float(1.0 - np.prod(1.0 - chance * (plan.steps.cure[cure] > 0.5)))
+    likely = float(1.0 - np.prod(1.0 - chance * (cures[job] > 0.5)))
     currency = plan.settings.fleet.currency
     return (
         f"While it is open, do the {others[0]} side too: it adds {added:,.0f} {currency}, and within "

@@ -121,7 +121,12 @@ class WatchedSides:
         for j, i in enumerate(rows):
             row = self.sides.row(int(i), named=True)
             reasons = [Reason(self._stated(int(i)), float(judged.prior_weight[j]))]
-            notes = ["No fault is on record now."]
+            likeliest = family.causes[int(judged.top[j])]
+            title = likeliest.title[:1].lower() + likeliest.title[1:]
+            sure = float(judged.probability[j, int(judged.top[j])])
+            notes = [
+                f"No fault is on record now; if one came, it would most likely be: {title} ({sure:.0%})."
+            ]
             if drifting[i]:
                 unit = voltage.unit if voltage else ""
                 quantity = voltage.quantity.replace("_", " ") if voltage else "voltage"

@@ -166,7 +166,7 @@ class WeighedCases:
             not cured, and of an open case what is left after its hours without a report, which speak of a repair
             that nobody wrote down; NaN = not heard of.
         quiet_hours: running hours read since the last report of a side that no repair answers, else 0, shape (N,).
-        blank_orders: orders of unknown content since then, shape (N,).
+        blank_orders: orders of unknown content since then, shape (N,), and `blank_order`, the latest of them.
         fit: the figures learnt, None where the family's own were used.
         returns: how soon a standing fault shows again, and how often one ends without a note.
         bounds, carried: the table weighed_case, and what `_cut` found beside it.
@@ -185,6 +185,7 @@ class WeighedCases:
     stands: Floats
     quiet_hours: Floats
     blank_orders: Ints
+    blank_order: pl.Series
     model: CauseModel
     fit: CauseFit | None
     returns: ReturnLaw
@@ -495,7 +496,7 @@ def _in_order(observations: _Observations, model: CauseModel) -> tuple[Ints, Flo
 
 def _unanswered(
     layout: Layout, rows: pl.DataFrame, since: pl.DataFrame, returns: ReturnLaw
-) -> tuple[Floats, Floats, Ints]:
+) -> tuple[Floats, Floats, Ints, pl.Series]:
     """Of sides whose last report no repair answers: chance that the fault stands, quiet hours and blank orders.
 
     Of all other cases the chance is NaN.
@@ -505,7 +506,7 @@ def _unanswered(
     blank = known["blank_orders"].fill_null(0).to_numpy()
     mended = 1.0 - (1.0 - layout.family.comeback.blank_order_mends) ** blank
     chance = np.where(known["heard_tenths"].is_null().to_numpy(), np.nan, returns.standing(quiet, mended))
-    return chance, quiet, blank
+    return chance, quiet, blank, known["blank_order"]
 
 
 def _judged(
@@ -550,7 +551,7 @@ def _judged(
     order = np.argsort(owner, kind="stable")
     likelihood = np.concatenate((likelihood, turn, failed))[order]
     judged = posterior(prior, likelihood, owner[order])
-    chance, quiet, blank = _unanswered(layout, rows, unanswered, returns)
+    chance, quiet, blank, latest = _unanswered(layout, rows, unanswered, returns)
     uncured = first.probability * followed.uncured
     chance = np.where(np.isnan(chance), uncured.sum(axis=1), chance)
     stands = chance[:, None] * judged.probability
@@ -571,6 +572,7 @@ def _judged(
         stands=stands,
         quiet_hours=quiet,
         blank_orders=blank,
+        blank_order=latest,
         returns=returns,
         model=model,
         fit=fit,
@@ -648,7 +650,8 @@ def _findings(store: Store, family: FaultFamily) -> pl.DataFrame:
     for step in family.steps:
         if not step.after or not step.after_result:
             continue
-        seen = found.filter(pl.col("step") == step.after)
+        looks = [one.name for one in family.steps if step.after in (one.name, one.deeper_than)]
+        seen = found.filter(pl.col("step").is_in(looks))
         repeated = found.filter(
             (pl.col("step") == step.name) & (pl.col("outcome") == step.after_result)
         ).join(seen.filter(pl.col("outcome") == step.after_result), on=CASE, how="semi")

@@ -26,6 +26,7 @@ from fleetlog.faults.model import (
     FaultFamily,
     Hazard,
     Match,
+    Opening,
     Part,
     Rule,
     SideWord,
@@ -269,6 +270,7 @@ class FamilyFile(FamilyHead):
         dict[str, Annotated[Step, BeforeValidator(_filled_step), AfterValidator(_checked_step)]],
         BeforeValidator(named),
     ]
+    openings: Annotated[dict[str, Opening], BeforeValidator(named)] = field(default_factory=dict)
     evidence: dict[str, EvidenceTable] = field(default_factory=dict)
     hazards: Annotated[dict[str, Hazard], BeforeValidator(_hazards)]
 
@@ -317,6 +319,7 @@ def parse_family(data: Mapping[str, Any], file: str) -> FaultFamily:
         "side_words": tuple(words),
         "causes": tuple(read.causes.values()),
         "steps": tuple(sorted(read.steps.values(), key=lambda step: step.order)),
+        "openings": tuple(read.openings.values()),
         "evidence": tuple(_evidence(name, table, read) for name, table in read.evidence.items()),
         "hazards": tuple(by_cause),
     }
@@ -355,6 +358,9 @@ def _mistakes(read: FamilyFile) -> Iterator[str]:
         yield "steps must name at least one step a shop can take"
         return
     yield from _of_causes(read)
+    for name in read.openings:
+        if all(step.opening != name for step in read.steps.values()):
+            yield f"openings.{name} must be left out: no step is done in it"
     yield from _of_steps(read)
     yield from _of_recognition(read)
     yield from _of_rows("hazards", read.hazards, read)
@@ -414,6 +420,28 @@ def _of_steps(read: FamilyFile) -> Iterator[str]:
         # Work that can hurt someone is never recommended without a word of caution.
         if step.opens_pump and not step.cautions:
             yield f"{where}.cautions must be true where opens_pump is"
+        yield from _of_order(where, step, read)
+
+
+def _of_order(where: str, step: Step, read: FamilyFile) -> Iterator[str]:
+    """Mistakes in what comes before a step, and in the opening that it is done in."""
+    for key in ("only_after", "only_after_any"):
+        for other in getattr(step, key):
+            if other not in read.steps or read.steps[other].order >= step.order:
+                earlier = [name for name, one in read.steps.items() if one.order < step.order]
+                yield f"{where}.{key} cannot contain {shown(other)}: no step of lower order; {hint(other, earlier)}"
+    looks = [name for name, one in read.steps.items() if one.kind == "inspect" and name != step.name]
+    if step.deeper_than and (step.kind != "inspect" or step.deeper_than not in looks):
+        yield f"{where}.deeper_than must be left out, or both be looks; {hint(step.deeper_than, looks)}"
+    if step.helps_again and step.kind != "cure":
+        yield f'{where}.helps_again must be left out where kind is not "cure"'
+    if not step.opening:
+        return
+    opening = read.openings.get(step.opening)
+    if opening is None or step.kind != "cure":
+        yield f"{where}.opening must be left out, or name that of a cure; {hint(step.opening, read.openings)}"
+    elif step.labour_hours < opening.labour_hours:
+        yield f"{where}.labour_hours must be at least those of its opening, {opening.labour_hours:g}"
 
 
 def _of_recognition(read: FamilyFile) -> Iterator[str]:

@@ -51,12 +51,17 @@ WINDOW_UNITS: Mapping[str, str] = {
     "answer_days": "days",
 }
 _HAZARD_UNITS = {"shape": "", "scale_hours": "running hours", "prior_failures": "failures"}
-_STEP_UNITS = {"order": "", **dict.fromkeys(STEP_HOURS, "labour hours"), "parts_cost": "currency"}
+_STEP_UNITS = {
+    "order": "",
+    **dict.fromkeys(STEP_HOURS, "labour hours"),
+    "parts_cost": "currency",
+    "helps_again": "share",
+}
 _COMEBACK_UNITS = {
     **dict.fromkeys(("mean_hours", "background_mean_hours"), "running hours"),
     **dict.fromkeys(("quiet_chance", "mislabelled"), "probability"),
 }
-StepFigure = Annotated[str, known_key((*STEP_HOURS, "parts_cost", "cures", "order"))]
+StepFigure = Annotated[str, known_key((*STEP_HOURS, "parts_cost", "cures", "order", "helps_again"))]
 VoltageFigure = Annotated[str, known_key(VOLTAGE_FIGURES)]
 WindowFigure = Annotated[str, known_key(WINDOW_UNITS)]
 
@@ -203,6 +208,12 @@ class Step:
         second_side_labour_hours: what the other side adds while it is open; None = the same again.
         confirms: finding on this step's work line -> the cause that it confirms.
         after, after_result: makes sense only once that step ended so ("" = at any time).
+        only_after, only_after_any: guard rails of the trade, however likely a cause is: never proposed before all of
+            these, and before any of those, are on record in the case or done on the way.
+        deeper_than: the look that this one repeats more thoroughly, once that has found nothing or the repair that it
+            called for was in vain; what this one finds calls for the same repair, and that counts afresh.
+        helps_again: chance to cure when done once more after it was in vain, as a share of `cures`; 0 = pointless.
+        opening: the opening (see `Opening`) whose labour is part of `labour_hours`; "" = needs none.
         cautions: show the family's cautions with it.
         notes: good practice for the work, in sentences.
         sources: figure -> where it comes from, every figure of the step.
@@ -227,6 +238,11 @@ class Step:
     confirms: Mapping[str, str] = field(default_factory=dict)
     after: str = ""
     after_result: Literal["", "passed", "failed"] = ""
+    only_after: Words = ()
+    only_after_any: Words = ()
+    deeper_than: str = ""
+    helps_again: Chance = 0.0
+    opening: str = ""
     cautions: Flag = False
     notes: Words = ()
     source: Text
@@ -241,6 +257,37 @@ class Step:
             "second_side_labour_hours": ("most", second is not None and second > hours),
         }
         return {key: f"must be at {end} labour_hours, {hours:g}" for key, (end, no) in wrong.items() if no}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Opening:
+    """Work that several cures share when they are done in one visit: getting there, and closing up again.
+
+    Attributes:
+        title: that work, as the beginning of a proposal.
+        labour_hours: of it, part of the `labour_hours` of each of its steps; once for both sides.
+    """
+
+    name: str = _table_name()
+    title: Text
+    labour_hours: Positive
+    source: Text
+
+
+@dataclass(frozen=True, kw_only=True)
+class Service:
+    """The last resort, which ends every case: it costs as much as the dearest step, and besides:
+
+    Attributes:
+        title: as a proposal.
+        fee: for coming and finding out, in the fleet's currency.
+        wait_days: the machine stands so long until they come.
+    """
+
+    title: Text = "Call in the maker's service"
+    fee: NotNegative = 1500.0
+    wait_days: NotNegative = 5.0
+    source: Text = FROM_MEMORY
 
 
 @dataclass(frozen=True)
@@ -421,6 +468,7 @@ class FamilyHead:
     voltage: Annotated[Voltage, AfterValidator(_checked_voltage)] | None = None
     cautions: Words = ()
     texts: Texts = field(default_factory=Texts)
+    service: Service = field(default_factory=Service)
     hold: HoldRules | None = None
 
 
@@ -437,6 +485,7 @@ class FaultFamily(FamilyHead):
     side_words: tuple[SideWord, ...]
     causes: tuple[Cause, ...]
     steps: tuple[Step, ...]
+    openings: tuple[Opening, ...]
     evidence: tuple[Evidence, ...]
     hazards: tuple[Hazard, ...]
     file: str
@@ -484,6 +533,11 @@ class FaultFamily(FamilyHead):
             if Match(component, action) in step.matches:
                 return step
         return None
+
+    def reached_by(self, opening: str) -> tuple[str, ...]:
+        """The causes that can be seen through an opening: those that its steps' findings confirm."""
+        seen = {c for step in self.steps if step.opening == opening for c in step.confirms.values()}
+        return tuple(cause.name for cause in self.causes if cause.name in seen)
 
     def can_have(self, machine_type: str | None, control: str | None) -> bool:
         """Whether such a machine can have the fault; what is not known (None, "") does not exclude it."""
@@ -567,6 +621,9 @@ def _figures(family: FaultFamily) -> Iterator[tuple[Any, str, list[tuple[str, An
     for step in family.steps:
         cures = [(f"cures.{cause}", chance, "probability") for cause, chance in step.cures.items()]
         yield step, f"steps.{step.name}", _units(step, _STEP_UNITS) + cures
+    for opening in family.openings:
+        yield opening, f"openings.{opening.name}", _units(opening, {"labour_hours": "labour hours"})
+    yield family.service, "service", _units(family.service, {"fee": "currency", "wait_days": "days"})
     for table in family.evidence:
         special = {f"{cause}.{variant}": row for (cause, variant), row in table.by_variant.items()}
         for name, row in {**table.counts, **special}.items():

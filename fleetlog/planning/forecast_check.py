@@ -231,9 +231,9 @@ def failures_begun(fleet: Fleet, scope: Scope, past: PastForecast) -> dict[tuple
         )
         .join(past.watched, on="machine_id", how="semi")
     )
-    of_cause = dict(
-        zip(weighed.causes, weighed.of_case[begun["row"].to_numpy()].sum(axis=0).tolist(), strict=True)
-    )
+    # a millionth of a case is no case: what is shown and compared is rounded once, here
+    counted = weighed.of_case[begun["row"].to_numpy()].sum(axis=0).round(4)
+    of_cause = dict(zip(weighed.causes, counted.tolist(), strict=True))
     found = fleet.store.run(
         "plan/failed_between",
         from_at=day_begins(past.first, zone),

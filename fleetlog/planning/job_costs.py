@@ -1,8 +1,8 @@
 """What a job costs when it is planned, and what it costs when the machine breaks down first.
 
 A planned job is one visit for one step. A breakdown is a whole case: looking for the cause, repairs in vain,
-the repair itself, and a machine that stands on every visit. What the fleet's own finished cases took is used,
-leaning on what the family's customary order would take; every figure says where it comes from.
+the repair itself, and a machine that stands on every visit. It is worked by the steps that are advised, since
+that is what a yard that reads this will do; every figure says where it comes from.
 """
 
 from __future__ import annotations
@@ -15,18 +15,17 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from fleetlog.causes.repair_plan import CaseEffort, RepairPlan
+from fleetlog.causes.weighing import weighed_now
 from fleetlog.faults import FaultFamily, Step
 from fleetlog.history import History
 from fleetlog.planning.outlook import cause_of, cure_of
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.months import month_start
-from fleetlog.settings import Settings
 from fleetlog.stats.arrays import Floats
 
-#: The family's own figures are worth so many finished cases.
+#: The family's own figures are worth so many cases, or finished jobs, of the fleet.
 LEANS = 5.0
-#: A case takes so long from first report to last repair where none is on record; from memory.
-DEFAULT_CASE_DAYS = 60.0
 #: Rentals of so many years back tell how much machines are out.
 UTILISATION_YEARS = 3
 
@@ -41,7 +40,6 @@ class JobCosts:
             on one side.
         second_hours: labour hours that the other side adds in the same visit.
         breakdown_hours, breakdown_parts, breakdown_days: the same for a whole case.
-        case_days: from its first report to the last repair.
         call_out: money of a breakdown beside these.
         labour_rate, day_rate: money an hour of labour, and a day of standing that could be out.
         out_share: share of days on which a machine would have been out.
@@ -60,7 +58,6 @@ class JobCosts:
     breakdown_hours: float
     breakdown_parts: float
     breakdown_days: float
-    case_days: float
     call_out: float
     labour_rate: float
     day_rate: float
@@ -148,7 +145,6 @@ FIGURES = {
     "breakdown_hours": ("labour of a breakdown, all visits", "labour hours"),
     "breakdown_parts": ("parts of a breakdown, those in vain included", "currency"),
     "breakdown_days": ("standing for a breakdown", "days"),
-    "case_days": ("a case from first report to last repair", "days"),
     "call_out": ("a breakdown beside repair and standing", "currency"),
     "labour_rate": ("an hour of labour", "currency/labour hour"),
     "day_rate": ("a day of standing that could be out", "currency/day"),
@@ -176,8 +172,8 @@ def costs_of(fleet: Fleet, history: History, family: FaultFamily, component: str
         "engine_out_hours": settings.source("costs", "engine_out_hours"),
     }
     days, sources["planned_days"] = _planned_days(fleet, step)
-    broken, stated = _breakdown(fleet, family, cause, step)
-    sources |= dict.fromkeys(("breakdown_hours", "breakdown_parts", "breakdown_days", "case_days"), stated)
+    broken, stated = _breakdown(fleet, history, family, cause, step)
+    sources |= dict.fromkeys(("breakdown_hours", "breakdown_parts", "breakdown_days"), stated)
     share, sources["out_share"] = mean_out_share(fleet, history)
     return JobCosts(
         component=component,
@@ -189,10 +185,9 @@ def costs_of(fleet: Fleet, history: History, family: FaultFamily, component: str
         second_hours=step.labour_hours
         if step.second_side_labour_hours is None
         else step.second_side_labour_hours,
-        breakdown_hours=broken[0],
-        breakdown_parts=broken[1],
-        breakdown_days=broken[2],
-        case_days=broken[3],
+        breakdown_hours=broken.labour_hours,
+        breakdown_parts=broken.parts,
+        breakdown_days=broken.days,
         call_out=settings.costs.call_out,
         labour_rate=settings.costs.labour_rate,
         day_rate=settings.costs.downtime_per_day,
@@ -215,53 +210,23 @@ def _planned_days(fleet: Fleet, step: Step) -> tuple[float, str]:
 
 
 def _breakdown(
-    fleet: Fleet, family: FaultFamily, cause: str, step: Step
-) -> tuple[tuple[float, float, float, float], str]:
-    """Labour hours, parts, days of standing and length of a case that this cause is behind."""
-    custom = (*customary_case(family, cause, step, fleet.settings), DEFAULT_CASE_DAYS)
-    rows = fleet.store.run("plan/case_costs", fault=family.name).filter(pl.col("cause") == cause)
-    waits = fleet.settings.source("costs", "days_waiting")
-    if rows.is_empty():
-        return custom, f"the family's customary order, costs.days_waiting ({waits})"
-    row = rows.row(0, named=True)
-    seen = (row["labour_hours"], row["parts_cost"], row["shop_days"], row["case_days"])
-    cases = float(row["cases"])
-    hours, parts, days, length = (
-        (cases * mine + LEANS * theirs) / (cases + LEANS) for mine, theirs in zip(seen, custom, strict=True)
-    )
-    return (
-        hours,
-        parts,
-        days,
-        length,
-    ), f"{row['cases']} finished cases of the fleet, leaning on the customary order"
+    fleet: Fleet, history: History, family: FaultFamily, cause: str, step: Step
+) -> tuple[CaseEffort, str]:
+    """What a breakdown takes, and where that comes from: a case worked by the steps that are advised.
 
-
-def customary_case(
-    family: FaultFamily, cause: str, step: Step, settings: Settings
-) -> tuple[float, float, float]:
-    """Labour hours, parts and days of a case of this cause in the family's customary order.
-
-    Looks are made once; of the cures only those are tried that do not wait for a finding that this cause
-    does not give; each is paid with the chance that all before it were in vain. A cure is a visit.
+    What the yard has spent on past cases is not what it will spend by the advice; of a part that no cause stands
+    behind there is no advice, and its step is taken.
     """
+    waits = fleet.settings.source("costs", "days_waiting")
     if not cause:
-        hours = step.labour_hours
-        return hours, step.parts_cost, hours / settings.costs.day_hours + settings.costs.days_waiting
-    hours = parts = visits = 0.0
-    in_vain = 1.0
-    for one in sorted(family.steps, key=lambda item: item.order):
-        if one.kind != "cure":
-            hours += one.labour_hours
-            continue
-        if one.after and one.cures.get(cause, 0.0) < 0.5:
-            continue
-        hours += in_vain * one.labour_hours
-        parts += in_vain * one.parts_cost
-        visits += in_vain
-        in_vain *= 1.0 - one.cures.get(cause, 0.0)
-    days = hours / settings.costs.day_hours + visits * settings.costs.days_waiting
-    return hours, parts, days
+        days = step.labour_hours / fleet.settings.costs.day_hours + fleet.settings.costs.days_waiting
+        effort = CaseEffort(step.labour_hours, step.parts_cost, days)
+        return effort, f"the step that replaces it, costs.days_waiting ({waits})"
+    weighed = weighed_now(fleet, history, family)
+    prior = np.array([one.prior_for("") for one in family.causes])
+    share = weighed.of_case.sum(axis=0) + LEANS * prior / prior.sum()
+    effort = RepairPlan.of(family, fleet.settings).of_a_case(share / share.sum(), cause)
+    return effort, f"the advised steps in the order of least expected cost, costs.days_waiting ({waits})"
 
 
 # --------------------------------------------------------------------------------------------- utilisation

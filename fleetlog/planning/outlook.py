@@ -407,14 +407,16 @@ def _law(
     if cause:
         hazard = family.hazard(cause, "" if variant == "unknown" else variant)
         default = Default(hazard.shape, hazard.scale_hours, hazard.prior_failures)
+        foretold = observed.expected(default)
+        default = default.yielding(foretold, observed.failures)
     if default is not None:
         law = observed.fit(default)
         drawn = in_threads(
             lambda draw: observed.fit(default, weights[draw], default.drawn(seed, draw, number)), len(weights)
         )
-        method = (
-            f"Weibull from {observed.failures:.0f} failures and a default worth {default.failures:g} failures"
-        )
+        method = f"Weibull from {observed.failures:.0f} failures and a default worth {default.failures:.1f} failures"
+        if default.failures < 0.5 * hazard.prior_failures:
+            method += f", which had expected {foretold:.0f}: the two disagree and the fleet's own decide"
     elif observed.failures >= minimum:
         law = observed.fit()
         drawn = in_threads(lambda draw: observed.fit(None, weights[draw]), len(weights))
@@ -461,7 +463,7 @@ def _places(
     followed: Sequence[str],
     models: Sequence[LifeModel],
 ) -> pl.DataFrame:
-    """The parts in place. One that was more likely than not replaced without a note is taken to be the new one."""
+    """The parts in place. One that was most likely replaced without a note is taken to be the new one."""
     kinds = pl.DataFrame(
         [
             {"component": model.component, "variant": model.variant, "model_no": number}
@@ -470,7 +472,7 @@ def _places(
         schema={"component": pl.String, "variant": pl.String, "model_no": pl.Int64},
     )
     places_now = fleet.store.run("plan/places", as_of_end=history.as_of_end, **selection(scope))
-    renewed = (pl.col("renewed") > 0.5 * (1.0 - pl.col("standing"))).fill_null(False)
+    renewed = pl.col("new_for_hours").is_not_null()
     fresh = pl.col("component").replace_strict(
         {name: fleet.family(scope.fault).fresh_variant(name) for name in followed}, return_dtype=pl.String
     )
@@ -482,7 +484,7 @@ def _places(
         .with_columns(pl.col("standing").fill_null(0.0))
         .with_columns(
             pl.when(renewed).then(fresh).otherwise("variant").alias("variant"),
-            pl.when(renewed).then("renewed_hours").otherwise("age_hours").alias("age_hours"),
+            pl.when(renewed).then("new_for_hours").otherwise("age_hours").alias("age_hours"),
             inferred=pl.col("inferred") | renewed,
         )
         .join(numbers, on="machine_id", maintain_order="left")

@@ -90,7 +90,7 @@ class World:
         causes = tuple(cause.name for cause in law.causes)
         rows = {(hazard.cause, hazard.variant): i for i, hazard in enumerate(law.hazards)}
         modes, sides = law.evidence_table("failure_mode"), law.evidence_table("sides")
-        looks = tuple(_look(law, step) for step in law.steps if step.kind != "cure")
+        looks = tuple(_look(law, step) for step in law.steps if step.kind != "cure" and not step.deeper_than)
         share = _chances(sides, causes)[:, sides.outcomes.index("both")] if sides else np.zeros(len(causes))
         end_day = float(days_since_epoch(until) + 1)
         return World(

@@ -88,7 +88,7 @@ class ReturnLaw:
 
         Examples:
             >>> ReturnLaw(0.5, 0.02, 4.0, 60.0, 8000.0).same(np.array([50.0, 600.0])).round(3)
-            array([0.999, 0.129])
+            array([0.999, 0.135])
         """
         density = self.shares / self.means * np.exp(-gap_hours[:, None] / self.means)
         same: Floats = density[:, :2].sum(axis=1) / density.sum(axis=1)

@@ -2,8 +2,12 @@
 
 Two kinds of step. A cure ends the fault with a chance that depends on its cause; tried in vain, it makes the
 causes it would have cured less likely. A look costs less and cures nothing, but what it shows moves the
-probabilities, and some cures make sense only after it. The state of a case is the set of cures tried in vain
-and what each look has shown; dynamic programming over all of them finds the best step in each.
+probabilities. A rail keeps a step back until another has been taken, or has shown something. An opening is a look
+inside that must come before its jobs: while it is open they cost their own work alone, several may be done before
+it is closed and tried, and nothing else is; later each needs it opened again. The last resort ends every case.
+
+The state of a case is the set of cures tried in vain and what each look has shown; dynamic programming over all
+that can be reached finds the best step in each. Cases that have the same left to do share their states.
 
 Everything is computed with unnormalised weights: the weight of a state is the chance to get there at all, so
 Bayes' rule needs no division.
@@ -12,10 +16,8 @@ Bayes' rule needs no division.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from functools import cached_property
-from itertools import product
-from math import prod
+from dataclasses import dataclass, field
+from itertools import combinations
 
 import numpy as np
 import numpy.typing as npt
@@ -25,85 +27,66 @@ from fleetlog.stats.arrays import Floats, Ints
 Flags = npt.NDArray[np.bool_]
 
 #: States beyond which the tables no longer fit a small computer.
-MOST_STATES = 20_000
-#: Cases worked on at a time, so that memory stays bounded.
-_AT_ONCE = 512
+MOST_STATES = 100_000
+#: Weights of states worked on at a time, so that memory stays bounded.
+_AT_ONCE = 2_000_000
+#: A step must be cheaper by this share to be taken before an equal: rounding decides nothing.
+_CHEAPER = 1.0 - 1e-12
+
+
+@dataclass(frozen=True)
+class Rail:
+    """A step may be taken only once one of these has been: (step, what it showed; () = whatever came of it)."""
+
+    step: int
+    any_of: tuple[tuple[int, tuple[int, ...]], ...]
+
+
+@dataclass(frozen=True)
+class Inside:
+    """A look that opens the way to its jobs, and to no other step.
+
+    Attributes:
+        look: number of the look inside.
+        jobs: numbers of the cures that need it open.
+        together: those of them that can be done in one opening.
+    """
+
+    look: int
+    jobs: tuple[int, ...]
+    together: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
 class Steps:
-    """What can be done about a fault, and every state a case can be in. S cures, T looks, K causes.
+    """What can be done about a fault. S cures, T looks, K causes.
 
     Steps are numbered: cures 0 … S-1 in the order of `cure`, then looks S … S+T-1.
 
     Attributes:
         cure: chance that a cure ends the fault, by cause, shape (S, K).
         looks: of each look, the chance of each thing it can show, by cause, shape (outcomes, K).
-        needs: of each cure, the look it waits for and the outcomes that open it; None = waits for nothing.
+        rails: what keeps steps back; every rail of a step must be satisfied.
+        openings: looks that open the way to jobs.
     """
 
     cure: Floats
     looks: tuple[Floats, ...] = ()
-    needs: tuple[tuple[int, tuple[int, ...]] | None, ...] = ()
-
-    def __post_init__(self) -> None:
-        if self.size > MOST_STATES:
-            raise ValueError(
-                f"these steps make {self.size:,} states and at most {MOST_STATES:,} can be worked through: "
-                "leave out cures or looks"
-            )
+    rails: tuple[Rail, ...] = ()
+    openings: tuple[Inside, ...] = ()
+    _trees: dict[bytes, _Tree] = field(default_factory=dict, init=False, repr=False)
 
     @property
-    def size(self) -> int:
-        """Number of states."""
-        cures = self.cure.shape[0]
-        return int((1 << cures) * prod(1 + look.shape[0] for look in self.looks))
+    def count(self) -> int:
+        """Number of steps, S + T."""
+        return int(self.cure.shape[0]) + len(self.looks)
 
-    @cached_property
-    def tried(self) -> Flags:
-        """Which cures have been tried in vain in each state, shape (states, S)."""
-        cures = self.cure.shape[0]
-        bits = (np.arange(1 << cures)[:, None] >> np.arange(cures) & 1).astype(bool)
-        return np.tile(bits, (self.size >> cures, 1))
-
-    @cached_property
-    def shown(self) -> Ints:
-        """What each look has shown in each state, -1 = not looked yet, shape (states, T)."""
-        digits = list(product(*(range(-1, look.shape[0]) for look in self.looks)))
-        seen = np.array(digits, dtype=np.int64).reshape(len(digits), len(self.looks))
-        return np.repeat(seen, 1 << self.cure.shape[0], axis=0)
-
-    @cached_property
-    def likelihood(self) -> Floats:
-        """Chance of being in a state, all its steps taken, by cause, shape (states, K)."""
-        chance: Floats = np.prod(np.where(self.tried[:, :, None], 1.0 - self.cure, 1.0), axis=1)
-        for t, look in enumerate(self.looks):
-            chance *= np.concatenate((look, np.ones((1, look.shape[1]))))[self.shown[:, t]]
-        return chance
-
-    @cached_property
-    def open(self) -> Flags:
-        """Whether a cure waits for no look, or for one that has shown what opens it, shape (states, S)."""
-        opened = np.ones((self.size, self.cure.shape[0]), dtype=bool)
-        for s, need in enumerate(self.needs):
-            if need is not None:
-                opened[:, s] = np.isin(self.shown[:, need[0]], need[1])
-        return opened
-
-    def after_cure(self, states: Ints, s: int) -> Ints:
-        """The states after a cure in vain."""
-        return states + (1 << s)
-
-    def after_look(self, states: Ints, t: int) -> list[Ints]:
-        """The states after a look, one array an outcome."""
-        stride = (1 << self.cure.shape[0]) * prod(1 + look.shape[0] for look in self.looks[t + 1 :])
-        return [states + stride * (outcome + 1) for outcome in range(self.looks[t].shape[0])]
-
-    def levels(self) -> Iterator[Ints]:
-        """The states in which most has been done first, then those with one step less, and so on."""
-        done = self.tried.sum(axis=1) + (self.shown >= 0).sum(axis=1)
-        for level in range(int(done.max()), -1, -1):
-            yield np.flatnonzero(done == level)
+    def tree(self, free: Flags, met: Flags) -> _Tree:
+        """The states that can be reached with these steps left, shape (S+T,), and these rails met, shape (R,)."""
+        key = free.tobytes() + met.tobytes()
+        if key not in self._trees:
+            self._trees[key] = _Tree.of(self, free, met)
+        return self._trees[key]
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,28 +94,178 @@ class Choices:
     """What can still be done in each of N cases, and what it costs.
 
     Attributes:
-        cost: of each step, shape (N, S+T).
-        ready: cures that may be tried straight away, shape (N, S).
-        waiting: cures that may be tried once their look has opened them, shape (N, S).
-        to_look: looks not yet taken, shape (N, T).
-        last_resort: what it costs when all was in vain, shape (N,).
+        cost: of each step, of jobs without their opening, shape (N, S+T).
+        free: steps not yet taken, shape (N, S+T).
+        met: rails that what is on record satisfies, shape (N, R).
+        last_resort: what it costs to have it cured for certain, shape (N,).
     """
 
     cost: Floats
-    ready: Flags
-    waiting: Flags
-    to_look: Flags
+    free: Flags
+    met: Flags
     last_resort: Floats
 
-    def rows(self, chosen: slice) -> Choices:
-        """These cases only."""
-        return Choices(
-            self.cost[chosen],
-            self.ready[chosen],
-            self.waiting[chosen],
-            self.to_look[chosen],
-            self.last_resort[chosen],
-        )
+
+@dataclass(frozen=True, eq=False)
+class _Action:
+    """One step, or jobs of one opening done together.
+
+    Attributes:
+        members: numbers of its steps.
+        opens: number of the look that its jobs need, -1 = none.
+        at: states in which it may be taken, ascending.
+        shut: whether the opening is shut there, so that it costs its opening again.
+        to: the states it leads to, shape (outcomes, at); a cure in vain has one.
+    """
+
+    members: tuple[int, ...]
+    opens: int
+    at: Ints
+    shut: Flags
+    to: Ints
+
+
+@dataclass(frozen=True, eq=False)
+class _Tree:
+    """The states that can be reached, those with least done first, and what may be done in each.
+
+    Attributes:
+        taken: what has been done: 0 = nothing, 1 = tried in vain, else 1 + what a look showed, shape (states, S+T).
+        likelihood: chance of being in a state, all its steps taken, by cause, shape (states, K).
+        levels: where the states with 0, 1, … steps done begin, and the number of states.
+        actions: single steps by number, then jobs together.
+        hope: whether a cure can still be reached.
+    """
+
+    taken: npt.NDArray[np.int8]
+    likelihood: Floats
+    levels: Ints
+    actions: tuple[_Action, ...]
+    hope: Flags
+
+    @staticmethod
+    def of(steps: Steps, free: Flags, met: Flags) -> _Tree:
+        """Walks from the first state along every step that may be taken."""
+        walk = _Walk(steps, free, met)
+        codes = fresh = np.zeros(1, dtype=np.int64)
+        while fresh.size:
+            digits = walk.digits(fresh)
+            found = [
+                reached
+                for members in walk.actions
+                for reached in walk.reached(members, fresh[walk.may(members, digits)])
+            ]
+            fresh = np.setdiff1d(np.concatenate([fresh[:0], *found]), codes)
+            codes = np.concatenate((codes, fresh))
+            if codes.size > MOST_STATES:
+                raise ValueError(
+                    f"these steps make more than {MOST_STATES:,} states, too many to be worked through: "
+                    "leave out cures or looks"
+                )
+        digits = walk.digits(codes)
+        done = (digits > 0).sum(axis=1)
+        order = np.lexsort((codes, done))
+        codes, digits, done = codes[order], digits[order], done[order]
+        place, sorted_codes = np.argsort(codes), np.sort(codes)
+        actions = []
+        for members in walk.actions:
+            at = np.flatnonzero(walk.may(members, digits))
+            reached = walk.reached(members, codes[at])
+            opening = walk.opening.get(members[0])
+            actions.append(
+                _Action(
+                    members=members,
+                    opens=opening.look if opening else -1,
+                    at=at,
+                    shut=~walk.is_open(opening, digits[at]) if opening else np.zeros(at.size, dtype=bool),
+                    to=np.array([place[np.searchsorted(sorted_codes, code)] for code in reached]),
+                )
+            )
+        levels = np.searchsorted(done, np.arange(int(done.max()) + 2))
+        hope = np.zeros(codes.size, dtype=bool)
+        for level in _backwards(levels):
+            for action in actions:
+                some = _within(action.at, level)
+                is_cure = action.members[0] < steps.cure.shape[0]
+                hope[action.at[some]] |= is_cure or hope[action.to[:, some]].any(axis=0)
+        return _Tree(digits, _likelihood(steps, digits), levels, tuple(actions), hope)
+
+
+class _Walk:
+    """Which step leads from which state where. A state's code has a digit for each step, 0 = not taken."""
+
+    def __init__(self, steps: Steps, free: Flags, met: Flags) -> None:
+        cures = steps.cure.shape[0]
+        self.free, self.cures = free, cures
+        self.outcomes = [1] * cures + [look.shape[0] for look in steps.looks]
+        self.radix = np.array([1 + n if may else 1 for n, may in zip(self.outcomes, free, strict=True)])
+        self.stride = np.concatenate(([1], np.cumprod(self.radix)[:-1])).astype(np.int64)
+        self.openings = steps.openings
+        self.opening = {job: opening for opening in steps.openings for job in opening.jobs}
+        self.rails: dict[int, list[Rail]] = {}
+        for rail, known in zip(steps.rails, met, strict=True):
+            if not known:
+                self.rails.setdefault(rail.step, []).append(rail)
+        self.actions: list[tuple[int, ...]] = [(number,) for number in range(steps.count)]
+        self.actions += [
+            jobs
+            for opening in steps.openings
+            for size in range(2, len(opening.together) + 1)
+            for jobs in combinations(opening.together, size)
+        ]
+
+    def digits(self, codes: Ints) -> npt.NDArray[np.int8]:
+        """What has been done in each state, as in `_Tree.taken`."""
+        taken: npt.NDArray[np.int8] = (codes[:, None] // self.stride % self.radix).astype(np.int8)
+        return taken
+
+    def reached(self, members: tuple[int, ...], codes: Ints) -> list[Ints]:
+        """The states after these steps, one array an outcome."""
+        if len(members) > 1 or members[0] < self.cures:
+            return [codes + self.stride[list(members)].sum()]
+        return [codes + self.stride[members[0]] * (1 + o) for o in range(self.outcomes[members[0]])]
+
+    def is_open(self, opening: Inside, digits: npt.NDArray[np.int8]) -> Flags:
+        """Whether it was opened and no job of it has been done since."""
+        opened: Flags = (digits[:, opening.look] > 0) & (digits[:, list(opening.jobs)] == 0).all(axis=1)
+        return opened
+
+    def may(self, members: tuple[int, ...], digits: npt.NDArray[np.int8]) -> Flags:
+        """Whether these may be taken."""
+        own = self.opening.get(members[0])
+        may = np.ones(digits.shape[0], dtype=bool)
+        for number in members:
+            may &= self._allowed(number, digits)
+        if own is not None:
+            may &= digits[:, own.look] > 0
+        for opening in self.openings:
+            if members == (opening.look,):
+                may &= np.any([self._allowed(job, digits) for job in opening.jobs], axis=0)
+            if opening is not own:
+                may &= ~self.is_open(opening, digits)
+        return may
+
+    def _allowed(self, number: int, digits: npt.NDArray[np.int8]) -> Flags:
+        """Whether a step is left and no rail keeps it back."""
+        allowed: Flags = (digits[:, number] == 0) & self.free[number]
+        for rail in self.rails.get(number, ()):
+            passed = np.zeros(digits.shape[0], dtype=bool)
+            for before, wanted in rail.any_of:
+                satisfies = np.full(1 + self.outcomes[before], not wanted)
+                satisfies[[1 + outcome for outcome in wanted]] = True
+                satisfies[0] = False
+                passed |= satisfies[digits[:, before]]
+            allowed &= passed
+        return allowed
+
+
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """Cases that share their states, and the action chosen in each: rows of the cases, shape (states, rows)."""
+
+    rows: Ints
+    tree: _Tree
+    chosen: npt.NDArray[np.int16]
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,36 +274,38 @@ class Plans:
 
     Attributes:
         cost: expected cost until cured, shape (N,).
-        after: expected cost still to come after each cure, were it taken first, shape (N, S).
-        step: the step to take in each state, -1 = nothing is left, shape (N, states).
+        after: expected cost still to come after each step, were it taken now; infinite where it may not be,
+            shape (N, S+T).
+        first: number of the step to take now, -1 = the last resort, shape (N,).
     """
 
     cost: Floats
     after: Floats
-    step: npt.NDArray[np.int8]
-
-    @property
-    def first(self) -> Ints:
-        """The step to take now, -1 = nothing is left, shape (N,)."""
-        return self.step[:, 0].astype(np.int64)
+    first: Ints
+    _parts: tuple[_Part, ...] = field(repr=False)
 
 
 def best_plan(probability: npt.ArrayLike, steps: Steps, choices: Choices) -> Plans:
     """The plan of least expected cost for every case.
 
     With one certain cure a cause, no looks and costs that do not depend on the cause, the best order is by
-    falling probability over cost. Of equals the first step in order is taken.
+    falling probability over cost. Of equals the last resort is taken, else the first step in order.
 
     Args:
         probability: of each cause, shape (N, K).
         steps: what can be done in principle.
         choices: what can be done in each case.
+
+    Raises:
+        ValueError: for more than MOST_STATES states.
     """
     return _plans(probability, steps, choices, None)
 
 
 def customary_plan(probability: npt.ArrayLike, steps: Steps, choices: Choices, order: Sequence[int]) -> Plans:
     """What comes of taking the steps in a fixed order, whatever the probabilities, each when it may be taken.
+
+    The last resort comes when no cure is left.
 
     Args:
         probability, steps, choices: as in `best_plan`.
@@ -188,26 +323,20 @@ def expected_sum(
         probability: of each cause, or 1 for the one that is known to be true, shape (N, K).
         steps: those the plans were made for.
         plans: what is done.
-        amount: of each step, shape (S+T,) or (N, S+T).
-        at_the_end: amount when all was in vain.
+        amount: of each step, shape (S+T,) or (N, S+T); a job done in a new opening brings that of its opening.
+        at_the_end: amount of the last resort.
     """
     p = np.asarray(probability, dtype=np.float64)
-    each = np.broadcast_to(np.asarray(amount, dtype=np.float64), (p.shape[0], _count(steps)))
+    each = np.broadcast_to(np.asarray(amount, dtype=np.float64), (p.shape[0], steps.count))
     total = np.empty(p.shape[0])
-    for begin in range(0, p.shape[0], _AT_ONCE):
-        some = slice(begin, begin + _AT_ONCE)
-        mass = _mass(p[some], steps)
-        value = np.zeros_like(mass)
-        for states in steps.levels():
-            taken = plans.step[some][:, states]
-            here = np.where(taken < 0, mass[:, states] * at_the_end, 0.0)
-            for number in range(_count(steps)):
-                chosen = taken == number
-                if chosen.any():
-                    worth = mass[:, states] * each[some, number, None] + _later(steps, value, states, number)
-                    here = np.where(chosen, worth, here)
-            value[:, states] = here
-        total[some] = value[:, 0]
+    for part in plans._parts:
+        tree, mass = part.tree, _mass(p[part.rows], part.tree)
+        value = np.where(part.chosen < 0, mass * at_the_end, 0.0)
+        for level in _backwards(tree.levels):
+            for number, action in enumerate(tree.actions):
+                at, worth = _worth(action, level, mass, value, each[part.rows])
+                value[at] = np.where(part.chosen[at] == number, worth, value[at])
+        total[part.rows] = value[0]
     return total
 
 
@@ -215,86 +344,102 @@ def _plans(
     probability: npt.ArrayLike, steps: Steps, choices: Choices, order: tuple[int, ...] | None
 ) -> Plans:
     p = np.asarray(probability, dtype=np.float64)
-    cost = np.empty(p.shape[0])
-    after = np.empty((p.shape[0], steps.cure.shape[0]))
-    step = np.full((p.shape[0], steps.size), -1, dtype=np.int8)
-    for begin in range(0, p.shape[0], _AT_ONCE):
-        some = slice(begin, begin + _AT_ONCE)
-        value, step[some] = _some_plans(p[some], steps, choices.rows(some), order)
-        cost[some] = value[:, 0]
-        after[some] = value[:, 1 << np.arange(after.shape[1])]
-    return Plans(cost, after, step)
+    cost, after = np.empty(p.shape[0]), np.full((p.shape[0], steps.count), np.inf)
+    first = np.empty(p.shape[0], dtype=np.int64)
+    parts = []
+    for alike in _alike(choices):
+        tree = steps.tree(choices.free[alike[0]], choices.met[alike[0]])
+        size = max(1, _AT_ONCE // tree.hope.size)
+        for begin in range(0, alike.size, size):
+            rows = alike[begin : begin + size]
+            mass, each = _mass(p[rows], tree), choices.cost[rows]
+            last = mass * choices.last_resort[rows]
+            value, chosen = _solved(tree, mass, each, last, order)
+            cost[rows], first[rows] = value[0], [_first(tree, action) for action in chosen[0]]
+            for number, action in enumerate(tree.actions[: steps.count]):
+                if action.at.size and action.at[0] == 0:
+                    after[rows, number] = _sum(value[action.to[:, 0]])
+            parts.append(_Part(rows, tree, chosen))
+    return Plans(cost, after, first, tuple(parts))
 
 
-def _some_plans(
-    p: Floats, steps: Steps, choices: Choices, order: tuple[int, ...] | None
-) -> tuple[Floats, npt.NDArray[np.int8]]:
-    mass = _mass(p, steps)
-    value = np.zeros_like(mass)
-    choice = np.full(mass.shape, -1, dtype=np.int8)
-    for states in steps.levels():
-        best = np.full((p.shape[0], states.size), np.inf)
-        picked = np.full(best.shape, -1, dtype=np.int8)
-        useful = np.zeros(best.shape, dtype=bool)
-        for number in range(_count(steps)) if order is None else order:
-            may = _may(steps, choices, states, number)
-            useful |= may & _leads_on(steps, choices, states, number)
-            if not may.any():
-                continue
-            worth = mass[:, states] * choices.cost[:, number, None] + _later(steps, value, states, number)
-            better = may & (worth < best) if order is None else may & (picked < 0)
-            best = np.where(better, worth, best)
-            picked = np.where(better, np.int8(number), picked)
-        value[:, states] = np.where(useful, best, mass[:, states] * choices.last_resort[:, None])
-        choice[:, states] = np.where(useful, picked, np.int8(-1))
-    return value, choice
+def _solved(
+    tree: _Tree, mass: Floats, each: Floats, last: Floats, order: tuple[int, ...] | None
+) -> tuple[Floats, npt.NDArray[np.int16]]:
+    """Expected cost from each state on and the action chosen there, shape (states, rows)."""
+    value, chosen = last.copy(), np.full(mass.shape, -1, dtype=np.int16)
+    for level in _backwards(tree.levels):
+        for number in range(len(tree.actions)) if order is None else order:
+            at, worth = _worth(tree.actions[number], level, mass, value, each)
+            customary = tree.hope[at][:, None] & (chosen[at] < 0)
+            better = worth < value[at] * _CHEAPER if order is None else customary
+            value[at] = np.where(better, worth, value[at])
+            chosen[at] = np.where(better, np.int16(number), chosen[at])
+    return value, chosen
 
 
-def _mass(p: Floats, steps: Steps) -> Floats:
-    """Chance of being in each state, all its steps taken, shape (N, states).
+def _first(tree: _Tree, action: int) -> int:
+    """The number of the step that comes first in a plan; jobs together never do, as a look comes before them."""
+    return tree.actions[action].members[0] if action >= 0 else -1
+
+
+def _alike(choices: Choices) -> list[Ints]:
+    """The rows of cases that have the same left to do, in the order of their first."""
+    groups: dict[bytes, list[int]] = {}
+    for row, pattern in enumerate(np.hstack((choices.free, choices.met))):
+        groups.setdefault(pattern.tobytes(), []).append(row)
+    return [np.array(rows) for rows in groups.values()]
+
+
+def _backwards(levels: Ints) -> Iterator[tuple[int, int]]:
+    """The states in which most has been done first, then those with one step less, and so on."""
+    for level in range(levels.size - 2, -1, -1):
+        yield int(levels[level]), int(levels[level + 1])
+
+
+def _within(at: Ints, level: tuple[int, int]) -> slice:
+    begin, end = np.searchsorted(at, level)
+    return slice(int(begin), int(end))
+
+
+def _worth(
+    action: _Action, level: tuple[int, int], mass: Floats, value: Floats, each: Floats
+) -> tuple[Ints, Floats]:
+    """The states of a level in which an action may be taken, and its cost with all that follows."""
+    some = _within(action.at, level)
+    at = action.at[some]
+    if not at.size:
+        return at, np.empty((0, mass.shape[1]))
+    price = _sum(each[:, list(action.members)].T)
+    again = each[:, action.opens] if action.opens >= 0 else 0.0
+    spent = mass[at] * np.where(action.shut[some, None], price + again, price)
+    return at, spent + _sum(value[action.to[:, some]])
+
+
+def _sum(terms: Floats) -> Floats:
+    """Over the first axis, one term after the other: the same digits whatever stands beside."""
+    total: Floats = terms[0].copy()
+    for term in terms[1:]:
+        total += term
+    return total
+
+
+def _likelihood(steps: Steps, digits: npt.NDArray[np.int8]) -> Floats:
+    cures = steps.cure.shape[0]
+    chance = np.ones((digits.shape[0], steps.cure.shape[1]))
+    for s in range(cures):
+        chance *= np.where(digits[:, s, None] > 0, 1.0 - steps.cure[s], 1.0)
+    for t, look in enumerate(steps.looks):
+        chance *= np.concatenate((np.ones((1, look.shape[1])), look))[digits[:, cures + t]]
+    return chance
+
+
+def _mass(p: Floats, tree: _Tree) -> Floats:
+    """Chance of being in each state, all its steps taken, shape (states, N).
 
     Summed cause by cause: a matrix product may round otherwise for other neighbours.
     """
-    mass = np.zeros((p.shape[0], steps.size))
+    mass = np.zeros((tree.likelihood.shape[0], p.shape[0]))
     for k in range(p.shape[1]):
-        mass += p[:, k, None] * steps.likelihood[:, k]
+        mass += tree.likelihood[:, k, None] * p[:, k]
     return mass
-
-
-def _count(steps: Steps) -> int:
-    return int(steps.cure.shape[0]) + len(steps.looks)
-
-
-def _may(steps: Steps, choices: Choices, states: Ints, number: int) -> Flags:
-    """Whether the step may be taken, shape (N, states)."""
-    cures = steps.cure.shape[0]
-    if number >= cures:
-        may: Flags = choices.to_look[:, number - cures, None] & (steps.shown[states, number - cures] < 0)
-        return may
-    opened = choices.waiting[:, number, None] & steps.open[states, number]
-    may = (choices.ready[:, number, None] | opened) & ~steps.tried[states, number]
-    return may
-
-
-def _leads_on(steps: Steps, choices: Choices, states: Ints, number: int) -> Flags:
-    """Whether a step that may be taken is a cure, or a look for which an untried cure still waits."""
-    cures = steps.cure.shape[0]
-    if number < cures:
-        return np.ones((1, 1), dtype=bool)
-    leads = np.zeros((choices.cost.shape[0], states.size), dtype=bool)
-    for s, need in enumerate(steps.needs):
-        if need is not None and need[0] == number - cures:
-            leads |= choices.waiting[:, s, None] & ~steps.tried[states, s]
-    return leads
-
-
-def _later(steps: Steps, value: Floats, states: Ints, number: int) -> Floats:
-    """Expected cost after the step, where it may be taken; anything elsewhere, shape (N, states)."""
-    cures = steps.cure.shape[0]
-    last = steps.size - 1
-    if number < cures:
-        return value[:, np.minimum(steps.after_cure(states, number), last)]
-    later = np.zeros((value.shape[0], states.size))
-    for reached in steps.after_look(states, number - cures):
-        later += value[:, np.minimum(reached, last)]
-    return later

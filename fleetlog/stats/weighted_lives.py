@@ -8,25 +8,30 @@ What is known beforehand (`Default`) leans on the fit in two ways, each as stron
 one's own would: on how many failures the hours observed should have brought (a gamma prior), and on the shape
 (a normal prior of its logarithm). With plenty of failures it vanishes, with none it is the answer, and in
 between nothing jumps. In a draw it is drawn anew as well: a default worth five failures is as uncertain as
-five failures are.
+five failures are. A default that the data contradict yields (`Default.yielding`): it is right with nine chances in
+ten, and with the tenth it is worth next to nothing; Bayes' rule says which, from the failures that came.
 
 Sources: Lawless 2003 (likelihood); Rubin 1981, The Bayesian Bootstrap; Xu, Gotwalt, Hong, King & Meeker 2020,
-Applications of the fractional-random-weight bootstrap; Gaver & O'Muircheartaigh 1987 (gamma prior).
+Applications of the fractional-random-weight bootstrap; Gaver & O'Muircheartaigh 1987 (gamma prior); Schmidli et al.
+2014, Robust meta-analytic-predictive priors (the mixture with a vague part).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
+from scipy import special
 
 from fleetlog.stats.arrays import TICKS_PER_HOUR, Counts, Floats, Ints
 from fleetlog.stats.errors import BadArgument, LengthMismatch, TooFewFailures
 
 #: Variance of the logarithm of a Weibull shape learnt from one complete life, times lives: 6 / pi^2.
 _SHAPE_VARIANCE = 6.0 / np.pi**2
+#: Chance that a default is right, and failures that it is worth where it is not. Ours, from memory.
+_FIRM, _VAGUE = 0.9, 0.5
 #: Shapes outside of this are no life of a part: the search stops there.
 _SHAPES = (0.05, 30.0)
 
@@ -56,6 +61,28 @@ class Default:
         """Standard deviation of the logarithm of its shape."""
         return float(np.sqrt(_SHAPE_VARIANCE / self.failures))
 
+    def yielding(self, expected: float, failed: float) -> Default:
+        """The default as it is worth after so many failures where it had expected others.
+
+        Its worth is the mean over the two parts of the mixture, weighed by how well each foretold the failures (a
+        negative binomial count, since the rate has a gamma prior).
+
+        Args:
+            expected: failures that this default gives over the hours observed.
+            failed: failures that came.
+
+        Examples:
+            >>> default = Default(2.0, 5000.0, 5.0)
+            >>> round(default.yielding(25.0, 27.0).failures, 1), round(default.yielding(25.0, 500.0).failures, 1)
+            (4.9, 0.5)
+        """
+        if expected <= 0:
+            return self
+        firm, vague = (_log_foretold(worth, expected, failed) for worth in (self.failures, _VAGUE))
+        odds = np.exp(firm - vague) * _FIRM / (1.0 - _FIRM)
+        share = float(odds / (1.0 + odds))
+        return replace(self, failures=share * self.failures + (1.0 - share) * min(_VAGUE, self.failures))
+
     def drawn(self, seed: int, draw: int, kind: int) -> DefaultDraw:
         """What the default says in one draw.
 
@@ -66,6 +93,18 @@ class Default:
         rng = np.random.default_rng([seed, draw, 2, kind])
         shape = self.shape * float(np.exp(self.spread * rng.standard_normal()))
         return DefaultDraw(shape, float(rng.standard_gamma(self.failures)))
+
+
+def _log_foretold(worth: float, expected: float, failed: float) -> float:
+    """Log-chance of so many failures where a gamma prior worth so many had expected others (negative binomial)."""
+    total = worth + expected
+    return float(
+        special.gammaln(failed + worth)
+        - special.gammaln(worth)
+        - special.gammaln(failed + 1.0)
+        + worth * np.log(worth / total)
+        + failed * np.log(expected / total)
+    )
 
 
 class DefaultDraw(NamedTuple):
@@ -136,6 +175,10 @@ class ObservedLives:
         begins = np.where(self.entry > 0, np.searchsorted(ages, self.entry), ages.size)
         ends = np.searchsorted(ages, self.exit)
         return begins.astype(np.int64), ends.astype(np.int64), np.log(ages / self.per_hour)
+
+    def expected(self, law: Law | Default) -> float:
+        """Failures that a law gives over the hours observed."""
+        return _Ages.of(self, None).hazard(law.shape, law.scale_hours) if self.spells else 0.0
 
     def fit(
         self,

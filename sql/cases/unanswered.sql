@@ -4,14 +4,20 @@
 -- inputs: weighed_case, usage, work_orders, work_lines
 -- parameters: as_of_end
 -- output: machine_id, side, case_no, heard_tenths (running hours from the last report to the last reading that is believed,
---   in tenths: hours that nobody read count for nothing), blank_orders (orders closed since then without a work line)
+--   in tenths: hours that nobody read count for nothing), blank_orders (orders closed since then without a work line), blank_order (the
+--   latest of them; NULL = none)
 WITH unanswered_case AS (
     SELECT machine_id, side, case_no, last_at, last_tenths, until, seen_tenths
     FROM weighed_case
     WHERE (until IS NULL OR seen_tenths IS NOT NULL) AND NOT answered
 ),
 blank AS (
-    SELECT unanswered_case.machine_id, unanswered_case.side, unanswered_case.case_no, COUNT(*) AS blank_orders
+    SELECT
+        unanswered_case.machine_id,
+        unanswered_case.side,
+        unanswered_case.case_no,
+        COUNT(*) AS blank_orders,
+        MAX_BY(work_orders.work_order_id, work_orders.closed_at) AS blank_order
     FROM unanswered_case
     INNER JOIN work_orders
         ON work_orders.machine_id = unanswered_case.machine_id
@@ -31,7 +37,8 @@ SELECT
         LEAST(COALESCE(usage.last_tenths, 0), COALESCE(unanswered_case.seen_tenths, usage.last_tenths, 0))
         - unanswered_case.last_tenths
     ) AS heard_tenths,
-    COALESCE(blank.blank_orders, 0) AS blank_orders
+    COALESCE(blank.blank_orders, 0) AS blank_orders,
+    blank.blank_order
 FROM unanswered_case
 LEFT JOIN usage ON usage.machine_id = unanswered_case.machine_id
 LEFT JOIN blank

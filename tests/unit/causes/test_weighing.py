@@ -72,7 +72,9 @@ def test_a_repair_without_its_inspection_counts_by_its_finding(tmp_path: Path) -
     with yard.fleet(tmp_path) as fleet:
         judged = weighed(fleet, learn=False)
         evidence = judged.evidence_of(0)
-    assert evidence["evidence"].to_list() == ["sides", "repair_wiring", "held:repair_wiring"]
+    assert evidence["evidence"].to_list() == [
+        "sides", "repair_wiring", "held:repair_wiring", STILL_THERE,
+    ]  # fmt: skip
     assert evidence["label"].to_list()[1] == "wiring"
     # mislabelled = 0.03, so the odds for wiring against any other cause move by log(0.97 / 0.03)
     reason = judged.reasons(0)[2]

@@ -10,6 +10,8 @@ import polars as pl
 import pytest
 from counts import by_recursion
 
+from fleetlog.causes.suspects import suspects
+from fleetlog.causes.weighing import weighed_now
 from fleetlog.errors import UsageError
 from fleetlog.planning import forecast as module
 from fleetlog.planning.forecast import ForecastFinding, forecast
@@ -80,9 +82,18 @@ def test_the_bushing_leads_and_the_sensor_hardly_ever_fails(found: ForecastFindi
 def test_parts_and_hours_follow_from_the_counts(found: ForecastFinding, demo: Fleet) -> None:
     step = demo.family("neutral-return").step("replace_bushing")
     for row in found.frame.filter(pl.col("component") == "internal_bushing").to_dicts():
-        assert row["parts"] == pytest.approx(row["expected"])
-        assert row["labour_hours"] == pytest.approx(row["expected"] * step.labour_hours)
-        assert row["parts_to_hold"] == row["upper"]
+        needed = row["standing"] + row["expected"]
+        assert row["parts"] == pytest.approx(needed)
+        assert row["labour_hours"] == pytest.approx(needed * step.labour_hours)
+        assert row["parts_to_hold"] >= row["upper"]
+        assert row["parts_to_hold"] == row["upper"] or row["standing"] > 0
+    # what stands now is told once, in the first month
+    assert (found.frame.filter(pl.col("month") != found.months[0])["standing"] == 0).all()
+    stands = sum(
+        case.standing * case.causes["internal_bushing"] for case in suspects(demo).cases if case.standing
+    )
+    told = found.totals.filter(pl.col("cause") == "internal_bushing")["standing"][0]
+    assert stands <= told < stands + 1.5
     assert (found.frame.filter(pl.col("cause") == "calibration")["parts"] == 0).all()
 
 
@@ -188,24 +199,23 @@ def checked(demo: Fleet) -> ForecastCheck:
     return check_forecasts(demo, forecasts=8, horizon_months=3, draws=25)
 
 
-def test_what_came_is_counted_from_the_lives(checked: ForecastCheck, demo: Fleet) -> None:
+def test_what_came_is_counted_from_the_cases(checked: ForecastCheck, demo: Fleet) -> None:
     assert isinstance(checked, Finding)
-    rows = checked.frame.filter(pl.col("component") == "internal_bushing")
-    # forecasts lie end to end, so together they hold every failure of machines then watched
-    demo.history()
-    first, last = rows["asked"].min(), checked.as_of
-    came = demo.store.select(
-        "SELECT COUNT(*) AS n FROM spell WHERE component = 'internal_bushing' AND failed "
-        "AND CAST(ended_at AS DATE) > $first AND CAST(ended_at AS DATE) <= $last",
-        {"first": first, "last": last},
-    )["n"][0]
-    assert rows["came"].sum() == came
+    rows = checked.frame.filter(pl.col("cause") == "internal_bushing")
+    # forecasts lie end to end, so together they hold every case of machines then watched
+    history, family = demo.begin(Scope())
+    weighed = weighed_now(demo, history, family)
+    first = rows["asked"].min()
+    begun = weighed.cases["first_at"].dt.date() > first
+    came = weighed.of_case[begun.to_numpy(), weighed.causes.index("internal_bushing")].sum()
+    assert rows["came"].sum() == pytest.approx(came, abs=1.0)
     assert rows.height == 8
+    assert set(checked.summary["cause"]) >= {*weighed.causes, "all"}
 
 
 def test_past_ranges_held_about_what_they_promised(checked: ForecastCheck) -> None:
-    bushing = checked.summary.filter(pl.col("component") == "internal_bushing").row(0, named=True)
-    assert bushing["lower"] <= bushing["chance_80"] <= bushing["upper"]
+    bushing = checked.summary.filter(pl.col("cause") == "internal_bushing").row(0, named=True)
+    assert bushing["held_95_share"] >= 0.6
     assert bushing["held_share"] == bushing["held"] / bushing["forecasts"]
     assert 0.5 < bushing["expected"] / bushing["came"] < 2
 

@@ -7,6 +7,7 @@ from datetime import date
 import polars as pl
 import pytest
 
+from fleetlog.causes.weighing import weighed_now
 from fleetlog.planning.forecast import forecast
 from fleetlog.planning.forecast_check import check_forecasts, days_to_ask, look_back
 from fleetlog.planning.forecast_verification import (
@@ -45,32 +46,21 @@ def test_it_is_the_forecast_that_was_printed_then(may: ForecastVerification, dem
         assert shown[column].to_list() == pytest.approx(printed[column].to_list(), rel=1e-12)
 
 
-def test_what_came_is_what_the_lives_and_the_orders_say(may: ForecastVerification, demo: Fleet) -> None:
-    demo.history(END)
-    rows = {row["component"]: row for row in may.frame.to_dicts() if row["cause"] != "calibration"}
+def test_what_came_is_what_the_cases_and_the_orders_say(may: ForecastVerification, demo: Fleet) -> None:
+    history, family = demo.begin(Scope(as_of=END))
+    weighed = weighed_now(demo, history, family)
+    rows = {row["cause"]: row for row in may.frame.to_dicts()}
     zone = demo.settings.fleet.time_zone
-    month = f"strftime(timezone('{zone}', timezone('UTC', ended_at)), '%Y-%m') = '2026-05'"
-    for component in ("internal_bushing", "position_sensor", "drive_pump"):
-        (count,) = demo.store.execute(
-            f"SELECT count(*) FROM spell WHERE failed AND component = '{component}' AND {month}"
-        )[0]
-        assert rows[component]["came"] == count
-    assert rows["all"]["came"] == sum(
-        rows[c]["came"] for c in ("internal_bushing", "position_sensor", "drive_pump")
-    )
-    assert rows["internal_bushing"]["came"] == 3 - rows["drive_pump"]["came"]
+    first = weighed.cases["first_at"].dt.replace_time_zone("UTC").dt.convert_time_zone(zone)
+    begun = (first.dt.strftime("%Y-%m") == "2026-05").to_numpy()
+    for k, cause in enumerate(weighed.causes):
+        assert rows[cause]["came"] == pytest.approx(weighed.of_case[begun, k].sum(), abs=1e-4)
+    assert rows["all"]["came"] == pytest.approx(may.frame.head(-1)["came"].sum())
     (hours,) = demo.store.execute(
         "SELECT sum(labour_hours) FROM work_step WHERE component = 'internal_bushing' AND action = 'replace' "
         f"AND strftime(timezone('{zone}', timezone('UTC', moment)), '%Y-%m') = '2026-05'"
     )[0]
     assert rows["internal_bushing"]["labour_hours_spent"] == pytest.approx(hours)
-
-
-def test_causes_without_a_followed_part_have_no_count(may: ForecastVerification) -> None:
-    wiring = may.frame.filter(pl.col("component") == "wiring").row(0, named=True)
-    assert wiring["came"] is None
-    assert wiring["held"] is None
-    assert wiring["labour_hours_spent"] is not None
 
 
 def test_no_work_is_counted_twice(may: ForecastVerification) -> None:
@@ -89,19 +79,6 @@ def test_the_record_is_that_of_the_check(may: ForecastVerification, demo: Fleet)
     assert record.frame.equals(same.frame)
     assert record.summary.equals(same.summary)
     assert record.draws <= 50
-
-
-def test_the_last_day_of_a_month_belongs_to_it(demo: Fleet) -> None:
-    """In the yard's zone: an order of the last evening is stored as the first of the next month, UTC."""
-    record = check_forecasts(demo, Scope(as_of=END), forecasts=8, draws=20).frame
-    demo.history(END)
-    zone = demo.settings.fleet.time_zone
-    for row in record.filter(pl.col("component") == "internal_bushing").to_dicts():
-        (count,) = demo.store.execute(
-            "SELECT count(*) FROM spell WHERE failed AND component = 'internal_bushing' AND "
-            f"strftime(timezone('{zone}', timezone('UTC', ended_at)), '%Y-%m') = '{row['until']}'"
-        )[0]
-        assert row["came"] == count
 
 
 def test_a_short_record_has_none(demo: Fleet) -> None:

@@ -172,7 +172,8 @@ def test_the_first_section_answers_what_changed_what_is_needed_what_it_saves(
     told = ", ".join(f"{count} {kind}" for kind, count in counts.items())
     assert counts["new case"] == 1
     assert f"Since September: {told}." in now
-    assert "Take the engine out, split the pump and replace the bushing" in now
+    assert all(case.next_step in now for case in cases)
+    assert "Take the engine out, split the pump and put right what is found. Look for: worn bushing" in now
     assert f"SK-104 left worn bushing inside the pump, {100 * cases[0].certainty:.0f}%" in now
     assert f"If the steps proposed are taken {dollars(month.cost.cases, 'expected_cost')}" in now
     assert (
