@@ -45,7 +45,7 @@ def course_of(fleet: Fleet, history: History, weighed: WeighedCases, machines: S
     )
 
 
-_COURSE = {
+_COURSE: dict[str, type[pl.DataType] | pl.DataType] = {
     "machine_id": pl.String,
     "at": pl.Datetime("us"),
     "hours": pl.Float64,
