@@ -384,6 +384,17 @@ def _cause_sums(
     return [*sums, NOTHING.with_poisson(float(means.sum()))]
 
 
+def hours_to_come(fleet: Fleet, scope: Scope, outlook: Outlook) -> Floats:
+    """Labour hours that failures to come are expected to take, by the point estimate, shape (periods,)."""
+    ways = ways_to_fail(fleet, scope, outlook)
+    sums = _one_draw(outlook, ways, _exposed(fleet, scope, outlook), None)
+    hours = np.zeros(len(outlook.periods))
+    for way, counted in zip(ways, sums, strict=True):
+        each = way.step.labour_hours if way.step is not None else 0.0
+        hours += each * np.array([one.mean for one in counted[:-1]])
+    return hours
+
+
 def counts_to_come(fleet: Fleet, scope: Scope, outlook: Outlook) -> dict[tuple[str, str], CountDistribution]:
     """Failures to come over the whole stretch ahead: by component and cause, and ("all", "all") together."""
     ways = ways_to_fail(fleet, scope, outlook)

@@ -112,7 +112,7 @@ class LifeModel:
         spells, failures, hours: what was observed; a case counts as a failure as surely as the part is behind it.
         default: what was known beforehand, None where nothing was.
         method: how the law came about, in a few words.
-        rises: share of draws in which the hazard rises with age (shape above 1).
+        rise: chance that a constant hazard would seem to rise as much, from the lives alone.
     """
 
     component: str
@@ -125,11 +125,7 @@ class LifeModel:
     hours: float
     default: Default | None
     method: str
-
-    @property
-    def rises(self) -> float:
-        """Share of draws in which the hazard rises with age."""
-        return float((self.draws[:, 0] > 1.0).mean()) if self.draws.size else float(self.law.shape > 1.0)
+    rise: float
 
     def at(self, draw: int | None) -> Law:
         """The law in one draw; None: the point estimate."""
@@ -440,6 +436,7 @@ def _law(
         hours=observed.total_hours,
         default=default,
         method=method,
+        rise=observed.rise(),
     )
 
 

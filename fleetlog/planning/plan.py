@@ -1,9 +1,11 @@
-"""Which parts to replace ahead, on which machines, in which week: the plan that saves most within the shop.
+"""The week's work: what is open first, then which parts to replace ahead, on which machines, in which week.
 
-Every job is worth what it saves against waiting until the part fails: the breakdown that may come, less the
-job itself, in the week it would be done, for the machine's own age and use. Sides and parts that share a
-teardown go into one visit. The visits that together save most, within the week's labour hours, the mechanics
-and the bays, are found exactly (see `stats.schedule`); how far from the best a plan may be is always stated.
+Every open case gets a week before anything else, by what its waiting costs; then doubtful repairs; hours for the
+breakdowns to be expected are kept back. In what is left, every job ahead of failure is worth what it saves against
+waiting until the part fails: the breakdown that may come, worked as it is advised, less the job itself, in the week
+it would be done, for the machine's own age and use. The two sides of a machine are one opening, now and at the first
+failure. The visits that together save most, within the week's labour hours, the mechanics and the bays, are found
+exactly (see `stats.schedule`); how far from the best a plan may be is always stated.
 """
 
 from __future__ import annotations
@@ -19,9 +21,10 @@ import polars as pl
 
 from fleetlog.causes.suspects import SuspectsFinding
 from fleetlog.errors import UsageError
-from fleetlog.planning.outlook import Outlook, Period
+from fleetlog.planning.open_work import OpenWork, open_work
+from fleetlog.planning.outlook import Outlook, Period, in_threads
 from fleetlog.planning.plan_candidates import Candidates, gather
-from fleetlog.planning.plan_visits import Offers, ShopLimits, offer
+from fleetlog.planning.plan_visits import Offers, ShopLimits, offer, visits_of
 from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
@@ -31,7 +34,11 @@ from fleetlog.stats.arrays import Floats
 from fleetlog.stats.schedule import Schedule, Visits, best_schedule
 
 MOST_WEEKS = 104
-OPEN, AHEAD = "open case", "ahead of failure"
+AHEAD = "ahead of failure"
+#: Failures avoided are counted over so many years from the visit; savings over the machine's remaining time.
+AVOIDED_YEARS = 3.0
+#: Range of the saving.
+LEVEL = 0.80
 
 
 @dataclass(frozen=True, repr=False)
@@ -40,17 +47,21 @@ class PlanFinding(Finding):
 
     Attributes:
         frame: one row a machine, side and job, in order of time: week, monday, machine_id, side, action,
-            component, labour_hours, cost, saving, chance_without (to fail within the plan's weeks if nothing
-            is done), reason ("open case" or "ahead of failure"), together (number of jobs in the visit),
-            site, age_hours.
-        weeks: week, monday, labour_hours, labour_hours_limit, pump_hours, pump_hours_limit, engine_out_jobs,
-            engine_out_limit, visits.
-        left_out: candidates without a week: machine_id, side, component, age_hours, chance_without,
+            component, labour_hours, cost, saving (of work ahead; each visit's once, shared out among its jobs),
+            chance_without (to fail within the plan's weeks if nothing is done; of a case, that its fault stands),
+            reason ("open case", "doubtful repair", "while it is open" or "ahead of failure"), together (number of
+            jobs in the visit), site, age_hours, waiting_per_day (what a day of waiting costs), on_rent_since.
+        weeks: week, monday, labour_hours, labour_hours_reserved (for breakdowns to be expected, as forecast),
+            labour_hours_limit, pump_hours, pump_hours_limit, engine_out_jobs, engine_out_limit, visits.
+        left_out: open work and candidates without a week: machine_id, side, component, age_hours, chance_without,
             best_saving, why.
         changes: against the last plan: machine_id, side, was, now, change ("kept", "moved", "new",
             "dropped"); empty without one.
-        saving, bound, gap: money saved by the whole plan, the most any plan could save, and how far below it
-            this one may be, as a share.
+        saving, bound, gap: money saved by the work ahead of failure, over the machines' remaining time, the most any
+            plan could save, and how far below it this one may be, as a share.
+        saving_lower, saving_upper: 80% range of the saving over the draws of the laws of life.
+        failures_avoided: expected within three years of the visits.
+        hour_worth: what another labour hour a week would save, by the best visit that found no room.
         method: "exact", "best found in time" or "greedy".
         safety: holds, cautions and the release check; holds come before any preventive work.
         figures: where the money comes from.
@@ -58,7 +69,10 @@ class PlanFinding(Finding):
     """
 
     question: ClassVar[str] = "plan"
-    answers = ("weeks", "left_out", "changes", "saving", "bound", "gap", "method", "figures", "currency")
+    answers = (
+        "weeks", "left_out", "changes", "saving", "saving_lower", "saving_upper", "failures_avoided", "hour_worth",
+        "bound", "gap", "method", "figures", "currency",
+    )  # fmt: skip
 
     as_of: date
     fault: str
@@ -67,6 +81,10 @@ class PlanFinding(Finding):
     left_out: pl.DataFrame
     changes: pl.DataFrame
     saving: float
+    saving_lower: float
+    saving_upper: float
+    failures_avoided: float
+    hour_worth: float
     bound: float
     gap: float
     method: str
@@ -148,7 +166,10 @@ def solve(
 ) -> PlanFinding:
     """The plan out of these offers within these limits."""
     outlook = candidates.outlook
-    caps = _caps(outlook.periods, limits)
+    whole = _caps(outlook.periods, limits)
+    first = open_work(candidates, offers, limits, whole)
+    caps = np.maximum(whole - first.used, 0.0)
+    caps[:, 0] = np.maximum(caps[:, 0] - candidates.reserved, 0.0)
     required = _required(outlook, candidates, must)
     kept = _kept_jobs(candidates, offers, previous)
     bonus = np.where(kept, fleet.settings.shop.replan_penalty, 0.0)
@@ -160,20 +181,28 @@ def solve(
     )
     if solution is None:
         raise UsageError(_unmet(outlook, candidates, offers, caps, required))
-    saving = float(offers.worth[solution.chosen].sum())
-    bound = solution.bound - float(bonus[solution.chosen].sum())
-    rows = _rows(outlook, candidates, offers, solution)
-    left_out = _left_out(candidates, offers, rows, caps)
-    proposing = not rows.is_empty() or bool(candidates.safety.holds)
-    safety = replace(candidates.safety, cautions=outlook.family.cautions if proposing else ())
+    ahead = _rows(outlook, candidates, offers, solution)
+    beside = sum(row["saving"] for row in first.rows)
+    saving = float(offers.worth[solution.chosen].sum()) + beside
+    bound = solution.bound - float(bonus[solution.chosen].sum()) + beside
+    rows = pl.concat([pl.DataFrame(first.rows, schema=_ROWS), ahead]).sort("week", maintain_order=True)
+    left_out = pl.concat([_late(first), _left_out(candidates, offers, rows, caps)])
+    known = candidates.known.safety
+    proposing = not rows.is_empty() or bool(known.holds)
+    safety = replace(known, cautions=outlook.family.cautions if proposing else ())
+    lower, upper = saving_range(candidates, offers, solution, first)
     return PlanFinding(
         as_of=outlook.history.as_of,
         fault=outlook.family.name,
         frame=safety.attach(rows),
-        weeks=_week_rows(outlook, offers, solution, caps),
+        weeks=_week_rows(outlook, offers, solution, first, candidates.reserved, whole),
         left_out=left_out,
-        changes=_changes(rows, previous, outlook),
+        changes=_changes(ahead, previous, outlook),
         saving=saving,
+        saving_lower=lower,
+        saving_upper=upper,
+        failures_avoided=_avoided(candidates, ahead),
+        hour_worth=_hour_worth(offers, solution, caps),
         bound=max(bound, saving),
         gap=max(bound - saving, 0.0) / saving if saving > 0 else 0.0,
         method=solution.method,
@@ -182,7 +211,7 @@ def solve(
             [row for cost in candidates.costs.values() for row in cost.trace()], infer_schema_length=None
         ),
         currency=fleet.settings.fleet.currency,
-        notes=_notes(fleet, candidates, offers, limits, caps, solution, rows),
+        notes=_notes(fleet, candidates, offers, limits, caps, solution, ahead, (lower, saving, upper)),
     )
 
 
@@ -292,25 +321,118 @@ def _rows(outlook: Outlook, candidates: Candidates, offers: Offers, solution: Sc
                     "cost": float(offers.cost[visit]) * hours / max(float(offers.hours[visit].sum()), 1e-9),
                     "saving": float(offers.worth[visit] * offers.share[visit, i]),
                     "chance_without": columns["chance_without"][member],
-                    "reason": OPEN if columns["open_chance"][member] > 0 else AHEAD,
+                    "reason": AHEAD,
                     "together": len(members),
                     "site": columns["site"][member],
                     "age_hours": columns["age_hours"][member],
+                    "waiting_per_day": 0.0,
+                    "on_rent_since": None,
                 }
             )
     return pl.DataFrame(listed, schema=_ROWS).sort("week", "machine_id", "component", "side")
 
 
-def _week_rows(outlook: Outlook, offers: Offers, solution: Schedule, caps: Floats) -> pl.DataFrame:
-    used = np.zeros_like(caps)
+def saving_range(
+    candidates: Candidates, offers: Offers, solution: Schedule, first: OpenWork
+) -> tuple[float, float]:
+    """80% range of what the chosen visits, and the jobs beside open work, save: over the draws of the laws of life."""
+    chosen = solution.chosen
+    twin = candidates.rows["twin"].to_numpy()
+    members = offers.members[chosen]
+    sizes = (members >= 0).sum(axis=1)
+    units = []
+    for row, size in zip(members.tolist(), sizes.tolist(), strict=True):
+        mine = row[:size]
+        units.append([(one, int(twin[one])) for one in mine if twin[one] < 0 or one < twin[one]])
+    component = candidates.rows["component"].to_list()
+    kinds: dict[tuple[tuple[str, bool], ...], list[int]] = {}
+    for i, one in enumerate(units):
+        kinds.setdefault(tuple((component[row], other >= 0) for row, other in one), []).append(i)
+
+    def saved(draw: int) -> float:
+        worth = candidates.worth_in(draw)
+        total = sum(one.saving(worth) for one in first.beside)
+        for places in kinds.values():
+            stacked = np.array([units[i] for i in places], dtype=np.int64)
+            saving = visits_of(candidates, worth, stacked, offers.out_share, offers.already_out)[3]
+            weeks = offers.week[chosen[places]]
+            total += float(saving.reshape(len(places), -1)[np.arange(len(places)), weeks].sum())
+        return total
+
+    drawn = in_threads(saved, candidates.outlook.draw_count)
+    low, high = np.quantile(drawn, (0.5 - LEVEL / 2, 0.5 + LEVEL / 2))
+    return float(low), float(high)
+
+
+def _avoided(candidates: Candidates, ahead: pl.DataFrame) -> float:
+    """Failures that the jobs ahead avoid within three years, the new parts' own taken off."""
+    if ahead.is_empty():
+        return 0.0
+    outlook = candidates.outlook
+    rows = candidates.rows.join(ahead, on=["machine_id", "side", "component"], how="semi")
+    run = AVOIDED_YEARS * 365.25 * outlook.use.level[rows["machine_no"].to_numpy()]
+    age = rows["age_hours"].to_numpy()
+    total = 0.0
+    for number, component in rows.select("model_no", "component").unique(maintain_order=True).iter_rows():
+        mine = (rows["model_no"] == number).to_numpy()
+        shape, scale = outlook.models[number].law
+        fresh = outlook.family.fresh_variant(component)
+        new = next(one for one in outlook.models if (one.component, one.variant) == (component, fresh)).law
+        reached = (age[mine] / scale) ** shape
+        old_fails = -np.expm1(reached - ((age[mine] + run[mine]) / scale) ** shape)
+        new_fails = -np.expm1(-((run[mine] / new.scale_hours) ** new.shape))
+        total += float((old_fails - new_fails).sum())
+    return total
+
+
+def _hour_worth(offers: Offers, solution: Schedule, caps: Floats) -> float:
+    """The most that a labour hour would save among the visits that would fit a week and got none."""
+    planned = set(offers.machine[solution.chosen].tolist())
+    room = (offers.use <= caps[offers.week] + 1e-9).all(axis=1) if offers.machine.size else np.zeros(0, bool)
+    left = room & ~np.isin(offers.machine, list(planned))
+    return float((offers.worth[left] / offers.use[left, 0]).max()) if left.any() else 0.0
+
+
+def _late(first: OpenWork) -> pl.DataFrame:
+    """Open work without a week: nothing open is left out without a line of its own."""
+    return pl.DataFrame(
+        [
+            {
+                "machine_id": one["case"].machine_id,
+                "side": one["case"].side,
+                "component": one["case"].top_cause,
+                "age_hours": one["case"].age_hours,
+                "chance_without": one["case"].standing,
+                "best_saving": 0.0,
+                "why": one["why"],
+            }
+            for one in first.late
+        ],
+        schema=_LEFT_OUT,
+    )
+
+
+def _week_rows(
+    outlook: Outlook,
+    offers: Offers,
+    solution: Schedule,
+    first: OpenWork,
+    reserved: Floats,
+    caps: Floats,
+) -> pl.DataFrame:
+    used = first.used.copy()
     visits = np.zeros(caps.shape[0], dtype=np.int64)
     np.add.at(used, offers.week[solution.chosen], offers.use[solution.chosen])
     np.add.at(visits, offers.week[solution.chosen], 1)
+    labels = [week.label for week in outlook.periods]
+    for week, _ in dict.fromkeys((row["week"], row["machine_id"]) for row in first.rows):
+        visits[labels.index(week)] += 1
     return pl.DataFrame(
         {
             "week": [week.label for week in outlook.periods],
             "monday": [week.first for week in outlook.periods],
             "labour_hours": used[:, 0],
+            "labour_hours_reserved": reserved,
             "labour_hours_limit": caps[:, 0],
             "pump_hours": used[:, 1],
             "pump_hours_limit": caps[:, 1],
@@ -344,12 +466,16 @@ def _left_out(candidates: Candidates, offers: Offers, rows: pl.DataFrame, caps: 
         for row, value in enumerate(best.tolist())
     ]
     return (
-        candidates.rows.select("machine_id", "side", "component", "age_hours", "chance_without")
+        candidates.rows.select(
+            "machine_id", "side", "component", "age_hours", "chance_without", "beside_work"
+        )
         .with_columns(
             pl.Series("best_saving", best, dtype=pl.Float64), pl.Series("why", why, dtype=pl.String)
         )
+        .filter(~pl.col("beside_work"))
         .join(rows, on=["machine_id", "side", "component"], how="anti")
         .sort(["best_saving", "machine_id", "side"], descending=[True, False, False])
+        .select(list(_LEFT_OUT))
     )
 
 
@@ -391,8 +517,9 @@ def _notes(
     caps: Floats,
     solution: Schedule,
     rows: pl.DataFrame,
+    saved: tuple[float, float, float],
 ) -> tuple[str, ...]:
-    notes = [_result_note(fleet, candidates, offers, solution, rows)]
+    notes = [_result_note(fleet, candidates, offers, solution, rows, saved)]
     fits = (offers.use <= caps[offers.week] + 1e-9).all(axis=1) if offers.machine.size else np.zeros(0, bool)
     if offers.machine.size and not fits.any():
         notes.append(f"No job fits: {_too_small(offers.use, caps)}; raise that setting.")
@@ -413,27 +540,25 @@ def _notes(
         kind = component.replace("_", " ")
         design = "" if variant == "unknown" else f" ({variant})"
         notes.append(f"The {kind}{design} is not planned ahead: {why}.")
-    expected = _breakdown_hours(candidates)
-    if expected >= 1:
-        notes.append(
-            f"Breakdowns of the candidates would take some {expected:.0f} labour hours in these weeks if "
-            "nothing were done; hours for breakdowns are not taken off the shop's."
-        )
-    if candidates.rows["open_chance"].max() or 0:
-        notes.append(
-            "Open cases count with what the proposed repair saves against custom, which melts away while "
-            "they wait."
-        )
+    notes.append(
+        "Open cases come first, by what a day of waiting costs; hours for the breakdowns to be expected are kept back, "
+        "as the forecast has them."
+    )
     return (*notes, *candidates.outlook.notes)
 
 
 def _result_note(
-    fleet: Fleet, candidates: Candidates, offers: Offers, solution: Schedule, rows: pl.DataFrame
+    fleet: Fleet,
+    candidates: Candidates,
+    offers: Offers,
+    solution: Schedule,
+    rows: pl.DataFrame,
+    saved: tuple[float, float, float],
 ) -> str:
-    if candidates.rows.is_empty():
-        return "No part is worth replacing ahead in these weeks."
+    if rows.is_empty() and not offers.machine.size:
+        return "No sound part is worth replacing ahead in these weeks: wait, and follow the advice when a fault comes."
     currency = fleet.settings.fleet.currency
-    saving = float(offers.worth[solution.chosen].sum())
+    lower, saving, upper = saved
     more = f"may save up to {solution.gap:.2%} more"
     how = {
         "exact": "proven the best within these limits"
@@ -442,16 +567,11 @@ def _result_note(
         "best found in time": f"time ran out: another plan {more}",
         "greedy": f"a quick plan, not the best: another {more}",
     }[solution.method]
+    of = candidates.rows.filter(~pl.col("beside_work")).height
     return (
-        f"{rows.height} of {candidates.rows.height} jobs get a week; together they save {currency} "
-        f"{saving:,.0f} ({how})."
+        f"{rows.height} of {of} jobs ahead of failure get a week; with the parts done while a machine is open for its "
+        f"case they save {currency} {saving:,.0f}, 80% range {lower:,.0f} to {upper:,.0f} ({how})."
     )
-
-
-def _breakdown_hours(candidates: Candidates) -> float:
-    hours = np.array([candidates.costs[name].breakdown_hours for name in candidates.rows["component"]])
-    chance = candidates.rows["chance_without"].to_numpy()
-    return float((hours * chance).sum()) if chance.size else 0.0
 
 
 _ROWS: dict[str, Any] = {
@@ -469,4 +589,15 @@ _ROWS: dict[str, Any] = {
     "together": pl.Int64,
     "site": pl.String,
     "age_hours": pl.Float64,
+    "waiting_per_day": pl.Float64,
+    "on_rent_since": pl.Date,
+}
+_LEFT_OUT: dict[str, Any] = {
+    "machine_id": pl.String,
+    "side": pl.String,
+    "component": pl.String,
+    "age_hours": pl.Float64,
+    "chance_without": pl.Float64,
+    "best_saving": pl.Float64,
+    "why": pl.String,
 }

@@ -11,46 +11,62 @@ import polars as pl
 
 from fleetlog.causes.repair_plan import day_rates
 from fleetlog.causes.suspects import SuspectsFinding, suspects
+from fleetlog.planning.forecast import hours_to_come
 from fleetlog.planning.job_costs import JobCosts, costs_of
 from fleetlog.planning.outlook import Outlook, outlook_of, weeks_after
 from fleetlog.planning.replacement import why_not_ahead
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
-from fleetlog.session.safety import Safety
 from fleetlog.session.scope import Scope
-from fleetlog.stats.arrays import Floats, Ints
-from fleetlog.stats.renewal_value import Lives, Prices, best_policy, discounted_hours, renewal_age
-
-#: An open case counts as this part's when its cause is at least so sure.
-_SURE = 0.5
+from fleetlog.stats.arrays import Floats
+from fleetlog.stats.renewal_value import Lives, Prices, best_policy, discounted_hours, first_of, renewal_age
 
 
 @dataclass(frozen=True, eq=False)
 class Candidates:
-    """Places whose part may be worth replacing ahead, with what they are worth week by week.
+    """Sound parts that may be worth replacing ahead, with what they are worth week by week.
 
     Attributes:
         outlook: over the plan's weeks.
         costs: by component.
-        rows: one row a candidate: the columns of the outlook's places, then open_chance (of its open case to
-            be this part's; 0 = no such case), case_saving, chance_without.
-        value: of not letting it fail, before the job's own cost, seen from today, shape (candidates, weeks).
-        alive: chance that the part still runs then, given that the machine is there, (candidates, weeks).
-        there: chance that the machine is there then, discounting counted, (candidates, weeks).
+        rows: one row a candidate: the columns of the outlook's places, then twin (row of the same part on the other
+            side, done in one visit with it; -1 = none), beside_work (its machine has open work, so that it is no
+            visit of its own), chance_without.
+        worth: what each is worth.
         day_rate: of each candidate's machine.
         why_not: component and variant -> why none of them is a candidate.
-        safety: holds and cautions of this part of the fleet.
+        known: cases, holds and cautions of this part of the fleet.
+        reserved: labour hours kept back each week for the failures to come, as the forecast has them, shape (weeks,).
     """
 
     outlook: Outlook
     costs: Mapping[str, JobCosts]
     rows: pl.DataFrame
+    worth: Worth
+    day_rate: Floats
+    why_not: Mapping[tuple[str, str], str]
+    known: SuspectsFinding
+    reserved: Floats
+
+    def worth_in(self, draw: int) -> Worth:
+        """What each is worth under the laws of one draw."""
+        return worth_of(self.outlook, self.costs, self.rows, self.day_rate, draw)
+
+
+@dataclass(frozen=True, eq=False)
+class Worth:
+    """What not letting parts fail is worth, seen from the middle of each week, shape (candidates, weeks).
+
+    Attributes:
+        value: of not letting it fail, before the job's own cost. Twins count as one opening: the first of them to fail
+            is a breakdown after which both are new, so both carry the value of the two together.
+        alive: chance that the part still runs then, given that the machine is there.
+        there: chance that the machine is there then, discounting counted.
+    """
+
     value: Floats
     alive: Floats
     there: Floats
-    day_rate: Floats
-    why_not: Mapping[tuple[str, str], str]
-    safety: Safety
 
 
 def gather(
@@ -65,9 +81,8 @@ def gather(
 ) -> Candidates:
     """The places that a plan may choose from.
 
-    A place is a candidate when its kind of part is worth replacing ahead at all (as `replacement` finds), and
-    it reaches the best age of its own machine within the plan's weeks; or when an open case is most likely
-    this part's.
+    A place is a candidate when its kind of part is worth replacing ahead at all (as `replacement` finds), and it
+    reaches the best age of its own machine within the plan's weeks, or stands beside open work.
 
     Args:
         fleet, scope: whom to ask about what, as of when.
@@ -88,45 +103,42 @@ def gather(
         if (costs_of_part := costs_of(fleet, history, family, component)) is not None
     }
     known = known if known is not None else suspects(fleet, scope)
-    open_cases = _open_cases(fleet, known)
-    chosen, why_not = _chosen(fleet, outlook, costs, open_cases)
-    rows = outlook.places.with_row_index("place").filter(pl.Series(chosen))
-    rows = rows.join(open_cases, on=["machine_id", "side", "component"], how="left", maintain_order="left")
-    rows = rows.with_columns(pl.col("open_chance", "case_saving").fill_null(0.0))
-    places = rows["place"].to_numpy().astype(np.int64)
+    chosen, why_not = _chosen(fleet, outlook, costs)
+    at_work = {case.machine_id for case in known.cases if case.state == "open"}
+    has_case = {(case.machine_id, case.side) for case in known.cases if case.standing is not None}
+    places = outlook.places.with_row_index("place").with_columns(
+        beside_work=pl.col("machine_id").is_in(list(at_work))
+    )
+    free = [place not in has_case for place in places.select("machine_id", "side").iter_rows()]
+    beside = (places["beside_work"] & places["component"].is_in(list(costs))).to_numpy()
+    rows = _with_twins(places.filter(pl.Series((chosen | beside) & np.array(free, dtype=bool))))
     rate = day_rates(fleet, history, rows["machine_id"])
-    worth = _worth(outlook, costs, rows, places, rate)
-    return Candidates(outlook, costs, *worth, why_not, known.safety)
+    chance = outlook.failure_chances()[rows["place"].to_numpy().astype(np.int64)].sum(axis=1)
+    rows = rows.with_columns(pl.Series("chance_without", chance, dtype=pl.Float64))
+    reserved = hours_to_come(fleet, scope, outlook)
+    worth = worth_of(outlook, costs, rows, rate)
+    return Candidates(outlook, costs, rows, worth, rate, why_not, known, reserved)
 
 
-def _open_cases(fleet: Fleet, known: SuspectsFinding) -> pl.DataFrame:
-    """Open cases most likely of a followed part: the chance that its fault stands now, what the case may save."""
-    family = fleet.family(known.fault)
-    components = {cause.name: cause.component for cause in family.causes}
-    return pl.DataFrame(
-        [
-            {
-                "machine_id": case.machine_id,
-                "side": case.side,
-                "component": components[case.top_cause],
-                "open_chance": (1.0 if case.standing is None else case.standing) * case.certainty,
-                "case_saving": max((case.custom_cost or 0.0) - (case.expected_cost or 0.0), 0.0),
-            }
-            for case in known.cases
-            if case.state == "open" and case.certainty >= _SURE
-        ],
-        schema={
-            "machine_id": pl.String,
-            "side": pl.String,
-            "component": pl.String,
-            "open_chance": pl.Float64,
-            "case_saving": pl.Float64,
-        },
-    ).unique(["machine_id", "side", "component"], keep="first", maintain_order=True)
+def _with_twins(rows: pl.DataFrame) -> pl.DataFrame:
+    """The candidates with the row of the same kind of part on the machine's other side."""
+    numbered = rows.with_row_index("row").with_columns(pl.col("row").cast(pl.Int64))
+    pair = (
+        numbered.group_by("machine_no", "model_no", maintain_order=True)
+        .agg("row")
+        .filter(pl.col("row").list.len() == 2)
+    )
+    twins = pair.select(row=pl.col("row").list.get(0), twin=pl.col("row").list.get(1))
+    both = pl.concat([twins, twins.select(row="twin", twin="row")])
+    return (
+        numbered.join(both, on="row", how="left", maintain_order="left")
+        .with_columns(pl.col("twin").fill_null(-1))
+        .drop("row")
+    )
 
 
 def _chosen(
-    fleet: Fleet, outlook: Outlook, costs: Mapping[str, JobCosts], open_cases: pl.DataFrame
+    fleet: Fleet, outlook: Outlook, costs: Mapping[str, JobCosts]
 ) -> tuple[npt.NDArray[np.bool_], dict[tuple[str, str], str]]:
     """Which places are candidates, and why whole kinds of parts are not."""
     chosen = np.zeros(len(outlook.places), dtype=bool)
@@ -140,24 +152,20 @@ def _chosen(
         if not mine.any() or model.component not in costs:
             continue
         cost = costs[model.component]
-        # two sides in one visit share it; whether they do is for the schedule to say
-        shared = 0.5 * (cost.planned + cost.second)
         leaving = (leave[mine] - np.log1p(-cost.discount_per_year)) / a_year[mine]
-        prices = Prices.of(shared, cost.breakdown, leaving)
         size = int(mine.sum())
-        following = _successor(outlook, model.component)
-        rate = best_policy(_same(following, size), prices)[1]
-        ages = renewal_age(_same(model.law, size), prices, rate)
+        # two sides of one machine are one opening, now and when the first of them fails
+        sides = np.bincount(outlook.machine_no[mine])[outlook.machine_no[mine]]
+        second = cost.second * (sides - 1)
+        prices = Prices.of(cost.planned + second, cost.breakdown + second, leaving)
+        rate = best_policy(first_of(_same(_successor(outlook, model.component), size), sides), prices)[1]
+        ages = renewal_age(first_of(_same(model.law, size), sides), prices, rate)
         no = why_not_ahead(model, cost, float(np.median(ages)), minimum)
         if no:
             why_not[model.component, model.variant] = no
             continue
         chosen[mine] = outlook.age_hours[mine] + coming[mine] >= ages
-    key = pl.concat_str("machine_id", "side", "component", separator="\x1f")
-    opened = set(open_cases.select(key.alias("key"))["key"])
-    has_step = outlook.places["component"].is_in(list(costs))
-    with_case = outlook.places.select(key.is_in(list(opened)).alias("is"))["is"] & has_step
-    return chosen | with_case.to_numpy(), why_not
+    return chosen, why_not
 
 
 def _successor(outlook: Outlook, component: str) -> tuple[float, float]:
@@ -176,15 +184,25 @@ def _hours_a_year(outlook: Outlook) -> Floats:
     return result
 
 
-def _worth(
+def worth_of(
     outlook: Outlook,
     costs: Mapping[str, JobCosts],
     rows: pl.DataFrame,
-    places: Ints,
     rate: Floats,
-) -> tuple[pl.DataFrame, Floats, Floats, Floats, Floats]:
-    """Value, survival and presence of each candidate at the middle of each week."""
+    draw: int | None = None,
+) -> Worth:
+    """Value, survival and presence of each candidate at the middle of each week.
+
+    Args:
+        outlook: over the plan's weeks.
+        costs: by component.
+        rows: the candidates, as in `Candidates`.
+        rate: what a day costs each machine.
+        draw: whose laws; None: the point estimate.
+    """
     weeks = len(outlook.periods)
+    places = rows["place"].to_numpy().astype(np.int64)
+    twin = rows["twin"].to_numpy()
     hours = outlook.hours_ahead()[places]
     run = np.cumsum(hours, axis=1) - 0.5 * hours
     leave = outlook.leave_rate[rows["age_class"].to_numpy()]
@@ -192,39 +210,32 @@ def _worth(
     years = (np.arange(weeks) + 0.5) * 7 / 365.25
     value, alive, there = (np.zeros((places.size, weeks)) for _ in range(3))
     component = rows["component"].to_numpy()
+    now = outlook.age_hours[places]
+    mean_age = np.where(twin >= 0, 0.5 * (now + now[twin]), now)
     for name, cost in costs.items():
         mine = np.flatnonzero(component == name)
         if not mine.size:
             continue
         discount = -float(np.log1p(-cost.discount_per_year))
-        breakdown = cost.breakdown_at(rate[mine])
-        planned = cost.planned_in(rate[mine], cost.out_share)
+        sides = np.where(twin[mine] >= 0, 2, 1)
+        second = cost.second * (sides - 1)
+        breakdown = cost.breakdown_at(rate[mine]) + second
+        planned = cost.planned_in(rate[mine], cost.out_share) + second
         leaving = (leave[mine] + discount) / a_year[mine]
         prices = Prices.of(planned, breakdown, leaving)
-        next_rate = best_policy(_same(_successor(outlook, name), mine.size), prices)[1]
-        law = [outlook.models[int(number)].law for number in rows["model_no"].to_numpy()[mine]]
-        lives = Lives.of([[one.shape] for one in law], [[one.scale_hours] for one in law])
-        now = outlook.age_hours[places[mine]][:, None]
-        age = now + run[mine]
+        fresh = outlook.family.fresh_variant(name)
+        successor = next(one for one in outlook.models if (one.component, one.variant) == (name, fresh)).at(
+            draw
+        )
+        next_rate = best_policy(first_of(_same(successor, mine.size), sides), prices)[1]
+        law = [outlook.models[int(number)].at(draw) for number in rows["model_no"].to_numpy()[mine]]
+        single = Lives.of([[one.shape] for one in law], [[one.scale_hours] for one in law])
+        lives = first_of(single, sides[:, None])
+        age = mean_age[mine][:, None] + run[mine]
         left = discounted_hours(lives, age, np.inf, leaving[:, None])
-        # failing costs the breakdown; not failing puts off what the new part costs in the long run
+        # failing costs the breakdown; not failing puts off what the new parts cost in the long run
         value[mine] = breakdown[:, None] * (1.0 - leaving[:, None] * left) - next_rate[:, None] * left
-        alive[mine] = np.exp(lives.cumulative(now) - lives.cumulative(age))
+        own = now[mine][:, None]
+        alive[mine] = np.exp(single.cumulative(own) - single.cumulative(own + run[mine]))
         there[mine] = np.exp(-(leave[mine][:, None] + discount) * years)
-    chance = outlook.failure_chances()[places].sum(axis=1)
-    opened = rows["open_chance"].to_numpy()
-    case = opened > 0
-    # what custom would still waste on an open case melts away while it waits: by then it has been spent
-    case_days = np.array([costs[name].case_days for name in component], dtype=np.float64)
-    planned_now = np.array([costs[name].planned for name in component], dtype=np.float64)
-    waited = (np.arange(weeks) + 0.5) * 7.0
-    worth_of_case = (
-        rows["case_saving"].to_numpy()[:, None] * np.exp(-waited / case_days[:, None]) + planned_now[:, None]
-    )
-    value = np.where(case[:, None], worth_of_case, value)
-    alive = np.where(case[:, None], 1.0, alive)
-    there = np.where(case[:, None], 1.0, there)
-    rows = rows.with_columns(
-        pl.Series("chance_without", np.where(case, np.maximum(opened, chance), chance), dtype=pl.Float64)
-    )
-    return rows, value, alive, there, rate
+    return Worth(value, alive * (1.0 - outlook.standing[places])[:, None], there)

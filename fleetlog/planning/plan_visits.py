@@ -15,7 +15,7 @@ import polars as pl
 
 from fleetlog.errors import UsageError
 from fleetlog.planning.job_costs import JobCosts, out_shares
-from fleetlog.planning.plan_candidates import Candidates
+from fleetlog.planning.plan_candidates import Candidates, Worth
 from fleetlog.session.fleet import Fleet
 from fleetlog.stats.arrays import Floats, Ints
 
@@ -75,6 +75,8 @@ class Offers:
         hours: labour hours of each member, same shape.
         share: of the visit's worth that each member brings, same shape.
         away: machine number -> why it cannot come in any week ("" where it can).
+        out_share, already_out: chance that a machine would be out, and whether its engine is out for another job, by
+            machine and week.
     """
 
     machine: Ints
@@ -86,6 +88,8 @@ class Offers:
     hours: Floats
     share: Floats
     away: Mapping[int, str]
+    out_share: Floats
+    already_out: npt.NDArray[np.bool_]
 
 
 def offer(fleet: Fleet, candidates: Candidates, limits: ShopLimits, engine_out: Mapping[str, str]) -> Offers:
@@ -96,26 +100,27 @@ def offer(fleet: Fleet, candidates: Candidates, limits: ShopLimits, engine_out: 
     out_share = _out_share_by_week(fleet, candidates)
     already_out = _already_out(fleet, candidates, engine_out)
     pieces: list[tuple[Any, ...]] = []
-    component = candidates.rows["component"].to_numpy()
-    for members in _groups(candidates):
-        # machines of one group have the same kinds of parts in the same order
-        names = [str(component[row]) for row in members[0]]
-        for size in range(1, len(names) + 1):
-            for subset in combinations(range(len(names)), size):
+    for units in _groups(candidates):
+        for size in range(1, units.shape[1] + 1):
+            for subset in combinations(range(units.shape[1]), size):
                 pieces.append(
-                    _visits(
-                        candidates,
-                        members[:, list(subset)],
-                        [names[i] for i in subset],
-                        out_share,
-                        already_out,
-                    )
+                    visits_of(candidates, candidates.worth, units[:, list(subset)], out_share, already_out)
                 )
     if not pieces:
         empty = np.zeros((0, _MOST_TOGETHER))
         none = np.zeros(0, dtype=np.int64)
         return Offers(
-            none, none, np.zeros((0, 3)), np.zeros(0), np.zeros(0), empty.astype(np.int64), empty, empty, away
+            none,
+            none,
+            np.zeros((0, 3)),
+            np.zeros(0),
+            np.zeros(0),
+            empty.astype(np.int64),
+            empty,
+            empty,
+            away,
+            out_share,
+            already_out,
         )
     machine, week, use, worth, cost, rows, hours, share = (
         np.concatenate([piece[i] for piece in pieces]) for i in range(8)
@@ -132,71 +137,103 @@ def offer(fleet: Fleet, candidates: Candidates, limits: ShopLimits, engine_out: 
         hours[feasible],
         share[feasible],
         away,
+        out_share,
+        already_out,
     )
 
 
 def _groups(candidates: Candidates) -> list[Ints]:
-    """Candidates by machine, machines with the same kinds of parts together, shape (machines, members)."""
-    rows = candidates.rows.with_row_index("row")
-    urgent = pl.col("open_chance") + pl.col("chance_without")
+    """Jobs by machine, a part and its twin being one: rows of candidates, shape (machines, units, 2), -1 = no twin.
+
+    Machines with the same kinds of jobs stand together.
+    """
+    urgent = pl.col("chance_without")
     together = (
-        rows.sort(
-            ["machine_no", urgent, "component", "side"],
-            descending=[False, True, False, False],
+        candidates.rows.with_row_index("row")
+        .filter(~pl.col("beside_work"), (pl.col("twin") < 0) | (pl.col("row") < pl.col("twin")))
+        .sort(["machine_no", urgent, "component", "side"], descending=[False, True, False, False])
+        .group_by("machine_no", maintain_order=True)
+        .head(_MOST_TOGETHER // 2)
+        .sort("machine_no", "component", "side")
+        .with_columns(
+            kind=pl.concat_str("component", (pl.col("twin") >= 0).cast(pl.String), separator="\x1e")
         )
         .group_by("machine_no", maintain_order=True)
-        .head(_MOST_TOGETHER)
-        .sort("machine_no", "component", "side")
-        .group_by("machine_no", maintain_order=True)
-        .agg("row", kinds=pl.col("component").str.join("\x1f"))
+        .agg("row", "twin", kinds=pl.col("kind").str.join("\x1f"))
     )
-    return [
-        np.array(together.filter(pl.col("kinds") == kind)["row"].to_list(), dtype=np.int64)
-        for kind in together["kinds"].unique(maintain_order=True)
-    ]
+    groups = []
+    for kind in together["kinds"].unique(maintain_order=True):
+        mine = together.filter(pl.col("kinds") == kind)
+        groups.append(
+            np.stack(
+                [np.array(mine[column].to_list(), dtype=np.int64) for column in ("row", "twin")], axis=-1
+            )
+        )
+    return groups
 
 
-def _visits(
+def visits_of(
     candidates: Candidates,
-    members: Ints,
-    names: list[str],
+    worth: Worth,
+    units: Ints,
     out_share: Floats,
     already_out: npt.NDArray[np.bool_],
 ) -> tuple[Any, ...]:
-    """One visit a machine and week for these members: what it takes, costs and saves."""
-    costs = [candidates.costs[name] for name in names]
+    """One visit a machine and week for these units: what it takes, costs and saves.
+
+    Args:
+        worth: of all candidates, by the laws to reckon with.
+        units: rows of candidates, shape (machines, units, 2), -1 = no twin; all machines have the same kinds.
+        out_share, already_out: by machine and week.
+    """
+    component = candidates.rows["component"].to_numpy()
+    costs = [
+        candidates.costs[str(component[units[0, u, 0]])]
+        for u in range(units.shape[1])
+        for member in units[0, u]
+        if member >= 0
+    ]
+    members = units.reshape(len(units), -1)
+    members = members[:, members[0] >= 0]
     machines = candidates.rows["machine_no"].to_numpy()[members[:, 0]].astype(np.int64)
-    weeks = candidates.value.shape[1]
+    weeks = worth.value.shape[1]
     hours = _hours_together(costs)
     opens = any(cost.step.opens_pump for cost in costs)
     alone = max(costs, key=lambda cost: cost.planned_hours)
+    rate = candidates.day_rate[members[:, 0]][:, None]
+
+    def price(chosen: Sequence[JobCosts], saved: Any = 0.0) -> Any:
+        """Money of these jobs in one visit."""
+        longest = max(chosen, key=lambda cost: cost.planned_hours)
+        total = float(sum(_hours_together(chosen))) - saved
+        days = longest.planned_days * (total / longest.planned_hours if longest.planned_hours > 0 else 1.0)
+        parts = sum(cost.planned_parts for cost in chosen)
+        return total * longest.labour_rate + parts + days * rate * out_share[machines]
+
     saved = np.where(already_out[machines], min(alone.engine_out_hours, float(sum(hours))), 0.0)
     total_hours = float(sum(hours)) - saved
-    rate = candidates.day_rate[members[:, 0]][:, None]
-    parts = sum(cost.planned_parts for cost in costs)
-    days = alone.planned_days * (total_hours / alone.planned_hours if alone.planned_hours > 0 else 1.0)
-    whole = total_hours * alone.labour_rate + parts + days * rate * out_share[machines]
-    alive = np.stack([candidates.alive[members[:, i]] for i in range(len(names))])
-    value = np.stack([candidates.value[members[:, i]] for i in range(len(names))])
-    there = candidates.there[members].max(axis=1)
-    single = np.stack(
-        [
-            cost.planned_hours * cost.labour_rate
-            + cost.planned_parts
-            + cost.planned_days * rate * out_share[machines]
-            for cost in costs
-        ]
-    )
-    all_alive = alive.prod(axis=0)
+    whole = price(costs, saved)
+    alive, value, single = [], [], []
+    for u in range(units.shape[1]):
+        one, two = units[:, u, 0], units[:, u, 1]
+        twinned = bool(two[0] >= 0)
+        alive.append(worth.alive[one] * (worth.alive[two] if twinned else 1.0))
+        value.append(worth.value[one])
+        cost = candidates.costs[str(component[one[0]])]
+        single.append(price([cost, cost] if twinned else [cost]))
+    all_alive = np.prod(alive, axis=0)
     # a part that has failed by then was opened then; what is left of the visit costs its jobs one by one
     expected_cost = all_alive * whole + sum(
-        np.maximum(alive[i] - all_alive, 0.0) * single[i] for i in range(len(names))
+        np.maximum(runs - all_alive, 0.0) * one for runs, one in zip(alive, single, strict=True)
     )
-    gain = alive * value
-    worth = there * (gain.sum(axis=0) - expected_cost)
+    gain = np.stack(alive) * np.stack(value)
+    there = worth.there[members].max(axis=1)
+    saving = there * (gain.sum(axis=0) - expected_cost)
     width = _MOST_TOGETHER
     shape = (machines.size, weeks)
-    share = np.maximum(gain, 1e-9) / np.maximum(gain, 1e-9).sum(axis=0)
+    of_unit = np.maximum(gain, 1e-9) / np.maximum(gain, 1e-9).sum(axis=0)
+    sizes = [int((units[0, u] >= 0).sum()) for u in range(units.shape[1])]
+    share = np.concatenate([np.repeat(of_unit[u : u + 1] / n, n, axis=0) for u, n in enumerate(sizes)])
     use = np.stack(
         (
             np.broadcast_to(total_hours, shape),
@@ -206,18 +243,18 @@ def _visits(
         axis=-1,
     )
     padded = np.full((machines.size, width), -1, dtype=np.int64)
-    padded[:, : len(names)] = members
+    padded[:, : members.shape[1]] = members
     member_hours = np.zeros((machines.size, weeks, width))
     scale = total_hours / max(float(sum(hours)), 1e-9)
-    for i, one in enumerate(hours):
-        member_hours[:, :, i] = one * scale
+    for i, one_hours in enumerate(hours):
+        member_hours[:, :, i] = one_hours * scale
     member_share = np.zeros((machines.size, weeks, width))
-    member_share[:, :, : len(names)] = np.moveaxis(share, 0, -1)
+    member_share[:, :, : len(costs)] = np.moveaxis(share, 0, -1)
     return (
         np.repeat(machines, weeks),
         np.tile(np.arange(weeks), machines.size),
         use.reshape(-1, 3),
-        worth.reshape(-1),
+        saving.reshape(-1),
         np.broadcast_to(whole, shape).reshape(-1),
         np.repeat(padded, weeks, axis=0),
         member_hours.reshape(-1, width),

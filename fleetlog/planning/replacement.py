@@ -34,14 +34,15 @@ from fleetlog.stats.renewal_value import (
     Lives,
     Prices,
     best_policy,
+    first_of,
     renewal_age,
     saving_now,
     saving_of_policy,
     waiting_rate,
 )
 
-#: The hazard is taken to rise when it does in so many of the draws.
-SURE_TO_RISE = 0.9
+#: The hazard is said to rise where a constant one would seem to as much with this chance at most.
+RISE_LEVEL = 0.05
 #: Machines that run less than this are taken to run so much: else nothing would ever wear.
 _LEAST_HOURS_A_YEAR = 50.0
 _CURVE_POINTS = 60
@@ -241,8 +242,12 @@ def _answer(question: AgeDecision, minimum: int, level: float) -> dict[str, Any]
     prices = question.prices(costs)
     _, next_rate = best_policy(question.next_law, prices)
     age = float(renewal_age(question.law, prices, next_rate)[0])
-    both = question.prices(costs, 0.5 * (costs.planned + costs.second))
-    both_age = float(renewal_age(question.law, both, best_policy(question.next_law, both)[1])[0])
+    # both sides in one visit, and both done at the first failure of either: as the plan reckons
+    both = Prices.of(
+        [costs.planned + costs.second], [costs.breakdown + costs.second], [question.mean_leaving(costs)]
+    )
+    pair, next_pair = (first_of(one, np.array([2])) for one in (question.law, question.next_law))
+    both_age = float(renewal_age(pair, both, best_policy(next_pair, both)[1])[0])
     mine, next_law = question.laws()
     drawn_rates = best_policy(next_law, prices)[1]
     drawn_ages = renewal_age(mine, prices, drawn_rates)
@@ -295,15 +300,15 @@ def why_not_ahead(model: LifeModel, costs: JobCosts, age: float, minimum: int) -
         return "a breakdown costs no more than a planned job"
     if model.failures < minimum:
         return (
-            f"too few data: {model.failures} failures on record, {minimum} are needed before a rise of the "
+            f"too few data: {model.failures:.0f} failures on record, {minimum} are needed before a rise of the "
             "hazard with age is believed"
         )
     if model.law.shape <= 1.0:
         return "the hazard does not rise with age: a new part would be no better than the old one"
-    if model.rises < SURE_TO_RISE:
+    if model.rise > RISE_LEVEL:
         return (
-            f"the hazard is not known to rise with age: it does in {model.rises:.0%} of the draws, "
-            f"{SURE_TO_RISE:.0%} are asked for"
+            f"the hazard is not known to rise with age: a constant one would seem to rise as much in {model.rise:.0%} "
+            f"of fleets, {RISE_LEVEL:.0%} are allowed"
         )
     # beyond what one in a thousand of these parts reaches, an age is a curiosity
     if not np.isfinite(age) or (age / model.law.scale_hours) ** model.law.shape > np.log(1000.0):

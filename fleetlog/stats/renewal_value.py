@@ -83,6 +83,20 @@ class Prices(NamedTuple):
         return Prices(*(np.asarray(x, dtype=np.float64) for x in (planned, failure, leaving)))
 
 
+def first_of(lives: Lives, parts: npt.ArrayLike) -> Lives:
+    """Laws of the first failure among so many independent parts of one kind and age.
+
+    The hazards add up: the scale shrinks by the number of parts to the power of one over the shape (the weakest of n
+    Weibull lives is Weibull; Weibull 1951).
+
+    Examples:
+        >>> first_of(Lives.of([2.0], [6000.0]), [4]).scale_hours
+        array([3000.])
+    """
+    number = np.asarray(parts, dtype=np.float64)
+    return Lives(lives.shape, lives.scale_hours / number ** (1.0 / lives.shape))
+
+
 def discounted_hours(
     lives: Lives, age_hours: npt.ArrayLike, until_hours: npt.ArrayLike, leaving: npt.ArrayLike
 ) -> Floats:

@@ -180,6 +180,20 @@ class ObservedLives:
         """Failures that a law gives over the hours observed."""
         return _Ages.of(self, None).hazard(law.shape, law.scale_hours) if self.spells else 0.0
 
+    def rise(self) -> float:
+        """Chance that a hazard which is constant in age would seem to rise as much as this one, or more.
+
+        The one-sided likelihood-ratio test of a Weibull shape of 1, from these lives alone: no default is leant on
+        (Lawless 2003, section 4.1; the boundary of one side as in Self & Liang 1987). 1 with fewer than two failures.
+        """
+        if self.failures < 2:
+            return 1.0
+        found = _Ages.of(self, None)
+        shape = found.best_shape(None, 0.0)
+        ratio = max(2.0 * (found.profile(shape) - found.profile(1.0)), 0.0)
+        tail = float(special.ndtr(-np.sqrt(ratio)))
+        return tail if shape > 1.0 else 1.0 - tail
+
     def fit(
         self,
         default: Default | None = None,
@@ -268,6 +282,11 @@ class _Ages:
         """The scale at which so many failures are expected over the hours observed."""
         moment = float((self.flow * np.exp(shape * self.x)).sum())
         return float(np.exp(self.top + np.log(moment / failures) / shape))
+
+    def profile(self, shape: float) -> float:
+        """Log-likelihood of a shape at its best scale, up to a constant."""
+        moment = float((self.flow * np.exp(shape * self.x)).sum())
+        return self.failed * (float(np.log(shape)) + shape * self.mean_log - float(np.log(moment)))
 
     def best_shape(self, centre: float | None, precision: float) -> float:
         """The shape of greatest profile likelihood times prior, by Newton steps in its logarithm.
