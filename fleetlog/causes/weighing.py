@@ -193,6 +193,7 @@ class WeighedCases:
         blank_orders: orders of unknown content since then, shape (N,), and `blank_order`, the latest of them.
         fit: the figures learnt, None where the family's own were used.
         returns: how soon a standing fault shows again, and how often one ends without a note.
+        bounds, carried: the table weighed_case, and what `_cut` found beside it.
     """
 
     layout: Layout
@@ -213,6 +214,8 @@ class WeighedCases:
     fit: CauseFit | None
     returns: ReturnLaw
     _starts: Ints = field(repr=False)
+    bounds: pl.DataFrame = field(default_factory=pl.DataFrame, repr=False)
+    carried: pl.DataFrame = field(default_factory=pl.DataFrame, repr=False)
 
     @property
     def causes(self) -> tuple[str, ...]:
@@ -308,7 +311,50 @@ def weigh(store: Store, history: History, family: FaultFamily, *, learn: bool = 
         fit = fit_causes(observations.cases, _exposure(store, layout), layout.defaults)
     unanswered = store.run("cases/unanswered", as_of_end=history.as_of_end)
     model = fit.model if fit else layout.defaults.model
-    return _judged(layout, observations, model, fit, returns, unanswered)
+    judged = _judged(layout, observations, model, fit, returns, unanswered)
+    return replace(judged, bounds=store.select("FROM weighed_case"), carried=carried)
+
+
+def weighed_at(store: Store, history: History, weighed: WeighedCases, looks: pl.DataFrame) -> pl.DataFrame:
+    """The chance that a fault stood at each of some instants, by the figures learnt now and what was on record then.
+
+    Args:
+        weighed: the cases as they are today; their bounds hold for what came before, too.
+        looks: machine_id, at (UTC), tenths (running hours then); a look at the end of the history gives
+            today's chances.
+
+    Returns:
+        machine_id, side, at, tenths, standing (NULL = not heard of); a row a look and side with a case by then.
+    """
+    store.register("weighed_case", weighed.bounds)
+    store.register("look", looks)
+    try:
+        cases = store.run("cases/looks", fault=weighed.layout.family.name, as_of_end=history.as_of_end)
+        store.register("weighed_case", cases)
+        observations = _Observations.of(store, history, weighed.layout, weighed.carried)
+        unanswered = store.run("cases/unanswered", as_of_end=history.as_of_end)
+    finally:
+        store.register("weighed_case", weighed.bounds)
+    # nobody knew then that another case would follow, or that the machine would leave
+    earlier = pl.col("until") < history.as_of_end
+    rows = observations.rows.with_columns(
+        pl.lit(None, pl.Datetime("us")).alias("until"), in_fleet=pl.col("in_fleet") | earlier
+    )
+    judged = _judged(
+        weighed.layout,
+        replace(observations, rows=rows),
+        weighed.model,
+        weighed.fit,
+        weighed.returns,
+        unanswered,
+    )
+    return cases.sort("machine_id", "side", "case_no").select(
+        "machine_id",
+        "side",
+        pl.col("until").alias("at"),
+        pl.col("seen_tenths").alias("tenths"),
+        pl.Series("standing", judged.standing).fill_nan(None),
+    )
 
 
 def _return_law(store: Store, family: FaultFamily, *, learn: bool) -> ReturnLaw:

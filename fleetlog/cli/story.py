@@ -6,8 +6,11 @@ from typing import TYPE_CHECKING
 
 from fleetlog.cli.options import Format
 from fleetlog.cli.output import render, with_safety
+from fleetlog.phrasing import percent
 
 if TYPE_CHECKING:
+    import polars as pl
+
     from fleetlog.causes.case import Suspect
     from fleetlog.causes.unit import UnitFinding
     from fleetlog.session.status import StatusFinding
@@ -24,7 +27,7 @@ def machine_story(answer: UnitFinding) -> str:
         run += " (carried on from the last reading)"
     site = machine["site"] or "no site"
     parts = [f"Machine {machine['machine_id']}: {what or 'unknown make'}, built {built}, {site}, {run}"]
-    parts.append(f"As of {answer.as_of}, fault family {answer.fault}.")
+    parts.append(f"As of {answer.as_of}, fault family {answer.fault}. Times are local ({answer.time_zone}).")
     parts += [f"Note: {note}" for note in answer.notes]
     for case in answer.cases:
         parts.append(_case(case))
@@ -32,16 +35,26 @@ def machine_story(answer: UnitFinding) -> str:
         parts.append("\nNo open or doubtful case.")
     if not answer.attempts.is_empty():
         shown = answer.attempts.select("at", "hours", "side", "step", "finding", "outcome", "held_hours")
-        parts.append("\nRepairs and how they held\n" + render(shown, Format.TABLE).rstrip())
+        parts.append("\nRepairs and how they held\n" + _table(shown).rstrip())
     followed = answer.components.filter(answer.components["side"] != "")
     if not followed.is_empty():
         shown = followed.select("component", "side", "variant", "fitted_at", "age_hours", "end_reason", "how")
-        parts.append("\nParts\n" + render(shown, Format.TABLE).rstrip())
-    parts.append("\nWhat happened last\n" + render(answer.frame.tail(25), Format.TABLE).rstrip())
+        parts.append("\nParts\n" + _table(shown).rstrip())
+    parts.append("\nWhat happened last\n" + _table(answer.frame.tail(_LATEST)).rstrip())
     aside = answer.readings.filter(~answer.readings["kept"]).height
     if aside:
         parts.append(f"\n{aside} readings of the hour meter are not believed; --format json lists them.")
     return with_safety("\n".join(parts) + "\n", answer)
+
+
+_LATEST = 25
+
+
+def _table(rows: pl.DataFrame) -> str:
+    """A table with its times to the minute, as the clocks of the yard showed them."""
+    import polars as pl
+
+    return render(rows.with_columns(pl.col(pl.Datetime).dt.strftime("%Y-%m-%d %H:%M")), Format.TABLE)
 
 
 def _case(case: Suspect) -> str:
@@ -51,6 +64,8 @@ def _case(case: Suspect) -> str:
     odds = ", ".join(f"{name.replace('_', ' ')} {share:.0%}" for name, share in causes if share >= 0.005)
     asked = "Likely cause" if case.standing is not None else "Likely cause if a fault came"
     lines = [head, f"  {asked}: {odds}", f"  Next step: {case.next_step}"]
+    if case.standing is not None:
+        lines.insert(1, f"  Chance that the fault stands now: {percent(case.standing)}")
     lines.append("  Why (natural-log odds for the likeliest cause):")
     lines += [f"    {reason.weight:+6.2f}  {reason.evidence}" for reason in case.reasons]
     return "\n".join(lines)

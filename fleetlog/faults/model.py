@@ -93,6 +93,7 @@ class Part:
         known_variants: every variant that data may name, the oldest design first. When which maker went over
             to which, a fleet's settings say.
         service_variant: what a replacement whose variant is not recorded takes; "" if not known.
+        told_beside: its variant is told beside the lives of the other parts, to split them by (`sensor_kind`).
         failure_findings: findings on removal that make it a failure; any other removal censors the life.
         source: where the facts come from.
     """
@@ -104,6 +105,7 @@ class Part:
     part_of: str = ""
     known_variants: Words = ()
     service_variant: str = ""
+    told_beside: Flag = False
 
 
 @dataclass(frozen=True)
