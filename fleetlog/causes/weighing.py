@@ -63,6 +63,9 @@ SILENT_FOR = 4.0
 #: invented fleets of 30 to 2,000 machines (tests/benchmarks/bench_causes.py, seeds 1 to 4): 2 to 4 are about
 #: equally good, 1 says too much in fleets of 600 and less.
 CAUTION = 2.0
+#: How much more a family's figures weigh, try by try, where what was learnt foretells the parts found failed worse than
+#: they do; and how many such parts there must be to say so. Ours.
+STEADY, LEAST_WITNESSES = (1.0, 8.0, 64.0), 8
 #: How far the failure modes of one case's episodes repeat each other beyond what its cause explains: 0 = each
 #: is news, 1 = the later ones say nothing; and episodes
 #: beyond a first that this is worth against the fleet's own. From memory.
@@ -308,7 +311,7 @@ def weigh(store: Store, history: History, family: FaultFamily, *, learn: bool = 
     fit = None
     if learn and observations.rows.height:
         observations = _tempered(layout, observations)
-        fit = fit_causes(observations.cases, _exposure(store, layout), layout.defaults)
+        fit = _held_to_findings(layout, observations, _exposure(store, layout))
     unanswered = store.run("cases/unanswered", as_of_end=history.as_of_end)
     model = fit.model if fit else layout.defaults.model
     judged = _judged(layout, observations, model, fit, returns, unanswered)
@@ -832,6 +835,64 @@ def _tempered(layout: Layout, observations: _Observations) -> _Observations:
         worth=SAME_MODE_CASES,
     )
     return replace(observations, cases=replace(cases, piece_weight=_weights(pieces, same)))
+
+
+def _held_to_findings(layout: Layout, observations: _Observations, exposure: Exposure) -> CauseFit | None:
+    """The figures learnt from all cases, so far as they foretell the parts found failed no worse than the family's own.
+
+    Most cases are only probable, and learning from them can swap one cause for another. A part that was taken out and
+    found failed is a witness: the learnt figures are asked for its cause without being told of the finding. Where they
+    foretell these worse than the family's own do, beyond chance, the family's figures are given more weight, and in the
+    end are used as they are (None). Without witnesses nothing holds the learning to the truth, and it weighs less.
+    """
+    witness, cause = _witnesses(layout, observations)
+    asked = _without_findings(observations)
+    own = _foretold(layout.defaults.model, asked)[witness, cause]
+    few = witness.size < LEAST_WITNESSES
+    for weight in STEADY[few:]:
+        fit = fit_causes(observations.cases, exposure, layout.defaults.weighing(weight))
+        if few:
+            return fit
+        worse = own - _foretold(fit.model, asked)[witness, cause]
+        if worse.mean() <= 2.0 * float(worse.std()) / np.sqrt(worse.size):
+            return fit
+    return None
+
+
+def _witnesses(layout: Layout, observations: _Observations) -> tuple[Ints, Ints]:
+    """Cases in which a part was taken out and found failed: their rows and causes."""
+    parts = [
+        step.name
+        for step in layout.family.steps
+        if step.kind == "cure" and step.action not in ("adjust", "calibrate")
+    ]
+    found = observations.pieces.filter(
+        pl.col("label") != "", pl.col("position") == 0, pl.col("evidence").is_in(parts)
+    ).unique("case_id", keep="last", maintain_order=True)
+    causes = [layout.causes.index(name) for name in found["label"]]
+    return found["case_id"].to_numpy().astype(np.int64), np.array(causes, dtype=np.int64)
+
+
+def _without_findings(observations: _Observations) -> Cases:
+    """The cases with everything that is on record but the findings that confirm a cause."""
+    cases = observations.cases
+    kept = (observations.pieces["label"] == "").to_numpy()
+    return replace(
+        cases,
+        piece_case=cases.piece_case[kept],
+        piece_row=cases.piece_row[kept],
+        piece_outcome=cases.piece_outcome[kept],
+        piece_weight=cases.piece_weight[kept],
+    )
+
+
+def _foretold(model: CauseModel, cases: Cases) -> Floats:
+    """Logarithm of the probability of each cause, shape (N, K)."""
+    likelihood = np.concatenate((piece_likelihood(model, cases), follow_ups(model, cases).gain))
+    owner = np.concatenate((cases.piece_case, cases.visit_case))
+    order = np.argsort(owner, kind="stable")
+    judged = posterior(log_prior(model, cases), likelihood[order], owner[order])
+    return np.log(np.maximum(judged.probability, 1e-6))
 
 
 def _exposure(store: Store, layout: Layout) -> Exposure:
