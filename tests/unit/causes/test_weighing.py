@@ -29,7 +29,7 @@ def test_the_same_repair_tried_again_is_a_small_trial(tmp_path: Path) -> None:
         after = causes_of(judged)
         weights = [reason.weight for reason in judged.reasons(0) if reason.evidence.startswith("back")]
     # 0.2 of 0.9 is left of the chance: the cause loses a factor of 0.82, the others next to nothing.
-    assert after["calibration"] == pytest.approx(0.82 * before["calibration"], rel=0.05)
+    assert after["calibration"] == pytest.approx(0.82 * before["calibration"], rel=0.1)
     assert len(weights) == 2
     assert weights[0] > 0.5
     assert 0.0 < weights[1] < 0.1
