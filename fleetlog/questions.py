@@ -167,9 +167,14 @@ class Question:
 
 
 def proposal(name: str, known: Mapping[str, Any] | list[str] | tuple[str, ...]) -> str:
-    """The nearest known name as a question, or all of them: the end of a sentence that refuses `name`."""
+    """The nearest known name as a question, and all of them unless they are many: how a refusal of `name` ends."""
     near = get_close_matches(name, list(known), n=1)
-    return f"did you mean {near[0]!r}?" if near else f"take one of {', '.join(known)}."
+    if not near:
+        return f"take one of {', '.join(known)}."
+    return f"did you mean {near[0]!r}?" + (f" Known: {', '.join(known)}." if len(known) <= _FEW else "")
+
+
+_FEW = 12
 
 
 def question(name: str) -> Question:
@@ -361,7 +366,7 @@ _ALL = (
         Place("fleetlog.lives.design_change:design_changes"),
         "From which month of build on the newer design of a part was built in, make by make, or that it cannot "
         "be told.",
-        "fleetlog design-changes --component internal_bushing",
+        "fleetlog design-changes",
         options=(
             replace(_ONE_COMPONENT, help="Only this component; default: all that the fault family follows."),
             Option("make", "Only machines of this make; default: each make, and all together."),
@@ -391,7 +396,7 @@ _ALL = (
                 flag="window",
                 minimum=1,
             ),
-            Option("component", "Only repairs of this component."),
+            Option("component", "Only repairs of this component.", chart="component"),
             Option(
                 "by",
                 "Compare the machines' episodes by this column instead: site, build_year, make, model or "
@@ -481,7 +486,7 @@ _ALL = (
             Chart(
                 "unit",
                 Place("fleetlog.charts.unit:unit_chart"),
-                "one machine's faults, repairs and readings over its running hours",
+                "one machine's faults, repairs and readings, and how likely a fault stood, over its running hours",
             ),
         ),
         methods=("suspects", "running-hours", "episodes"),

@@ -58,9 +58,21 @@ def write_table(frame: pl.DataFrame, path: Path) -> None:
         elif ending == ".json":
             path.write_text(json.dumps(frame.to_dicts(), default=str, indent=2) + "\n", encoding="utf-8")
         else:
-            harmless(frame).write_excel(path, worksheet="fleetlog", freeze_panes=(1, 0), autofit=True)
+            harmless(_without_zones(frame)).write_excel(
+                path, worksheet="fleetlog", freeze_panes=(1, 0), autofit=True
+            )
     except OSError as error:
         raise UsageError(f"{path} cannot be written: {error.strerror or error}.") from error
+
+
+def _without_zones(frame: pl.DataFrame) -> pl.DataFrame:
+    """A spreadsheet's times have no zone: they stay local, and the heading names the zone."""
+    import polars as pl
+
+    zoned = {name: kind.time_zone for name, kind in frame.schema.items() if isinstance(kind, pl.Datetime)}
+    return frame.with_columns(pl.col(list(zoned)).dt.replace_time_zone(None)).rename(
+        {name: f"{name} ({zone})" for name, zone in zoned.items() if zone}
+    )
 
 
 def _is_number(text: str) -> bool:

@@ -10,8 +10,10 @@ from typing import Any, ClassVar
 import polars as pl
 
 from fleetlog.causes.case import Suspect
+from fleetlog.causes.course import course_of
 from fleetlog.causes.holds import safety_of
 from fleetlog.causes.suspects import CASE_KEYS, SuspectsFinding, impossible_reports, suspects
+from fleetlog.causes.weighing import weighed_now
 from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.safety import Safety
@@ -20,7 +22,8 @@ from fleetlog.session.scope import WHOLE_FLEET, Scope
 
 @dataclass(frozen=True, repr=False)
 class UnitFinding(Finding):
-    """What is known of one machine. Times are UTC; hours are running hours of the machine.
+    """What is known of one machine. Times are those of the fleet's clocks and carry their zone; hours are running
+    hours of the machine. Tables are in the order of time.
 
     Attributes:
         machine: the row of the machine list, with running_hours and hours_estimated as of the date.
@@ -29,14 +32,19 @@ class UnitFinding(Finding):
             that side).
         attempts: repair attempts of the family: at, hours, side, step, component, finding, outcome,
             held_hours, work_order_id.
-        work: all work lines: at, hours, work_order_id, component, side, action, finding, labour_hours,
+        orders: all work orders, those without a line too: at (opened), hours, work_order_id, closed_at, status, lines
+            (how many are on record), complaint, cause, correction.
+        work: all work lines: at, hours, work_order_id, component, side, action, result, finding, labour_hours,
             parts_cost, note.
         measurements: at, hours, side, quantity, value, unit.
         components: spells: component, side, variant, fitted_at, age_hours, ended, end_reason, inferred.
         rentals: out_at, in_at, day_rate.
         cases: the unit's open or watched cases.
         currency: ISO 4217 code of the costs.
+        standing: how likely a fault stood on each side, by what was on record then and the figures learnt now: at,
+            hours, side, standing (null: not heard of); from a side's first report on, the last row as of the date.
         quantity, band: the measurement that the family follows, and from where to where a reading is sound.
+        time_zone: of the fleet, an IANA name.
     """
 
     question: ClassVar[str] = "unit"
@@ -47,6 +55,7 @@ class UnitFinding(Finding):
     readings: pl.DataFrame
     reports: pl.DataFrame
     attempts: pl.DataFrame
+    orders: pl.DataFrame
     work: pl.DataFrame
     measurements: pl.DataFrame
     components: pl.DataFrame
@@ -57,6 +66,8 @@ class UnitFinding(Finding):
     notes: tuple[str, ...] = ()
     quantity: str = ""
     band: tuple[float, float] | None = None
+    time_zone: str = "UTC"
+    standing: pl.DataFrame = field(default_factory=pl.DataFrame)
 
     @property
     def frame(self) -> pl.DataFrame:
@@ -70,12 +81,21 @@ class UnitFinding(Finding):
                     pl.lit("fault report").alias("what"),
                     pl.col("description").alias("detail"),
                 ),
+                self.orders.select(
+                    "at",
+                    "hours",
+                    pl.lit("").alias("side"),
+                    pl.lit("work order").alias("what"),
+                    _order_told().alias("detail"),
+                ),
                 self.work.select(
                     "at",
                     "hours",
                     "side",
                     pl.concat_str("action", "component", separator=" ", ignore_nulls=True).alias("what"),
-                    pl.concat_str("finding", "note", separator="; ", ignore_nulls=True).alias("detail"),
+                    pl.concat_str("result", "finding", "note", separator="; ", ignore_nulls=True).alias(
+                        "detail"
+                    ),
                 ),
                 self.measurements.select(
                     "at",
@@ -85,7 +105,7 @@ class UnitFinding(Finding):
                     pl.format("{} {}", "value", "unit").alias("detail"),
                 ),
             ]
-        ).sort("at", "what", maintain_order=True)
+        ).sort("at", maintain_order=True)
 
     @property
     def held_frame(self) -> pl.DataFrame:
@@ -101,8 +121,11 @@ class UnitFinding(Finding):
             currency=self.currency,
             machine=self.machine,
             components=self.components,
+            orders=self.orders,
             attempts=self.attempts,
             set_aside=self.readings.filter(~pl.col("kept")),
+            time_zone=self.time_zone,
+            standing=self.standing,
             cases=[case.told(CASE_KEYS) for case in self.cases],
         )
 
@@ -152,10 +175,19 @@ def units(
         "fault": family.name,
         "as_of_end": history.as_of_end,
     }
-    tables = {table: _by_machine(fleet.store.run(f"unit/{table}", **asked), machines) for table in _TABLES}
-    listed = {row["machine_id"]: row for row in fleet.store.run("unit/machine", **asked).to_dicts()}
+    zone = fleet.settings.fleet.time_zone
+    tables = {
+        table: _by_machine(_local(fleet.store.run(f"unit/{table}", **asked), zone), machines)
+        for table in _TABLES
+    }
+    listed = {
+        row["machine_id"]: row for row in _local(fleet.store.run("unit/machine", **asked), zone).to_dicts()
+    }
     cannot = fleet.store.run("checks/impossible_fault").filter(pl.col("fault") == family.name)
     doubtful = set(cannot["machine_id"])
+    believed = _by_machine(
+        _local(course_of(fleet, history, weighed_now(fleet, history, family), machines), zone), machines
+    )
     signal = family.voltage
     stories = []
     for name in machines:
@@ -176,12 +208,57 @@ def units(
                 notes=(*((impossible,) if impossible else ()), *_hours_note(listed[name])),
                 quantity=signal.quantity if signal else "",
                 band=(signal.target - signal.tolerance, signal.target + signal.tolerance) if signal else None,
+                time_zone=zone,
+                standing=believed[name].clear() if impossible else believed[name],
             )
         )
     return tuple(stories)
 
 
-_TABLES = ("readings", "reports", "attempts", "work", "measurements", "components", "rentals")
+_TABLES = ("readings", "reports", "attempts", "orders", "work", "measurements", "components", "rentals")
+
+
+def _local(rows: pl.DataFrame, zone: str) -> pl.DataFrame:
+    """The rows with their times, stored as UTC, as the fleet's clocks showed them.
+
+    Lists of parts and machines know days only; such a day is stored as its midnight, and stays that day.
+    """
+
+    def told(column: str) -> pl.Expr:
+        moment = pl.col(column)
+        local = moment.dt.replace_time_zone("UTC").dt.convert_time_zone(zone)
+        if column not in _DAYS_TOO:
+            return local
+        day = moment.dt.replace_time_zone(zone, ambiguous="earliest", non_existent="null")
+        return (
+            pl.when(moment == moment.dt.truncate("1d"))
+            .then(pl.coalesce(day, local))
+            .otherwise(local)
+            .alias(column)
+        )
+
+    return rows.with_columns(told(column) for column, kind in rows.schema.items() if kind == pl.Datetime)
+
+
+_DAYS_TOO = ("fitted_at", "ended_at", "record_begins", "record_ends")
+
+
+def _order_told() -> pl.Expr:
+    """A work order as a sentence: its number, how it ended, what is on record of it, and its three texts."""
+    closed = pl.when(pl.col("closed_at").is_not_null()).then(
+        pl.format(", closed {}", pl.col("closed_at").dt.strftime("%Y-%m-%d"))
+    )
+    state = closed.otherwise(pl.format(", {}", "status"))
+    bare = pl.when(pl.col("lines") == 0).then(pl.lit("no line on record"))
+    texts = [
+        bare,
+        pl.col("complaint"),
+        pl.concat_str(pl.lit("cause: "), "cause"),
+        pl.concat_str(pl.lit("correction: "), "correction"),
+    ]
+    told = pl.concat_str(texts, separator="; ", ignore_nulls=True)
+    head = pl.format("order {}{}", "work_order_id", state)
+    return pl.when(told == "").then(head).otherwise(pl.format("{}: {}", head, told))
 
 
 def _by_machine(rows: pl.DataFrame, machines: Sequence[str]) -> dict[str, pl.DataFrame]:

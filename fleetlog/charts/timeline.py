@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -26,6 +26,7 @@ class Timeline:
         lanes: the kinds of events there are, in the order of LANES.
         events: hours, day, lane, summary; one an event.
         values: hours, day, side, value; one a measurement of `quantity`.
+        standing: hours, day, side, standing; how likely a fault stood then.
         unit: of the values, "" if there are none.
     """
 
@@ -38,13 +39,17 @@ class Timeline:
     values: tuple[dict[str, Any], ...]
     quantity: str
     unit: str
+    standing: tuple[dict[str, Any], ...] = ()
 
     @property
     def sides(self) -> tuple[str, ...]:
         """The sides that were measured."""
-        return tuple(
-            side for side in ("left", "right", "not said") if any(row["side"] == side for row in self.values)
-        )
+        return _sides(self.values)
+
+    @property
+    def standing_sides(self) -> tuple[str, ...]:
+        """The sides on which a fault was ever reported."""
+        return _sides(self.standing)
 
     def reach(self, band: tuple[float, float] | None) -> tuple[float, float]:
         """The axis of the values, from and to, with room around them and the band."""
@@ -81,6 +86,8 @@ def timeline(finding: UnitFinding, words: Words = NO_WORDS) -> Timeline:
         }
         for row in values.to_dicts()
     )
+    believed = _latest(finding.standing) if finding.standing.width else finding.standing
+    believed = believed.filter(pl.col("standing").is_not_null()) if believed.width else believed
     lanes = tuple(lane for lane in LANES if any(row["lane"] == lane for row in events))
     return Timeline(
         title=timeline_title(finding),
@@ -92,7 +99,20 @@ def timeline(finding: UnitFinding, words: Words = NO_WORDS) -> Timeline:
         values=measured,
         quantity=quantity,
         unit=str(values["unit"][0] or "") if values.height else "",
+        standing=tuple(
+            {
+                "hours": row["hours"],
+                "day": _day(row),
+                "side": row["side"] or "not said",
+                "standing": row["standing"],
+            }
+            for row in believed.to_dicts()
+        ),
     )
+
+
+def _sides(rows: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
+    return tuple(side for side in ("left", "right", "not said") if any(row["side"] == side for row in rows))
 
 
 def _measured_most(measurements: pl.DataFrame) -> str:

@@ -30,10 +30,12 @@ _SIDES = {
 
 @chart(timeline_title)
 def unit_chart(finding: UnitFinding, width: int, words: Words) -> Drawing:
-    """Faults, repair steps, measured values and set-aside readings over the machine's running hours."""
+    """Faults, repair steps, how likely a fault stood, and measured values over the machine's running hours."""
     story = timeline(finding, words)
     plot = width - 130
     pictures: list[Any] = [_events(story, plot)]
+    if story.standing:
+        pictures.append(_standing(story, plot))
     if story.values:
         pictures.append(_values(story, plot, finding.band, words))
     picture = alt.vconcat(*pictures, spacing=14)
@@ -74,13 +76,34 @@ def _events(story: Timeline, plot: int) -> alt.TopLevelMixin:
         alt.Chart(inline(story.events), width=plot, height=_LANE * len(story.lanes))
         .mark_point(filled=True, size=95, opacity=1)
         .encode(
-            x=_axis(story, last=not story.values),
+            x=_axis(story, last=not story.values and not story.standing),
             y=y,
             tooltip=tips("day:N", "hours:Q|running hours|,.1f", "summary:N|what"),
             **_looks("lane", story.lanes, _LOOKS, None),
         )
     )
     return marks  # type: ignore[no-any-return]
+
+
+def _standing(story: Timeline, plot: int) -> alt.TopLevelMixin:
+    sides, rows = story.standing_sides, [{**row, "place": i} for i, row in enumerate(story.standing)]
+    legend: dict[str, Any] | None = dict(title=None, orient="top") if len(sides) > 1 else None
+    lines = (
+        alt.Chart(inline(rows), width=plot, height=90)
+        .mark_line(strokeWidth=1.5)
+        .encode(
+            x=_axis(story, last=not story.values),
+            y=alt.Y(
+                "standing:Q",
+                scale=dict(domain=[0, 1], nice=False),
+                axis=dict(title="fault stands", tickCount=3, format=".0%", titleFontSize=11),
+            ),
+            color=_looks("side", sides, _SIDES, legend)["color"],
+            order=alt.Order("place:Q"),  # before and after a report stand at the same hours
+            tooltip=tips("day:N", "hours:Q||,.1f", "side:N", "standing:Q|chance that a fault stands|.0%"),
+        )
+    )
+    return lines  # type: ignore[no-any-return]
 
 
 def _values(story: Timeline, plot: int, band: tuple[float, float] | None, words: Words) -> alt.TopLevelMixin:

@@ -152,8 +152,8 @@ def option_value(option: Option, given: Any) -> Any:
         raise UsageError(
             f"--{option.spelled} cannot be {given!r}; write numbers such as 60 or 40,60,80."
         ) from error
-    if any(not number >= (option.minimum or 0) for number in numbers):
-        raise UsageError(f"--{option.spelled} cannot be {given!r}; hours are not negative.")
+    if any(not (option.minimum or 0) <= number < float("inf") for number in numbers):
+        raise UsageError(f"--{option.spelled} cannot be {given!r}; hours are finite and not negative.")
     return numbers
 
 

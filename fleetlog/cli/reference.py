@@ -55,6 +55,7 @@ def faults(
     """
     from fleetlog.errors import UsageError
     from fleetlog.faults.loader import family_schema
+    from fleetlog.questions import proposal
     from fleetlog.session.fleet import settings_of
     from fleetlog.settings import families_for
 
@@ -75,7 +76,7 @@ def faults(
         show_rows(rows, form, out)
         return
     if family not in known:
-        raise UsageError(f"There is no fault family {family!r}; take one of {', '.join(known)}.")
+        raise UsageError(f"There is no fault family {family!r}; {proposal(family, sorted(known))}")
     show_rows(known[family].to_rows(), form, out)
 
 

@@ -9,6 +9,8 @@ from fleetlog.cli.output import render, with_safety
 from fleetlog.phrasing import money, number, percent
 
 if TYPE_CHECKING:
+    import polars as pl
+
     from fleetlog.causes.case import Suspect
     from fleetlog.causes.unit import UnitFinding
     from fleetlog.session.status import StatusFinding
@@ -25,7 +27,7 @@ def machine_story(answer: UnitFinding) -> str:
         run += " (carried on from the last reading)"
     site = machine["site"] or "no site"
     parts = [f"Machine {machine['machine_id']}: {what or 'unknown make'}, built {built}, {site}, {run}"]
-    parts.append(f"As of {answer.as_of}, fault family {answer.fault}.")
+    parts.append(f"As of {answer.as_of}, fault family {answer.fault}. Times are local ({answer.time_zone}).")
     parts += [f"Note: {note}" for note in answer.notes]
     for case in answer.cases:
         parts.append(_case(case, answer.currency))
@@ -33,16 +35,26 @@ def machine_story(answer: UnitFinding) -> str:
         parts.append("\nNo open or doubtful case.")
     if not answer.attempts.is_empty():
         shown = answer.attempts.select("at", "hours", "side", "step", "finding", "outcome", "held_hours")
-        parts.append("\nRepairs and how they held\n" + render(shown, Format.TABLE).rstrip())
+        parts.append("\nRepairs and how they held\n" + _table(shown).rstrip())
     followed = answer.components.filter(answer.components["side"] != "")
     if not followed.is_empty():
         shown = followed.select("component", "side", "variant", "fitted_at", "age_hours", "end_reason", "how")
-        parts.append("\nParts\n" + render(shown, Format.TABLE).rstrip())
-    parts.append("\nWhat happened last\n" + render(answer.frame.tail(25), Format.TABLE).rstrip())
+        parts.append("\nParts\n" + _table(shown).rstrip())
+    parts.append("\nWhat happened last\n" + _table(answer.frame.tail(_LATEST)).rstrip())
     aside = answer.readings.filter(~answer.readings["kept"]).height
     if aside:
         parts.append(f"\n{aside} readings of the hour meter are not believed; --format json lists them.")
     return with_safety("\n".join(parts) + "\n", answer)
+
+
+_LATEST = 25
+
+
+def _table(rows: pl.DataFrame) -> str:
+    """A table with its times to the minute, as the clocks of the yard showed them."""
+    import polars as pl
+
+    return render(rows.with_columns(pl.col(pl.Datetime).dt.strftime("%Y-%m-%d %H:%M")), Format.TABLE)
 
 
 def _case(case: Suspect, currency: str) -> str:
@@ -53,7 +65,7 @@ def _case(case: Suspect, currency: str) -> str:
     if case.standing is None:
         return "\n".join([head, f"  {case.note}", f"  Next step: {case.next_step}"])
     waiting = f"a day of waiting costs {money(case.waiting_per_day, currency)}"
-    lines = [head, f"  Stands now: {percent(case.standing)}; {waiting}"]
+    lines = [head, f"  Chance that the fault stands now: {percent(case.standing)}; {waiting}"]
     lines += [f"  Likely cause: {odds}", f"  Next step: {case.next_step}"]
     if case.expected_cost is not None:
         cost, labour = money(case.expected_cost, currency), number(case.labour_hours or 0.0)

@@ -59,7 +59,7 @@ _STEP_UNITS = {
 }
 _COMEBACK_UNITS = {
     **dict.fromkeys(("mean_hours", "background_mean_hours"), "running hours"),
-    **dict.fromkeys(("quiet_chance", "mislabelled"), "probability"),
+    **dict.fromkeys(("quiet_chance", "mislabelled", "repeat_share"), "probability"),
 }
 StepFigure = Annotated[str, known_key((*STEP_HOURS, "parts_cost", "cures", "order", "helps_again"))]
 VoltageFigure = Annotated[str, known_key(VOLTAGE_FIGURES)]
@@ -93,6 +93,7 @@ class Part:
         known_variants: every variant that data may name, the oldest design first. When which maker went over
             to which, a fleet's settings say.
         service_variant: what a replacement whose variant is not recorded takes; "" if not known.
+        told_beside: its variant is told beside the lives of the other parts, to split them by (`sensor_kind`).
         failure_findings: findings on removal that make it a failure; any other removal censors the life.
         source: where the facts come from.
     """
@@ -104,6 +105,7 @@ class Part:
     part_of: str = ""
     known_variants: Words = ()
     service_variant: str = ""
+    told_beside: Flag = False
 
 
 @dataclass(frozen=True)
@@ -357,6 +359,7 @@ class Comeback:
         burst_hours: mean running hours between reports of one burst.
         unrecorded: share of the gaps after a report in which the fault ended and nobody wrote down how.
         blank_order_mends: chance that an order of unknown content, closed since the last report, ended the fault.
+        repeat_share: share of its chance to cure that a step has left when it is tried again in the same case.
     """
 
     mean_hours: Positive
@@ -367,6 +370,7 @@ class Comeback:
     burst_hours: Positive = 3.0
     unrecorded: Annotated[NotNegative, Field(gt=0, lt=0.4)] = 0.02
     blank_order_mends: Annotated[NotNegative, Field(lt=1)] = 0.5
+    repeat_share: Annotated[NotNegative, Field(lt=1)] = 0.2
 
 
 @dataclass(frozen=True)

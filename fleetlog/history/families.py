@@ -74,8 +74,12 @@ def family_tables(
             ),
         ),
         "family_part": _table(
-            "fault component side part_of",
-            ((name, part.component, side, part.part_of) for name, part in parts for side in part.sides),
+            "fault component side part_of told_beside:bool",
+            (
+                (name, part.component, side, part.part_of, part.told_beside)
+                for name, part in parts
+                for side in part.sides
+            ),
         ),
         "design_change": _table(
             "component variant spare:bool make model serial_pattern serial_from serial_to"

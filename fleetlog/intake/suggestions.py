@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from difflib import get_close_matches
 from typing import Any
 
 import polars as pl
@@ -182,11 +183,23 @@ def suggestions_frame(
         dictionary_version.
 
     Raises:
-        UsageError: for another state.
+        UsageError: for another state, or a machine or order that is not on record.
     """
     if state not in (None, *STATES):
         raise UsageError(f"'{state}' is no state of a suggestion; write one of {', '.join(STATES)}.")
+    _must_be_known(store, "machine", "SELECT machine_id FROM machines ORDER BY 1", machine_id)
+    _must_be_known(store, "work order", "SELECT work_order_id FROM work_orders ORDER BY 1", work_order_id)
     return store.run("wording/list", state=state, work_order_id=work_order_id, machine_id=machine_id)
+
+
+def _must_be_known(store: Store, thing: str, listing: str, wanted: str | None) -> None:
+    if wanted is None:
+        return
+    known = [str(row[0]) for row in store.execute(listing)]
+    if wanted not in known:
+        near = get_close_matches(str(wanted), known, n=3)
+        hint = f" Nearest: {', '.join(near)}." if near else ""
+        raise UsageError(f"There is no {thing} {wanted!r} on record.{hint}")
 
 
 def judge(store: Store, suggestion_ids: Sequence[int], *, accepted: bool) -> int:

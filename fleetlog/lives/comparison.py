@@ -15,6 +15,7 @@ from fleetlog.lives.splits import (
     check_apart,
     check_split,
     counted_lives,
+    failure_finding,
     followed_component,
     split,
     weighting,
@@ -92,7 +93,8 @@ def compare(
             Observed and expected failures are counted without weights.
 
     Raises:
-        UsageError: for a component nobody follows, a column that cannot be split by, or an unknown test.
+        UsageError: for a component nobody follows, a finding that is no failure of it, a
+            column that cannot be split by, or an unknown test.
 
     Examples:
         >>> june.compare(by="site").groups["group"].sort().to_list()
@@ -101,6 +103,7 @@ def compare(
     strata = columns_of(strata)
     history, family = fleet.begin(scope)
     component = followed_component(fleet, family, component)
+    cause = failure_finding(fleet, component, cause)
     check_split((by, *strata))
     check_apart((by,), strata)
     weights = weighting(test)

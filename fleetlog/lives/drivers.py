@@ -12,6 +12,7 @@ import polars as pl
 from fleetlog.errors import UsageError
 from fleetlog.lives.cox_by_machine import Counted, counts_by, fit_by_machine
 from fleetlog.lives.splits import check_apart, followed_component, life_columns
+from fleetlog.questions import proposal
 from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.scope import WHOLE_FLEET, Columns, Scope, columns_of
@@ -165,17 +166,15 @@ def drivers(
 
 def _check(factors: tuple[str, ...], strata: tuple[str, ...], clock: str, ties: str) -> None:
     if clock not in CLOCKS:
-        raise UsageError(f"There is no clock {clock!r}; take one of {', '.join(CLOCKS)}.")
+        raise UsageError(f"There is no clock {clock!r}; {proposal(clock, CLOCKS)}")
     if ties not in TIES:
-        raise UsageError(f"There is no treatment of ties {ties!r}; take one of {', '.join(TIES)}.")
+        raise UsageError(f"There is no treatment of ties {ties!r}; {proposal(ties, TIES)}")
     if not factors:
         raise UsageError("Name at least one column to explain the hazard by.")
     columns = life_columns() if clock == "lives" else _recurrence_columns()
     for column in (*factors, *strata):
         if column not in columns:
-            raise UsageError(
-                f"The hazard cannot be explained by {column!r}; take one of {', '.join(columns)}."
-            )
+            raise UsageError(f"The hazard cannot be explained by {column!r}; {proposal(column, columns)}")
     check_apart(factors, strata)
 
 

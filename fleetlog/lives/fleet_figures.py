@@ -16,6 +16,7 @@ import numpy as np
 import polars as pl
 
 from fleetlog.errors import UsageError
+from fleetlog.questions import proposal
 from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.randomness import SEED
@@ -118,7 +119,7 @@ def fleet_figures(
     by = columns_of(by)
     for column in by:
         if column not in SPLITS:
-            raise UsageError(f"Figures cannot be split by {column!r}; take one of {', '.join(SPLITS)}.")
+            raise UsageError(f"Figures cannot be split by {column!r}; {proposal(column, SPLITS)}")
     if not 1 <= days <= 36_525:
         raise UsageError(f"The figures need a stretch of at least one day and at most a century, not {days}.")
     history, family = fleet.begin(scope)

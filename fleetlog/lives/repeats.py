@@ -13,7 +13,8 @@ import polars as pl
 
 from fleetlog.errors import UsageError
 from fleetlog.lives.remarks import comparison_remarks
-from fleetlog.lives.splits import split
+from fleetlog.lives.splits import check_component, split
+from fleetlog.questions import proposal
 from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.scope import WHOLE_FLEET, Scope
@@ -28,6 +29,7 @@ from fleetlog.stats.recurrent import (
 )
 from fleetlog.stats.risk_table import RiskTable
 
+_LONGEST_WINDOW = 1_000_000
 MACHINE_COLUMNS = ("site", "build_year", "make", "model", "machine_type")
 
 # A variance made of so few machines comes out too small.
@@ -129,16 +131,19 @@ def repeats(
         by: column of the machines to compare episodes by: site, build_year, make, model, machine_type.
 
     Raises:
-        UsageError: for a column that machines cannot be compared by.
+        UsageError: for a column that machines cannot be compared by, or a component that the family does not know.
 
     Examples:
         >>> june.repeats(component="position_sensor").by_action["action"].to_list()
         ['adjust', 'replace']
     """
     if by and by not in MACHINE_COLUMNS:
-        raise UsageError(f"Machines cannot be compared by {by!r}; take one of {', '.join(MACHINE_COLUMNS)}.")
+        raise UsageError(f"Machines cannot be compared by {by!r}; {proposal(by, MACHINE_COLUMNS)}")
     history, family = fleet.begin(scope)
+    check_component(family, component)
     window = window_hours if window_hours is not None else family.windows.comeback_hours
+    if not 0 < window <= _LONGEST_WINDOW:
+        raise UsageError(f"A return counts within 1 to {_LONGEST_WINDOW:,} running hours, not {window:g}.")
     level = fleet.settings.survival.confidence
     chosen = selection(scope)
     exposure = fleet.store.run("risk/machine_exposure", fault=family.name, **chosen)

@@ -8,6 +8,7 @@ import polars as pl
 
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
+from fleetlog.phrasing import said
 from fleetlog.questions import proposal
 from fleetlog.session.fleet import Fleet
 from fleetlog.stats.life_counts import Strata, count_lives
@@ -48,12 +49,42 @@ def followed_component(fleet: Fleet, family: FaultFamily, component: str | None)
     return component
 
 
+def failure_finding(fleet: Fleet, component: str, cause: str | None) -> str | None:
+    """The finding that alone is to count as a failure; None: any.
+
+    Raises:
+        UsageError: no family takes it for a failure of that component.
+    """
+    if cause is None:
+        return None
+    parts = (part for one in fleet.families.values() for part in one.parts if part.component == component)
+    known = sorted({finding for part in parts for finding in part.failure_findings})
+    if cause.strip().lower() not in known:
+        raise UsageError(
+            f"No failure of the {said(component)} is recorded as {cause!r}; {proposal(cause, known)}"
+        )
+    return cause.strip().lower()
+
+
+def check_component(family: FaultFamily, component: str | None) -> None:
+    """Refuses a component that the family neither follows, blames nor works on (UsageError)."""
+    known = sorted(
+        {part.component for part in family.parts}
+        | {cause.component for cause in family.causes if cause.component}
+        | {match.component for step in family.steps for match in step.matches}
+    )
+    if component is not None and component not in known:
+        raise UsageError(
+            f"The fault '{family.title}' knows no component {component!r}; {proposal(component, known)}"
+        )
+
+
 def check_split(columns: tuple[str, ...]) -> None:
     """Refuses a column that lives cannot be split by (UsageError)."""
     allowed = life_columns()
     for column in columns:
         if column not in allowed:
-            raise UsageError(f"Survival cannot be split by {column!r}; take one of {', '.join(allowed)}.")
+            raise UsageError(f"Survival cannot be split by {column!r}; {proposal(column, allowed)}")
 
 
 def life_columns() -> tuple[str, ...]:

@@ -21,11 +21,13 @@ from fleetlog.lives.splits import (
     check_split,
     counted_lives,
     curve_of,
+    failure_finding,
     followed_component,
     pooled,
     split,
     weighting,
 )
+from fleetlog.questions import proposal
 from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.scope import WHOLE_FLEET, Columns, Scope, columns_of
@@ -214,7 +216,8 @@ def survival(
             them.
 
     Raises:
-        UsageError: for a component nobody follows, a column that cannot be split by, or an unknown interval
+        UsageError: for a component nobody follows, a finding that is no failure of it, a
+            column that cannot be split by, or an unknown interval
             or test.
 
     Examples:
@@ -224,11 +227,12 @@ def survival(
     by, strata = columns_of(by), columns_of(strata)
     history, family = fleet.begin(scope)
     component = followed_component(fleet, family, component)
+    cause = failure_finding(fleet, component, cause)
     check_split((*by, *strata))
     check_apart(by, strata)
     weights = weighting(test)
     if interval not in INTERVALS:
-        raise UsageError(f"There is no interval {interval!r}; take one of {', '.join(INTERVALS)}.")
+        raise UsageError(f"There is no interval {interval!r}; {proposal(interval, INTERVALS)}")
     chosen = selection(scope)
     counted = counted_lives(fleet.store, (*by, *strata), component=component, cause=cause, **chosen)
     unknown = fleet.store.run("risk/unknown_endings", by, component=component, **chosen)

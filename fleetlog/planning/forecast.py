@@ -22,6 +22,7 @@ from fleetlog.causes.suspects import in_scope, suspects
 from fleetlog.causes.weighing import weighed_now
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily, Hazard, Step
+from fleetlog.lives.splits import check_component
 from fleetlog.planning.outlook import Outlook, cause_of, cure_of, in_threads, outlook_of
 from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet, selection
@@ -137,7 +138,7 @@ def forecast(
         ('2026-07', '2026-08')
     """
     check_numbers(months, draws)
-    _check_component(fleet.family(scope.fault), component)
+    check_component(fleet.family(scope.fault), component)
     outlook = outlook_of(fleet, scope, months=months, draws=draws, seed=seed, component=component)
     safety = suspects(fleet, scope).safety
     return forecast_of(fleet, scope, outlook, component=component, units=units, safety=safety)
@@ -189,15 +190,6 @@ def check_numbers(months: int, draws: int) -> None:
         )
     if not 20 <= draws <= 10_000:
         raise UsageError(f"The bootstrap takes 20 to 10,000 draws, not {draws}; change --draws.")
-
-
-def _check_component(family: FaultFamily, component: str | None) -> None:
-    known = sorted({part.component for part in family.parts} | {cause.component for cause in family.causes})
-    if component is not None and component not in known:
-        raise UsageError(
-            f"The fault '{family.title}' knows no component {component!r}; "
-            f"take one of {', '.join(word for word in known if word)}."
-        )
 
 
 # ------------------------------------------------------------------------------------------- ways to fail

@@ -25,6 +25,7 @@ from fleetlog.causes.part_lives import PLACE, part_lives
 from fleetlog.causes.weighing import weighed_now
 from fleetlog.faults import FaultFamily, Step
 from fleetlog.history import History
+from fleetlog.phrasing import said
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.months import month_start
 from fleetlog.session.randomness import DRAWS, SEED
@@ -331,7 +332,7 @@ def outlook_of(
         seed=seed,
         draw_count=draws,
         site_names=sites,
-        notes=_notes(listed, places),
+        notes=_notes(listed, places, followed, component),
     )
 
 
@@ -538,7 +539,9 @@ def _leave_rate(fleet: Fleet, history: History) -> Floats:
     return result
 
 
-def _notes(listed: pl.DataFrame, places: pl.DataFrame) -> tuple[str, ...]:
+def _notes(
+    listed: pl.DataFrame, places: pl.DataFrame, followed: Sequence[str], component: str | None
+) -> tuple[str, ...]:
     notes = []
     silent = int(listed["silent"].sum())
     if silent:
@@ -546,6 +549,9 @@ def _notes(listed: pl.DataFrame, places: pl.DataFrame) -> tuple[str, ...]:
             f"{silent} machines have not been heard of for so long that they are left out; "
             "load their readings, or their disposal."
         )
-    if places.is_empty():
+    if not followed:
+        which = f"the lives of the {said(component)} are not followed" if component else "no part is followed"
+        notes.append(f"In this fault family {which}: failures come at a rate by the machines' hours.")
+    elif places.is_empty():
         notes.append("No followed part is in a watched machine of this part of the fleet.")
     return tuple(notes)

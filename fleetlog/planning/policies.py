@@ -24,6 +24,7 @@ from fleetlog.planning.forecast import check_numbers
 from fleetlog.planning.job_costs import JobCosts, costs_of
 from fleetlog.planning.outlook import Outlook, in_threads, outlook_of
 from fleetlog.planning.plan_visits import ShopLimits
+from fleetlog.questions import proposal
 from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
@@ -115,14 +116,14 @@ def compare_policies(
     policies = POLICIES if policies == "all" or tuple(policies) == ("all",) else columns_of(policies)
     for policy in policies:
         if policy not in POLICIES:
-            raise UsageError(f"There is no policy {policy!r}; take some of {', '.join(POLICIES)}.")
+            raise UsageError(f"There is no policy {policy!r}; {proposal(policy, POLICIES)}")
     family = fleet.family(scope.fault)
     chosen = component or family.leading_component or ""
     outlook = outlook_of(fleet, scope, months=months, draws=draws, seed=seed, component=chosen)
     costs = costs_of(fleet, outlook.history, family, chosen)
     if costs is None or outlook.family.part(chosen) is None:
         known = ", ".join(part.component for part in family.parts)
-        instead = f"take one of {known}" if known else "that family follows no part's life"
+        instead = f"take one of {known}" if known else "that family follows no part's lives"
         raise UsageError(f"No policy can be compared for {chosen or family.name!r}; {instead}.")
     game = _Game.of(fleet, outlook, costs)
     results = np.stack(in_threads(lambda draw: game.play(policies, draw), draws))

@@ -15,6 +15,7 @@ import numpy as np
 import polars as pl
 
 from fleetlog.causes.suspects import suspects
+from fleetlog.lives.splits import check_component
 from fleetlog.planning.job_costs import (
     Assumption,
     JobCosts,
@@ -120,12 +121,13 @@ def replacement(
         draws, seed: of the bootstrap over machines.
 
     Raises:
-        UsageError: for an unknown family, or a component that it does not follow.
+        UsageError: for an unknown family, or a component that it does not know.
 
     Examples:
         >>> june.replacement(component="internal_bushing", draws=20).frame["variant"].to_list()
         ['improved', 'original']
     """
+    check_component(fleet.family(scope.fault), component)
     outlook = outlook_of(fleet, scope, months=12, draws=draws, seed=seed, component=component)
     safety = suspects(fleet, scope).safety
     level = fleet.settings.survival.confidence

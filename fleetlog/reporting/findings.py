@@ -72,7 +72,6 @@ class ReportFindings:
         plan: the coming weeks in the shop, if planned.
         units: the machines to give a page each, those of `suspects` at least.
         words: stored value -> what a reader would say.
-        time_zone: of the yard, an IANA name; the times of `units` are UTC and are shown in it.
         paper: of the printed report, "a4" or "letter".
         survival_by_variant, survival_by_build_year: of the part that the family's first cause sits in; None
             where the family follows none.
@@ -99,7 +98,6 @@ class ReportFindings:
     units: tuple[UnitFinding, ...] = ()
     words: Mapping[str, str] = field(default_factory=dict)
     texts: Texts = field(default_factory=Texts)
-    time_zone: str = "UTC"
     paper: str = "a4"
 
     @cached_property

@@ -91,7 +91,6 @@ def gather(
                 **{step.name: step.title for step in family.steps},
             },
             texts=family.texts,
-            time_zone=fleet.settings.fleet.time_zone,
             paper=fleet.settings.fleet.paper,
             suspects_before=before().suspects,
             cost=CostSummary(spent.spent, before().costs.spent, spent.cases, spent.assumptions),

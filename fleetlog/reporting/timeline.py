@@ -12,9 +12,11 @@ from itertools import pairwise
 from typing import Any
 
 from fleetlog.charts.timeline import Timeline
+from fleetlog.phrasing import percent
 
 _LANE = 44
 _VALUES = 120
+_STANDING = 90
 
 
 @dataclass(frozen=True)
@@ -56,6 +58,8 @@ class TimelineView:
         ticks: (percent, label); levels: (pixels, label) of the values' axis.
         band: (top, height) in pixels of where sound values stand, or None.
         sides: which sides the values are of.
+        standing: lines of how likely a fault stood, standing_height pixels high (0 if there are none), with their
+            own levels and sides.
     """
 
     title: str
@@ -72,6 +76,10 @@ class TimelineView:
     levels: tuple[tuple[float, str], ...]
     band: tuple[float, float] | None
     sides: tuple[str, ...]
+    standing_height: float
+    standing: tuple[Line, ...]
+    standing_levels: tuple[tuple[float, str], ...]
+    standing_sides: tuple[str, ...]
 
 
 def timeline_view(story: Timeline, band: tuple[float, float] | None, label: str) -> TimelineView:
@@ -121,6 +129,17 @@ def timeline_view(story: Timeline, band: tuple[float, float] | None, label: str)
         levels=tuple((down(level), f"{level:g}") for level in round_steps(low, high, 3)) if values else (),
         band=(down(band[1]), down(band[0]) - down(band[1])) if band and values else None,
         sides=story.sides,
+        standing_height=_STANDING if story.standing else 0,
+        standing=_lines(
+            tuple(
+                Mark(
+                    across(row["hours"]), round(_STANDING * (1 - row["standing"]), 2), _kind(row["side"]), ""
+                )
+                for row in story.standing
+            )
+        ),
+        standing_levels=tuple((_STANDING * (1 - share), f"{share:.0%}") for share in (0, 0.5, 1)),
+        standing_sides=story.standing_sides,
     )
 
 
@@ -156,7 +175,10 @@ def _alternative(story: Timeline) -> str:
     """The picture in words: how many events of each kind, over which hours."""
     counts = [f"{lane}: {sum(1 for row in story.events if row['lane'] == lane)}" for lane in story.lanes]
     measured = f"; measured values: {len(story.values)}" if story.values else ""
+    latest = {row["side"]: row["standing"] for row in story.standing}
+    believed = "; chance that a fault stands at the end: " if latest else ""
+    believed += ", ".join(f"{side} {percent(share)}" for side, share in latest.items())
     return (
         f"{story.title}. Timeline from {story.start:,.0f} to {story.top:,.0f} running hours. "
-        f"Events of each kind: {'; '.join(counts)}{measured}. The tables below list them all."
+        f"Events of each kind: {'; '.join(counts)}{measured}{believed}. The tables below list them all."
     )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Any
 
 import polars as pl
@@ -28,7 +27,6 @@ def unit_page(
         name: file name of the unit, without ending.
         views: its cases.
     """
-    unit = in_zone(unit, findings.time_zone)
     wording = CellWording(findings.words, findings.currency)
     folder = f"tables/units/{name}"
     frames = table_frames("unit", unit)
@@ -51,19 +49,6 @@ def unit_page(
         "tables": [table for table in tables if table.rows],
     }
     return context, {f"units/{name}/{table}": frame for table, frame in frames.items()}
-
-
-def in_zone(unit: UnitFinding, zone: str) -> UnitFinding:
-    """The same story with its times as the yard's clocks showed them."""
-    local: dict[str, Any] = {}
-    for name in ("readings", "reports", "attempts", "work", "measurements", "components", "rentals"):
-        frame: pl.DataFrame = getattr(unit, name)
-        local[name] = frame.with_columns(
-            pl.col(column).dt.replace_time_zone("UTC").dt.convert_time_zone(zone).dt.replace_time_zone(None)
-            for column, kind in frame.schema.items()
-            if kind == pl.Datetime
-        )
-    return replace(unit, **local)
 
 
 def _timeline(unit: UnitFinding, findings: ReportFindings) -> TimelineView:

@@ -15,6 +15,7 @@ from fleetlog.history import History, build_history, first_day, last_day, refres
 from fleetlog.intake import LoadResult, PlainSettings, ProgressCallback, load_paths
 from fleetlog.intake.profiles.profile import Profile
 from fleetlog.intake.suggestions import refresh_suggestions
+from fleetlog.questions import proposal
 from fleetlog.session.scope import Scope
 from fleetlog.settings import Settings, families_for, load_settings, settings_beside
 from fleetlog.store import Store, open_store
@@ -161,8 +162,7 @@ class Fleet:
             UsageError: when there is none, naming those there are.
         """
         if name not in self.families:
-            known = ", ".join(sorted(self.families))
-            raise UsageError(f"There is no fault family {name!r}; take one of {known}.")
+            raise UsageError(f"There is no fault family {name!r}; {proposal(name, sorted(self.families))}")
         return self.families[name]
 
     def begin(self, scope: Scope) -> tuple[History, FaultFamily]:

@@ -22,11 +22,15 @@ class Disorder:
         mislabelled: share of findings on parts taken out that are written down the wrong way round, over and
             above what the family's tables allow for.
         unrecorded: share of steps taken that nobody wrote down.
+        mixed_modes: share of episodes whose codes draw a failure mode of their own, not the case's.
+        repeats: share of its chance to cure that a step has left when it is tried again.
     """
 
     comeback_shape: float = 1.0
     mislabelled: float = 0.0
     unrecorded: float = 0.0
+    mixed_modes: float = 0.0
+    repeats: float = 0.0
 
 
 ORDER = Disorder()
@@ -183,6 +187,8 @@ def check(
     shares = {
         "mislabelled": disorder.mislabelled,
         "unrecorded": disorder.unrecorded,
+        "mixed_modes": disorder.mixed_modes,
+        "repeats": disorder.repeats,
         "mess": record_keeping.mess,
     }
     for name, share in shares.items():

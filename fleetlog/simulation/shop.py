@@ -76,7 +76,7 @@ class Shop:
             now = np.flatnonzero(going)
             if not now.size:
                 break
-            there = self.report(rows[now], side[now], report[now], fmi[now])
+            there = self.report(rows[now], side[now], report[now], self.shown_mode(k[now], fmi[now]))
             # The machine runs on for some days until somebody has time.
             at = there + self.machines.clock.pace[rows[now]] * rng.uniform(0.2, 5.0, now.size)
             order = log.orders + np.arange(now.size)
@@ -98,8 +98,8 @@ class Shop:
                 mine, when = now[doing], at[doing]
                 mine_about = {name: column[doing] for name, column in about.items()}
                 passed = self.record(cure, rows[mine], side[mine], k[mine], when, mine_about)
-                new = passed & ~tried[mine, s]
-                works = new & (rng.random(mine.size) < cure.chance[k[mine]])
+                left = np.where(tried[mine, s], world.disorder.repeats, 1.0)
+                works = passed & (rng.random(mine.size) < left * cure.chance[k[mine]])
                 tried[mine, s] |= passed
                 last[mine] = s
                 self.renew(cure, rows[mine][passed], side[mine][passed], when[passed], k[mine][passed])
@@ -121,6 +121,13 @@ class Shop:
             machine=rows, side=side, case=number, cause=k, hours=begin, ended=ends, cured_by=cured_by
         )
         return ends
+
+    def shown_mode(self, k: Ints, fmi: Ints) -> Ints:
+        """The failure mode of an episode's codes: the case's, or one of its own."""
+        if not self.world.disorder.mixed_modes:
+            return fmi
+        own = self.rng.random(k.size) < self.world.disorder.mixed_modes
+        return np.where(own, self.world.mode_fmi[pick(self.rng, self.world.modes[k])], fmi)
 
     def report(self, rows: Ints, side: Ints, at: Floats, fmi: Ints) -> Floats:
         """Codes of one episode; the running hours of the last."""

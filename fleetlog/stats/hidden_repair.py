@@ -1,11 +1,12 @@
 """Whether a fault still stands that nobody is on record to have mended: silence against books with gaps.
 
-After each report of a fault, and until the next report or a repair on record, one of three stories runs. The fault
+After each report of a fault, and until the next report or a repair on record, one of four stories runs. The fault
 stands and shows again in the same burst of reports, after an exponential time of a few hours; it stands and shows
-again when the machine next gets there, after a longer exponential time; or it ended and nobody wrote it down, and
-then only an unrelated new case would show. How common each story is, and how long its times are, is learnt from
-all such gaps of the fleet by expectation and maximisation; silence is then weighed by Bayes' rule. Hours that
-nobody read are no gap and say nothing.
+again when the machine next gets there, after a longer exponential time; it stands but is kept silent for longer, by
+light work or a box that sends nothing; or it ended and nobody wrote it down, and then only an unrelated new case
+would show. How common each story is, and how long its times are, is learnt from all such gaps of the fleet by
+expectation and maximisation (the times to a new case are not: they are what tells the last story from the third);
+silence is then weighed by Bayes' rule. Hours that nobody read are no gap and say nothing.
 
 The priors are conjugate: a Dirichlet over the stories, and of each mean time a gamma prior of its rate, all worth so
 many gaps (Gelman et al., Bayesian Data Analysis, 3rd edition, sections 2.6 and 3.4; Dempster, Laird & Rubin 1977).
@@ -32,32 +33,43 @@ class ReturnLaw:
 
     Attributes:
         burst: share of gaps within one burst of reports.
+        silent: share of gaps in which a standing fault is kept silent for long.
         ended: share of gaps in which the fault ended and nobody wrote it down.
-        burst_hours, comeback_hours, background_hours: mean running hours to the next report within a burst, of a
-            standing fault beyond it, and of an unrelated new case.
+        burst_hours, comeback_hours, silent_hours, background_hours: mean running hours to the next report within a
+            burst, of a standing fault beyond it, of one kept silent, and of an unrelated new case.
     """
 
     burst: float
+    silent: float
     ended: float
     burst_hours: float
     comeback_hours: float
+    silent_hours: float
     background_hours: float
 
     def __post_init__(self) -> None:
-        if not (0.0 < self.burst < 1.0 and 0.0 < self.ended < 1.0 and self.burst + self.ended < 1.0):
-            raise BadArgument("shares of gaps lie between 0 and 1 and leave room for the third story")
-        if not 0.0 < self.burst_hours < self.comeback_hours < self.background_hours:
-            raise BadArgument("mean hours are above 0, and longer from burst to comeback to new case")
+        if min(self.shares) <= 0.0:
+            raise BadArgument("shares of gaps lie between 0 and 1 and leave room for the comeback")
+        if not (self.means[0] > 0.0 and np.all(np.diff(self.means) > 0.0)):
+            raise BadArgument(
+                "mean hours are above 0, and longer from burst to comeback to silence to new case"
+            )
 
     @property
     def shares(self) -> Floats:
-        """Of the stories: burst, comeback, ended, shape (3,)."""
-        return np.array([self.burst, 1.0 - self.burst - self.ended, self.ended])
+        """Of the stories: burst, comeback, long silence, ended, shape (4,)."""
+        return np.array([self.burst, 1.0 - self.burst - self.silent - self.ended, self.silent, self.ended])
 
     @property
     def means(self) -> Floats:
-        """Of the stories' times, shape (3,)."""
-        return np.array([self.burst_hours, self.comeback_hours, self.background_hours])
+        """Of the stories' times, shape (4,)."""
+        return np.array([self.burst_hours, self.comeback_hours, self.silent_hours, self.background_hours])
+
+    @property
+    def standing_hours(self) -> float:
+        """Mean running hours until a standing fault shows again, bursts left out."""
+        share = self.shares[1:3]
+        return float((share * self.means[1:3]).sum() / share.sum())
 
     def standing(self, quiet_hours: Floats, mended: Floats | None = None) -> Floats:
         """Chance that the fault still stands after so many running hours without a report, shape (n,).
@@ -70,28 +82,28 @@ class ReturnLaw:
             BadArgument: for hours below 0, or chances outside 0 to 1.
 
         Examples:
-            >>> law = ReturnLaw(0.5, 0.02, 4.0, 60.0, 8000.0)
+            >>> law = ReturnLaw(0.5, 0.01, 0.02, 4.0, 60.0, 240.0, 8000.0)
             >>> law.standing(np.array([0.0, 100.0, 400.0])).round(2)
-            array([0.98, 0.82, 0.03])
+            array([0.98, 0.83, 0.12])
         """
         other = np.zeros_like(quiet_hours) if mended is None else mended
         if np.any(quiet_hours < 0) or np.any((other < 0) | (other > 1)):
             raise BadArgument("hours are not negative and chances lie between 0 and 1")
         silent = self.shares * np.exp(-quiet_hours[:, None] / self.means)
-        # what was mended besides is mended whichever story ran: its silence is that of the third
-        stands: Floats = silent[:, :2].sum(axis=1) * (1.0 - other)
-        over = silent[:, 2] + other * (1.0 - self.ended) * np.exp(-quiet_hours / self.background_hours)
+        # what was mended besides is mended whichever story ran: its silence is that of the last
+        stands: Floats = silent[:, :3].sum(axis=1) * (1.0 - other)
+        over = silent[:, 3] + other * (1.0 - self.ended) * np.exp(-quiet_hours / self.background_hours)
         return stands / (stands + over)
 
     def same(self, gap_hours: Floats) -> Floats:
         """Chance that a report after so many hours, without a repair between, is of the same fault, shape (n,).
 
         Examples:
-            >>> ReturnLaw(0.5, 0.02, 4.0, 60.0, 8000.0).same(np.array([50.0, 600.0])).round(3)
-            array([0.999, 0.135])
+            >>> ReturnLaw(0.5, 0.01, 0.02, 4.0, 60.0, 240.0, 8000.0).same(np.array([50.0, 600.0])).round(3)
+            array([0.999, 0.619])
         """
         density = self.shares / self.means * np.exp(-gap_hours[:, None] / self.means)
-        same: Floats = density[:, :2].sum(axis=1) / density.sum(axis=1)
+        same: Floats = density[:, :3].sum(axis=1) / density.sum(axis=1)
         return same
 
 
@@ -111,7 +123,7 @@ def fit_return_law(
         BadArgument: for a worth that is not above 0.
 
     Examples:
-        >>> default = ReturnLaw(0.5, 0.02, 4.0, 60.0, 8000.0)
+        >>> default = ReturnLaw(0.5, 0.01, 0.02, 4.0, 60.0, 240.0, 8000.0)
         >>> none = np.zeros(0)
         >>> fit_return_law(none, none.astype(bool), none.astype(int), default, worth=20.0) == default
         True
@@ -131,7 +143,11 @@ def fit_return_law(
         shares /= shares.sum()
         returns = (weight * again[:, None]).sum(axis=0) + worth
         means = ((weight * gap[:, None]).sum(axis=0) + worth * default.means) / returns
+        means[-1] = default.background_hours
         if np.abs(np.concatenate((np.log(shares), np.log(means))) - was).max() < 1e-9:
             break
-    means = np.maximum.accumulate(means * np.array([1.0, 1.0 + 1e-9, 1.0 + 2e-9]))
-    return ReturnLaw(float(shares[0]), float(shares[2]), *(float(mean) for mean in means))
+    # a gap is told by its length alone, so the stories keep their order
+    order = np.append(np.argsort(means[:3], kind="stable"), 3)
+    shares, means = shares[order], np.minimum(means[order], default.background_hours * (1.0 - 1e-9))
+    means[-1] = default.background_hours
+    return ReturnLaw(float(shares[0]), float(shares[2]), float(shares[3]), *(float(mean) for mean in means))

@@ -4,10 +4,14 @@ The model of a case, given its cause k:
 
 - it sets in at the cause's own hazard, Weibull in the age of the cause's part;
 - what is seen of it (a failure mode, a test's result, a finding) falls on each outcome with the cause's own
-  probabilities;
-- each cure that had not been tried before in the case ends it with chance cure[s, k], once and for all: to
-  repeat a step that has failed changes nothing. A fault not ended comes back after an exponential time with
-  mean `comeback_hours`; one that was ended, only as an unrelated new case, with mean `background_hours`.
+  probabilities; a piece that partly repeats others of its case counts for a part, its `piece_weight`;
+- each cure that had not been tried before in the case ends it with chance cure[s, k], once and for all; a
+  cure that is tried again, with the share `repeat` of that. A fault not ended comes back after an exponential
+  time with mean `comeback_hours`; one that was ended, only as an unrelated new case, with mean
+  `background_hours`.
+
+A cure tried again is taken to be held back with chance 1 - `repeat`, else to work as a first try would; that
+makes both chances shares of trials, so that every step of learning keeps its closed form and never loses.
 
 Since the cause is one of few, nothing is sampled: every sum is exact. The figures are found by expectation
 and maximisation to a maximum a posteriori. Every prior is conjugate and written as so many pseudo-cases that
@@ -19,7 +23,7 @@ Sources: Dempster, Laird & Rubin 1977 (EM); Varadhan & Roland 2008 (the accelera
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -46,6 +50,7 @@ class CauseModel:
         cure: chance that a cure ends the fault, shape (S, K).
         comeback_hours: mean running hours until an uncured fault shows again.
         background_hours: mean running hours until an unrelated new case.
+        repeat: share of its chance that a cure has left when it is tried again in the same case.
     """
 
     shape: Floats
@@ -54,6 +59,7 @@ class CauseModel:
     cure: Floats
     comeback_hours: float
     background_hours: float
+    repeat: float
 
     def log_hazard(self, row: Ints, log_age: Floats) -> Floats:
         """Logarithm of the hazards of these rows at these ages (per running hour)."""
@@ -79,7 +85,7 @@ class Defaults:
         learnt: whether a row of outcomes is learnt, shape (R,).
         quiet: cures that cannot reach the cause; they share one chance that the fault falls silent, shape
             (S, K).
-        trials: trials that each chance to cure is worth.
+        trials: trials that each chance to cure is worth, and the share left to a repeat.
         comebacks: comebacks that each of the two mean times is worth.
     """
 
@@ -91,6 +97,16 @@ class Defaults:
     quiet: npt.NDArray[np.bool_]
     trials: float
     comebacks: float
+
+    def weighing(self, factor: float) -> Defaults:
+        """The same defaults, worth so many times as much."""
+        return replace(
+            self,
+            failures=factor * self.failures,
+            counts=factor * self.counts,
+            trials=factor * self.trials,
+            comebacks=factor * self.comebacks,
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,8 +123,10 @@ class Cases:
         piece_case: whose piece of evidence it is, shape (P,).
         piece_row: its row of outcomes under each cause, shape (P, K).
         piece_outcome: the outcome seen, shape (P,).
+        piece_weight: as how many independent pieces it counts, shape (P,).
         visit_case: whose visit to the shop it is, shape (V,).
         visit_steps: cures tried then for the first time in the case, shape (V, S).
+        visit_again: cures tried then that had been tried in it before, shape (V, S).
         visit_hours: running hours after it until the fault came back, or without it, shape (V,).
         visit_back: whether it came back, shape (V,).
     """
@@ -121,8 +139,10 @@ class Cases:
     piece_case: Ints
     piece_row: Ints
     piece_outcome: Ints
+    piece_weight: Floats
     visit_case: Ints
     visit_steps: npt.NDArray[np.bool_]
+    visit_again: npt.NDArray[np.bool_]
     visit_hours: Floats
     visit_back: npt.NDArray[np.bool_]
 
@@ -188,10 +208,19 @@ class CauseFit:
 
 def log_prior(model: CauseModel, cases: Cases) -> Floats:
     """Logarithm of each cause's weight before any evidence: its hazard at the age, shape (N, K)."""
-    weight = _log_hazards(model, cases)
+    return _log_prior(_log_new(model, cases), cases)
+
+
+def _log_new(model: CauseModel, cases: Cases) -> Floats:
+    """Logarithm of the part of it that a new fault has, shape (N, K)."""
+    return _log_hazards(model, cases) + np.log(cases.fresh)[:, None]
+
+
+def _log_prior(new: Floats, cases: Cases) -> Floats:
+    weight = new.copy()
     doubted = np.flatnonzero(cases.fresh < 1.0)
-    new = np.log(cases.fresh[doubted])[:, None] + weight[doubted]
-    weight[doubted] = np.logaddexp(new, np.log(cases.carried[doubted]))
+    with np.errstate(divide="ignore"):
+        weight[doubted] = np.logaddexp(weight[doubted], np.log(cases.carried[doubted]))
     return weight
 
 
@@ -207,6 +236,7 @@ def _log_hazards(model: CauseModel, cases: Cases) -> Floats:
 def piece_likelihood(model: CauseModel, cases: Cases) -> Floats:
     """Log-likelihood of each piece of evidence under each cause, shape (P, K)."""
     pieces: Floats = model.log_outcome[cases.piece_row, cases.piece_outcome[:, None]]
+    pieces *= cases.piece_weight[:, None]
     return pieces
 
 
@@ -262,7 +292,7 @@ class _Chain:
     """Each case's way through its visits, by cause: fault still present, or gone for good.
 
     Attributes:
-        hit: log-chance that one of the visit's new cures ends the fault, shape (V, K).
+        hit: log-chance that one of the visit's cures ends the fault, shape (V, K).
         before: log-weight of "still present" before the visit, shape (V, K).
         slow: log-likelihood of the follow-up once the fault is gone, shape (V,).
         gain: see FollowUps.
@@ -279,8 +309,9 @@ class _Chain:
     @staticmethod
     def of(model: CauseModel, cases: Cases) -> _Chain:
         miss = np.zeros((cases.visit_case.size, model.cure.shape[1]))
-        for s, chance in enumerate(np.log1p(-model.cure)):
-            miss[cases.visit_steps[:, s]] += chance
+        for s, chance in enumerate(model.cure):
+            miss[cases.visit_steps[:, s]] += np.log1p(-chance)
+            miss[cases.visit_again[:, s]] += np.log1p(-model.repeat * chance)
         with np.errstate(divide="ignore"):
             hit = np.log(-np.expm1(miss))
         fast = _log_time(model.comeback_hours, cases.visit_hours, cases.visit_back)
@@ -328,6 +359,7 @@ class _Expected:
         failures, log_ages: cases of each hazard's cause, and their ages' logarithms summed, shape (H,).
         counts: outcomes seen, shape (R, outcomes).
         trials, cures: of each cure under each cause, shape (S, K).
+        repeats, repeats_open: cures tried again, and those of them that were not held back as repeats.
         comebacks, comeback_hours, fresh, fresh_hours: returns and hours followed while the fault was there,
             and after it was gone.
         log_posterior: of the figures that were used.
@@ -339,6 +371,8 @@ class _Expected:
     counts: Floats
     trials: Floats
     cures: Floats
+    repeats: float
+    repeats_open: float
     comebacks: float
     comeback_hours: float
     fresh: float
@@ -348,7 +382,9 @@ class _Expected:
 
 def _expect(model: CauseModel, cases: Cases, exposure: Exposure, defaults: Defaults) -> _Expected:
     causes = cases.hazard.shape[1]
-    weight = log_prior(model, cases)
+    new = _log_new(model, cases)
+    weight = _log_prior(new, cases)
+    new = np.exp(new - weight)
     pieces = piece_likelihood(model, cases)
     chain = _Chain.of(model, cases)
     for k in range(causes):
@@ -359,7 +395,6 @@ def _expect(model: CauseModel, cases: Cases, exposure: Exposure, defaults: Defau
 
     known = ~np.isnan(cases.age_hours).any(axis=1)
     # Of a case that may be the fault before it, only the part that is new has set in at this age.
-    new = np.exp(np.log(cases.fresh)[:, None] + _log_hazards(model, cases) - log_prior(model, cases))
     aged = (share * new)[known]
     log_age = np.log(np.maximum(cases.age_hours[known], LEAST_AGE))
     hazards = model.shape.size
@@ -367,9 +402,8 @@ def _expect(model: CauseModel, cases: Cases, exposure: Exposure, defaults: Defau
     log_ages = binned(cases.hazard[known].ravel(), (aged * log_age).ravel(), hazards)
 
     flat = cases.piece_row * model.outcome.shape[1] + cases.piece_outcome[:, None]
-    counts = binned(flat.ravel(), share[cases.piece_case].ravel(), model.outcome.size).reshape(
-        model.outcome.shape
-    )
+    counted = share[cases.piece_case] * cases.piece_weight[:, None]
+    counts = binned(flat.ravel(), counted.ravel(), model.outcome.size).reshape(model.outcome.shape)
 
     owner = cases.visit_case
     cured = share[owner] * chain.cured_at(cases)
@@ -379,11 +413,18 @@ def _expect(model: CauseModel, cases: Cases, exposure: Exposure, defaults: Defau
         gone_before[rows] = so_far[owner[rows]]
         so_far[owner[rows]] += cured[rows]
     present_before = np.maximum(share[owner] - gone_before, 0.0)
-    trials = _by_step(cases, present_before)
-    # Of several new cures in one visit, each had worked with its own chance over the chance that any had.
+    # Of several cures in one visit, each had worked with its own chance over the chance that any had.
     any_chance = np.exp(chain.hit)
     per_chance = np.divide(cured, any_chance, out=np.zeros_like(cured), where=any_chance > 0)
-    cures = np.minimum(_by_step(cases, per_chance) * model.cure, trials)
+    trials = _by_step(cases.visit_steps, present_before)
+    cures = np.minimum(_by_step(cases.visit_steps, per_chance) * model.cure, trials)
+    repeats = _by_step(cases.visit_again, present_before)
+    again = model.repeat * model.cure
+    worked = np.minimum(_by_step(cases.visit_again, per_chance) * again, repeats)
+    # A repeat works if it is not held back and would have worked as a first try: of those in vain, either failed.
+    in_vain = (repeats - worked) / (1.0 - again)
+    cures += worked + in_vain * model.cure * (1.0 - model.repeat)
+    opened = worked + in_vain * model.repeat * (1.0 - model.cure)
     present_after = np.maximum(present_before - cured, 0.0).sum(axis=1)
     gone_after = (gone_before + cured).sum(axis=1)
     hours = np.maximum(cases.visit_hours, LEAST_HOURS)
@@ -395,8 +436,10 @@ def _expect(model: CauseModel, cases: Cases, exposure: Exposure, defaults: Defau
         failures=failures,
         log_ages=log_ages,
         counts=counts,
-        trials=trials,
+        trials=trials + repeats,
         cures=cures,
+        repeats=float(repeats.sum()),
+        repeats_open=float(opened.sum()),
         comebacks=float((back * present_after).sum()),
         comeback_hours=float((hours * present_after).sum()),
         fresh=float((back * gone_after).sum()),
@@ -405,12 +448,12 @@ def _expect(model: CauseModel, cases: Cases, exposure: Exposure, defaults: Defau
     )
 
 
-def _by_step(cases: Cases, amount: Floats) -> Floats:
-    """Sum of an amount over the visits that tried each cure for the first time, shape (S, K).
+def _by_step(tried: npt.NDArray[np.bool_], amount: Floats) -> Floats:
+    """Sum of an amount over the visits that tried each cure, shape (S, K).
 
     No matrix product: its rounding may depend on the number of threads.
     """
-    return np.stack([amount[first].sum(axis=0) for first in cases.visit_steps.T])
+    return np.stack([amount[those].sum(axis=0) for those in tried.T])
 
 
 def _log_prior_density(model: CauseModel, defaults: Defaults) -> float:
@@ -427,7 +470,8 @@ def _log_prior_density(model: CauseModel, defaults: Defaults) -> float:
     outcomes = (defaults.counts * model.log_outcome)[defaults.learnt]
     reach = ~defaults.quiet
     cures = defaults.trials * _log_trials(start.cure, model.cure)[reach]
-    total = float(lives.sum() + outcomes.sum() + cures.sum())
+    repeat = float(_log_trials(np.array([start.repeat]), np.array([model.repeat]))[0])
+    total = float(lives.sum() + outcomes.sum() + cures.sum()) + defaults.trials * repeat
     if defaults.quiet.any():
         total += defaults.trials * float(
             _log_trials(start.cure[defaults.quiet][:1], model.cure[defaults.quiet][:1])[0]
@@ -456,6 +500,7 @@ def _maximise(seen: _Expected, exposure: Exposure, defaults: Defaults) -> CauseM
         cure[defaults.quiet] = (defaults.trials * silent + seen.cures[defaults.quiet].sum()) / (
             defaults.trials + seen.trials[defaults.quiet].sum()
         )
+    repeat = (defaults.trials * start.repeat + seen.repeats_open) / (defaults.trials + seen.repeats)
     pseudo = defaults.comebacks
     return CauseModel(
         shape=shape,
@@ -464,6 +509,7 @@ def _maximise(seen: _Expected, exposure: Exposure, defaults: Defaults) -> CauseM
         cure=np.clip(cure, 1e-9, 1.0 - 1e-9),
         comeback_hours=(pseudo * start.comeback_hours + seen.comeback_hours) / (pseudo + seen.comebacks),
         background_hours=(pseudo * start.background_hours + seen.fresh_hours) / (pseudo + seen.fresh),
+        repeat=float(np.clip(repeat, 1e-8, 1.0 - 1e-8)),
     )
 
 
@@ -516,6 +562,7 @@ def _vector(model: CauseModel, defaults: Defaults) -> Floats:
             np.log(model.scale_hours),
             model.log_outcome.ravel(),
             special.logit(model.cure).ravel(),
+            special.logit(np.clip([model.repeat], 1e-8, 1.0 - 1e-8)),
             np.log([model.comeback_hours, model.background_hours]),
         )
     )
@@ -524,11 +571,15 @@ def _vector(model: CauseModel, defaults: Defaults) -> Floats:
 def _model(vector: Floats, like: CauseModel, defaults: Defaults) -> CauseModel | None:
     """The figures of a vector; None where they are out of all reason."""
     h, r, s = like.shape.size, like.outcome.size, like.cure.size
-    shape, scale, outcome, cure, times = np.split(vector, np.cumsum([h, h, r, s]))
+    shape, scale, outcome, cure, repeat, times = np.split(vector, np.cumsum([h, h, r, s, 1]))
     start = defaults.model
     if (np.abs(shape - np.log(start.shape)) > np.log(SHAPE_RANGE[1])).any():
         return None
-    if (np.abs(scale - np.log(start.scale_hours)) > 12.0).any() or (np.abs(cure) > 20.0).any():
+    if (
+        (np.abs(scale - np.log(start.scale_hours)) > 12.0).any()
+        or (np.abs(cure) > 20.0).any()
+        or abs(repeat[0]) > 20.0
+    ):
         return None
     if not np.isfinite(vector).all() or (np.abs(outcome) > 50.0).any() or (times > 16.0).any():
         return None
@@ -540,4 +591,5 @@ def _model(vector: Floats, like: CauseModel, defaults: Defaults) -> CauseModel |
         cure=special.expit(cure).reshape(like.cure.shape),
         comeback_hours=float(np.exp(times[0])),
         background_hours=float(np.exp(times[1])),
+        repeat=float(special.expit(repeat[0])),
     )

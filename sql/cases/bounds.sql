@@ -6,7 +6,7 @@
 --   machine_hours
 -- parameters: fault
 -- output: machine_id, side, case_no (1, 2, … on its side), first_at, last_at,
---   first_tenths, last_tenths, until (first report of the next case; NULL = last), after_at (last repair of the case
+--   first_tenths, last_tenths, until (first report of the next case; NULL = last), seen_tenths (NULL: seen to its end), after_at (last repair of the case
 --   before; NULL = none), episodes, reports, attempts, last_step, quiet_tenths, answered (the last repair, one that
 --   did not fail its own test, came after the last report), state
 WITH beginning AS (
@@ -108,6 +108,7 @@ SELECT
     bounded.first_tenths,
     reported.last_tenths,
     bounded.until,
+    CAST(NULL AS BIGINT) AS seen_tenths,
     LAG(tried.moment) OVER (PARTITION BY bounded.machine_id, bounded.side ORDER BY bounded.case_no) AS after_at,
     reported.episodes,
     reported.reports,

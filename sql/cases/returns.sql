@@ -25,6 +25,7 @@ SELECT
     MIN(weighed_case.first_tenths) AS first_tenths,
     MAX(numbered_report.tenths) AS last_tenths,
     returned.back_at AS until,
+    CAST(NULL AS BIGINT) AS seen_tenths,
     MIN(weighed_case.after_at) AS after_at,
     COUNT(DISTINCT numbered_report.episode) AS episodes,
     COUNT(*) AS reports,

@@ -25,8 +25,13 @@ SELECT
     ) AS BIGINT) AS visit,
     done.step,
     done.accomplished,
-    tried.held_tenths,
-    tried.came_back,
+    -- Of a case seen before its end, what came later is not known yet.
+    CASE
+        WHEN tried.seen_tenths IS NOT NULL AND (tried.back_at IS NULL OR tried.back_at >= tried.until)
+            THEN LEAST(tried.held_tenths, GREATEST(0, tried.seen_tenths - tried.tenths))
+        ELSE tried.held_tenths
+    END AS held_tenths,
+    tried.came_back AND (tried.seen_tenths IS NULL OR tried.back_at IS NULL OR tried.back_at < tried.until) AS came_back,
     tried.came_back AND (tried.until IS NULL OR tried.back_at IS NULL OR tried.back_at < tried.until) AS in_vain
 FROM weighed_work AS tried
 INNER JOIN done ON done.machine_id = tried.machine_id AND done.side = tried.side AND done.work_order_id = tried.work_order_id

@@ -1,5 +1,6 @@
--- purpose: the pattern of each case's measured voltage. What an adjustment moved is no wandering: readings are compared
---   between two repairs, and besides only those that stood off their target.
+-- purpose: the pattern of each case's measured voltage. One reading nearer to zero or supply than to the target is more than
+--   play or a setting can move it: the circuit or the sensor. What an adjustment moved is no wandering: readings are
+--   compared between two repairs, and besides only those that stood off their target.
 -- grain: one row a case with readings
 -- inputs: weighed_case, measurements, family_voltage, fault_repair
 -- parameters: fault, as_of_end
@@ -86,7 +87,7 @@ SELECT
     side,
     case_no,
     CASE
-        WHEN MIN(low) <= MIN(near_zero) OR MAX(high) >= MIN(near_supply) THEN 'near_zero_or_supply'
+        WHEN MIN(low) < (MIN(near_zero) + MIN(target)) / 2 OR MAX(high) > (MIN(near_supply) + MIN(target)) / 2 THEN 'near_zero_or_supply'
         WHEN MAX(high - low) > MIN(wander) OR MAX(off_high) - MIN(off_low) > MIN(wander) THEN 'wanders'
         WHEN MIN(CASE WHEN stretch = 1 THEN low END) > MIN(target) + MIN(tolerance)
             OR MIN(CASE WHEN stretch = 1 THEN high END) < MIN(target) - MIN(tolerance) THEN 'steady_offset'

@@ -1,12 +1,13 @@
 -- purpose: lives of the followed parts, with delayed entry: a life is under observation only while the yard's records
 --   would show its end.
 -- grain: one row a machine, component, side and fitting
--- inputs: machine, part_fit, work_step, components, clock, machine_hours, part_failure
+-- inputs: machine, part_fit, work_step, components, clock, machine_hours, part_failure, family_part
 -- parameters: as_of_end
 -- output: machine_id, component, side, fit, variant, how, inferred, fitted_at, entry, hours (component age in tenths of
 --   a running hour when observation begins and ends; at risk on (entry, hours]), failed, cause (finding of the
 --   failure), ended_at, end_reason ('failed', 'replaced', 'removed', 'disposed', 'records_end'), estimated (TRUE: the
---   end lies beyond the last reading), build_year, make, model, machine_type, control, site, sensor_kind (to split by)
+--   end lies beyond the last reading), build_year, make, model, machine_type, control, site, sensor_kind (variant of the
+--   part that its family tells beside the lives of others, when the life began; to split by)
 WITH following AS (
     SELECT
         part_fit.*,
@@ -45,7 +46,7 @@ removed AS (
         following.fit,
         MIN(CAST(components.removed_on AS TIMESTAMP)) AS moment,
         MIN(COALESCE(CAST(ROUND(components.removed_hours * 10) AS BIGINT), clock.tenths)) AS tenths,
-        MIN(CASE WHEN part_failure.finding IS NOT NULL THEN components.removal_reason END) AS finding
+        MIN(part_failure.finding) AS finding
     FROM following
     INNER JOIN components
         ON components.machine_id = following.machine_id
@@ -93,22 +94,25 @@ observed AS (
     INNER JOIN machine ON machine.machine_id = ended.machine_id
     INNER JOIN machine_hours ON machine_hours.machine_id = ended.machine_id AND machine_hours.begin_tenths IS NOT NULL
 ),
-sensor AS (
+told_beside AS (
+    SELECT DISTINCT component FROM family_part WHERE told_beside
+),
+companion AS (
     SELECT
         spell.machine_id,
         spell.component,
         spell.side,
         spell.fit,
-        sensor_fit.variant,
+        companion_fit.variant,
         ROW_NUMBER() OVER (
-            PARTITION BY spell.machine_id, spell.component, spell.side, spell.fit ORDER BY sensor_fit.moment DESC, sensor_fit.side
+            PARTITION BY spell.machine_id, spell.component, spell.side, spell.fit ORDER BY companion_fit.moment DESC, companion_fit.side
         ) AS latest
     FROM part_fit AS spell
-    INNER JOIN part_fit AS sensor_fit
-        ON sensor_fit.machine_id = spell.machine_id
-        AND sensor_fit.component = 'position_sensor'
-        AND (sensor_fit.side = spell.side OR spell.side = '')
-        AND sensor_fit.moment <= spell.moment
+    INNER JOIN part_fit AS companion_fit
+        ON companion_fit.machine_id = spell.machine_id
+        AND (companion_fit.side = spell.side OR spell.side = '')
+        AND companion_fit.moment <= spell.moment
+    INNER JOIN told_beside ON told_beside.component = companion_fit.component
 )
 SELECT
     observed.machine_id,
@@ -137,12 +141,12 @@ SELECT
     machine.machine_type,
     machine.control,
     machine.site,
-    COALESCE(sensor.variant, 'unknown') AS sensor_kind
+    COALESCE(companion.variant, 'unknown') AS sensor_kind
 FROM observed
 INNER JOIN machine ON machine.machine_id = observed.machine_id
-LEFT JOIN sensor
-    ON sensor.machine_id = observed.machine_id
-    AND sensor.component = observed.component
-    AND sensor.side = observed.side
-    AND sensor.fit = observed.fit
-    AND sensor.latest = 1
+LEFT JOIN companion
+    ON companion.machine_id = observed.machine_id
+    AND companion.component = observed.component
+    AND companion.side = observed.side
+    AND companion.fit = observed.fit
+    AND companion.latest = 1

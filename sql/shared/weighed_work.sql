@@ -2,8 +2,8 @@
 -- grain: one row a weighed case, work line and step
 -- inputs: weighed_case, case_work
 -- parameters: fault
--- output: the columns of case_work, weighed_no (case_no of the weighed case), last_at, until (of the weighed case)
-SELECT case_work.*, weighed_case.case_no AS weighed_no, weighed_case.last_at, weighed_case.until
+-- output: the columns of case_work, weighed_no (case_no of the weighed case), last_at, until, seen_tenths (of the weighed case)
+SELECT case_work.*, weighed_case.case_no AS weighed_no, weighed_case.last_at, weighed_case.until, weighed_case.seen_tenths
 FROM weighed_case
 INNER JOIN case_work
     ON case_work.fault = $fault

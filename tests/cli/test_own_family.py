@@ -201,7 +201,52 @@ def test_the_plan_is_made(yard: tuple[Path, bool], fleetlog: Command) -> None:
     store, followed = yard
     made = fleetlog("plan", "--fault", "engine-cooling", store=store)
     assert made.code == 0, made.err
-    assert ("No followed part" in made.out) != followed
+    assert ("no part is followed" in made.out) != followed
+
+
+#: What asks for the lives of a part: refused in a sentence where the family follows none.
+OF_LIVES = ("survival", "incidence", "compare")
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [
+        "suspects",
+        "holds",
+        "unit CB-12",
+        "forecast --months 2 --draws 20",
+        "replacement --draws 20",
+        "plan --policy all --draws 20",
+        "repeats",
+        "trend",
+        "figures",
+        "status",
+        *OF_LIVES,
+        "compare --by site",
+        "forecast --component cooling --draws 20",
+    ],
+)
+def test_every_question_is_answered_or_refused_in_a_sentence(
+    yard: tuple[Path, bool], fleetlog: Command, asked: str
+) -> None:
+    store, followed = yard
+    made = fleetlog(*asked.split(), "--fault", "engine-cooling", store=store)
+    assert "itself failed" not in made.err, made.err
+    if not followed and (asked.split()[0] in OF_LIVES or "policy" in asked):
+        assert made.code == 2
+        assert re.search(r"follows no part's lives", made.err)
+        return
+    assert made.code == 0, made.err
+    assert made.out.strip()
+    assert not re.search(r"\b(pump|sensor|None|nan)s?\b", made.out.partition("\nParts\n")[0])
+
+
+def test_the_workshop_gets_its_sheet(yard: tuple[Path, bool], fleetlog: Command, tmp_path: Path) -> None:
+    store, _ = yard
+    sheet = tmp_path / "week.xlsx"
+    made = fleetlog("worksheet", str(sheet), "--open-orders", store=store)
+    assert made.code == 0, made.err
+    assert sheet.stat().st_size > 1000
 
 
 def test_every_chart_is_drawn_or_refused_in_a_sentence(

@@ -37,6 +37,7 @@ def world(seed: int, size: int) -> tuple[Cases, Exposure, Defaults]:
             cure=np.where(quiet, 0.03, dice.uniform(0.1, 0.95, (S, K))),
             comeback_hours=60.0,
             background_hours=8000.0,
+            repeat=float(dice.uniform(0.05, 0.6)),
         ),
         failures=dice.uniform(1, 8, H),
         wears=np.array([True, False, False, True]),
@@ -48,11 +49,13 @@ def world(seed: int, size: int) -> tuple[Cases, Exposure, Defaults]:
     )
     pieces = np.repeat(np.arange(size), dice.integers(0, 4, size))
     visits = np.repeat(np.arange(size), dice.integers(0, 4, size))
-    first = np.zeros((visits.size, S), dtype=bool)
+    first, again = np.zeros((2, visits.size, S), dtype=bool)
     for row, case in enumerate(visits):
         free = np.flatnonzero(~first[:row][visits[:row] == case].any(axis=0))
         if free.size and dice.random() < 0.8:
             first[row, dice.choice(free, int(dice.integers(1, free.size + 1)), replace=False)] = True
+        tried = first[:row][visits[:row] == case].any(axis=0)
+        again[row] = tried & (dice.random(S) < 0.4)
     ages = dice.uniform(1, 8000, (size, K))
     fresh = np.where(dice.random(size) < 0.2, dice.uniform(0.5, 1.0, size), 1.0)
     ages[dice.random(size) < 0.1, 1] = np.nan
@@ -65,8 +68,10 @@ def world(seed: int, size: int) -> tuple[Cases, Exposure, Defaults]:
         piece_case=pieces,
         piece_row=np.tile([1, 2, 3], (pieces.size, 1)),
         piece_outcome=dice.integers(0, OUTCOMES, pieces.size),
+        piece_weight=np.where(dice.random(pieces.size) < 0.5, 1.0, dice.uniform(0.1, 2.0, pieces.size)),
         visit_case=visits,
         visit_steps=first,
+        visit_again=again,
         visit_hours=dice.exponential(200, visits.size),
         visit_back=dice.random(visits.size) < 0.5,
     )
@@ -103,7 +108,7 @@ def test_no_small_change_is_more_probable(seed: int) -> None:
     best = _expect(fit.model, cases, exposure, defaults).log_posterior
     dice = np.random.default_rng(seed)
     for _ in range(8):
-        nudge = dice.normal(0, 0.02, 5)
+        nudge = dice.normal(0, 0.02, 6)
         outcome = fit.model.outcome * np.exp(
             np.where(defaults.learnt[:, None], dice.normal(0, 0.03, (K + 1, OUTCOMES)), 0)
         )
@@ -117,6 +122,7 @@ def test_no_small_change_is_more_probable(seed: int) -> None:
             cure=np.clip(fit.model.cure * np.exp(nudge[2]), 1e-9, 1 - 1e-9),
             comeback_hours=fit.model.comeback_hours * float(np.exp(nudge[3])),
             background_hours=fit.model.background_hours * float(np.exp(nudge[4])),
+            repeat=float(np.clip(fit.model.repeat * np.exp(nudge[5]), 1e-8, 1 - 1e-8)),
         )
         assert _expect(near, cases, exposure, defaults).log_posterior < best + 1e-6
 
@@ -138,8 +144,10 @@ def test_the_order_of_the_cases_does_not_matter(seed: int, size: int) -> None:
         piece_case=place[cases.piece_case][pieces],
         piece_row=cases.piece_row[pieces],
         piece_outcome=cases.piece_outcome[pieces],
+        piece_weight=cases.piece_weight[pieces],
         visit_case=place[cases.visit_case][visits],
         visit_steps=cases.visit_steps[visits],
+        visit_again=cases.visit_again[visits],
         visit_hours=cases.visit_hours[visits],
         visit_back=cases.visit_back[visits],
     )
@@ -153,16 +161,19 @@ def test_follow_ups_against_a_sum_over_which_visit_cured(seed: int, visits: int)
     """The likelihood of a chain of visits, written as a sum over the visit that ended the fault, if any."""
     dice = np.random.default_rng(seed)
     cases, _, defaults = world(seed, 1)
-    steps = np.zeros((visits, S), dtype=bool)
+    steps, again = np.zeros((2, visits, S), dtype=bool)
     for s in range(S):
         if dice.random() < 0.7:
-            steps[dice.integers(visits), s] = True
+            when = int(dice.integers(visits))
+            steps[when, s] = True
+            again[when + 1 :, s] = dice.random(visits - when - 1) < 0.5
     hours, back = dice.exponential(100, visits) + 0.1, dice.random(visits) < 0.5
     chain = Cases(
         **{
             **cases.__dict__,
             "visit_case": np.zeros(visits, dtype=np.int64),
             "visit_steps": steps,
+            "visit_again": again,
             "visit_hours": hours,
             "visit_back": back,
         }
@@ -174,7 +185,10 @@ def test_follow_ups_against_a_sum_over_which_visit_cured(seed: int, visits: int)
         return float(np.exp(-hours[v] / mean) / (mean if back[v] else 1.0))
 
     for k in range(K):
-        miss = [float(np.prod(1 - model.cure[steps[v], k])) for v in range(visits)]
+        miss = [
+            float(np.prod(1 - model.cure[steps[v], k]) * np.prod(1 - model.repeat * model.cure[again[v], k]))
+            for v in range(visits)
+        ]
         never = np.prod([miss[v] * time(60.0, v) for v in range(visits)])
         total = never
         for cured in range(visits):

@@ -110,7 +110,7 @@ def test_both_sides_at_once_speaks_for_what_they_share(tmp_path: Path) -> None:
     yard = Yard(1000, NEW_PUMP, days=101).code(100, fmi=13).code(100.2, fmi=13, side="right")
     with yard.fleet(tmp_path) as fleet:
         found = suspects(fleet)
-    assert [case.side for case in found.cases] == ["left", "right"]
+    assert {case.side for case in found.cases} == {"left", "right"}
     for case in found.cases:
         assert case.top_cause in ("calibration", "wiring")
         assert any("both sides" in reason.evidence and reason.weight > 0 for reason in case.reasons)

@@ -32,6 +32,7 @@ def two_causes(**changes: object) -> Defaults:
         cure=np.array([[0.8, 0.05]]),
         comeback_hours=50.0,
         background_hours=5000.0,
+        repeat=0.25,
     )
     defaults = Defaults(
         model=model,
@@ -58,8 +59,10 @@ def cases(size: int, ages: float = 500.0, pieces: list[tuple[int, int]] | None =
         piece_case=np.array([case for case, _ in seen], dtype=np.int64),
         piece_row=np.tile([0, 1], (len(seen), 1)),
         piece_outcome=np.array([outcome for _, outcome in seen], dtype=np.int64),
+        piece_weight=np.ones(len(seen)),
         visit_case=np.zeros(0, dtype=np.int64),
         visit_steps=np.zeros((0, 1), dtype=bool),
+        visit_again=np.zeros((0, 1), dtype=bool),
         visit_hours=np.zeros(0),
         visit_back=np.zeros(0, dtype=bool),
     )
@@ -79,8 +82,10 @@ def test_without_cases_the_defaults_come_back(name: str) -> None:
         piece_case=np.zeros(0, dtype=np.int64),
         piece_row=np.zeros((0, causes), dtype=np.int64),
         piece_outcome=np.zeros(0, dtype=np.int64),
+        piece_weight=np.zeros(0),
         visit_case=np.zeros(0, dtype=np.int64),
         visit_steps=np.zeros((0, steps), dtype=bool),
+        visit_again=np.zeros((0, steps), dtype=bool),
         visit_hours=np.zeros(0),
         visit_back=np.zeros(0, dtype=bool),
     )
@@ -88,6 +93,7 @@ def test_without_cases_the_defaults_come_back(name: str) -> None:
     assert fit.converged
     for field in ("shape", "scale_hours", "outcome", "cure"):
         assert getattr(fit.model, field) == pytest.approx(getattr(defaults.model, field), rel=1e-4)
+    assert fit.model.repeat == pytest.approx(defaults.model.repeat, rel=1e-6)
     assert fit.model.comeback_hours == pytest.approx(defaults.model.comeback_hours, rel=1e-9)
     assert fit.model.background_hours == pytest.approx(defaults.model.background_hours, rel=1e-9)
 
@@ -109,6 +115,47 @@ def test_evidence_is_the_share_of_the_outcome() -> None:
     assert seen == pytest.approx(np.array([[0.25, 0.5]]))
 
 
+def test_half_a_piece_is_the_root_of_its_likelihood() -> None:
+    half = replace(cases(1, pieces=[(0, 1)]), piece_weight=np.array([0.5]))
+    assert np.exp(piece_likelihood(two_causes().model, half)) == pytest.approx(np.sqrt([[0.25, 0.5]]))
+
+
+def test_a_cure_tried_again_has_a_share_of_its_chance_left() -> None:
+    """First try 0.8, back after 20 h; then 0.25 * 0.8 = 0.2, and quiet for 100 h."""
+    visits = replace(
+        cases(1),
+        visit_case=np.array([0, 0]),
+        visit_steps=np.array([[True], [False]]),
+        visit_again=np.array([[False], [True]]),
+        visit_hours=np.array([20.0, 100.0]),
+        visit_back=np.array([True, False]),
+    )
+    found = follow_ups(two_causes().model, visits)
+    fast, slow = np.exp(-20 / 50) / 50, np.exp(-20 / 5000) / 5000
+    stays = 0.2 * fast * 0.8 * np.exp(-100 / 50)
+    ended = (0.2 * fast * 0.2 + 0.8 * slow) * np.exp(-100 / 5000)
+    assert np.exp(found.gain[:, 0].sum()) == pytest.approx(stays + ended, rel=1e-12)
+    assert found.uncured[0, 0] == pytest.approx(stays / (stays + ended), rel=1e-12)
+
+
+def test_what_is_left_to_a_repeat_is_learnt() -> None:
+    """Of 600 first tries two thirds held; of the 200 others a second try half: 1/2 = repeat * 2/3."""
+    failed = np.arange(200)
+    again = replace(
+        cases(600),
+        visit_case=np.concatenate((np.repeat(failed, 2), np.arange(200, 600))),
+        visit_steps=np.concatenate((np.tile([True, False], 200), np.ones(400, dtype=bool)))[:, None],
+        visit_again=np.concatenate((np.tile([False, True], 200), np.zeros(400, dtype=bool)))[:, None],
+        visit_hours=np.concatenate((np.tile([1e-3, 1e-3, 1e-3, 1e5], 100), np.full(400, 1e5))),
+        visit_back=np.concatenate((np.tile([True, True, True, False], 100), np.zeros(400, dtype=bool))),
+    )
+    sure = two_causes(failures=np.array([1e9, 1e-9]), trials=1.0)
+    model = replace(sure.model, scale_hours=np.array([1.0, 1e12]))
+    fit = fit_causes(again, NOBODY, replace(sure, model=model), tolerance=1e-9, most_steps=3000)
+    assert fit.model.cure[0, 0] == pytest.approx(2 / 3, abs=0.02)
+    assert fit.model.repeat == pytest.approx(3 / 4, abs=0.02)
+
+
 def test_follow_ups_by_hand() -> None:
     """Cured with chance 0.8, back after 20 h: 0.2 f(20) + 0.8 g(20); then nothing new for 100 h in vain."""
     model = two_causes().model
@@ -116,6 +163,7 @@ def test_follow_ups_by_hand() -> None:
         cases(1),
         visit_case=np.array([0, 0]),
         visit_steps=np.array([[True], [False]]),
+        visit_again=np.zeros((2, 1), dtype=bool),
         visit_hours=np.array([20.0, 100.0]),
         visit_back=np.array([True, False]),
     )
@@ -142,6 +190,7 @@ def test_certain_cases_are_counted() -> None:
         cure=np.array([[0.8, 0.05]]),
         comeback_hours=50.0,
         background_hours=5000.0,
+        repeat=0.25,
     )
     defaults = replace(
         sure,
@@ -154,6 +203,7 @@ def test_certain_cases_are_counted() -> None:
         piece_row=np.array([[0, 1], [2, 3], [0, 1], [2, 3], [0, 1], [2, 3]]),
         visit_case=np.array([0, 1]),
         visit_steps=np.array([[True], [True]]),
+        visit_again=np.zeros((2, 1), dtype=bool),
         visit_hours=np.array([1e-3, 1e5]),
         visit_back=np.array([True, False]),
     )

@@ -94,6 +94,32 @@ def test_half_the_steps_go_unrecorded(tmp_path: Path) -> None:
     assert half.cases == whole.cases  # the world is the same, only the books are not
 
 
+def test_a_share_of_the_episodes_shows_a_mode_of_its_own(tmp_path: Path) -> None:
+    """All codes of an episode share one mode; those of a case do unless modes are mixed."""
+    kinds = {}
+    for name, mixed in (("same", 0.0), ("mixed", 0.5)):
+        made = simulate(tmp_path / name, machines=300, seed=4, disorder=Disorder(mixed_modes=mixed))
+        codes = pl.read_csv(made.files / "fault_codes.csv", try_parse_dates=True).with_columns(
+            pl.col("seen_at").cast(pl.Datetime("us"))
+        )
+        begun = made.true_cases().with_columns(pl.col("began_at").cast(pl.Datetime("us")))
+        of_case = codes.sort("seen_at").join_asof(
+            begun.sort("began_at"), left_on="seen_at", right_on="began_at", by=["machine_id", "side"]
+        )
+        kinds[name] = of_case.group_by("machine_id", "side", "began_at").agg(pl.col("fmi").n_unique())["fmi"]
+    assert (kinds["same"] == 1).mean() == 1.0
+    assert (kinds["mixed"] > 1).mean() > 0.2
+
+
+def test_what_is_tried_again_can_help(tmp_path: Path) -> None:
+    """With repeats as good as first tries, a case takes fewer visits."""
+    visits = {}
+    for repeats in (0.0, 1.0):
+        made = simulate(tmp_path / f"{repeats}", machines=400, seed=4, disorder=Disorder(repeats=repeats))
+        visits[repeats] = pl.read_csv(made.files / "work_orders.csv").height / made.cases
+    assert visits[1.0] < visits[0.0] - 0.02
+
+
 def test_another_law_is_near_and_different() -> None:
     family = load_families()["neutral-return"]
     other = another_law(family, 1)
@@ -122,6 +148,7 @@ def test_other_families_make_fleets_too(fault: str, tmp_path: Path) -> None:
         ({"years": 0.0}, "years"),
         ({"disorder": Disorder(unrecorded=1.5)}, "unrecorded"),
         ({"disorder": Disorder(comeback_shape=0.0)}, "comeback_shape"),
+        ({"disorder": Disorder(repeats=2.0)}, "repeats"),
     ],
 )
 def test_numbers_that_make_no_fleet_are_refused(

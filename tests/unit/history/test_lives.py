@@ -132,3 +132,36 @@ def test_a_life_over_before_records_began_is_not_at_risk(tmp_path: Path) -> None
 
 def test_manual_machines_have_no_such_parts(tmp_path: Path) -> None:
     assert lives(tmp_path, machine={**MACHINE, "control": "manual"}) == []
+
+
+def test_the_design_told_beside_other_lives_is_that_of_the_part_its_family_names(tmp_path: Path) -> None:
+    """The variant in force when a life begins, on the same side; no part is named in the statement itself."""
+    sensors = [
+        {"machine_id": "A", "component": "position_sensor", "side": "left", "fitted_on": on, "variant": kind}
+        for on, kind in (("2018-01-15", "potentiometer"), ("2020-03-01", "hall_effect"))
+    ]
+    files = {
+        "machines": [MACHINE],
+        "meter_readings": STEADY,
+        "components": sensors,
+        "work_orders": [order("W1", "2020-06-01")],
+        "work_lines": [line("W1", "internal_bushing", "replace", side="left", finding="worn")],
+    }
+    with fleet_of(tmp_path, files, SINCE_2017_TOML) as fleet:
+        beside = rows(fleet, BUSHINGS, "side, fit, sensor_kind")
+    assert beside == [("left", 1, "unknown"), ("left", 2, "hall_effect"), ("right", 1, "unknown")]
+
+
+def test_a_part_taken_out_as_failed_says_so_in_the_words_of_the_vocabulary(tmp_path: Path) -> None:
+    out = {
+        "machine_id": "A",
+        "component": "internal_bushing",
+        "side": "left",
+        "fitted_on": "2016-03-01",
+        "removed_on": "2020-06-01",
+        "removal_reason": "Worn",
+    }
+    files = {"machines": [MACHINE], "meter_readings": STEADY, "components": [out]}
+    with fleet_of(tmp_path, files, SINCE_2017_TOML) as fleet:
+        ended = rows(fleet, BUSHINGS + " AND failed", "side, cause, end_reason")
+    assert ended == [("left", "worn", "failed")]

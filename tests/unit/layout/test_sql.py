@@ -106,6 +106,7 @@ def tables(demo_store: Path) -> Iterator[Fleet]:
         assert "spell" in made
         fleet.store.register("new_fault", fleet.store.select(NO_CUT))
         fleet.store.register("same_fault", fleet.store.select(NO_CUT))
+        fleet.store.register("look", fleet.store.select(NO_LOOK))
         fleet.store.register("calendar_month", fleet.store.select(NO_MONTH))
         fleet.store.register("cox_cell", pl.DataFrame({"component": ["internal_bushing"], "cell": [0]}))
         sums = {f"{name}_{k}": [0] for name in ("leave", "fail") for k in range(1, 9)}
@@ -120,6 +121,7 @@ def tables(demo_store: Path) -> Iterator[Fleet]:
 
 
 NO_CUT = "SELECT machine_id, side, first_at, first_tenths FROM case_file LIMIT 0"
+NO_LOOK = "SELECT machine_id, first_at AS at, first_tenths AS tenths FROM case_file LIMIT 0"
 NO_MONTH = "SELECT 1 AS month, NULL::TIMESTAMP AS begin_at, NULL::TIMESTAMP AS end_at LIMIT 0"
 
 MADE_BY_CALLERS = {

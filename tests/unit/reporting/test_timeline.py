@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
-from zoneinfo import ZoneInfo
-
 import pytest
 from hollow_lane import HollowLane
 
 from fleetlog.charts.timeline import timeline
+from fleetlog.phrasing import percent
 from fleetlog.reporting.timeline import round_steps, timeline_view
-from fleetlog.reporting.unit_page import in_zone
 
 
 def test_every_event_stands_at_its_hours(hollow_lane: HollowLane) -> None:
@@ -76,16 +73,17 @@ def test_round_steps(low: float, high: float, most: int, steps: list[float]) -> 
     assert round_steps(low, high, most) == pytest.approx(steps)
 
 
-def test_times_are_told_as_the_clocks_of_the_yard_showed_them(hollow_lane: HollowLane) -> None:
+def test_the_course_is_drawn_from_certain_to_ended(hollow_lane: HollowLane) -> None:
     unit = hollow_lane.unit()
-    there = in_zone(unit, "America/Chicago")
-    told = dict(zip(unit.reports["at"], there.reports["at"], strict=True))
-    # 09:36 UTC on 3 November 2025 is 03:36 in Chicago, six hours behind once summer time has ended.
-    assert told[datetime(2025, 11, 3, 9, 36)] == datetime(2025, 11, 3, 3, 36)
-    # On 3 July 2026 summer time holds: five hours.
-    assert told[datetime(2026, 7, 3, 9, 36)] == datetime(2026, 7, 3, 4, 36)
-    zone = ZoneInfo("America/Chicago")
-    for at, shown in told.items():
-        assert at.replace(tzinfo=UTC).astimezone(zone).replace(tzinfo=None) == shown
-    assert there.readings.height == unit.readings.height
-    assert in_zone(unit, "UTC").reports.equals(unit.reports)
+    story = timeline(unit)
+    view = timeline_view(story, None, "V")
+    assert {line.kind for line in view.standing} == {"left", "right"} == set(view.standing_sides)
+    assert all(0 <= line.y1 <= view.standing_height and 0 <= line.x1 <= 100 for line in view.standing)
+    last = {line.kind: line for line in view.standing}
+    for side, line in last.items():
+        share = unit.standing.filter(unit.standing["side"] == side)["standing"][-1]
+        assert line.y2 == pytest.approx(view.standing_height * (1 - share), abs=0.01)
+        assert f"{side} {percent(share)}" in view.alt
+    assert {case.side: case.standing for case in unit.cases if case.standing is not None} == {
+        side: unit.standing.filter(unit.standing["side"] == side)["standing"][-1] for side in ("left",)
+    }
