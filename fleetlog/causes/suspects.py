@@ -112,7 +112,7 @@ class SuspectsFinding(Finding):
     @property
     def summary(self) -> pl.DataFrame:
         """The table without single probabilities and sentences, and without what stands before and beneath it."""
-        return self.frame.select(pl.exclude("^p_.*$", "reasons", "note", "hold", "cautions"))
+        return self.frame.select(pl.exclude("^p_.*$", "reasons", *_SENTENCES, "hold", "cautions"))
 
     def to_dict(self) -> dict[str, Any]:
         """See the interface: machine_id, side, state, since, age_hours, variant, causes, top_cause, ….."""
@@ -143,8 +143,9 @@ _ANSWER = (
     "custom_cost",
     "labour_hours",
 )
-_COLUMNS = (*_FACTS, *_ANSWER, "note")
-CASE_KEYS = (*_FACTS, "causes", *_ANSWER, "reasons", "note", "ask", "ask_saving")
+_SENTENCES = ("note", "ask", "ask_saving")
+_COLUMNS = (*_FACTS, *_ANSWER, *_SENTENCES)
+CASE_KEYS = (*_FACTS, "causes", *_ANSWER, "reasons", *_SENTENCES)
 
 
 def suspects(fleet: Fleet, scope: Scope = WHOLE_FLEET, rules: WatchRules = WATCH) -> SuspectsFinding:

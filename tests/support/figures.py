@@ -100,6 +100,10 @@ def holds(table: pl.DataFrame, figure: str) -> bool:
     if len(numbers) > 1:
         return any(all(number in row for number in numbers) for row in table.rows())
     (number,) = numbers
+    if figure.startswith(("<", ">")):
+        least, most = (0.0, number / 100) if figure[0] == "<" else (number / 100, 1.0)
+        every = (value for column in table if column.dtype.is_float() for value in column.drop_nulls())
+        return any(least < value < most for value in every)
     counts = {float(table.height)}
     cells: set[float] = set()
     for column in table:
