@@ -170,7 +170,7 @@ def suspects(fleet: Fleet, scope: Scope = WHOLE_FLEET, rules: WatchRules = WATCH
         cases=every,
         safety=safety_of(fleet, history, family, scope, cases, proposing=bool(every)),
         currency=fleet.settings.fleet.currency,
-        notes=_notes(weighed, len(open_cases), len(watched) + others, rules),
+        notes=(*_notes(weighed, len(open_cases), len(watched) + others, rules), *standing.learning()),
     )
 
 

@@ -120,7 +120,8 @@ def _fit(x: Floats, offset: Floats, y: Floats) -> tuple[Floats, Floats]:
     for _ in range(_ROUNDS):
         p = special.expit(offset + full @ theta)
         step = np.linalg.solve(
-            (full * (p * (1.0 - p))[:, None]).T @ full + np.diag(precision), full.T @ (y - p) - precision * theta
+            (full * (p * (1.0 - p))[:, None]).T @ full + np.diag(precision),
+            full.T @ (y - p) - precision * theta,
         )
         while np.abs(step).max() > _CLOSE and (reached := log_posterior(theta + step)) < best:
             step = 0.5 * step

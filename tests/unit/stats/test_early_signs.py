@@ -44,7 +44,9 @@ def test_the_maximum_is_the_one_that_a_search_finds() -> None:
     def loss(theta):  # type: ignore[no-untyped-def]
         eta = special.logit(base) + theta[0] + signs @ theta[1:]
         likelihood = stats.bernoulli.logpmf(came, special.expit(eta)).sum()
-        prior = stats.norm.logpdf(theta[0], 0, BASE_SPREAD) + stats.norm.logpdf(theta[1:], 0, SIGN_SPREAD).sum()
+        prior = (
+            stats.norm.logpdf(theta[0], 0, BASE_SPREAD) + stats.norm.logpdf(theta[1:], 0, SIGN_SPREAD).sum()
+        )
         return -(likelihood + prior)
 
     found = optimize.minimize(loss, np.zeros(3), method="Nelder-Mead", options={"xatol": 1e-7, "fatol": 1e-9})
