@@ -1,0 +1,56 @@
+"""Months of build whose machines have more cases than their make, design and running hours let expect."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+
+from fleetlog.causes.weighing import WeighedCases
+from fleetlog.session.fleet import Fleet, selection
+from fleetlog.session.scope import WHOLE_FLEET
+from fleetlog.stats.batches import Built, outstanding_run
+
+
+def batch_notes(fleet: Fleet, weighed: WeighedCases) -> tuple[str, ...]:
+    """A sentence on the run of months of build that stands out by more than chance; () where none does."""
+    family, level = weighed.layout.family, fleet.settings.survival.confidence
+    lives = fleet.store.run(
+        "cases/first_cases",
+        fault=family.name,
+        component=family.leading_component or "",
+        **selection(WHOLE_FLEET),
+    ).with_columns(month=12 * pl.col("built").dt.year().cast(pl.Int64) + pl.col("built").dt.month() - 1)
+    batch = outstanding_run(
+        [
+            Built(
+                stratum,
+                *(
+                    rows[name].cast(pl.Float64).to_numpy()
+                    for name in ("month", "entry", "hours", "failed_at")
+                ),
+            )
+            for stratum, rows in lives.group_by("make", "variant", maintain_order=True)
+        ]
+    )
+    if batch is None or batch.p > 1.0 - level:
+        return ()
+    make, variant = batch.stratum  # type: ignore[misc]
+    inside = lives.filter(make=make, variant=variant).filter(
+        pl.col("month").is_between(batch.first, batch.last)
+    )
+    ratio, lower, upper = batch.ratio(level)
+    places = weighed.cases["machine_id"].is_in(inside["machine_id"].to_list()).to_numpy()
+    shares = weighed.of_case[places].mean(axis=0)
+    likeliest = family.causes[int(np.argmax(shares))].title
+    whose = " ".join(word for word in (make, f"({variant})" if variant else "") if word) or "machines"
+    return (
+        f"Built {_month(batch.first)} to {_month(batch.last)}, {whose}: {batch.observed} of {inside.height} machines "
+        f"have had a case where the others of their make and design let expect {batch.expected:.1f} at their hours, "
+        f"{ratio:.1f} times as many after shrinkage ({lower:.1f} to {upper:.1f}; chance of any such "
+        f"run if all months are alike: {batch.p:.1%}). Most often at the bottom of their cases: "
+        f"{likeliest[:1].lower()}{likeliest[1:]} ({shares.max():.0%}). Ask the maker about these months.",
+    )
+
+
+def _month(count: int) -> str:
+    return f"{count // 12}-{count % 12 + 1:02d}"
