@@ -35,8 +35,6 @@ SIGNS: dict[str, tuple[str, pl.Expr]] = {
     "voltage": ("the measured voltage off its target, or wandering", pl.col("off")),
     "words": ("words of orders that tell of the danger", pl.col("words") > 0),
     "unsided": ("reports of the fault that tell no side", pl.col("unsided") > 0),
-    "other_side": ("a case begun on the other side", pl.col("other_side")),
-    "earlier": ("a case of its own that is over", pl.col("earlier")),
     "codes": (
         "codes of any kind at more than twice the fleet's rate",
         pl.col("codes") > OFTEN * pl.col("codes").filter(~pl.col("is_now")).mean(),

@@ -19,10 +19,6 @@ SELECT
     exposed_machine.entry,
     exposed_machine.hours,
     CASE WHEN first_case.tenths <= exposed_machine.hours THEN first_case.tenths END AS failed_at
-FROM exposed_machine.built_earliest) - 1) * INTERVAL 1 DAY AS DATE) AS built,
-    exposed_machine.entry,
-    LEAST(exposed_machine.hours, COALESCE(first_case.tenths, exposed_machine.hours)) AS hours,
-    COALESCE(first_case.tenths <= exposed_machine.hours, FALSE) AS failed
 FROM exposed_machine
 LEFT JOIN first_case ON first_case.machine_id = exposed_machine.machine_id
 LEFT JOIN built_with ON built_with.machine_id = exposed_machine.machine_id

@@ -6,8 +6,7 @@
 -- parameters: fault, as_of_end, ahead, latest (as of watch_point), back (hours looked back over, in tenths), sites,
 --   build_years, machines (lists; NULL = all)
 -- output: machine_id, side, tenths, is_now, under_way (TRUE: a case was open or being followed), came (TRUE: one began
---   within the stretch), earlier (TRUE: one was over that had its last report within the hours before), other_side (TRUE:
---   one began on another side), unsided (reports that told no side), readings, first_reading_at, low, high (measured
+--   within the stretch), unsided (reports that told no side), readings, first_reading_at, low, high (measured
 --   voltages; NULL = none), off (TRUE: the last is off its target, or they wander), words (texts that tell of the danger),
 --   codes (of the machine, of whatever kind)
 WITH span AS (
@@ -24,29 +23,17 @@ shown AS (
         watch_point.tenths,
         watch_point.is_now,
         MAX(CASE
-            WHEN span.side <> watch_point.side THEN 0
             WHEN watch_point.is_now AND span.state IN ('open', 'answered') THEN 1
             WHEN NOT watch_point.is_now AND span.first_tenths <= watch_point.tenths
                 AND span.last_tenths > watch_point.tenths - span.window_tenths THEN 1
             ELSE 0
         END) AS under_way,
         MAX(CASE
-            WHEN span.side = watch_point.side AND span.first_tenths > watch_point.tenths
-                AND span.first_tenths <= watch_point.tenths + $ahead THEN 1
+            WHEN span.first_tenths > watch_point.tenths AND span.first_tenths <= watch_point.tenths + $ahead THEN 1
             ELSE 0
-        END) AS came,
-        MAX(CASE
-            WHEN span.side = watch_point.side AND span.last_tenths <= watch_point.tenths
-                AND span.last_tenths > watch_point.tenths - $back THEN 1
-            ELSE 0
-        END) AS earlier,
-        MAX(CASE
-            WHEN span.side <> watch_point.side AND span.side <> '' AND span.first_tenths <= watch_point.tenths
-                AND span.first_tenths > watch_point.tenths - $ahead THEN 1
-            ELSE 0
-        END) AS other_side
+        END) AS came
     FROM watch_point
-    INNER JOIN span ON span.machine_id = watch_point.machine_id
+    INNER JOIN span ON span.machine_id = watch_point.machine_id AND span.side = watch_point.side
     GROUP BY watch_point.machine_id, watch_point.side, watch_point.tenths, watch_point.is_now
 ),
 repaired AS (
@@ -154,8 +141,6 @@ SELECT
     repaired.is_now,
     COALESCE(shown.under_way, 0) = 1 AS under_way,
     COALESCE(shown.came, 0) = 1 AS came,
-    COALESCE(shown.earlier, 0) = 1 AS earlier,
-    COALESCE(shown.other_side, 0) = 1 AS other_side,
     COALESCE(untold.reports, 0) AS unsided,
     COALESCE(measured.readings, 0) AS readings,
     measured.first_reading_at,
