@@ -39,6 +39,8 @@ def batch_notes(fleet: Fleet, weighed: WeighedCases) -> tuple[str, ...]:
         pl.col("month").is_between(batch.first, batch.last)
     )
     ratio, lower, upper = batch.ratio(level)
+    if lower <= 1.0:
+        return ()
     places = weighed.cases["machine_id"].is_in(inside["machine_id"].to_list()).to_numpy()
     shares = weighed.of_case[places].mean(axis=0)
     likeliest = family.causes[int(np.argmax(shares))].title

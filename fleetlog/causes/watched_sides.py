@@ -94,7 +94,9 @@ class WatchedSides:
             POINT, keep="first", maintain_order=True
         )
         shown = fleet.store.run("cases/signs", **asked)
-        rows = rows.join(shown, on=POINT, how="left", maintain_order="left")
+        rows = rows.join(shown, on=POINT, how="left", maintain_order="left").join(
+            exposed, on=["machine_id", "side"], how="left", maintain_order="left"
+        )
         ages, variants = [], []
         for cause in family.causes:
             followed = parts if family.part(cause.component) else parts.clear()
@@ -113,6 +115,9 @@ class WatchedSides:
             signs[past],
             any_of(chance_within(weighed, hazard[past], hours[past], ahead)),
             rows["came"].to_numpy()[past],
+            (rows["tenths"] - rows["end_tenths"])
+            .to_numpy()[past]
+            .astype(np.float64),  # the nearest to today come last
             level=fleet.settings.survival.confidence,
         )
         today = int(rows["is_now"].sum())

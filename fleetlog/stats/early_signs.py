@@ -4,8 +4,9 @@ Each stretch of observation begins with a base chance that the event comes withi
 and with signs that are there or not. The log odds are the base's, moved by one number for all stretches, which mends a
 base that is off as a whole, and by one number a sign. Each has a normal prior with mean zero, so that with few
 stretches a sign is worth nothing; the maximum of the posterior and the curvature there give the odds and their
-interval. A sign counts only where the interval, widened for having looked at several, lies above one; the numbers are
-then fitted again with those signs alone.
+interval. A sign counts only where the interval, widened for having looked at several, lies above one, and where its
+number as learnt from the earlier half of the stretches tells the later half better than no number (a back-test: what was
+so once may not last); the numbers are then fitted again with those signs alone.
 
 Source: Gelman et al., Bayesian Data Analysis, 3rd edition, sections 4.1 (normal approximation at the maximum) and 16.3
 (logistic regression under weak priors); van Houwelingen 2007 (what is known at a landmark predicts what comes after).
@@ -36,7 +37,7 @@ class SignOdds:
     Attributes:
         odds, lower, upper: odds of the event with each sign against without, all else alike, shape (K,), and their
             interval at the level after correction for K signs.
-        helps: whether the interval lies above one, shape (K,).
+        helps: whether the interval lies above one and the back-test bears it out, shape (K,).
         shift: log odds by which the base chance is off, with the signs that help.
         worth: log odds that each sign adds, zero where it does not help, shape (K,).
         stretches, events: with each sign, shape (K,); `other_stretches`, `other_events` without it.
@@ -60,7 +61,12 @@ class SignOdds:
 
 
 def sign_odds(
-    signs: npt.NDArray[np.bool_], base: Floats, came: npt.NDArray[np.bool_], *, level: float = 0.95
+    signs: npt.NDArray[np.bool_],
+    base: Floats,
+    came: npt.NDArray[np.bool_],
+    order: Floats | None = None,
+    *,
+    level: float = 0.95,
 ) -> SignOdds:
     """Learns what signs are worth from stretches that have ended.
 
@@ -68,10 +74,11 @@ def sign_odds(
         signs: which signs each of N stretches began with, shape (N, K).
         base: chance of the event in each without any sign, above 0 and below 1, shape (N,).
         came: whether it came, shape (N,).
+        order: rises with time, shape (N,); None leaves the back-test out.
         level: of all intervals together.
     """
     n = base.shape[0]
-    if signs.ndim != 2 or signs.shape[0] != n or came.shape != (n,):
+    if signs.ndim != 2 or {signs.shape[0], came.size, n if order is None else order.size} != {n}:
         raise LengthMismatch(f"{signs.shape} signs and {came.shape} events for {n} base chances")
     if not ((base > 0) & (base < 1)).all():
         raise BadArgument("base chances lie between 0 and 1")
@@ -80,6 +87,8 @@ def sign_odds(
     theta, covariance = _fit(x, offset, y)
     reach = normal_quantile(1.0 - (1.0 - checked_level(level)) / max(k, 1)) * np.sqrt(np.diag(covariance)[1:])
     helps = theta[1:] > reach
+    if order is not None and helps.any():
+        helps &= _gain(x, offset, y, order <= np.median(order)) > 0.0
     kept, _ = _fit(x[:, helps], offset, y)
     worth = np.zeros(k)
     worth[helps] = kept[1:]
@@ -101,6 +110,16 @@ def sign_odds(
 def _logit(chance: Floats) -> Floats:
     logit: Floats = special.logit(np.clip(chance, 1e-12, 1.0 - 1e-12))
     return logit
+
+
+def _gain(x: Floats, offset: Floats, y: Floats, earlier: npt.NDArray[np.bool_]) -> Floats:
+    """What each sign's number, learnt from earlier stretches, adds to later ones' log likelihood, shape (K,)."""
+    theta, _ = _fit(x[earlier], offset[earlier], y[earlier])
+    x, y = x[~earlier], y[~earlier, None]
+    eta = (offset[~earlier] + theta[0] + x @ theta[1:])[:, None]
+    without = eta - x * theta[1:]
+    gain: Floats = (y * (eta - without) - np.logaddexp(0.0, eta) + np.logaddexp(0.0, without)).sum(axis=0)
+    return gain
 
 
 def _fit(x: Floats, offset: Floats, y: Floats) -> tuple[Floats, Floats]:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import optimize, special, stats
 
-from fleetlog.stats.early_signs import BASE_SPREAD, SIGN_SPREAD, sign_odds
+from fleetlog.stats.early_signs import BASE_SPREAD, SIGN_SPREAD, _gain, sign_odds
 from fleetlog.stats.errors import BadArgument, LengthMismatch
 
 
@@ -58,6 +58,38 @@ def test_worthless_signs_are_seldom_used_and_good_ones_found() -> None:
     assert worthless < 0.025 + 3 * np.sqrt(0.025 * 0.975 / 400)  # one end of a 95 % interval, five signs
     assert worthless > 0.0
     assert np.mean([sign_odds(*drawn(seed, 1000, (4.0,))).helps[0] for seed in range(50)]) > 0.95
+
+
+def test_a_sign_that_told_once_and_tells_no_more_is_not_used() -> None:
+    signs, base, came = drawn(5, 4000, (6.0,))
+    order = np.arange(4000.0)
+    assert sign_odds(signs, base, came, order).helps[0]
+    told, told_base, told_came = drawn(6, 2000, (6.0,))
+    idle, idle_base, idle_came = drawn(7, 2000, (1.0,))
+    faded = (np.vstack([told, idle]), np.append(told_base, idle_base), np.append(told_came, idle_came))
+    assert sign_odds(*faded).lower[0] > 1.0
+    assert not sign_odds(*faded, order).helps[0]
+
+
+def test_the_back_test_is_the_gain_of_a_number_learnt_before() -> None:
+    signs, base, came = drawn(8, 600, (3.0,))
+    before = np.arange(600) < 300
+    learnt = sign_odds(signs[before], base[before], came[before])
+    eta = special.logit(base) + np.log(learnt.odds[0]) * signs[:, 0]
+    # The shift is the same with and without the sign, so that only stretches that began with it differ.
+    later = ~before & signs[:, 0]
+
+    def told(shift: float, with_it: bool) -> float:
+        chance = special.expit(eta + shift if with_it else special.logit(base) + shift)
+        return float(stats.bernoulli.logpmf(came[later], chance[later]).sum())
+
+    shift = optimize.brentq(
+        lambda a: (came - special.expit(eta + a))[before].sum() - a / BASE_SPREAD**2, -3, 3
+    )
+    gain = told(shift, True) - told(shift, False)
+    assert _gain(signs.astype(float), special.logit(base), came.astype(float), before)[0] == pytest.approx(
+        gain
+    )
 
 
 def test_a_sign_with_the_event_always_stays_finite() -> None:
