@@ -5,8 +5,8 @@ and with signs that are there or not. The log odds are the base's, moved by one 
 base that is off as a whole, and by one number a sign. Each has a normal prior with mean zero, so that with few
 stretches a sign is worth nothing; the maximum of the posterior and the curvature there give the odds and their
 interval. A sign counts only where the interval, widened for having looked at several, lies above one, and where its
-number as learnt from the earlier half of the stretches tells the later half better than no number (a back-test: what was
-so once may not last); the numbers are then fitted again with those signs alone.
+number as learnt from the earlier half of the stretches tells the later half better than no number does (a back-test:
+what was so once may not last); the numbers are then fitted again with those signs alone.
 
 Source: Gelman et al., Bayesian Data Analysis, 3rd edition, sections 4.1 (normal approximation at the maximum) and 16.3
 (logistic regression under weak priors); van Houwelingen 2007 (what is known at a landmark predicts what comes after).
