@@ -8,6 +8,7 @@ import polars as pl
 from fleetlog.causes.weighing import WeighedCases
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.scope import WHOLE_FLEET
+from fleetlog.stats.arrays import Floats
 from fleetlog.stats.batches import Built, outstanding_run
 
 
@@ -23,35 +24,42 @@ def batch_notes(fleet: Fleet, weighed: WeighedCases) -> tuple[str, ...]:
     batch = outstanding_run(
         [
             Built(
-                stratum,
+                (str(make), str(variant)),
                 *(
                     rows[name].cast(pl.Float64).to_numpy()
                     for name in ("month", "entry", "hours", "failed_at")
                 ),
             )
-            for stratum, rows in lives.group_by("make", "variant", maintain_order=True)
+            for (make, variant), rows in lives.group_by("make", "variant", maintain_order=True)
         ]
     )
     if batch is None or batch.p > 1.0 - level:
         return ()
-    make, variant = batch.stratum  # type: ignore[misc]
-    inside = lives.filter(make=make, variant=variant).filter(
-        pl.col("month").is_between(batch.first, batch.last)
-    )
     ratio, lower, upper = batch.ratio(level)
     if lower <= 1.0:
         return ()
-    places = weighed.cases["machine_id"].is_in(inside["machine_id"].to_list()).to_numpy()
-    shares = weighed.of_case[places].mean(axis=0)
-    likeliest = family.causes[int(np.argmax(shares))].title
+    make, variant = batch.stratum
+    within = pl.col("month").is_between(batch.first, batch.last)
+    alike = lives.filter(make=make, variant=variant)
+    inside, outside = (_shares(weighed, alike.filter(those)) for those in (within, ~within))
+    raised = int(np.argmax(inside - outside))
+    title = family.causes[raised].title
     whose = " ".join(word for word in (make, f"({variant})" if variant else "") if word) or "machines"
     return (
-        f"Built {_month(batch.first)} to {_month(batch.last)}, {whose}: {batch.observed} of {inside.height} machines "
-        f"have had a case where the others of their make and design let expect {batch.expected:.1f} at their hours, "
-        f"{ratio:.1f} times as many after shrinkage ({lower:.1f} to {upper:.1f}; chance of any such "
-        f"run if all months are alike: {batch.p:.1%}). Most often at the bottom of their cases: "
-        f"{likeliest[:1].lower()}{likeliest[1:]} ({shares.max():.0%}). Ask the maker about these months.",
+        f"Built {_month(batch.first)} to {_month(batch.last)}, {whose}: {batch.observed} of "
+        f"{alike.filter(within).height} machines have had a case where the others of their make and design let expect "
+        f"{batch.expected:.1f} at their hours, {ratio:.1f} times as many after shrinkage ({lower:.1f} to {upper:.1f}; "
+        f"chance of any such run if all months are alike: {batch.p:.1%}). What their cases have more of than those of "
+        f"the others: {title[:1].lower()}{title[1:]} ({inside[raised]:.0%} against {outside[raised]:.0%}). "
+        "Ask the maker about these months.",
     )
+
+
+def _shares(weighed: WeighedCases, machines: pl.DataFrame) -> Floats:
+    """How common each cause is in the cases of these machines, all zero where they have none, shape (causes,)."""
+    places = weighed.cases["machine_id"].is_in(machines["machine_id"].to_list()).to_numpy()
+    shares: Floats = weighed.of_case[places].sum(axis=0) / max(int(places.sum()), 1)
+    return shares
 
 
 def _month(count: int) -> str:

@@ -104,8 +104,8 @@ class WatchedSides:
             joined = rows.select(*POINT).join(
                 own.select(*POINT, "variant", "age_tenths"), on=POINT, how="left", maintain_order="left"
             )
-            hours = joined.select(pl.coalesce("age_tenths", "tenths") / 10)["age_tenths"]
-            ages.append(hours.to_numpy().astype(np.float64))
+            age = joined.select(pl.coalesce("age_tenths", "tenths") / 10)["age_tenths"]
+            ages.append(age.to_numpy().astype(np.float64))
             variants.append(joined["variant"].fill_null(""))
         hours = np.column_stack(ages)
         hazard = np.column_stack([weighed.layout.hazards(k, variants[k]) for k in range(len(variants))])
@@ -157,7 +157,7 @@ class WatchedSides:
         base = any_of(self.chance_within(weighed, self.ahead_hours)[rows])
         chance = self.learnt.chance(base, self.signs[rows])
         without = self.learnt.chance(base, np.zeros_like(self.signs[rows]))
-        raised = (self.signs[rows] & helps).any(axis=1)
+        raised = np.array((self.signs[rows] & helps).any(axis=1))
         order = np.lexsort((rows, -chance, ~raised))[: self.rules.most]
         rows, chance, without, raised = rows[order], chance[order], without[order], raised[order]
         prior = weighed.model.log_hazard(self.hazard[rows], np.log(np.maximum(self.hours[rows], 1.0)))
@@ -181,7 +181,7 @@ class WatchedSides:
                 f"{without[j]:.0%}."
                 if raised[j]
                 else "That such a voltage announces a case is not shown in this fleet: it raises no chance.",
-                *(self._worth(k) for k in np.flatnonzero(self.signs[i] & helps)),
+                *(self._worth(int(k)) for k in np.flatnonzero(self.signs[i] & helps)),
             ]
             soon = f" (a case within {self.ahead_hours:,.0f} h: {chance[j]:.0%})" if raised[j] else ""
             listed.append(

@@ -16,7 +16,7 @@ of clusters in one dimension); Davison & Hinkley 1997, section 4.2 (tests by a f
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,13 +32,13 @@ class Built:
     """The machines of one stratum, all arrays of shape (n,).
 
     Attributes:
-        stratum: its name.
+        stratum: its make and design, or whatever tells it from others.
         month: of build, counted from any month on.
         entry, end: ages between which each was watched, or would have been had it not failed, entry below end.
         failed_at: age at its first failure, on (entry, end]; NaN = none.
     """
 
-    stratum: Hashable
+    stratum: tuple[str, ...]
     month: Ints
     entry: Floats
     end: Floats
@@ -56,7 +56,7 @@ class OutstandingRun:
         others, others_expected: the same of each other month of the stratum.
     """
 
-    stratum: Hashable
+    stratum: tuple[str, ...]
     first: int
     last: int
     observed: int
@@ -173,8 +173,8 @@ class _Scan:
         summed = np.concatenate([[0.0], _hazard(self.entry, self.end, failed, size).cumsum()])
         has_failed = failed < self.end
         own = summed[np.where(has_failed, failed + 1, self.end)] - summed[self.entry]
-        observed = np.bincount(self.of_machine, has_failed, self.months.size)
-        expected = np.bincount(self.of_machine, own, self.months.size)
+        observed = np.bincount(self.of_machine, has_failed, self.months.size).astype(np.float64)
+        expected = np.bincount(self.of_machine, own, self.months.size).astype(np.float64)
         return _likelihood_ratio(observed, expected, self.first, self.last), observed, expected
 
 

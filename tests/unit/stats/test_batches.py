@@ -26,7 +26,7 @@ def fleet(
     seen = (entry < leaving) & (life > entry)
     failed_at = np.where(life <= leaving, life, np.nan)
     return [
-        Built(name, *(each[seen & (make == of)] for each in (month, entry, leaving, failed_at)))
+        Built((name,), *(each[seen & (make == of)] for each in (month, entry, leaving, failed_at)))
         for name, of in (("A", True), ("B", False))
     ]
 
@@ -46,7 +46,7 @@ def test_a_bad_batch_is_found_where_it_is() -> None:
     flagged = [batch for batch in found if batch is not None and batch.p <= 0.05]
     assert len(flagged) >= 14
     for batch in flagged:
-        assert batch.stratum == "A"
+        assert batch.stratum == ("A",)
         assert batch.first <= 57
         assert batch.last >= 50
         assert 1.0 < batch.ratio(0.95)[0] < batch.observed / batch.expected
@@ -80,8 +80,8 @@ def test_the_run_is_the_one_that_a_naive_scan_finds() -> None:
 
 
 def test_where_nothing_can_stand_out() -> None:
-    none = Built("one", np.array([1, 2]), np.zeros(2), np.ones(2), np.full(2, np.nan))
-    alone = Built("two", np.array([1, 1]), np.zeros(2), np.ones(2), np.array([0.5, np.nan]))
+    none = Built(("one",), np.array([1, 2]), np.zeros(2), np.ones(2), np.full(2, np.nan))
+    alone = Built(("two",), np.array([1, 1]), np.zeros(2), np.ones(2), np.array([0.5, np.nan]))
     assert outstanding_run([none, alone]) is None
     assert outstanding_run([]) is None
     with pytest.raises(BadArgument):
