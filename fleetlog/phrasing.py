@@ -73,6 +73,11 @@ def money(amount: float | None, currency: str) -> str:
     return f"{currency}\u00a0{math.floor(amount + 0.5):,}"
 
 
+def number(value: float) -> str:
+    """A figure that need not be whole, to one decimal: "2.9", "3", "0"."""
+    return f"{value:,.1f}".removesuffix(".0")
+
+
 def plural(count: int, one: str, many: str = "") -> str:
     """ "1 failure", "3 failures", "no failures"."""
     if count == 0:

@@ -542,6 +542,7 @@ _ALL = (
             Option("draws", _DRAWS.help, "whole", default=100, minimum=1),
             _SEED,
         ),
+        frames=(Frame("shown", whole="frame"),),
         charts=(
             Chart(
                 "forecast-check",

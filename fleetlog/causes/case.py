@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from typing import Any
 
 
 @dataclass(frozen=True)
@@ -22,7 +23,8 @@ class Suspect:
     Attributes:
         state: "open" (the fault stands unsolved) or "watch" (no open case, but reasons to look).
         since: first report of the open case.
-        age_hours: running hours of the bushing, or of the part the family follows, on that side.
+        age_hours: running hours of the part that the family follows, on that side, at the last report; on a side
+            without a case today's.
         causes: cause -> probability; sums to 1.
         next_step: what to do next, in words.
         expected_cost: expected cost of the next step and what follows it, in the fleet's currency.
@@ -74,3 +76,14 @@ class Suspect:
     def certainty(self) -> float:
         """Probability of the top cause."""
         return self.causes[self.top_cause]
+
+    @property
+    def faulty(self) -> bool:
+        """Whether a fault is on record, of which there can be a cause: not on a side that is only watched."""
+        return self.standing is not None
+
+    def told(self, names: Sequence[str]) -> dict[str, Any]:
+        """Attributes as tables and JSON tell them: a side without a fault has no cause."""
+        row = {name: getattr(self, name) for name in names}
+        none: dict[str, Any] = {"top_cause": None, "certainty": None, "causes": {}}
+        return row if self.faulty else row | {name: none[name] for name in none if name in row}

@@ -66,9 +66,7 @@ def part_lives(store: Store, weighed: WeighedCases) -> PartLives:
         _stretch(cases, "before", pl.coalesce("seen", "entry"), "onset_tenths", failed, weight, fresh)
         for failed, weight in ((1, pl.col("chance")), (0, 1.0 - pl.col("chance")))
     ]
-    last = rows.filter(
-        pl.col("case_no").is_null() | (pl.col("case_no") == pl.col("case_no").last().over(life))
-    )
+    last = rows.filter((pl.int_range(pl.len()) + 1 == pl.len()).over(life))
     ends_failed = pl.col("failed").cast(pl.Int64)
     # what was found failed at its end has been counted already as surely as its last case was its failure
     left = 1.0 - pl.when("failed").then("chance").otherwise("stands")
@@ -76,11 +74,17 @@ def part_lives(store: Store, weighed: WeighedCases) -> PartLives:
     lives = pl.concat([*until_case, until_end]).filter(
         pl.col("entry") < pl.col("hours"), pl.col("weight") >= _LEAST_SHARE
     )
-    place = rows.group_by("component", "machine_id", "side", maintain_order=True).last()
+    # a side's own case and one of unknown side can both be this part's
+    standing = 1.0 - (1.0 - pl.col("stands")).product().over(life)
+    place = (
+        rows.with_columns(standing=standing)
+        .group_by("component", "machine_id", "side", maintain_order=True)
+        .last()
+    )
     return PartLives(
         lives=lives.sort("component", "variant", "machine_id", maintain_order=True),
         now=place.filter(pl.col("case_no").is_not_null()).select(
-            *PLACE, standing="stands", new_for_hours=(pl.col("hours") - pl.col("anew")).clip(0) / 10
+            *PLACE, "standing", new_for_hours=(pl.col("hours") - pl.col("anew")).clip(0) / 10
         ),
     )
 

@@ -19,6 +19,7 @@ from fleetlog.causes.watched_sides import WatchedSides, first_look, followed_cau
 from fleetlog.causes.weighing import WeighedCases, weighed_now
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
+from fleetlog.phrasing import money
 from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.safety import CAUTIONS_HEADING, Safety
@@ -75,6 +76,20 @@ class SuspectsFinding(Finding):
         )
 
     @property
+    def held_asks(self) -> pl.DataFrame:
+        """The questions for a file that travels alone: hold and cautions in every row."""
+        return self.safety.attach(self.asks)
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """The questions as sentences."""
+        return tuple(
+            f"Ask about {f'{machine} {side}'.rstrip()}: {ask} "
+            f"Knowing is expected to save {money(saving, self.currency)}."
+            for machine, side, ask, saving, _ in self.asks.rows()
+        )
+
+    @property
     def frame(self) -> pl.DataFrame:
         """One row a case; the probabilities of the causes in columns `p_<cause>`, then hold and cautions.
 
@@ -83,15 +98,11 @@ class SuspectsFinding(Finding):
         rows = pl.DataFrame(
             [
                 {
-                    **{name: getattr(case, name) for name in _COLUMNS},
-                    **(dict.fromkeys(("top_cause", "certainty")) if case.standing is None else {}),
+                    **case.told(_COLUMNS),
                     "reasons": "; ".join(
-                        f"{reason.evidence} ({reason.weight:+.2f})" for reason in case.reasons
+                        f"{reason.evidence} ({reason.weight:+.2f})" for reason in case.reasons if case.faulty
                     ),
-                    **{
-                        f"p_{cause}": share if case.standing is not None else None
-                        for cause, share in case.causes.items()
-                    },
+                    **{f"p_{cause}": share if case.faulty else None for cause, share in case.causes.items()},
                 }
                 for case in self.cases
             ],
@@ -101,18 +112,12 @@ class SuspectsFinding(Finding):
 
     @property
     def summary(self) -> pl.DataFrame:
-        """The table without single probabilities and reasons, and without what stands before and beneath it."""
-        return self.frame.select(pl.exclude("^p_.*$", "reasons", "hold", "cautions"))
+        """The table without single probabilities and sentences, and without what stands before and beneath it."""
+        return self.frame.select(pl.exclude("^p_.*$", "reasons", *_SENTENCES, "hold", "cautions"))
 
     def to_dict(self) -> dict[str, Any]:
         """See the interface: machine_id, side, state, since, age_hours, variant, causes, top_cause, ….."""
-        rows = [
-            {
-                **{name: getattr(case, name) for name in _ROW_KEYS},
-                **({"causes": {}, "top_cause": None} if case.standing is None else {}),
-            }
-            for case in self.cases
-        ]
+        rows = [case.told(CASE_KEYS) for case in self.cases]
         return header(self, rows, currency=self.currency, asks=self.asks)
 
 
@@ -130,9 +135,18 @@ _FACTS = (
     "variant",
     "episodes",
 )
-_MONEY = ("expected_cost", "waiting_per_day")
-_COLUMNS = (*_FACTS, "top_cause", "certainty", "next_step", *_MONEY, "custom_cost")
-_ROW_KEYS = (*_FACTS, "causes", "top_cause", "next_step", *_MONEY, "labour_hours", "reasons", "note", "ask")
+_ANSWER = (
+    "top_cause",
+    "certainty",
+    "next_step",
+    "expected_cost",
+    "waiting_per_day",
+    "custom_cost",
+    "labour_hours",
+)
+_SENTENCES = ("note", "ask", "ask_saving")
+_COLUMNS = (*_FACTS, *_ANSWER, *_SENTENCES)
+CASE_KEYS = (*_FACTS, "causes", *_ANSWER, "reasons", *_SENTENCES)
 
 
 def suspects(fleet: Fleet, scope: Scope = WHOLE_FLEET, rules: WatchRules = WATCH) -> SuspectsFinding:

@@ -12,7 +12,7 @@ import polars as pl
 from fleetlog.causes.case import Suspect
 from fleetlog.causes.course import course_of
 from fleetlog.causes.holds import safety_of
-from fleetlog.causes.suspects import SuspectsFinding, impossible_reports, suspects
+from fleetlog.causes.suspects import CASE_KEYS, SuspectsFinding, impossible_reports, suspects
 from fleetlog.causes.weighing import weighed_now
 from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet
@@ -40,6 +40,7 @@ class UnitFinding(Finding):
         components: spells: component, side, variant, fitted_at, age_hours, ended, end_reason, inferred.
         rentals: out_at, in_at, day_rate.
         cases: the unit's open or watched cases.
+        currency: ISO 4217 code of the costs.
         standing: how likely a fault stood on each side, by what was on record then and the figures learnt now: at,
             hours, side, standing (null: not heard of); from a side's first report on, the last row as of the date.
         quantity, band: the measurement that the family follows, and from where to where a reading is sound.
@@ -61,6 +62,7 @@ class UnitFinding(Finding):
     rentals: pl.DataFrame
     cases: tuple[Suspect, ...]
     safety: Safety = field()
+    currency: str
     notes: tuple[str, ...] = ()
     quantity: str = ""
     band: tuple[float, float] | None = None
@@ -116,6 +118,7 @@ class UnitFinding(Finding):
         return header(
             self,
             self.frame,
+            currency=self.currency,
             machine=self.machine,
             components=self.components,
             orders=self.orders,
@@ -123,7 +126,7 @@ class UnitFinding(Finding):
             set_aside=self.readings.filter(~pl.col("kept")),
             time_zone=self.time_zone,
             standing=self.standing,
-            cases=[{name: getattr(case, name) for name in _CASE} for case in self.cases],
+            cases=[case.told(CASE_KEYS) for case in self.cases],
         )
 
 
@@ -201,6 +204,7 @@ def units(
                 **{table: tables[table][name] for table in _TABLES},
                 cases=cases,
                 safety=safety.only(name),
+                currency=fleet.settings.fleet.currency,
                 notes=(*((impossible,) if impossible else ()), *_hours_note(listed[name])),
                 quantity=signal.quantity if signal else "",
                 band=(signal.target - signal.tolerance, signal.target + signal.tolerance) if signal else None,
@@ -211,7 +215,6 @@ def units(
     return tuple(stories)
 
 
-_CASE = ("side", "state", "top_cause", "causes", "next_step", "reasons")
 _TABLES = ("readings", "reports", "attempts", "orders", "work", "measurements", "components", "rentals")
 
 

@@ -11,9 +11,10 @@ import polars as pl
 from fleetlog.charts.rows import inline, legend, message, tips
 from fleetlog.charts.theme import ALERT, BAND_OPACITY, INK, MUTED, PAPER, SERIES, Drawing, chart
 from fleetlog.lives.fleet_figures import FleetFiguresFinding
-from fleetlog.phrasing import NO_WORDS, Words, capital, hours, money, plural, plural_part
+from fleetlog.phrasing import NO_WORDS, Words, capital, hours, money, number, plural, plural_part
 from fleetlog.planning.forecast import ForecastFinding
 from fleetlog.planning.forecast_check import ForecastCheck
+from fleetlog.planning.open_work import DOUBTFUL, OPEN
 from fleetlog.planning.plan import PlanFinding
 from fleetlog.planning.plan_hours import ShopHoursFinding
 from fleetlog.planning.policies import PolicyFinding
@@ -24,15 +25,18 @@ _MONTH = (
     "['Jan','Feb','Mar','Apr','May','Jun','Jul','Aug','Sep','Oct','Nov','Dec']"
     "[toNumber(substring(datum.label, 5, 7)) - 1]"
 )
+_NOW = "now"
 _SHORT_MONTH = (
-    f"datum.index === 0 || substring(datum.label, 5, 7) === '01' ? "
+    f"datum.label === '{_NOW}' ? '{_NOW}' : datum.index === {{first}} || substring(datum.label, 5, 7) === '01' ? "
     f"[{_MONTH}, substring(datum.label, 0, 4)] : {_MONTH}"
 )
 
 
-def _month_axis(count: int) -> alt.Axis:
+def _month_axis(count: int, first: int = 0) -> alt.Axis:
+    """Months, of which the one in place `first` tells its year."""
+    months = _SHORT_MONTH.format(first=first)
     return alt.Axis(
-        title=None, grid=False, labelExpr=_SHORT_MONTH, labelAngle=0, labelOverlap=True, tickCount=count
+        title=None, grid=False, labelExpr=months, labelAngle=0, labelOverlap=True, tickCount=count
     )
 
 
@@ -48,34 +52,45 @@ def _ranges(base: alt.Chart, x: alt.X, counts: alt.Axis, **bars: Any) -> list[al
 
 def forecast_rows(finding: ForecastFinding) -> list[dict[str, Any]]:
     """The whole forecast by month, as it stands in the table."""
-    columns = ("month", "expected", "lower", "upper", "lower_80", "upper_80", "labour_hours")
+    columns = ("month", "standing", "expected", "lower", "upper", "lower_80", "upper_80", "labour_hours")
     return finding.by_month.select(columns).to_dicts()
 
 
 def forecast_title(finding: ForecastFinding, _: Words = NO_WORDS) -> str:
-    """How many failures to expect over the whole stretch."""
+    """How many faults stand, how many failures to expect over the whole stretch, and the hours for both."""
     whole = finding.totals.filter(pl.col("component") == "all").row(0, named=True)
     months = plural(len(finding.months), "month")
     return (
-        f"Over the next {months}, {whole['lower_80']} to {whole['upper_80']} failures "
-        f"and some {whole['labour_hours']:,.0f} labour hours to mend them"
+        f"{number(whole['standing'])} faults stand now; {whole['lower_80']} to {whole['upper_80']} failures come "
+        f"in the next {months}; some {number(whole['labour_hours'])} labour hours to mend both"
     )
 
 
 @chart(forecast_title)
 def forecast_chart(finding: ForecastFinding, width: int, words: Words) -> Drawing:
-    """Failures by month: expected, with the 80% and the 95% range; labour hours below."""
+    """What stands now; failures by month: expected, with the 80% and the 95% range; labour hours below."""
     rows = forecast_rows(finding)
     plot = width - 80
-    x = alt.X("month:O", sort=None, axis=_month_axis(len(rows)), scale=alt.Scale(paddingInner=0.25))
+    order = [_NOW, *(row["month"] for row in rows)]
+    x = alt.X(
+        "month:O",
+        sort=order,
+        axis=_month_axis(len(order), first=1),
+        scale=alt.Scale(domain=order, paddingInner=0.25),
+    )
     base = alt.Chart(inline(rows))
-    counts = alt.Axis(title="failures a month", tickMinStep=1, format="d")
+    counts = alt.Axis(title="faults, failures a month", tickMinStep=1, format="d")
+    standing = (
+        alt.Chart(inline([{"month": _NOW, "standing": sum(row["standing"] for row in rows)}]))
+        .mark_bar(color=ALERT)
+        .encode(x=x, y=alt.Y("standing:Q", axis=counts), tooltip=tips("standing:Q|stand now|.1f"))
+    )
     expected = base.mark_tick(color=INK, thickness=2.5).encode(
         x=x,
         y=alt.Y("expected:Q", axis=counts),
         tooltip=tips(
             "month:O",
-            "expected:Q||.2f",
+            "expected:Q|to come|.1f",
             "lower_80:Q|80% from",
             "upper_80:Q|80% to",
             "lower:Q|95% from",
@@ -87,11 +102,12 @@ def forecast_chart(finding: ForecastFinding, width: int, words: Words) -> Drawin
         x=x, y=alt.Y("labour_hours:Q", axis=alt.Axis(title="labour hours", format="d", tickCount=3))
     )
     picture = alt.vconcat(
-        alt.layer(*_ranges(base, x, counts), expected, width=plot, height=260),
+        alt.layer(standing, *_ranges(base, x, counts), expected, width=plot, height=260),
         labour.properties(width=plot, height=80),
     )
     notes = [
-        "Bars: dark, what comes in 8 of 10 cases; pale, in 19 of 20. Line: expected.",
+        "Red: faults that stand now, each counted as surely as it does. Blue: dark, what comes in 8 of 10 cases; pale, "
+        "in 19 of 20; line: expected. The first month's hours are for what stands, too.",
         *finding.notes,
     ]
     return picture, notes
@@ -102,7 +118,7 @@ def forecast_check_title(finding: ForecastCheck, _: Words = NO_WORDS) -> str:
     whole = finding.summary.filter(pl.col("component") == "all").row(0, named=True)
     return (
         f"The 80% range held what came in {whole['held']} of {whole['forecasts']} past forecasts "
-        f"({whole['expected']:.0f} failures expected, {whole['came']:.0f} came)"
+        f"({number(whole['expected'])} failures expected, {number(whole['came'])} came)"
     )
 
 
@@ -119,7 +135,7 @@ def forecast_check_chart(finding: ForecastCheck, width: int, words: Words) -> Dr
         x=x,
         y=alt.Y("came:Q", axis=counts),
         color=alt.condition("datum.held", alt.value(INK), alt.value(ALERT)),
-        tooltip=tips("asked:N|asked on", "until:O|for", "expected:Q||.2f", "came:Q||.1f"),
+        tooltip=tips("asked:N|asked on", "until:O|for", "expected:Q||.1f", "came:Q||.1f"),
     )
     picture = alt.layer(*_ranges(base, x, counts, size=thick), came, width=width - 80, height=280)
     notes = [
@@ -190,7 +206,7 @@ def replacement_chart(finding: ReplacementFinding, width: int, words: Words) -> 
     return picture, notes
 
 
-_KINDS = ("open case", "both sides in one visit", "one job ahead of failure")
+_KINDS = ("open or in doubt", "both sides in one visit", "one job ahead of failure")
 
 
 def plan_rows(finding: PlanFinding) -> list[dict[str, Any]]:
@@ -202,7 +218,7 @@ def plan_rows(finding: PlanFinding) -> list[dict[str, Any]]:
             pl.col("saving").sum(),
             pl.col("side").str.join(" and "),
             jobs=pl.len(),
-            urgent=(pl.col("reason") == "open case").any(),
+            urgent=pl.col("reason").is_in([OPEN, DOUBTFUL]).any(),
         )
         .sort(["week", "urgent", "labour_hours", "machine_id"], descending=[False, True, True, False])
         .with_columns(top=pl.col("labour_hours").cum_sum().over("week"))
@@ -224,10 +240,9 @@ def plan_title(finding: PlanFinding, _: Words = NO_WORDS) -> str:
     visits = int(finding.weeks["visits"].sum())
     if not visits:
         return "No job is planned"
-    return (
-        f"{plural(visits, 'visit')} in {plural(finding.weeks.height, 'week')} save "
-        f"{money(finding.saving, finding.currency)} against waiting"
-    )
+    saved = f"work ahead of failure saves {money(finding.saving, finding.currency)} against waiting"
+    counted = f"{plural(visits, 'visit')} in {plural(finding.weeks.height, 'week')}"
+    return f"{counted}; {saved}" if finding.saving else counted
 
 
 @chart(plan_title)

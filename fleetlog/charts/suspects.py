@@ -55,7 +55,9 @@ def suspects_title(finding: SuspectsFinding, words: Words = NO_WORDS) -> str:
             else []
         )
     )
-    looked_at = open_cases or list(finding.cases)
+    looked_at = open_cases or [case for case in finding.cases if case.faulty]
+    if not looked_at:
+        return counted
     tally: dict[str, int] = {}
     for case in looked_at:
         tally[case.top_cause] = tally.get(case.top_cause, 0) + 1
@@ -65,7 +67,7 @@ def suspects_title(finding: SuspectsFinding, words: Words = NO_WORDS) -> str:
 
 @chart(suspects_title)
 def suspects_chart(finding: SuspectsFinding, width: int, words: Words) -> Drawing:
-    """One bar a case, cut into the probability of each cause."""
+    """One bar a case, cut into the probability of each cause; no bar for a side without a fault."""
     shown = finding.cases[:MOST_CASES]
     causes = cause_order(finding.cases)
     spoken = [said(cause, words) for cause in causes]
@@ -75,7 +77,7 @@ def suspects_chart(finding: SuspectsFinding, width: int, words: Words) -> Drawin
     heads: list[dict[str, Any]] = []
     for place, case in enumerate(shown):
         start = 0.0
-        for cause in causes:
+        for cause in causes if case.faulty else ():
             share = float(case.causes.get(cause, 0.0))
             rows.append(
                 {
@@ -93,7 +95,9 @@ def suspects_chart(finding: SuspectsFinding, width: int, words: Words) -> Drawin
         heads.append(
             {
                 "case": case_name(case) + ("" if case.state == "open" else " (watch)"),
-                "summary": f"{percent(case.certainty)} {said(case.top_cause, words)}",
+                "summary": f"{percent(case.certainty)} {said(case.top_cause, words)}"
+                if case.faulty
+                else "no fault on record",
                 "middle": place * line + 10,
             }
         )
@@ -143,6 +147,10 @@ def _legend_columns(names: Sequence[str], width: int) -> int:
 
 def reasons_title(case: Suspect, words: Words = NO_WORDS) -> str:
     """The case, its likeliest cause and what speaks loudest for it."""
+    if not case.faulty:
+        return (
+            f"{case_name(case)}: no fault on record; what would speak for the {said(case.top_cause, words)}"
+        )
     summary = f"{case_name(case)}: {said(case.top_cause, words)}, {percent(case.certainty)} sure"
     telling = [reason for reason in case.reasons if reason.weight > 0]
     if not telling:

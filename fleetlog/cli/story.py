@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from fleetlog.cli.options import Format
 from fleetlog.cli.output import render, with_safety
-from fleetlog.phrasing import percent
+from fleetlog.phrasing import money, number, percent
 
 if TYPE_CHECKING:
     import polars as pl
@@ -30,7 +30,7 @@ def machine_story(answer: UnitFinding) -> str:
     parts.append(f"As of {answer.as_of}, fault family {answer.fault}. Times are local ({answer.time_zone}).")
     parts += [f"Note: {note}" for note in answer.notes]
     for case in answer.cases:
-        parts.append(_case(case))
+        parts.append(_case(case, answer.currency))
     if not answer.cases:
         parts.append("\nNo open or doubtful case.")
     if not answer.attempts.is_empty():
@@ -57,15 +57,22 @@ def _table(rows: pl.DataFrame) -> str:
     return render(rows.with_columns(pl.col(pl.Datetime).dt.strftime("%Y-%m-%d %H:%M")), Format.TABLE)
 
 
-def _case(case: Suspect) -> str:
+def _case(case: Suspect, currency: str) -> str:
     side = f"{case.side} side" if case.side else "side unknown"
     head = f"\n{case.state.capitalize()} case, {side}, since {case.since}, {case.episodes} episodes"
     causes = sorted(case.causes.items(), key=lambda item: -item[1])
     odds = ", ".join(f"{name.replace('_', ' ')} {share:.0%}" for name, share in causes if share >= 0.005)
-    asked = "Likely cause" if case.standing is not None else "Likely cause if a fault came"
-    lines = [head, f"  {asked}: {odds}", f"  Next step: {case.next_step}"]
-    if case.standing is not None:
-        lines.insert(1, f"  Chance that the fault stands now: {percent(case.standing)}")
+    if case.standing is None:
+        return "\n".join([head, f"  {case.note}", f"  Next step: {case.next_step}"])
+    waiting = f"a day of waiting costs {money(case.waiting_per_day, currency)}"
+    lines = [head, f"  Chance that the fault stands now: {percent(case.standing)}; {waiting}"]
+    lines += [f"  Likely cause: {odds}", f"  Next step: {case.next_step}"]
+    if case.expected_cost is not None:
+        cost, labour = money(case.expected_cost, currency), number(case.labour_hours or 0.0)
+        lines.append(f"  Expected until cured: {cost}, {labour} h of labour")
+    lines += [f"  Note: {case.note}"] if case.note else []
+    if case.ask:
+        lines.append(f"  Ask: {case.ask} Knowing is expected to save {money(case.ask_saving, currency)}.")
     lines.append("  Why (natural-log odds for the likeliest cause):")
     lines += [f"    {reason.weight:+6.2f}  {reason.evidence}" for reason in case.reasons]
     return "\n".join(lines)

@@ -21,7 +21,7 @@ from fleetlog.causes.repair_plan import step_cost
 from fleetlog.causes.suspects import in_scope, suspects
 from fleetlog.causes.weighing import weighed_now
 from fleetlog.errors import UsageError
-from fleetlog.faults import Hazard, Step
+from fleetlog.faults import FaultFamily, Hazard, Step
 from fleetlog.lives.splits import check_component
 from fleetlog.planning.outlook import Outlook, cause_of, cure_of, in_threads, outlook_of
 from fleetlog.session.finding import Finding
@@ -88,7 +88,7 @@ class Way:
         hazard: law by the machine's hours, for such a cause.
         events, expected: cases of it on record, each as surely as it is of this cause, and how many its default law
             would give.
-        standing: chance of each place, or side, that it stands broken now, shape (n,).
+        standing: chance of each case that it stands now and is of this way, shape (n,).
     """
 
     component: str
@@ -200,7 +200,9 @@ def ways_to_fail(
 ) -> tuple[Way, ...]:
     """Every row of a forecast: the followed parts, then the causes without one."""
     family = outlook.family
-    ways = _followed(outlook)
+    weighed = weighed_now(fleet, outlook.history, family)
+    stands = np.nan_to_num(weighed.stands[in_scope(weighed.cases, scope)])
+    ways = _followed(outlook, stands)
     followed = {part.component for part in family.parts}
     rest = [
         cause
@@ -209,9 +211,6 @@ def ways_to_fail(
     ]
     if not rest:
         return tuple(ways)
-    weighed = weighed_now(fleet, outlook.history, family)
-    inside = in_scope(weighed.cases, scope)
-    stands = np.nan_to_num(weighed.stands[inside])
     fleet_hours = fleet.store.run("risk/machine_exposure", fault=family.name, **selection(Scope(scope.fault)))
     begin = fleet_hours["entry"].to_numpy() / 10
     end = fleet_hours["hours"].to_numpy() / 10
@@ -228,14 +227,21 @@ def ways_to_fail(
                 hazard=hazard,
                 events=float(weighed.of_case[:, k].sum()),
                 expected=expected,
-                standing=stands[:, k][stands[:, k] > 0.0],
+                standing=_of_causes(family, stands, cause.component, cause.name),
             )
         )
     return tuple(ways)
 
 
-def _followed(outlook: Outlook) -> list[Way]:
-    """A way to fail for each kind of part that is in any machine."""
+def _of_causes(family: FaultFamily, stands: Floats, component: str, cause: str = "") -> Floats:
+    """The chances above none that a fault stands and is of a component, or of one of its causes alone."""
+    mine = [one.component == component and cause in ("", one.name) for one in family.causes]
+    chance: Floats = stands[:, mine].sum(axis=1)
+    return chance[chance > 0.0]
+
+
+def _followed(outlook: Outlook, stands: Floats) -> list[Way]:
+    """A way to fail for each kind of part that is in any machine; what stands is told by case, as `suspects` does."""
     family = outlook.family
     component = outlook.places["component"]
     ways = []
@@ -244,9 +250,8 @@ def _followed(outlook: Outlook) -> list[Way]:
         if rows.size:
             cause = cause_of(family, part.component)
             step = cure_of(family, part.component, cause)
-            ways.append(
-                Way(part.component, cause or ANY_FAILURE, step, rows, standing=outlook.standing[rows])
-            )
+            standing = _of_causes(family, stands, part.component)
+            ways.append(Way(part.component, cause or ANY_FAILURE, step, rows, standing=standing))
     return ways
 
 

@@ -60,6 +60,11 @@ class ForecastCheck(Finding):
     draws: int
     notes: tuple[str, ...] = ()
 
+    @property
+    def shown(self) -> pl.DataFrame:
+        """The forecasts as a screen shows them: what is counted by its probability to one decimal."""
+        return self.frame.with_columns(pl.col("expected", "came").round(1), pl.col("chance_80").round(2))
+
 
 @dataclass(frozen=True, eq=False)
 class PastForecast:

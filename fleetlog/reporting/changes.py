@@ -65,6 +65,8 @@ def _kind(before: Suspect | None, now: Suspect | None) -> str:
         return "new case" if now.state == "open" else "new on watch"
     if before.state != now.state:
         return "now open" if now.state == "open" else "no longer open"
+    if not (before.faulty and now.faulty):
+        return "new on watch" if now.faulty and not before.faulty else ""
     if before.top_cause != now.top_cause:
         return "now another cause"
     if now.certainty - before.certainty >= MUCH:
@@ -78,6 +80,8 @@ def _standing(case: Suspect | None, words: Mapping[str, str]) -> str:
     if case is None:
         return ""
     state = "" if case.state == "open" else f"{case.state}: "
+    if not case.faulty:
+        return f"{state}no fault on record"
     return f"{state}{said(case.top_cause, words)}, {percent(case.certainty)}"
 
 

@@ -10,8 +10,10 @@ import polars as pl
 
 from fleetlog.causes.case import Reason, Suspect
 from fleetlog.lives.survival import SurvivalFinding
-from fleetlog.phrasing import capital, group_name
+from fleetlog.phrasing import capital, group_name, said
 from fleetlog.planning.forecast_verification import ForecastVerification
+from fleetlog.planning.open_work import BESIDE
+from fleetlog.planning.plan import AHEAD
 from fleetlog.reporting.findings import ReportFindings
 from fleetlog.reporting.pictures import Picture
 from fleetlog.reporting.tables import CellWording, page_table, table_specs
@@ -93,6 +95,8 @@ def month_page(
         "cases_left": max(0, len(open_cases) - _DETAILED),
         "open_cases": open_cases,
         "jobs": jobs(open_cases),
+        "jobs_open": _planned(findings, ahead=False),
+        "jobs_ahead": _planned(findings, ahead=True),
         "watched": [view for view in views if view.case.state != "open"],
         "careful_work": any(view.case.cautions for view in views),
         "saving": sum(savings) if savings else None,
@@ -189,6 +193,14 @@ def surprises(verification: ForecastVerification) -> list[dict[str, Any]]:
     return outside or [row for row in rows[-1:] if row["held"] is False]
 
 
+def surprise_of(row: Mapping[str, Any], words: Mapping[str, str]) -> str:
+    """What a row of a month's forecast is about, as the beginning of a sentence."""
+    if row["component"] == "all":
+        return "All together"
+    named = row["cause"] if row["cause"] in words else row["component"]
+    return capital(said(named, words))
+
+
 def _outside(row: Mapping[str, Any]) -> bool:
     used, hold = row["parts_used"], row["parts_to_hold"]
     return row["held"] is False or (used is not None and hold is not None and used > hold)
@@ -205,6 +217,13 @@ def _grouped(pairs: Iterable[tuple[str, Any]]) -> list[tuple[str, list[Any]]]:
     for name, item in pairs:
         groups.setdefault(name, []).append(item)
     return list(groups.items())
+
+
+def _planned(findings: ReportFindings, *, ahead: bool) -> int:
+    """How many jobs of the plan are done ahead of failure, or are not."""
+    if findings.plan is None:
+        return 0
+    return int((findings.plan.frame["reason"].is_in([AHEAD, BESIDE]) == ahead).sum())
 
 
 def _total(frame: pl.DataFrame, column: str) -> float | None:

@@ -12,7 +12,7 @@ from typing import Any
 import polars as pl
 import xlsxwriter
 
-from fleetlog.charts.theme import INK, SERIES
+from fleetlog.charts.theme import ALERT, INK, SERIES
 from fleetlog.phrasing import capital, plural_part, printable, said
 from fleetlog.reporting.files import write_bytes
 from fleetlog.reporting.findings import ReportFindings
@@ -256,12 +256,21 @@ def _gap(row: Mapping[str, Any], above: str, below: str) -> float:
 
 
 def _forecast_chart(book: Any, home: _Sheet) -> None:
-    chart = _bars(book, home, "column", "expected", "month", "expected")
+    chart = _bars(book, home, "column", "to come", "month", "expected")
+    stands = {"categories": home.cells("month"), "values": home.cells("standing")}
+    chart.add_series({"name": "stand now", **stands, "fill": {"color": ALERT}})
     # Excel combines two kinds of chart, not three: the upper limit is drawn, the table has both.
     mark = {"type": "long_dash", "size": 12, "border": {"color": INK}, "fill": {"color": INK}}
     limit = _bars(
-        book, home, "line", "at most, in 8 of 10 cases", "month", "upper_80", line={"none": True}, marker=mark
+        book,
+        home,
+        "line",
+        "to come at most, in 8 of 10 cases",
+        "month",
+        "upper_80",
+        line={"none": True},
+        marker=mark,
     )
     chart.combine(limit)
     chart.set_y_axis({"min": 0})
-    home.add(chart, "Failures to expect")
+    home.add(chart, "Faults that stand now, and failures to expect")

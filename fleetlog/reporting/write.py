@@ -18,10 +18,10 @@ from markupsafe import Markup
 
 from fleetlog import resources
 from fleetlog.charts.drawer import Drawer
-from fleetlog.phrasing import capital, hours, listed, money, percent, plural, plural_part, printable, said
+from fleetlog.phrasing import capital, hours, listed, money, number, percent, plural, printable, said
 from fleetlog.reporting.files import safe_names, write_csv, write_text
 from fleetlog.reporting.findings import ReportFindings
-from fleetlog.reporting.month import CaseView, case_views, month_page
+from fleetlog.reporting.month import CaseView, case_views, month_page, surprise_of
 from fleetlog.reporting.month_pictures import MonthPictures
 from fleetlog.reporting.pdf import write_pdf
 from fleetlog.reporting.tables import table_frames
@@ -112,13 +112,14 @@ def _environment() -> jinja2.Environment:
         "script_hash": f"sha256-{digest}",
         "said": said,
         "plural": plural,
-        "plural_part": plural_part,
+        "surprise_of": surprise_of,
         "listed": listed,
     }
     environment.filters |= {
         "hours": hours,
         "percent": percent,
         "money": money,
+        "number": number,
         "capital": capital,
         "markdown": _markdown,
     }

@@ -47,11 +47,12 @@ class StatusFinding(Finding):
 
     @property
     def frame(self) -> pl.DataFrame:
-        """One row a table and a row a quality question: topic, count, of."""
+        """One row a table, what was refused or waits, and a row a quality question: topic, count, of."""
+        rows = {**self.tables, "rejected": self.rejected, "waiting": self.waiting}
         return pl.concat(
             [
                 pl.DataFrame(
-                    [{"topic": name, "count": rows, "of": None} for name, rows in self.tables.items()],
+                    [{"topic": name, "count": count, "of": None} for name, count in rows.items()],
                     schema={"topic": pl.String, "count": pl.Int64, "of": pl.Int64},
                 ),
                 self.quality.select(pl.col("check").alias("topic"), "count", "of"),

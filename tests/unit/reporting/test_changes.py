@@ -42,8 +42,9 @@ def test_the_invented_month(hollow_lane: HollowLane) -> None:
     assert "no longer open" in kinds.values()
     assert [change.kind for change in found] == sorted(kinds.values(), key=KINDS.index)
     (opened,) = (change for change in found if change.kind == "now open")
-    (was,) = (case for case in before.cases if case.machine_id == FORMULA)
-    assert opened.before == f"watch: {was.top_cause}, {100 * was.certainty:.0f}%"
+    # A side that was only watched had no fault, so no cause is named.
+    assert [case.standing for case in before.cases if case.machine_id == FORMULA] == [None]
+    assert opened.before == "watch: no fault on record"
     assert opened.now == f"calibration, {100 * opened.case.causes['calibration']:.0f}%"
     assert as_frame(found).columns == ["machine_id", "side", "change", "before", "now"]
 

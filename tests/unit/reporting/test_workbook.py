@@ -30,7 +30,7 @@ def book(hollow_lane: HollowLane, tmp_path_factory: pytest.TempPathFactory) -> P
 
 def test_every_sheet_is_a_real_table_with_its_head_frozen(book: Path) -> None:
     opened = openpyxl.load_workbook(book)
-    assert opened.sheetnames[:4] == ["Holds", "Cases", "Changes", "Savings"]
+    assert opened.sheetnames[:4] == ["Holds", "Cases", "Ask", "Changes"]
     names = []
     for sheet in opened:
         (table,) = sheet.tables.values()
@@ -84,8 +84,8 @@ def test_numbers_are_numbers_and_dates_are_dates(book: Path, hollow_lane: Hollow
     page = openpyxl.load_workbook(book)["Cases"]
     heads = {cell.value: cell.column - 1 for cell in page[3]}
     row = page[4]
-    assert isinstance(row[heads["Age of the part, h"]].value, float | int)
-    assert row[heads["Age of the part, h"]].number_format == "#,##0"
+    assert isinstance(row[heads["Age at the last report, h"]].value, float | int)
+    assert row[heads["Age at the last report, h"]].number_format == "#,##0"
     assert row[heads["Since"]].is_date
     assert row[heads["How sure"]].number_format == "0%"
     assert "USD" in row[heads["Expected cost"]].number_format
