@@ -222,11 +222,16 @@ def _breakdown(
         days = step.labour_hours / fleet.settings.costs.day_hours + fleet.settings.costs.days_waiting
         effort = CaseEffort(step.labour_hours, step.parts_cost, days)
         return effort, f"the step that replaces it, costs.days_waiting ({waits})"
-    weighed = weighed_now(fleet, history, family)
-    prior = np.array([one.prior_for("") for one in family.causes])
-    share = weighed.of_case.sum(axis=0) + LEANS * prior / prior.sum()
-    effort = RepairPlan.of(family, fleet.settings).of_a_case(share / share.sum(), cause)
+    effort = RepairPlan.of(family, fleet.settings).of_a_case(new_cases(fleet, history, family), cause)
     return effort, f"the advised steps in the order of least expected cost, costs.days_waiting ({waits})"
+
+
+def new_cases(fleet: Fleet, history: History, family: FaultFamily) -> Floats:
+    """How common each cause is among new cases: the fleet's own, leaning on the family's priors, shape (K,)."""
+    prior = np.array([one.prior_for("") for one in family.causes])
+    share = weighed_now(fleet, history, family).of_case.sum(axis=0) + LEANS * prior / prior.sum()
+    result: Floats = share / share.sum()
+    return result
 
 
 # --------------------------------------------------------------------------------------------- utilisation
