@@ -233,9 +233,7 @@ class RepairPlan:
         free = np.ones(cost.shape, dtype=bool)
         return Choices(cost, free, np.zeros((len(cost), len(self.steps.rails)), dtype=bool), last_resort)
 
-    def of_a_case(
-        self, share: Floats, cause: str, *, custom: bool = False, first: str = ""
-    ) -> CaseEffort:
+    def of_a_case(self, share: Floats, cause: str, *, custom: bool = False, first: str = "") -> CaseEffort:
         """What a case of a cause takes when it is worked from its first report until cured.
 
         Args:
