@@ -48,4 +48,13 @@ LEFT JOIN in_place
     AND in_place.side = spell.side
     AND in_place.fit = spell.fit
     AND in_place.latest = 1
-ORDER BY spell.component, spell.variant, spell.machine_id, spell.side, spell.fit, in_place.case_no
+ORDER BY
+    spell.component,
+    spell.variant,
+    spell.machine_id,
+    spell.side,
+    spell.fit,
+    in_place.onset_tenths,
+    in_place.last_tenths,
+    in_place.case_side,
+    in_place.case_no
