@@ -21,7 +21,7 @@ from fleetlog.causes.case import Suspect
 from fleetlog.faults import FaultFamily
 from fleetlog.planning.outlook import Period, iso_week
 from fleetlog.planning.plan_candidates import Candidates, Worth
-from fleetlog.planning.plan_visits import Offers, ShopLimits
+from fleetlog.planning.plan_visits import Offers, ShopLimits, too_small
 from fleetlog.stats.arrays import Floats
 
 OPEN, DOUBTFUL, BESIDE = "open case", "doubtful repair", "while it is open"
@@ -98,7 +98,7 @@ def open_work(candidates: Candidates, offers: Offers, limits: ShopLimits, caps: 
             why = (
                 f"no room: first possible week {weeks[at].label}"
                 if at >= 0
-                else f"no week of the shop has its {hours:.1f} h: raise the shop's hours or spread it over weeks"
+                else f"no week holds it: {too_small(need[None], room)}"
             )
             late += [{"case": case, "why": why} for case, _ in visit]
             continue

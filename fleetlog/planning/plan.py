@@ -24,7 +24,7 @@ from fleetlog.errors import UsageError
 from fleetlog.planning.open_work import OpenWork, open_work
 from fleetlog.planning.outlook import Outlook, Period, in_threads
 from fleetlog.planning.plan_candidates import Candidates, gather
-from fleetlog.planning.plan_visits import Offers, ShopLimits, offer, visits_of
+from fleetlog.planning.plan_visits import Offers, ShopLimits, offer, too_small, visits_of
 from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
@@ -180,13 +180,13 @@ def solve(
         seconds=seconds,
     )
     if solution is None:
-        raise UsageError(_unmet(outlook, candidates, offers, caps, required))
+        raise UsageError(_unmet(outlook, candidates, offers, whole, required))
     ahead = _rows(outlook, candidates, offers, solution)
     beside = sum(row["saving"] for row in first.rows)
     saving = float(offers.worth[solution.chosen].sum()) + beside
     bound = solution.bound - float(bonus[solution.chosen].sum()) + beside
     rows = pl.concat([pl.DataFrame(first.rows, schema=_ROWS), ahead]).sort("week", maintain_order=True)
-    left_out = pl.concat([_late(first), _left_out(candidates, offers, rows, caps)])
+    left_out = pl.concat([_late(first), _left_out(candidates, offers, rows, whole)])
     known = candidates.known.safety
     proposing = not rows.is_empty() or bool(known.holds)
     safety = replace(known, cautions=outlook.family.cautions if proposing else ())
@@ -197,12 +197,12 @@ def solve(
         frame=safety.attach(rows),
         weeks=_week_rows(outlook, offers, solution, first, candidates.reserved, whole),
         left_out=left_out,
-        changes=_changes(ahead, previous, outlook),
+        changes=_changes(rows, previous, outlook),
         saving=saving,
         saving_lower=lower,
         saving_upper=upper,
         failures_avoided=_avoided(candidates, ahead),
-        hour_worth=_hour_worth(offers, solution, caps),
+        hour_worth=_hour_worth(offers, solution, whole),
         bound=max(bound, saving),
         gap=max(bound - saving, 0.0) / saving if saving > 0 else 0.0,
         method=solution.method,
@@ -211,7 +211,7 @@ def solve(
             [row for cost in candidates.costs.values() for row in cost.trace()], infer_schema_length=None
         ),
         currency=fleet.settings.fleet.currency,
-        notes=_notes(fleet, candidates, offers, limits, caps, solution, ahead, (lower, saving, upper)),
+        notes=_notes(fleet, candidates, offers, limits, whole, solution, ahead, (lower, saving, upper)),
     )
 
 
@@ -250,21 +250,11 @@ def _unmet(
                 f"Machine {name} cannot be planned: no job on it saves money in any week it is in the yard."
             )
         if not (offers.use[mine] <= caps[offers.week[mine]] + 1e-9).all(axis=1).any():
-            return f"Machine {name} cannot be planned: {_too_small(offers.use[mine], caps)}."
+            return f"Machine {name} cannot be planned: {too_small(offers.use[mine], caps)}."
     return (
-        f"The machines {', '.join(names)} cannot all be planned: together they need more than the shop has "
-        "in the weeks they are in the yard; take one off the list or raise the shop's hours."
+        f"The machines {', '.join(names)} cannot all be planned: with the open cases they need more than the shop "
+        "has in the weeks they are in the yard; take one off the list or raise the shop's hours."
     )
-
-
-def _too_small(use: Floats, caps: Floats) -> str:
-    """Which limit no job fits in."""
-    least, most = use.min(axis=0), caps.max(axis=0)
-    if most[2] < least[2]:
-        return "shop.engine_out_jobs allows none of the jobs"
-    if most[1] < least[1]:
-        return f"shop.pump_mechanics gives {most[1]:g} h a week and the shortest job takes {least[1]:g} h of theirs"
-    return f"the shop has {most[0]:g} h a week and the shortest job takes {least[0]:g} h"
 
 
 def _kept_jobs(
@@ -386,7 +376,7 @@ def _avoided(candidates: Candidates, ahead: pl.DataFrame) -> float:
 
 
 def _hour_worth(offers: Offers, solution: Schedule, caps: Floats) -> float:
-    """The most that a labour hour would save among the visits that would fit a week and got none."""
+    """The most that a labour hour would save among the visits that an empty week would hold and that got none."""
     planned = set(offers.machine[solution.chosen].tolist())
     room = (offers.use <= caps[offers.week] + 1e-9).all(axis=1) if offers.machine.size else np.zeros(0, bool)
     left = room & ~np.isin(offers.machine, list(planned))
@@ -522,7 +512,9 @@ def _notes(
     notes = [_result_note(fleet, candidates, offers, solution, rows, saved)]
     fits = (offers.use <= caps[offers.week] + 1e-9).all(axis=1) if offers.machine.size else np.zeros(0, bool)
     if offers.machine.size and not fits.any():
-        notes.append(f"No job fits: {_too_small(offers.use, caps)}; raise that setting.")
+        notes.append(f"No job fits: {too_small(offers.use, caps)}; raise that setting.")
+    elif limits.hours <= 0:
+        notes.append("The shop has no hours (shop.weekly_hours is 0): no work gets a week.")
     opened = [week.label for week in candidates.outlook.periods if week.label not in limits.closed]
     begin = candidates.outlook.history.as_of + timedelta(days=limits.lead_days)
     if candidates.outlook.periods[-1].first < begin:

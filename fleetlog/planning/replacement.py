@@ -294,6 +294,8 @@ def why_not_ahead(model: LifeModel, costs: JobCosts, age: float, minimum: int) -
         age: from which replacing would pay, by the point estimate.
         minimum: failures needed before a rise of the hazard is believed.
     """
+    if costs.planned <= 0:
+        return "a planned job costs nothing by the settings; set costs.labour_rate, costs.downtime_per_day, costs.parts"
     if costs.breakdown <= costs.planned:
         return "a breakdown costs no more than a planned job"
     if model.failures < minimum:
