@@ -263,7 +263,7 @@ def _answer(question: AgeDecision, minimum: int, level: float) -> dict[str, Any]
         "variant": model.variant,
         "successor": question.successor.variant,
         "parts": int(question.places.size),
-        "failures": model.failures,
+        "failures": round(model.failures),
         "shape": model.law.shape,
         "shape_lower": shape[0] if shape else None,
         "shape_upper": shape[1] if shape else None,
