@@ -21,9 +21,11 @@ import polars as pl
 
 from fleetlog.causes.suspects import SuspectsFinding
 from fleetlog.errors import UsageError
-from fleetlog.planning.open_work import OpenWork, open_work
+from fleetlog.planning.comparators import words_of
+from fleetlog.planning.open_work import OPEN, OpenWork, open_work
 from fleetlog.planning.outlook import Outlook, Period, in_threads
 from fleetlog.planning.plan_candidates import Candidates, gather
+from fleetlog.planning.plan_money import AVOIDED_YEARS, Job, plan_money
 from fleetlog.planning.plan_visits import Offers, ShopLimits, offer, too_small, visits_of
 from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
@@ -35,8 +37,6 @@ from fleetlog.stats.schedule import Schedule, Visits, best_schedule
 
 MOST_WEEKS = 104
 AHEAD = "ahead of failure"
-#: Failures avoided are counted over so many years from the visit; savings over the machine's remaining time.
-AVOIDED_YEARS = 3.0
 #: Range of the saving.
 LEVEL = 0.80
 
@@ -62,6 +62,12 @@ class PlanFinding(Finding):
         saving_lower, saving_upper: 80% range of the saving over the draws of the laws of life.
         failures_avoided: expected within three years of the visits.
         hour_worth: what another labour hour a week would save, by the best visit that found no room.
+        cost_open, cost_ahead: expected cost of the open work with a week, and of the jobs ahead and beside it.
+        cost_avoided: breakdowns that these jobs avoid within three years, those of the new parts taken off.
+        payback_months: months from the as-of day until what is avoided exceeds their cost; None: not within ten years,
+            or nothing is spent.
+        payback: month, avoided (money until its end).
+        against: what the saving is measured against, in words: the policy "wait" of the comparison of policies.
         method: "exact", "best found in time" or "greedy".
         safety: holds, cautions and the release check; holds come before any preventive work.
         figures: where the money comes from.
@@ -71,7 +77,8 @@ class PlanFinding(Finding):
     question: ClassVar[str] = "plan"
     answers = (
         "weeks", "left_out", "changes", "saving", "saving_lower", "saving_upper", "failures_avoided", "hour_worth",
-        "bound", "gap", "method", "figures", "currency",
+        "cost_open", "cost_ahead", "cost_avoided", "payback_months", "payback", "against", "bound", "gap", "method",
+        "figures", "currency",
     )  # fmt: skip
 
     as_of: date
@@ -85,6 +92,12 @@ class PlanFinding(Finding):
     saving_upper: float
     failures_avoided: float
     hour_worth: float
+    cost_open: float
+    cost_ahead: float
+    cost_avoided: float
+    payback_months: int | None
+    payback: pl.DataFrame
+    against: str
     bound: float
     gap: float
     method: str
@@ -191,6 +204,7 @@ def solve(
     proposing = not rows.is_empty() or bool(known.holds)
     safety = replace(known, cautions=outlook.family.cautions if proposing else ())
     lower, upper = saving_range(candidates, offers, solution, first)
+    money = plan_money(candidates, _jobs(candidates, offers, solution, first), rows, open_kind=OPEN)
     return PlanFinding(
         as_of=outlook.history.as_of,
         fault=outlook.family.name,
@@ -203,6 +217,12 @@ def solve(
         saving_upper=upper,
         failures_avoided=_avoided(candidates, ahead),
         hour_worth=_hour_worth(offers, solution, whole),
+        cost_open=money.cost_open,
+        cost_ahead=money.cost_ahead,
+        cost_avoided=money.cost_avoided,
+        payback_months=money.payback_months,
+        payback=money.payback,
+        against=words_of("wait", outlook.family),
         bound=max(bound, saving),
         gap=max(bound - saving, 0.0) / saving if saving > 0 else 0.0,
         method=solution.method,
@@ -322,18 +342,33 @@ def _rows(outlook: Outlook, candidates: Candidates, offers: Offers, solution: Sc
     return pl.DataFrame(listed, schema=_ROWS).sort("week", "machine_id", "component", "side")
 
 
+def _units(candidates: Candidates, offers: Offers, solution: Schedule) -> list[list[tuple[int, int]]]:
+    """Of each chosen visit the jobs: row of a candidate and of its twin, -1 without."""
+    twin = candidates.rows["twin"].to_list()
+    visits = offers.members[solution.chosen].tolist()
+    return [
+        [(one, twin[one]) for one in visit if one >= 0 and (twin[one] < 0 or one < twin[one])]
+        for visit in visits
+    ]
+
+
+def _jobs(candidates: Candidates, offers: Offers, solution: Schedule, first: OpenWork) -> list[Job]:
+    """All that is done of the candidates: ahead of failure and beside open work."""
+    units = _units(candidates, offers, solution)
+    ahead = [
+        Job(tuple(row for row in pair if row >= 0), week)
+        for week, visit in zip(offers.week[solution.chosen].tolist(), units, strict=True)
+        for pair in visit
+    ]
+    return [*ahead, *(Job(one.candidates, one.week) for one in first.beside)]
+
+
 def saving_range(
     candidates: Candidates, offers: Offers, solution: Schedule, first: OpenWork
 ) -> tuple[float, float]:
     """80% range of what the chosen visits, and the jobs beside open work, save: over the draws of the laws of life."""
     chosen = solution.chosen
-    twin = candidates.rows["twin"].to_numpy()
-    members = offers.members[chosen]
-    sizes = (members >= 0).sum(axis=1)
-    units = []
-    for row, size in zip(members.tolist(), sizes.tolist(), strict=True):
-        mine = row[:size]
-        units.append([(one, int(twin[one])) for one in mine if twin[one] < 0 or one < twin[one]])
+    units = _units(candidates, offers, solution)
     component = candidates.rows["component"].to_list()
     kinds: dict[tuple[tuple[str, bool], ...], list[int]] = {}
     for i, one in enumerate(units):
@@ -525,8 +560,8 @@ def _notes(
     elif not opened:
         notes.append("Every week of the plan is closed (shop.closed_weeks).")
     notes.append(
-        "Savings are expected money against waiting until the part fails, over the machine's remaining time; "
-        "a job's worth falls when the machine would be out, so slack weeks are preferred."
+        f"Savings are expected money against the policy: {words_of('wait', candidates.outlook.family)}; over the "
+        "machine's remaining time. A job's worth falls when the machine would be out, so slack weeks are preferred."
     )
     for (component, variant), why in candidates.why_not.items():
         kind = component.replace("_", " ")

@@ -22,6 +22,7 @@ import polars as pl
 from fleetlog.causes.repair_plan import CaseEffort, RepairPlan
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
+from fleetlog.planning.comparators import POLICIES, words_of
 from fleetlog.planning.forecast import check_numbers, others_to_come
 from fleetlog.planning.job_costs import JobCosts, costs_of, new_cases
 from fleetlog.planning.outlook import Outlook, in_threads, outlook_of
@@ -33,19 +34,8 @@ from fleetlog.session.scope import WHOLE_FLEET, Columns, Scope, columns_of
 from fleetlog.stats.arrays import Floats, Ints
 from fleetlog.stats.renewal_value import Lives, Prices, discounted_hours, first_of, waiting_rate
 
-POLICIES = ("wait", "by_custom", "on_suspicion", "older_design_ahead")
 #: Range of the table.
 LEVEL = 0.80
-
-
-def words_of(policy: str, family: FaultFamily) -> str:
-    """A policy in words: what is computed, the custom as the family's file says it."""
-    return {
-        "wait": "wait, then the advised steps",
-        "by_custom": f"wait, then by custom: {family.texts.custom_step}",
-        "on_suspicion": "wait, then replace the part at the first complaint",
-        "older_design_ahead": "replace all of the older design ahead",
-    }[policy]
 
 
 @dataclass(frozen=True, repr=False)
