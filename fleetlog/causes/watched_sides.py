@@ -180,7 +180,8 @@ class WatchedSides:
                 f"A case within {self.ahead_hours:,.0f} h has a chance of {chance[j]:.0%}, without the signs "
                 f"{without[j]:.0%}."
                 if raised[j]
-                else "That such a voltage announces a case is not shown in this fleet: it raises no chance.",
+                else f"{row['readings']} measured values wander. That this announces a case is not shown in this "
+                "fleet: it raises no chance.",
                 *(self._worth(int(k)) for k in np.flatnonzero(self.signs[i] & helps)),
             ]
             soon = f" (a case within {self.ahead_hours:,.0f} h: {chance[j]:.0%})" if raised[j] else ""
