@@ -1,16 +1,22 @@
-"""What a fault cost, and what the open cases are expected to cost."""
+"""What a fault cost, what of it went into sound parts, and what the open cases are expected to cost."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import polars as pl
 
 from fleetlog.causes.suspects import SuspectsFinding
+from fleetlog.causes.weighing import CASE, WeighedCases, weighed_now
+from fleetlog.faults import FaultFamily, Step
+from fleetlog.session.finding import header
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import WHOLE_FLEET, Scope
+from fleetlog.store import Store
 
 
 @dataclass(frozen=True)
@@ -19,6 +25,9 @@ class CostFinding:
 
     Attributes:
         spent: action, component, jobs, labour_hours, labour_cost, parts_cost, cost.
+        in_vain: parts replaced for the fault, by site and component: site, component, replaced, cost, in_vain (how
+            many of them were sound: each as surely as another cause was behind its case, by all that is on record
+            since), cost_in_vain.
         cases: what each open case is expected to cost until cured, by the steps proposed and by custom:
             machine_id, side, expected_cost, custom_cost, saving.
         assumptions: the settings behind it: figure, value, unit, source.
@@ -28,8 +37,30 @@ class CostFinding:
     fault: str
     currency: str
     spent: pl.DataFrame
+    in_vain: pl.DataFrame
     cases: pl.DataFrame
     assumptions: pl.DataFrame
+    notes: tuple[str, ...] = ()
+
+    @property
+    def frame(self) -> pl.DataFrame:
+        """The parts replaced, those in vain told apart."""
+        return self.in_vain
+
+    @property
+    def spent_in_all(self) -> float:
+        """Money spent on the fault."""
+        return float(self.spent["cost"].sum())
+
+    @property
+    def spent_in_vain(self) -> float:
+        """Of that, expected money that went into parts that were sound."""
+        return float(self.in_vain["cost_in_vain"].sum())
+
+    def to_dict(self) -> dict[str, Any]:
+        """The finding as a JSON object: the rows of `frame`, the sums, then the other tables."""
+        more = ("spent_in_all", "spent_in_vain", "spent", "cases", "assumptions", "currency")
+        return header(self, self.frame, **{name: getattr(self, name) for name in more})
 
 
 def costs(
@@ -44,18 +75,19 @@ def costs(
     """
     history, family = fleet.begin(scope)
     zone = ZoneInfo(fleet.settings.fleet.time_zone)
-    spent = fleet.store.run(
-        "fleet/spent",
-        fault=family.name,
-        from_at=_midnight(first, zone),
-        until_at=_midnight(after, zone),
-        labour_rate=fleet.settings.costs.labour_rate,
-    )
+    when: dict[str, Any] = {
+        "fault": family.name,
+        "from_at": _midnight(first, zone),
+        "until_at": _midnight(after, zone),
+        "labour_rate": fleet.settings.costs.labour_rate,
+    }
+    in_vain = _in_vain(weighed_now(fleet, history, family), fleet.store, when)
     return CostFinding(
         as_of=history.as_of,
         fault=family.name,
         currency=fleet.settings.fleet.currency,
-        spent=spent,
+        spent=fleet.store.run("fleet/spent", **when),
+        in_vain=in_vain,
         cases=_outlook(answer),
         assumptions=pl.DataFrame(
             [
@@ -69,7 +101,45 @@ def costs(
                 if row["section"].startswith("costs")
             ]
         ),
+        notes=(
+            f"Work done from {first.isoformat()} until before {after.isoformat()}. A part replaced was sound as surely "
+            "as another cause was behind its case.",
+        ),
     )
+
+
+def _in_vain(weighed: WeighedCases, store: Store, when: Mapping[str, Any]) -> pl.DataFrame:
+    """The parts replaced, by site and component, with how many of them were sound."""
+    family = weighed.layout.family
+    keys = weighed.cases.select(*CASE, site=pl.col("site").fill_null(""))
+    chances = [
+        keys.with_columns(
+            step=pl.lit(step.name), sound=1.0 - weighed.of_case[:, _behind(family, step)].sum(axis=1)
+        )
+        for step in family.steps
+        if step.kind == "cure" and step.action == "replace"
+    ]
+    # a step is known by its component and action, but lines that mean the same have their own component
+    of_step = pl.concat(chances) if chances else keys.clear().with_columns(step=pl.lit(""), sound=pl.lit(0.0))
+    replaced = store.run("fleet/replaced", **when).join(
+        of_step, on=[*CASE, "step"], how="inner", maintain_order="left"
+    )
+    return (
+        replaced.group_by("site", "component")
+        .agg(
+            replaced=pl.col("share").sum(),
+            cost=pl.col("cost").sum(),
+            in_vain=(pl.col("share") * pl.col("sound")).sum(),
+            cost_in_vain=(pl.col("cost") * pl.col("sound")).sum(),
+        )
+        .sort(["cost_in_vain", "site", "component"], descending=[True, False, False])
+    )
+
+
+def _behind(family: FaultFamily, step: Step) -> list[int]:
+    """The causes by which the part that a step replaces was faulty: its own, else those that a new part cures."""
+    own = [k for k, cause in enumerate(family.causes) if cause.component == step.component]
+    return own or [k for k, cause in enumerate(family.causes) if step.cures.get(cause.name, 0.0) >= 0.5]
 
 
 def _outlook(answer: SuspectsFinding) -> pl.DataFrame:

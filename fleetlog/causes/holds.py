@@ -17,6 +17,7 @@ from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.safety import Hold, Safety, Silent
 from fleetlog.session.scope import Scope
+from fleetlog.store import Store
 
 
 @dataclass(frozen=True, repr=False)
@@ -127,15 +128,22 @@ def _machines(fleet: Fleet, history: History, scope: Scope) -> pl.DataFrame:
     return rows.filter(*chosen).with_columns(silent=silent)
 
 
+def register_hold_words(store: Store, family: FaultFamily) -> None:
+    """Hands the words that call for a hold to SQL, as the tables hold_word and hold_denial."""
+    rules = family.hold
+    for table, patterns in (
+        ("hold_word", rules.words if rules else ()),
+        ("hold_denial", rules.unless if rules else ()),
+    ):
+        store.register(table, pl.DataFrame({"pattern": patterns}, schema={"pattern": pl.String}))
+
+
 def _stated(fleet: Fleet, history: History, family: FaultFamily) -> dict[str, list[_Sign]]:
     """Orders whose words tell of the danger, by machine."""
     rules = family.hold
     if rules is None or not rules.words:
         return {}
-    fleet.store.register("hold_word", pl.DataFrame({"pattern": rules.words}))
-    fleet.store.register(
-        "hold_denial", pl.DataFrame({"pattern": rules.unless}, schema={"pattern": pl.String})
-    )
+    register_hold_words(fleet.store, family)
     rows = fleet.store.run(
         "holds/stated_sign",
         as_of_end=history.as_of_end,

@@ -58,8 +58,10 @@ def part_lives(store: Store, weighed: WeighedCases) -> PartLives:
     renews = ~pl.col("answered") & (chance - stands > 0.5 * (1.0 - stands))
     # the age at which a new part took the place of the old one without a note
     began_anew = pl.when(renews.fill_null(False)).then("last_tenths").forward_fill().over(life)
-    rows = rows.with_columns(chance=chance, stands=stands, anew=began_anew).with_columns(
-        before=pl.col("anew").shift(1).over(life), seen=pl.col("last_tenths").shift(1).over(life)
+    # a part that serves both sides has cases of both, which may overlap
+    until = pl.col("last_tenths").cum_max().over(life)
+    rows = rows.with_columns(chance=chance, stands=stands, anew=began_anew, until=until).with_columns(
+        before=pl.col("anew").shift(1).over(life), seen=pl.col("until").shift(1).over(life)
     )
     cases = rows.filter(pl.col("case_no").is_not_null())
     until_case = [
@@ -70,7 +72,7 @@ def part_lives(store: Store, weighed: WeighedCases) -> PartLives:
     ends_failed = pl.col("failed").cast(pl.Int64)
     # what was found failed at its end has been counted already as surely as its last case was its failure
     left = 1.0 - pl.when("failed").then("chance").otherwise("stands")
-    until_end = _stretch(last, "anew", pl.coalesce("last_tenths", "entry"), "hours", ends_failed, left, fresh)
+    until_end = _stretch(last, "anew", pl.coalesce("until", "entry"), "hours", ends_failed, left, fresh)
     lives = pl.concat([*until_case, until_end]).filter(
         pl.col("entry") < pl.col("hours"), pl.col("weight") >= _LEAST_SHARE
     )

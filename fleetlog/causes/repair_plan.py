@@ -233,29 +233,48 @@ class RepairPlan:
         free = np.ones(cost.shape, dtype=bool)
         return Choices(cost, free, np.zeros((len(cost), len(self.steps.rails)), dtype=bool), last_resort)
 
-    def of_a_case(self, share: Floats, cause: str) -> CaseEffort:
-        """What a case of a cause takes when the best plan is followed from its first report.
+    def of_a_case(self, share: Floats, cause: str, *, custom: bool = False, first: str = "") -> CaseEffort:
+        """What a case of a cause takes when it is worked from its first report until cured.
 
         Args:
             share: how common each cause is among new cases, shape (K,).
-            cause: the one that is behind it, as only the plan's steps find out.
+            cause: the one that is behind it, as only the steps find out.
+            custom: whether by custom; else by the best plan.
+            first: a step that is done at the first report, whatever must come before it; the rest by custom.
         """
         settings = self.settings
         untouched = self.untouched(np.array([settings.costs.downtime_per_day]))
-        plans = best_plan(share[None, :], self.steps, untouched)
+        ahead = self._at_once(first) if first else ()
+        met = np.array([[rail.step in ahead for rail in self.steps.rails]], dtype=bool)
+        asked = share[None, :], self.steps, replace(untouched, met=met)
+        order = (*ahead, *(number for number in self.custom if number not in ahead))
+        plans = customary_plan(*asked, order) if custom or first else best_plan(*asked)
         true = np.array([[float(one.name == cause) for one in self.family.causes]])
 
-        def expected(amount: Floats) -> float:
-            return float(expected_sum(true, self.steps, plans, amount)[0])
+        def expected(amount: Floats, at_the_end: float) -> float:
+            return float(expected_sum(true, self.steps, plans, amount, at_the_end)[0])
 
-        hours = expected(self.labour)
+        # the last resort is the dearest cure with all that belongs to it, and the maker's service
+        shared = np.array([deed.shared_hours for deed in self.deeds])
+        whole = self.price(self.labour + shared, self.parts, np.array([settings.costs.downtime_per_day]))
+        last, service = int(whole[0, : self.cures].argmax()), self.family.service
+        hours = expected(self.labour, float(self.labour[last] + shared[last]))
         # looks are made at the visit of the cure that follows them; jobs of one opening share its visit
         comes = np.array(
             [deed.step is None or (deed.step.kind == "cure" and deed.opening is None) for deed in self.deeds]
         )
-        visits = max(expected(comes.astype(np.float64)), 1.0)
+        visits = max(expected(comes.astype(np.float64), 1.0), 1.0)
+        called = expected(np.zeros(len(self.deeds)), 1.0)
         days = hours / settings.costs.day_hours + visits * settings.costs.days_waiting
-        return CaseEffort(hours, expected(self.parts), days)
+        parts = expected(self.parts, float(self.parts[last])) + called * service.fee
+        return CaseEffort(hours, parts, days + called * service.wait_days)
+
+    def _at_once(self, step: str) -> tuple[int, ...]:
+        """The deeds of somebody who does this step at once: the opening that it needs, and the step."""
+        first = next(number for number, deed in enumerate(self.deeds) if deed.name == step and not deed.again)
+        opening = self.deeds[first].opening
+        opens = [n for n, deed in enumerate(self.deeds) if deed.step is None and deed.opening == opening]
+        return (*opens, first)
 
     def _shows_voltage(self, name: str) -> bool:
         return name == _voltage_look(self.family)

@@ -7,23 +7,20 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class WatchRules:
-    """When a side without an open case is put on the watch list. Ours, from memory; none stands in a book.
+    """When a case is listed as open or as watched. Ours, from memory; none stands in a book.
 
     Attributes:
         standing: a case is open, which is work, when the chance that its fault stands is at least this: without a
             repair, or after one that probably failed. One without a repair on record that falls below is
             watched and asked about.
         doubt: a repaired case is listed, and its machine kept from use, from this chance on.
-        readings: a voltage that wanders, when so many readings of the last year show it.
-        episodes: a rising rate, when so many episodes of the last year are more than twice those of the year
-            before.
+        readings: a side whose voltage wanders over so many readings since its last repair is watched.
         most: the watch list is cut after so many, the most urgent first.
     """
 
     standing: float = 0.6
     doubt: float = 0.5
     readings: int = 3
-    episodes: int = 3
     most: int = 100
 
 

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from fleetlog.causes.batches import batch_notes
 from fleetlog.causes.case import Suspect
 from fleetlog.causes.holds import HoldsFinding, safety_of
 from fleetlog.causes.repair_plan import CostOutlook, Deed, RepairPlan
@@ -184,7 +185,11 @@ def suspects(fleet: Fleet, scope: Scope = WHOLE_FLEET, rules: WatchRules = WATCH
         cases=every,
         safety=safety_of(fleet, history, family, scope, cases, proposing=bool(every)),
         currency=fleet.settings.fleet.currency,
-        notes=_notes(weighed, len(open_cases), len(watched) + others, rules),
+        notes=(
+            *_notes(weighed, len(open_cases), len(watched) + others, rules),
+            *standing.learning(),
+            *batch_notes(fleet, weighed),
+        ),
     )
 
 

@@ -929,11 +929,7 @@ def _wording(family: FaultFamily, row: dict[str, object]) -> str:
     if name == "sides":
         return "both sides at once" if outcome == "both" else "one side only"
     if name == "voltage":
-        low, high = row["low"], row["high"]
-        unit = family.voltage.unit if family.voltage else ""
-        span = f"{low:.2f} {unit}" if low == high else f"{low:.2f} to {high:.2f} {unit}"
-        quantity = family.voltage.quantity.replace("_", " ") if family.voltage else "voltage"
-        return f"{quantity} {_VOLTAGE_WORDS.get(outcome, outcome)} ({span})"
+        return voltage_words(family, outcome, row["low"], row["high"])  # type: ignore[arg-type]
     if name.startswith(HELD):
         title = _lower_first(family.step(name.removeprefix(HELD)).title)
         if outcome == "came_back":
@@ -944,6 +940,14 @@ def _wording(family: FaultFamily, row: dict[str, object]) -> str:
         cause = _lower_first(family.cause(str(row["label"])).title)
         return f"{title}: {'confirmed' if row['position'] == 0 else 'not confirmed'}, {cause}"
     return f"{title}: {outcome}"
+
+
+def voltage_words(family: FaultFamily, outcome: str, low: float, high: float) -> str:
+    """A pattern of the measured voltage in words, with its least and greatest reading."""
+    unit = family.voltage.unit if family.voltage else ""
+    span = f"{low:.2f} {unit}" if low == high else f"{low:.2f} to {high:.2f} {unit}"
+    quantity = family.voltage.quantity.replace("_", " ") if family.voltage else "voltage"
+    return f"{quantity} {_VOLTAGE_WORDS.get(outcome, outcome)} ({span})"
 
 
 def _lower_first(text: str) -> str:

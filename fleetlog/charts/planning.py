@@ -14,8 +14,8 @@ from fleetlog.lives.fleet_figures import FleetFiguresFinding
 from fleetlog.phrasing import NO_WORDS, Words, capital, hours, money, number, plural, plural_part
 from fleetlog.planning.forecast import ForecastFinding
 from fleetlog.planning.forecast_check import ForecastCheck
-from fleetlog.planning.open_work import DOUBTFUL, OPEN
-from fleetlog.planning.plan import PlanFinding
+from fleetlog.planning.open_work import BESIDE, DOUBTFUL, OPEN
+from fleetlog.planning.plan import AHEAD, PlanFinding
 from fleetlog.planning.plan_hours import ShopHoursFinding
 from fleetlog.planning.policies import PolicyFinding
 from fleetlog.planning.replacement import ReplacementFinding
@@ -206,7 +206,7 @@ def replacement_chart(finding: ReplacementFinding, width: int, words: Words) -> 
     return picture, notes
 
 
-_KINDS = ("open or in doubt", "both sides in one visit", "one job ahead of failure")
+_KINDS = (OPEN, DOUBTFUL, AHEAD)
 
 
 def plan_rows(finding: PlanFinding) -> list[dict[str, Any]]:
@@ -217,10 +217,9 @@ def plan_rows(finding: PlanFinding) -> list[dict[str, Any]]:
             pl.col("labour_hours").sum(),
             pl.col("saving").sum(),
             pl.col("side").str.join(" and "),
-            jobs=pl.len(),
-            urgent=pl.col("reason").is_in([OPEN, DOUBTFUL]).any(),
+            kind=pl.col("reason").replace_strict(_KINDS, (0, 1, 2), default=2, return_dtype=pl.Int64).min(),
         )
-        .sort(["week", "urgent", "labour_hours", "machine_id"], descending=[False, True, True, False])
+        .sort(["week", "kind", "labour_hours", "machine_id"], descending=[False, False, True, False])
         .with_columns(top=pl.col("labour_hours").cum_sum().over("week"))
     )
     fields = ("week", "machine_id", "side", "labour_hours", "saving")
@@ -229,29 +228,33 @@ def plan_rows(finding: PlanFinding) -> list[dict[str, Any]]:
             **{name: row[name] for name in fields},
             "base": row["top"] - row["labour_hours"],
             "top": row["top"],
-            "kind": _KINDS[0] if row["urgent"] else _KINDS[1] if row["jobs"] > 1 else _KINDS[2],
+            "kind": _KINDS[row["kind"]],
         }
         for row in visits.to_dicts()
     ]
 
 
 def plan_title(finding: PlanFinding, _: Words = NO_WORDS) -> str:
-    """How many visits the plan holds and what they save."""
-    visits = int(finding.weeks["visits"].sum())
-    if not visits:
-        return "No job is planned"
-    saved = f"work ahead of failure saves {money(finding.saving, finding.currency)} against waiting"
-    counted = f"{plural(visits, 'visit')} in {plural(finding.weeks.height, 'week')}"
-    return f"{counted}; {saved}" if finding.saving else counted
+    """How many open cases have their week, and what the work ahead saves."""
+    opened = int((finding.frame["reason"] == OPEN).sum())
+    ahead = int(finding.frame["reason"].is_in([BESIDE, AHEAD]).sum())
+    first = f"{plural(opened, 'open case')} {'has its' if opened == 1 else 'have their'} week"
+    if not ahead:
+        return f"{capital(first)}; no sound part is replaced ahead" if opened else "No job is planned"
+    saved = (
+        f"{plural(ahead, 'job')} ahead of failure save{'s' if ahead == 1 else ''} "
+        f"{money(finding.saving, finding.currency)} against waiting"
+    )
+    return f"{capital(first)}; {saved}" if opened else saved
 
 
 @chart(plan_title)
 def plan_chart(finding: PlanFinding, width: int, words: Words) -> Drawing:
     """The calendar: every visit a brick with its machine's number, under the hours that the week holds."""
     rows = plan_rows(finding)
+    limit_hours = pl.col("labour_hours_limit")
     weeks = finding.weeks.select(
-        "week",
-        limit=pl.min_horizontal("^.*_hours_limit$"),
+        "week", limit=limit_hours, kept=pl.max_horizontal(0.0, limit_hours - pl.col("labour_hours_reserved"))
     ).to_dicts()
     names = [row["week"] for row in weeks]
     plot = width - 70
@@ -284,7 +287,12 @@ def plan_chart(finding: PlanFinding, width: int, words: Words) -> Drawing:
         .mark_tick(color=INK, thickness=2)
         .encode(x=x, y=alt.Y("limit:Q", axis=y_axis))
     )
-    layers: list[alt.Chart] = [bricks, limit]
+    kept = (
+        alt.Chart(inline(weeks))
+        .mark_bar(color=MUTED, opacity=BAND_OPACITY)
+        .encode(x=x, y=alt.Y("kept:Q", axis=y_axis), y2=alt.Y2("limit:Q"))
+    )
+    layers: list[alt.Chart] = [bricks, kept, limit]
     room = plot / max(len(names), 1)
     if room >= 26:  # below that a number would be too small to read
         layers.append(
@@ -295,7 +303,7 @@ def plan_chart(finding: PlanFinding, width: int, words: Words) -> Drawing:
     picture = alt.layer(*layers, width=plot, height=280)
     notes = [
         finding.safety.brief,
-        "Bricks: visits, with the machine's number. Lines: hours the week holds.",
+        "Bricks: visits, with the machine's number. Lines: hours of the week; beneath them those kept for breakdowns.",
         *finding.notes[:2],
     ]
     return picture, notes
@@ -335,8 +343,9 @@ def shop_hours_chart(finding: ShopHoursFinding, width: int, words: Words) -> Dra
 def policies_title(finding: PolicyFinding, _: Words = NO_WORDS) -> str:
     """Which policy costs least over the months played."""
     best = finding.frame.sort("total_cost", "policy").row(0, named=True)
+    what = best["description"].partition(":")[0]
     return (
-        f"In the long run it costs least to {best['description']}: {money(best['cost'], finding.currency)} "
+        f"In the long run it costs least to {what}: {money(best['cost'], finding.currency)} "
         f"over {plural(finding.months, 'month')}, {money(best['later_cost'], finding.currency)} later"
     )
 
@@ -345,7 +354,9 @@ def policies_title(finding: PolicyFinding, _: Words = NO_WORDS) -> str:
 def policies_chart(finding: PolicyFinding, width: int, words: Words) -> Drawing:
     """Money, failures and days down of each policy: means and 80% ranges, one panel each."""
     rows = finding.frame.to_dicts()
-    names = [row["description"] for row in rows]
+    # what comes after the colon is too long for an axis
+    names = [row["description"].partition(":")[0] for row in rows]
+    details = [f"{capital(row['description'])}." for row in rows if ":" in row["description"]]
     y = alt.Y("name:N", sort=names, axis=alt.Axis(title=None, labelLimit=260, domain=False))
     panels = []
     for column, title, form in (
@@ -359,7 +370,7 @@ def policies_chart(finding: PolicyFinding, width: int, words: Words) -> Drawing:
         texts = label.encode(y=y, x=alt.X("value:Q"), text=alt.Text("value:Q", format=form))
         panels.append(alt.layer(*panel, texts, width=max(width - 300, 160), height=36 * len(names)))
     picture = alt.vconcat(*panels)
-    notes = ["Points: mean of the draws. Lines: 80% of them.", *finding.notes]
+    notes = ["Points: mean of the draws. Lines: 80% of them.", *finding.notes[:3], *details]
     return picture, notes
 
 

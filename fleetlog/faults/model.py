@@ -199,7 +199,7 @@ class Step:
     Attributes:
         component, action: how the step is written in a work line.
         matches: every component and action that counts as this step, its own first; one pair, one step.
-        order: place in the custom of the trade, cheapest first, from 1.
+        order: place in the custom of the trade, from 1.
         labour_hours, labour_hours_low, labour_hours_high: for one side; the plain figure and its usual range.
         parts_cost: for one side.
         cures: chance that the step ends the fault, by cause; a cause not named is not cured by it.
@@ -424,16 +424,17 @@ class Texts:
     Attributes:
         cautions_title: heading of the cautions.
         careful_work: the work that the cautions stand before: "work on a pump".
-        custom: the custom of the trade that proposals are measured against, in two or three words.
-        custom_step: the same as what is done: "replacing the sensor first".
-        custom_condition: the same as a condition: "the sensor is replaced first".
+        custom: the custom of the trade that proposals are measured against, which is the `order` of the steps, in
+            two or three words.
+        custom_step: the same as what is done: "replacing the sensor before the pump is opened".
+        custom_condition: the same as a condition: "the sensor is replaced before the pump is opened".
     """
 
     cautions_title: Text = "Before anyone begins"
     careful_work: Text = "this work"
-    custom: Text = "cheapest step first"
-    custom_step: Text = "taking the cheapest step first"
-    custom_condition: Text = "the cheapest step is taken first"
+    custom: Text = "customary order"
+    custom_step: Text = "taking the steps in the customary order"
+    custom_condition: Text = "the steps are taken in the customary order"
 
 
 def _checked_voltage(voltage: Voltage) -> Voltage:

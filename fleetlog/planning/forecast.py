@@ -410,6 +410,21 @@ def counts_to_come(fleet: Fleet, scope: Scope, outlook: Outlook) -> dict[tuple[s
     return {**counts, ("all", "all"): mixture([sum(draw, NOTHING) for draw in draws])}
 
 
+def others_to_come(fleet: Fleet, scope: Scope, outlook: Outlook, component: str) -> dict[str, Floats]:
+    """Cases of the causes that are not the component's: expected number in each draw, those that stand counted.
+
+    Returns:
+        Cause -> shape (draws,).
+    """
+    ways = [way for way in ways_to_fail(fleet, scope, outlook) if way.component != component]
+    ways = [way for way in ways if way.cause != ANY_FAILURE]
+    draws = _all_draws(outlook, ways, _exposed(fleet, scope, outlook))
+    return {
+        way.cause: float(way.standing.sum()) + np.array([sums[w][-1].mean for sums in draws])
+        for w, way in enumerate(ways)
+    }
+
+
 # ------------------------------------------------------------------------------------------------ tables
 
 

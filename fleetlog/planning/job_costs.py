@@ -74,7 +74,7 @@ class JobCosts:
     @property
     def second(self) -> float:
         """Money that the other side adds in the same visit."""
-        return self.second_hours * self.labour_rate + self.planned_parts + self._standing(self.second_hours)
+        return float(self.added(self.second_hours, self.day_rate * self.out_share))
 
     @property
     def breakdown(self) -> float:
@@ -98,9 +98,17 @@ class JobCosts:
             + self.call_out
         )
 
-    def _standing(self, hours: float) -> float:
-        share = self.planned_days / self.planned_hours if self.planned_hours > 0 else 0.0
-        return hours * share * self.day_rate * self.out_share
+    @property
+    def second_days(self) -> float:
+        """Days of standing that the other side adds in the same visit."""
+        return self._days(self.second_hours)
+
+    def added(self, hours: float, a_day: Any) -> Any:
+        """Money of one more side in a visit that takes so many hours longer, where a day of standing costs so much."""
+        return hours * self.labour_rate + self.planned_parts + self._days(hours) * a_day
+
+    def _days(self, hours: float) -> float:
+        return hours * (self.planned_days / self.planned_hours if self.planned_hours > 0 else 0.0)
 
     def trace(self) -> list[dict[str, Any]]:
         """Every figure with its unit and source, then the sums made of them: figure, value, unit, source."""
@@ -222,11 +230,16 @@ def _breakdown(
         days = step.labour_hours / fleet.settings.costs.day_hours + fleet.settings.costs.days_waiting
         effort = CaseEffort(step.labour_hours, step.parts_cost, days)
         return effort, f"the step that replaces it, costs.days_waiting ({waits})"
-    weighed = weighed_now(fleet, history, family)
-    prior = np.array([one.prior_for("") for one in family.causes])
-    share = weighed.of_case.sum(axis=0) + LEANS * prior / prior.sum()
-    effort = RepairPlan.of(family, fleet.settings).of_a_case(share / share.sum(), cause)
+    effort = RepairPlan.of(family, fleet.settings).of_a_case(new_cases(fleet, history, family), cause)
     return effort, f"the advised steps in the order of least expected cost, costs.days_waiting ({waits})"
+
+
+def new_cases(fleet: Fleet, history: History, family: FaultFamily) -> Floats:
+    """How common each cause is among new cases: the fleet's own, leaning on the family's priors, shape (K,)."""
+    prior = np.array([one.prior_for("") for one in family.causes])
+    share = weighed_now(fleet, history, family).of_case.sum(axis=0) + LEANS * prior / prior.sum()
+    result: Floats = share / share.sum()
+    return result
 
 
 # --------------------------------------------------------------------------------------------- utilisation

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
+from math import prod
 from typing import Any
 
 import numpy as np
@@ -20,7 +21,7 @@ from fleetlog.causes.case import Suspect
 from fleetlog.faults import FaultFamily
 from fleetlog.planning.outlook import Period, iso_week
 from fleetlog.planning.plan_candidates import Candidates, Worth
-from fleetlog.planning.plan_visits import Offers, ShopLimits
+from fleetlog.planning.plan_visits import Offers, ShopLimits, too_small
 from fleetlog.stats.arrays import Floats
 
 OPEN, DOUBTFUL, BESIDE = "open case", "doubtful repair", "while it is open"
@@ -47,16 +48,17 @@ class OpenWork:
 
 @dataclass(frozen=True)
 class BesideJob:
-    """A sound part that is done while its machine is open: row of the candidates, week by number, and price."""
+    """A sound part, or both sides of one, done while its machine is open: rows of the candidates, week, and price."""
 
-    candidate: int
+    candidates: tuple[int, ...]
     week: int
     price: float
 
     def saving(self, worth: Worth) -> float:
-        """What it saves against waiting until it fails."""
-        at = self.candidate, self.week
-        return float(worth.there[at] * worth.alive[at] * (worth.value[at] - self.price))
+        """What it saves against waiting until it fails; two sides carry their value together."""
+        first = self.candidates[0], self.week
+        alive = prod(float(worth.alive[one, self.week]) for one in self.candidates)
+        return float(worth.there[first] * alive * (worth.value[first] - self.price))
 
 
 def open_work(candidates: Candidates, offers: Offers, limits: ShopLimits, caps: Floats) -> OpenWork:
@@ -96,17 +98,17 @@ def open_work(candidates: Candidates, offers: Offers, limits: ShopLimits, caps: 
             why = (
                 f"no room: first possible week {weeks[at].label}"
                 if at >= 0
-                else f"no week of the shop has its {hours:.1f} h: raise the shop's hours or spread it over weeks"
+                else f"no week holds it: {too_small(need[None], room)}"
             )
             late += [{"case": case, "why": why} for case, _ in visit]
             continue
         rows += [_row(candidates, kind, case, own, weeks[at], len(visit)) for case, own in visit]
-        beside = _beside(candidates, offers, visit, weeks[at], at) if opens else []
-        for job, row in beside:
-            if (used[at, :2] + row["labour_hours"] > room[at, :2] + 1e-9).any():
+        for job, done in _beside(candidates, offers, visit, weeks[at], at) if opens else []:
+            added = sum(row["labour_hours"] for row in done)
+            if (used[at, :2] + added > room[at, :2] + 1e-9).any():
                 continue
-            used[at, :2] += row["labour_hours"]
-            rows.append(row)
+            used[at, :2] += added
+            rows += done
             jobs.append(job)
     return OpenWork(rows, late, used[: len(outlook.periods)], tuple(jobs))
 
@@ -158,47 +160,58 @@ def _beside(
     visit: list[tuple[Suspect, float]],
     week: Period,
     at: int,
-) -> list[tuple[BesideJob, dict[str, Any]]]:
-    """Sound parts of the machine that are worth doing while it is open, at the price of the second side."""
-    machine = visit[0][0].machine_id
+) -> list[tuple[BesideJob, list[dict[str, Any]]]]:
+    """Sound parts of the machine that are worth doing while it is open, at the price of the second side.
+
+    Of another part than the one it is opened for, at the price of the work behind the opening that they share.
+    """
+    machine, family = visit[0][0].machine_id, candidates.outlook.family
+    opened_for = {family.cause(case.top_cause).component for case, _ in visit if case.opens}
+    shared = {opening.name: opening.labour_hours for opening in family.openings}
     rows = candidates.rows.with_row_index("row").filter(
-        pl.col("machine_id") == machine, pl.col("beside_work")
+        pl.col("machine_id") == machine,
+        pl.col("beside_work"),
+        (pl.col("twin") < 0) | (pl.col("row") < pl.col("twin")),
     )
+    numbered = candidates.rows.rows(named=True) if rows.height else []
     found = []
     for row in rows.iter_rows(named=True):
         cost = candidates.costs[row["component"]]
-        if not cost.step.opens_pump:
+        if cost.step.opening not in shared:
             continue
-        i, out = row["row"], offers.out_share[row["machine_no"], at]
-        share = cost.planned_days / cost.planned_hours if cost.planned_hours > 0 else 0.0
-        price = (
-            cost.second_hours * (cost.labour_rate + share * candidates.day_rate[i] * out) + cost.planned_parts
+        together = (row["row"], row["twin"]) if row["twin"] >= 0 else (row["row"],)
+        first = (
+            cost.second_hours
+            if row["component"] in opened_for
+            else max(cost.planned_hours - shared[cost.step.opening], 0.0)
         )
-        job = BesideJob(i, at, float(price))
+        hours = (first, cost.second_hours)[: len(together)]
+        a_day = candidates.day_rate[row["row"]] * offers.out_share[row["machine_no"], at]
+        prices = [cost.added(one, a_day) for one in hours]
+        job = BesideJob(together, at, float(sum(prices)))
         saving = job.saving(candidates.worth)
         if saving <= 0:
             continue
-        found.append(
-            (
-                job,
-                {
-                    "week": week.label,
-                    "monday": week.first,
-                    "machine_id": machine,
-                    "side": row["side"],
-                    "action": f"{cost.step.action} {cost.step.component}",
-                    "component": row["component"],
-                    "labour_hours": cost.second_hours,
-                    "cost": float(price),
-                    "saving": saving,
-                    "chance_without": row["chance_without"],
-                    "reason": BESIDE,
-                    "together": len(visit) + 1,
-                    "site": row["site"],
-                    "age_hours": row["age_hours"],
-                    "waiting_per_day": 0.0,
-                    "on_rent_since": None,
-                },
-            )
-        )
+        done = [
+            {
+                "week": week.label,
+                "monday": week.first,
+                "machine_id": machine,
+                "side": numbered[one]["side"],
+                "action": f"{cost.step.action} {cost.step.component}",
+                "component": row["component"],
+                "labour_hours": own,
+                "cost": float(price),
+                "saving": saving / len(together),
+                "chance_without": numbered[one]["chance_without"],
+                "reason": BESIDE,
+                "together": len(visit) + len(together),
+                "site": row["site"],
+                "age_hours": numbered[one]["age_hours"],
+                "waiting_per_day": 0.0,
+                "on_rent_since": None,
+            }
+            for one, own, price in zip(together, hours, prices, strict=True)
+        ]
+        found.append((job, done))
     return found

@@ -21,10 +21,12 @@ import polars as pl
 
 from fleetlog.causes.suspects import SuspectsFinding
 from fleetlog.errors import UsageError
-from fleetlog.planning.open_work import OpenWork, open_work
+from fleetlog.planning.comparators import words_of
+from fleetlog.planning.open_work import OPEN, OpenWork, open_work
 from fleetlog.planning.outlook import Outlook, Period, in_threads
 from fleetlog.planning.plan_candidates import Candidates, gather
-from fleetlog.planning.plan_visits import Offers, ShopLimits, offer, visits_of
+from fleetlog.planning.plan_money import AVOIDED_YEARS, Job, plan_money
+from fleetlog.planning.plan_visits import Offers, ShopLimits, offer, too_small, visits_of
 from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
@@ -35,8 +37,6 @@ from fleetlog.stats.schedule import Schedule, Visits, best_schedule
 
 MOST_WEEKS = 104
 AHEAD = "ahead of failure"
-#: Failures avoided are counted over so many years from the visit; savings over the machine's remaining time.
-AVOIDED_YEARS = 3.0
 #: Range of the saving.
 LEVEL = 0.80
 
@@ -62,6 +62,12 @@ class PlanFinding(Finding):
         saving_lower, saving_upper: 80% range of the saving over the draws of the laws of life.
         failures_avoided: expected within three years of the visits.
         hour_worth: what another labour hour a week would save, by the best visit that found no room.
+        cost_open, cost_ahead: expected cost of the open work with a week, and of the jobs ahead and beside it.
+        cost_avoided: breakdowns that these jobs avoid within three years, those of the new parts taken off.
+        payback_months: months from the as-of day until what is avoided exceeds their cost; None: not within ten years,
+            or nothing is spent.
+        payback: month, avoided (money until its end).
+        against: what the saving is measured against, in words: the policy "wait" of the comparison of policies.
         method: "exact", "best found in time" or "greedy".
         safety: holds, cautions and the release check; holds come before any preventive work.
         figures: where the money comes from.
@@ -71,7 +77,8 @@ class PlanFinding(Finding):
     question: ClassVar[str] = "plan"
     answers = (
         "weeks", "left_out", "changes", "saving", "saving_lower", "saving_upper", "failures_avoided", "hour_worth",
-        "bound", "gap", "method", "figures", "currency",
+        "cost_open", "cost_ahead", "cost_avoided", "payback_months", "payback", "against", "bound", "gap", "method",
+        "figures", "currency",
     )  # fmt: skip
 
     as_of: date
@@ -85,6 +92,12 @@ class PlanFinding(Finding):
     saving_upper: float
     failures_avoided: float
     hour_worth: float
+    cost_open: float
+    cost_ahead: float
+    cost_avoided: float
+    payback_months: int | None
+    payback: pl.DataFrame
+    against: str
     bound: float
     gap: float
     method: str
@@ -180,29 +193,36 @@ def solve(
         seconds=seconds,
     )
     if solution is None:
-        raise UsageError(_unmet(outlook, candidates, offers, caps, required))
+        raise UsageError(_unmet(outlook, candidates, offers, whole, required))
     ahead = _rows(outlook, candidates, offers, solution)
     beside = sum(row["saving"] for row in first.rows)
     saving = float(offers.worth[solution.chosen].sum()) + beside
     bound = solution.bound - float(bonus[solution.chosen].sum()) + beside
     rows = pl.concat([pl.DataFrame(first.rows, schema=_ROWS), ahead]).sort("week", maintain_order=True)
-    left_out = pl.concat([_late(first), _left_out(candidates, offers, rows, caps)])
+    left_out = pl.concat([_late(first), _left_out(candidates, offers, rows, whole)])
     known = candidates.known.safety
     proposing = not rows.is_empty() or bool(known.holds)
     safety = replace(known, cautions=outlook.family.cautions if proposing else ())
     lower, upper = saving_range(candidates, offers, solution, first)
+    money = plan_money(candidates, _jobs(candidates, offers, solution, first), rows, open_kind=OPEN)
     return PlanFinding(
         as_of=outlook.history.as_of,
         fault=outlook.family.name,
         frame=safety.attach(rows),
         weeks=_week_rows(outlook, offers, solution, first, candidates.reserved, whole),
         left_out=left_out,
-        changes=_changes(ahead, previous, outlook),
+        changes=_changes(rows, previous, outlook),
         saving=saving,
         saving_lower=lower,
         saving_upper=upper,
         failures_avoided=_avoided(candidates, ahead),
-        hour_worth=_hour_worth(offers, solution, caps),
+        hour_worth=_hour_worth(offers, solution, whole),
+        cost_open=money.cost_open,
+        cost_ahead=money.cost_ahead,
+        cost_avoided=money.cost_avoided,
+        payback_months=money.payback_months,
+        payback=money.payback,
+        against=words_of("wait", outlook.family),
         bound=max(bound, saving),
         gap=max(bound - saving, 0.0) / saving if saving > 0 else 0.0,
         method=solution.method,
@@ -211,7 +231,7 @@ def solve(
             [row for cost in candidates.costs.values() for row in cost.trace()], infer_schema_length=None
         ),
         currency=fleet.settings.fleet.currency,
-        notes=_notes(fleet, candidates, offers, limits, caps, solution, ahead, (lower, saving, upper)),
+        notes=_notes(fleet, candidates, offers, limits, whole, solution, ahead, (lower, saving, upper)),
     )
 
 
@@ -250,21 +270,11 @@ def _unmet(
                 f"Machine {name} cannot be planned: no job on it saves money in any week it is in the yard."
             )
         if not (offers.use[mine] <= caps[offers.week[mine]] + 1e-9).all(axis=1).any():
-            return f"Machine {name} cannot be planned: {_too_small(offers.use[mine], caps)}."
+            return f"Machine {name} cannot be planned: {too_small(offers.use[mine], caps)}."
     return (
-        f"The machines {', '.join(names)} cannot all be planned: together they need more than the shop has "
-        "in the weeks they are in the yard; take one off the list or raise the shop's hours."
+        f"The machines {', '.join(names)} cannot all be planned: with the open cases they need more than the shop "
+        "has in the weeks they are in the yard; take one off the list or raise the shop's hours."
     )
-
-
-def _too_small(use: Floats, caps: Floats) -> str:
-    """Which limit no job fits in."""
-    least, most = use.min(axis=0), caps.max(axis=0)
-    if most[2] < least[2]:
-        return "shop.engine_out_jobs allows none of the jobs"
-    if most[1] < least[1]:
-        return f"shop.pump_mechanics gives {most[1]:g} h a week and the shortest job takes {least[1]:g} h of theirs"
-    return f"the shop has {most[0]:g} h a week and the shortest job takes {least[0]:g} h"
 
 
 def _kept_jobs(
@@ -332,18 +342,33 @@ def _rows(outlook: Outlook, candidates: Candidates, offers: Offers, solution: Sc
     return pl.DataFrame(listed, schema=_ROWS).sort("week", "machine_id", "component", "side")
 
 
+def _units(candidates: Candidates, offers: Offers, solution: Schedule) -> list[list[tuple[int, int]]]:
+    """Of each chosen visit the jobs: row of a candidate and of its twin, -1 without."""
+    twin = candidates.rows["twin"].to_list()
+    visits = offers.members[solution.chosen].tolist()
+    return [
+        [(one, twin[one]) for one in visit if one >= 0 and (twin[one] < 0 or one < twin[one])]
+        for visit in visits
+    ]
+
+
+def _jobs(candidates: Candidates, offers: Offers, solution: Schedule, first: OpenWork) -> list[Job]:
+    """All that is done of the candidates: ahead of failure and beside open work."""
+    units = _units(candidates, offers, solution)
+    ahead = [
+        Job(tuple(row for row in pair if row >= 0), week)
+        for week, visit in zip(offers.week[solution.chosen].tolist(), units, strict=True)
+        for pair in visit
+    ]
+    return [*ahead, *(Job(one.candidates, one.week) for one in first.beside)]
+
+
 def saving_range(
     candidates: Candidates, offers: Offers, solution: Schedule, first: OpenWork
 ) -> tuple[float, float]:
     """80% range of what the chosen visits, and the jobs beside open work, save: over the draws of the laws of life."""
     chosen = solution.chosen
-    twin = candidates.rows["twin"].to_numpy()
-    members = offers.members[chosen]
-    sizes = (members >= 0).sum(axis=1)
-    units = []
-    for row, size in zip(members.tolist(), sizes.tolist(), strict=True):
-        mine = row[:size]
-        units.append([(one, int(twin[one])) for one in mine if twin[one] < 0 or one < twin[one]])
+    units = _units(candidates, offers, solution)
     component = candidates.rows["component"].to_list()
     kinds: dict[tuple[tuple[str, bool], ...], list[int]] = {}
     for i, one in enumerate(units):
@@ -386,7 +411,7 @@ def _avoided(candidates: Candidates, ahead: pl.DataFrame) -> float:
 
 
 def _hour_worth(offers: Offers, solution: Schedule, caps: Floats) -> float:
-    """The most that a labour hour would save among the visits that would fit a week and got none."""
+    """The most that a labour hour would save among the visits that an empty week would hold and that got none."""
     planned = set(offers.machine[solution.chosen].tolist())
     room = (offers.use <= caps[offers.week] + 1e-9).all(axis=1) if offers.machine.size else np.zeros(0, bool)
     left = room & ~np.isin(offers.machine, list(planned))
@@ -522,7 +547,9 @@ def _notes(
     notes = [_result_note(fleet, candidates, offers, solution, rows, saved)]
     fits = (offers.use <= caps[offers.week] + 1e-9).all(axis=1) if offers.machine.size else np.zeros(0, bool)
     if offers.machine.size and not fits.any():
-        notes.append(f"No job fits: {_too_small(offers.use, caps)}; raise that setting.")
+        notes.append(f"No job fits: {too_small(offers.use, caps)}; raise that setting.")
+    elif limits.hours <= 0:
+        notes.append("The shop has no hours (shop.weekly_hours is 0): no work gets a week.")
     opened = [week.label for week in candidates.outlook.periods if week.label not in limits.closed]
     begin = candidates.outlook.history.as_of + timedelta(days=limits.lead_days)
     if candidates.outlook.periods[-1].first < begin:
@@ -533,8 +560,8 @@ def _notes(
     elif not opened:
         notes.append("Every week of the plan is closed (shop.closed_weeks).")
     notes.append(
-        "Savings are expected money against waiting until the part fails, over the machine's remaining time; "
-        "a job's worth falls when the machine would be out, so slack weeks are preferred."
+        f"Savings are expected money against the policy: {words_of('wait', candidates.outlook.family)}; over the "
+        "machine's remaining time. A job's worth falls when the machine would be out, so slack weeks are preferred."
     )
     for (component, variant), why in candidates.why_not.items():
         kind = component.replace("_", " ")

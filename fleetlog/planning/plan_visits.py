@@ -62,6 +62,21 @@ class ShopLimits:
         )
 
 
+def too_small(use: Floats, caps: Floats) -> str:
+    """Which limit none of these jobs fits in.
+
+    Args:
+        use: labour hours, hours of pump mechanics and jobs with the engine out, shape (jobs, 3).
+        caps: the same by week, shape (weeks, 3).
+    """
+    least, most = use.min(axis=0), caps.max(axis=0)
+    if most[2] < least[2]:
+        return "shop.engine_out_jobs allows none of the jobs"
+    if most[1] < least[1] - 1e-9:
+        return f"shop.pump_mechanics gives {most[1]:g} h a week and the shortest job takes {least[1]:.4g} h of theirs"
+    return f"the shop has {most[0]:g} h a week and the shortest job takes {least[0]:.4g} h"
+
+
 @dataclass(frozen=True, eq=False)
 class Offers:
     """Every visit that could be made.

@@ -1,16 +1,17 @@
 """What if? Ways of dealing with a fault side by side over the coming months: money, failures, days down.
 
-Every draw takes laws, use and season as in the forecast, lets parts fail on all machines, and plays each
-policy out on the same failures: the same part fails at the same hours under every policy that has not
-replaced it. Each complaint is then worked through step by step, every step curing its cause with the family's
-chance. What the parts left in would still cost later is added, so that work done ahead is not judged by its
-price alone.
+Every draw takes laws, use and season as in the forecast, lets parts fail on all machines, and plays each policy out on
+the same failures: the same part fails at the same hours under every policy that has not replaced it, and what stands
+failed now fails at once. A case costs what it is expected to take when worked as the policy has it: by the advice, by
+the custom that the family spells out, or by the repair at the first report; complaints of the family's other causes
+come as often under every policy and are worked the same way. What the parts left in would still cost later is added, so
+that work done ahead is not judged by its price alone.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import ClassVar
 
@@ -18,10 +19,12 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from fleetlog.causes.repair_plan import CaseEffort, RepairPlan
 from fleetlog.errors import UsageError
-from fleetlog.faults import FaultFamily, Step
-from fleetlog.planning.forecast import check_numbers
-from fleetlog.planning.job_costs import JobCosts, costs_of
+from fleetlog.faults import FaultFamily
+from fleetlog.planning.comparators import POLICIES, words_of
+from fleetlog.planning.forecast import check_numbers, others_to_come
+from fleetlog.planning.job_costs import JobCosts, costs_of, new_cases
 from fleetlog.planning.outlook import Outlook, in_threads, outlook_of
 from fleetlog.planning.plan_visits import ShopLimits
 from fleetlog.questions import proposal
@@ -29,17 +32,9 @@ from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
 from fleetlog.session.scope import WHOLE_FLEET, Columns, Scope, columns_of
-from fleetlog.settings import Settings
 from fleetlog.stats.arrays import Floats, Ints
-from fleetlog.stats.renewal_value import Lives, Prices, discounted_hours, waiting_rate
+from fleetlog.stats.renewal_value import Lives, Prices, discounted_hours, first_of, waiting_rate
 
-POLICIES = ("wait", "by_custom", "on_suspicion", "older_design_ahead")
-WORDS = {
-    "wait": "wait, then the surest repair",
-    "by_custom": "wait, then by custom",
-    "on_suspicion": "replace on suspicion, both sides in one visit",
-    "older_design_ahead": "replace all of the older design ahead",
-}
 #: Range of the table.
 LEVEL = 0.80
 
@@ -53,38 +48,27 @@ class PolicyFinding(Finding):
             downtime_days, later_cost (means over the draws), each of cost, failures and downtime_days with
             lower and upper (80%), total_cost (cost and later_cost), saving (of the total, against the first),
             saving_lower, saving_upper (of the differences draw by draw), chance_best (share of draws in
-            which its total is least).
+            which its total is least), other_complaints (of other causes, the same under every policy; their cost
+            is in `cost`, they are not in `failures`), case_cost (money of one case of the component).
         component: whose failures are played out.
+        custom: the steps of the custom in the order in which they are taken.
         months, seed, draws: of the simulation.
         currency: of the money.
     """
 
     question: ClassVar[str] = "policies"
-    answers = ("component", "months", "seed", "draws", "currency")
+    answers = ("component", "custom", "months", "seed", "draws", "currency")
 
     as_of: date
     fault: str
     component: str
+    custom: tuple[str, ...]
     frame: pl.DataFrame
     months: int
     seed: int
     draws: int
     currency: str
     notes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, eq=False)
-class _Repair:
-    """How complaints of the component are worked through: steps in order.
-
-    Attributes:
-        hours, parts: of each step.
-        cures: chance that it ends a complaint of this cause.
-    """
-
-    hours: Floats
-    parts: Floats
-    cures: Floats
 
 
 def compare_policies(
@@ -119,19 +103,22 @@ def compare_policies(
             raise UsageError(f"There is no policy {policy!r}; {proposal(policy, POLICIES)}")
     family = fleet.family(scope.fault)
     chosen = component or family.leading_component or ""
-    outlook = outlook_of(fleet, scope, months=months, draws=draws, seed=seed, component=chosen)
+    outlook = outlook_of(fleet, scope, months=months, draws=draws, seed=seed)
     costs = costs_of(fleet, outlook.history, family, chosen)
     if costs is None or outlook.family.part(chosen) is None:
         known = ", ".join(part.component for part in family.parts)
         instead = f"take one of {known}" if known else "that family follows no part's lives"
         raise UsageError(f"No policy can be compared for {chosen or family.name!r}; {instead}.")
-    game = _Game.of(fleet, outlook, costs)
+    plan = RepairPlan.of(family, fleet.settings)
+    game = _Game.of(fleet, scope, outlook, costs, plan)
     results = np.stack(in_threads(lambda draw: game.play(policies, draw), draws))
+    order = dict.fromkeys(plan.deeds[number].title for number in plan.custom)
     return PolicyFinding(
         as_of=outlook.history.as_of,
         fault=family.name,
         component=chosen,
-        frame=_frame(policies, results),
+        custom=tuple(order),
+        frame=_frame(policies, results, game),
         months=months,
         seed=seed,
         draws=draws,
@@ -141,39 +128,12 @@ def compare_policies(
             "same failures, so differences are sharper than the ranges of each.",
             "Money later: what the parts left in at the end are expected to cost more than new ones, over "
             "the machines' remaining time; savings and the best policy are judged with it.",
-            "Complaints of other causes are left out: they come under every policy alike.",
+            "Every case costs what it is expected to take. Complaints of other causes are counted in the money; they "
+            "come as often under every policy.",
+            f"By custom every step is taken once, in this order, on the side that complains: {'; '.join(order)}. Under "
+            "the other policies the other side is done in the same visit where that pays.",
         ),
     )
-
-
-def _by_custom(family: FaultFamily, cause: str, costs: JobCosts) -> _Repair:
-    """Every cure in the family's customary order; the looks come first, once."""
-    looks = [step for step in family.steps if step.kind != "cure"]
-    cures = [step for step in sorted(family.steps, key=lambda step: step.order) if step.kind == "cure"]
-    tried = [step for step in cures if not step.after or step.cures.get(cause, 0.0) >= 0.5]
-    if not cause or not tried:
-        tried = [costs.step]
-    return _repair(tried, cause, looks)
-
-
-def _surest(family: FaultFamily, cause: str, costs: JobCosts) -> _Repair:
-    """Look, calibrate where the family does, then the step that cures this cause; custom for the rest."""
-    looks = [step for step in family.steps if step.kind != "cure"]
-    quick = [
-        step
-        for step in family.steps
-        if step.kind == "cure" and not step.opens_pump and not step.after and step.labour_hours <= 1.0
-    ]
-    rest = [step for step in family.steps if step.opens_pump and step.name != costs.step.name]
-    return _repair([*quick, costs.step, *rest], cause, looks)
-
-
-def _repair(steps: Sequence[Step], cause: str, looks: Sequence[Step]) -> _Repair:
-    hours = np.array([step.labour_hours for step in steps], dtype=np.float64)
-    hours[0] += sum(step.labour_hours for step in looks)
-    cures = np.array([step.cures.get(cause, 0.0) for step in steps], dtype=np.float64)
-    cures[-1] = 1.0  # the last resort ends it, whatever it takes
-    return _Repair(hours, np.array([step.parts_cost for step in steps], dtype=np.float64), cures)
 
 
 @dataclass(frozen=True, eq=False)
@@ -181,114 +141,148 @@ class _Game:
     """One part of the fleet, ready to be played.
 
     Attributes:
+        places: rows of the outlook's places that are played.
         pair: for each place the row of the other side of its machine, -1 without.
         old: whether a place holds a part of another variant than a replacement brings.
+        second_pays: whether the part is worth renewing at the price of the second side.
         done_in: month in which each old place is done when all are, the likeliest to fail first; inf: none.
         new_model: number of the law that a replacement brings.
+        efforts: policy -> what a case of the component takes.
+        others: what the complaints of each other cause take, by policy; their numbers are drawn as in the forecast.
+        other_counts: their expected number in each draw, shape (draws, causes).
     """
 
     outlook: Outlook
     costs: JobCosts
-    settings: Settings
-    custom: _Repair
-    surest: _Repair
+    family: FaultFamily
+    day_hours: float
+    places: Ints
     pair: Ints
     old: npt.NDArray[np.bool_]
+    second_pays: npt.NDArray[np.bool_]
     done_in: Floats
     new_model: int
+    efforts: Mapping[str, CaseEffort]
+    others: Mapping[str, tuple[CaseEffort, ...]]
+    other_counts: Floats
 
     @staticmethod
-    def of(fleet: Fleet, outlook: Outlook, costs: JobCosts) -> _Game:
+    def of(fleet: Fleet, scope: Scope, outlook: Outlook, costs: JobCosts, plan: RepairPlan) -> _Game:
         """The game of this outlook at these costs."""
         family = outlook.family
-        places = outlook.places
+        rows = np.flatnonzero((outlook.places["component"] == costs.component).to_numpy())
         fresh = family.fresh_variant(costs.component)
-        old = (places["variant"] != fresh).to_numpy() if len(places) else np.zeros(0, dtype=bool)
+        old = (outlook.places["variant"] != fresh).to_numpy()[rows]
         new_model = next(
             number
             for number, model in enumerate(outlook.models)
             if (model.component, model.variant) == (costs.component, fresh)
         )
-        machine = outlook.machine_no
+        machine = outlook.machine_no[rows]
         pair = np.full(machine.size, -1, dtype=np.int64)
         order = np.argsort(machine, kind="stable")
         same = machine[order][1:] == machine[order][:-1]
         pair[order[1:][same]], pair[order[:-1][same]] = order[:-1][same], order[1:][same]
-        return _Game(
+        share = new_cases(fleet, outlook.history, family)
+        counts = others_to_come(fleet, scope, outlook, costs.component)
+        ways: dict[str, dict[str, object]] = {
+            "wait": {},
+            "by_custom": {"custom": True},
+            "on_suspicion": {"first": costs.step.name},
+            "older_design_ahead": {},
+        }
+        own = CaseEffort(costs.breakdown_hours, costs.breakdown_parts, costs.breakdown_days)
+
+        def effort(cause: str, how: dict[str, object]) -> CaseEffort:
+            return plan.of_a_case(share, cause, **how) if cause else own  # type: ignore[arg-type]
+
+        game = _Game(
             outlook=outlook,
             costs=costs,
-            settings=fleet.settings,
-            custom=_by_custom(family, costs.cause, costs),
-            surest=_surest(family, costs.cause, costs),
+            family=family,
+            day_hours=fleet.settings.costs.day_hours,
+            places=rows,
             pair=pair,
             old=old,
-            done_in=_programme(fleet, outlook, costs, old, pair),
+            second_pays=np.zeros(rows.size, dtype=bool),
+            done_in=_programme(fleet, outlook, costs, rows, old),
             new_model=new_model,
+            efforts={policy: effort(costs.cause, how) if how else own for policy, how in ways.items()},
+            others={policy: tuple(effort(cause, how) for cause in counts) for policy, how in ways.items()},
+            other_counts=np.array(list(counts.values())).reshape(len(counts), -1).T,
+        )
+        left_in = game.later_cost(None, np.zeros(rows.size), costs.breakdown, 1)
+        return replace(game, second_pays=(pair >= 0) & (left_in > costs.second))
+
+    def money(self, effort: CaseEffort) -> float:
+        """Money of one case."""
+        costs = self.costs
+        return (
+            effort.labour_hours * costs.labour_rate
+            + effort.parts
+            + effort.days * costs.day_rate
+            + costs.call_out
         )
 
     def play(self, policies: Sequence[str], draw: int) -> Floats:
-        """One draw, shape (policies, 7).
+        """One draw, shape (policies, 8).
 
-        Cost, failures, jobs ahead, labour hours, parts, days down, and cost later, by policy.
+        Cost, failures, jobs ahead, labour hours, parts, days down, and cost later, by policy; complaints of others.
         """
         outlook = self.outlook
         months = len(outlook.periods)
-        season = outlook.season_days(draw)[outlook.use.table.site[outlook.machine_no]]
-        run = outlook.level(draw)[outlook.machine_no][:, None] * season
+        machine = outlook.machine_no[self.places]
+        season = outlook.season_days(draw)[outlook.use.table.site[machine]]
+        run = outlook.level(draw)[machine][:, None] * season
         edges = np.concatenate((np.zeros((run.shape[0], 1)), np.cumsum(run, axis=1)), axis=1)
         rng = np.random.default_rng([outlook.seed, draw, 7])
         # one number decides when a part fails, another when its successor does: the same for every policy
         luck, again = rng.standard_exponential((2, run.shape[0]))
         stays = rng.random((run.shape[0], 1))
-        chance = rng.random((run.shape[0], 16))
-        fails_at = self._fails_at(draw, luck)
-        left = np.asarray(outlook.staying[outlook.places["age_class"].to_numpy()] < stays)
+        stands = rng.random(run.shape[0]) < outlook.standing[self.places]
+        other = rng.poisson(self.other_counts[draw])
+        fails_at = np.where(stands, 0.0, self._fails_at(draw, luck))
+        left = np.asarray(outlook.staying[outlook.places["age_class"].to_numpy()[self.places]] < stays)
         gone = np.where(left.any(axis=1), left.argmax(axis=1), months)
         end = np.take_along_axis(edges, gone[:, None], axis=1)[:, 0]
+        end = np.where(stands, np.maximum(end, 1e-9), end)  # what stands failed now is worked now
         there = gone == months
-        case = {policy: self._case_cost(policy) for policy in policies}
         later = {
-            cost: np.where(there, self._later_cost(draw, edges[:, -1], cost), 0.0)
-            for cost in set(case.values())
+            (cost, sides): np.where(there, self.later_cost(draw, edges[:, -1], cost, sides), 0.0)
+            for cost in {self.money(self.efforts[policy]) for policy in policies}
+            for sides in (1, 2)
         }
         return np.stack(
-            [
-                self._outcome(policy, draw, fails_at, again, end, edges, chance, later[case[policy]])
-                for policy in policies
-            ]
+            [self._outcome(policy, draw, fails_at, again, end, edges, other, later) for policy in policies]
         )
 
-    def _steps(self, policy: str) -> _Repair:
-        return self.custom if policy == "by_custom" else self.surest
+    def later_cost(self, draw: int | None, run: Floats, breakdown: float, sides: int) -> Floats:
+        """What each part, if it is still in after these hours, will cost more than a new one from then on.
 
-    def _case_cost(self, policy: str) -> float:
-        """Expected money of one complaint under a policy."""
-        repair, costs = self._steps(policy), self.costs
-        tried = np.concatenate(([1.0], np.cumprod(1.0 - repair.cures[:-1])))
-        hours = float((tried * repair.hours).sum())
-        days = hours / self.settings.costs.day_hours + float(tried.sum()) * self.settings.costs.days_waiting
-        parts = float((tried * repair.parts).sum())
-        return hours * costs.labour_rate + parts + days * costs.day_rate + costs.call_out
-
-    def _later_cost(self, draw: int, run: Floats, breakdown: float) -> Floats:
-        """What each part, if it is still in at the end, will cost more than a new one from then on."""
+        Of two sides that are one opening, the share of each: the first to fail is a breakdown after which both are new.
+        """
         outlook, costs = self.outlook, self.costs
-        laws = np.array([model.draws[draw] for model in outlook.models])[outlook.model_no]
+        laws = np.array([model.at(draw) for model in outlook.models])[outlook.model_no[self.places]]
         fresh = outlook.models[self.new_model].at(draw)
-        leave = outlook.leave_rate[outlook.places["age_class"].to_numpy()]
-        a_year = np.maximum(outlook.use.level[outlook.machine_no] * 365.25, 50.0)
+        leave = outlook.leave_rate[outlook.places["age_class"].to_numpy()[self.places]]
+        a_year = np.maximum(outlook.use.level[outlook.machine_no[self.places]] * 365.25, 50.0)
         leaving = (leave - np.log1p(-costs.discount_per_year)) / a_year
-        prices = Prices.of(costs.planned, breakdown, leaving)
-        next_rate = waiting_rate(Lives.of(*(np.full(run.size, x) for x in fresh)), prices)
-        hours = discounted_hours(Lives.of(laws[:, 0], laws[:, 1]), outlook.age_hours + run, np.inf, leaving)
-        cost: Floats = breakdown * (1.0 - leaving * hours) - next_rate * hours
-        return np.where(self.old, cost, 0.0)
+        second = costs.second * (sides - 1)
+        prices = Prices.of(costs.planned + second, breakdown + second, leaving)
+        next_rate = waiting_rate(first_of(Lives.of(*(np.full(run.size, x) for x in fresh)), sides), prices)
+        age = outlook.age_hours[self.places] + run
+        lives = first_of(Lives.of(laws[:, 0], laws[:, 1]), sides)
+        hours = discounted_hours(lives, age, np.inf, leaving)
+        cost: Floats = (prices.failure * (1.0 - leaving * hours) - next_rate * hours) / sides
+        return cost
 
     def _fails_at(self, draw: int, luck: Floats) -> Floats:
         """Hours from now until each part fails, given the age it has reached."""
-        laws = np.array([model.draws[draw] for model in self.outlook.models])[self.outlook.model_no]
+        laws = np.array([model.draws[draw] for model in self.outlook.models])[
+            self.outlook.model_no[self.places]
+        ]
         shape, scale = laws[:, 0], laws[:, 1]
-        age = self.outlook.age_hours
+        age = self.outlook.age_hours[self.places]
         result: Floats = scale * ((age / scale) ** shape + luck) ** (1.0 / shape) - age
         return result
 
@@ -300,85 +294,78 @@ class _Game:
         again: Floats,
         end: Floats,
         edges: Floats,
-        chance: Floats,
-        later_cost: Floats,
+        other: Ints,
+        later_cost: Mapping[tuple[float, int], Floats],
     ) -> Floats:
         law = self.outlook.models[self.new_model].at(draw)
         new_life = law.scale_hours * again ** (1.0 / law.shape)
-        renewed_at = np.full(fails_at.size, np.inf)
+        ahead_at = np.full(fails_at.size, np.inf)
         if policy == "older_design_ahead":
             month = np.minimum(np.where(np.isfinite(self.done_in), self.done_in, 0), edges.shape[1] - 1)
             hours = np.take_along_axis(edges, month.astype(np.int64)[:, None], axis=1)[:, 0]
-            renewed_at = np.where(np.isfinite(self.done_in) & (hours < end), hours, np.inf)
-        first = (fails_at < end) & (fails_at < renewed_at)
-        second_side = np.zeros(fails_at.size, dtype=bool)
-        if policy == "on_suspicion":
-            other = np.where(self.pair >= 0, self.pair, 0)
-            has = (self.pair >= 0) & self.old
-            opened = np.where(has & first[other], fails_at[other], np.inf)
-            second_side = has & (opened < np.where(first, fails_at, np.inf)) & (opened < end)
-            renewed_at = np.where(second_side, opened, renewed_at)
-            first &= ~second_side
-        preventive = np.isfinite(renewed_at) & ~first & ~second_side
-        started = np.where(first, fails_at, np.where(np.isfinite(renewed_at), renewed_at, np.inf))
-        later = started + new_life < end
-        bill = self._bill(policy, first, later, preventive, second_side, chance)
-        still_in = ~(first | preventive | second_side)
-        return np.append(bill, float(later_cost[still_in].sum()))
+            ahead_at = np.where(np.isfinite(self.done_in) & (hours < end), hours, np.inf)
+        failed = (fails_at < end) & (fails_at < ahead_at)
+        second = np.zeros(fails_at.size, dtype=bool)
+        opened = np.full(fails_at.size, np.inf)
+        if policy != "by_custom":
+            # two sides are one opening: the first to fail opens it, of two that stand failed the first in order
+            partner = np.where(self.pair >= 0, self.pair, 0)
+            opened = np.where((self.pair >= 0) & failed[partner], fails_at[partner], np.inf)
+            mine = np.where(failed, fails_at, ahead_at)
+            tie = failed & (opened == fails_at) & (self.pair < np.arange(fails_at.size))
+            second = (self.second_pays & (opened < np.minimum(mine, end))) | tie
+        together = second & failed & (opened == fails_at)
+        cases = failed & ~second
+        preventive = np.isfinite(ahead_at) & ~failed & ~second
+        renewed = np.where(second, opened, np.where(failed, fails_at, ahead_at))
+        later = renewed + new_life < end
+        bill = self._bill(policy, cases, later, preventive, second, other)
+        bill[1] += together.sum()
+        still_in = ~(cases | preventive | second)
+        cost = self.money(self.efforts[policy])
+        both_in = still_in & (self.pair >= 0) & still_in[self.pair] & (policy != "by_custom")
+        to_come = np.where(both_in, later_cost[cost, 2], later_cost[cost, 1])[still_in]
+        return np.append(bill, (float(to_come.sum()), float(other.sum())))
 
     def _bill(
         self,
         policy: str,
-        first: npt.NDArray[np.bool_],
+        cases: npt.NDArray[np.bool_],
         later: npt.NDArray[np.bool_],
         preventive: npt.NDArray[np.bool_],
-        second_side: npt.NDArray[np.bool_],
-        chance: Floats,
+        second: npt.NDArray[np.bool_],
+        other: Ints,
     ) -> Floats:
+        """Money, failures, jobs ahead, labour hours, parts and days down."""
         costs = self.costs
-        repair = self._steps(policy)
-        hours, parts, visits = _worked_through(repair, chance[:, :8])
-        hours_2, parts_2, visits_2 = _worked_through(repair, chance[:, 8:])
-        labour = float(hours[first].sum() + hours_2[later].sum())
-        spent = float(parts[first].sum() + parts_2[later].sum())
-        stops = float(visits[first].sum() + visits_2[later].sum())
-        failures = float(first.sum() + later.sum())
-        days = labour / self.settings.costs.day_hours + stops * self.settings.costs.days_waiting
-        money = labour * costs.labour_rate + spent + days * costs.day_rate + failures * costs.call_out
+        failures = float(cases.sum() + later.sum())
+        worked = [(failures, self.efforts[policy]), *zip(other.tolist(), self.others[policy], strict=True)]
+        labour = sum(number * one.labour_hours for number, one in worked)
+        spent = sum(number * one.parts for number, one in worked)
+        days = sum(number * one.days for number, one in worked)
+        money = sum(number * self.money(one) for number, one in worked)
         # work ahead: machines are in once, both sides together where both are due
         both = preventive & (self.pair >= 0) & preventive[np.where(self.pair >= 0, self.pair, 0)]
         pairs, singles = 0.5 * float(both.sum()), float((preventive & ~both).sum())
-        seconds = pairs + float(second_side.sum())
+        seconds = pairs + float(second.sum())
         planned_labour = (pairs + singles) * costs.planned_hours + seconds * costs.second_hours
-        planned_days = (pairs + singles) * costs.planned_days
-        done = float(preventive.sum() + second_side.sum())
-        planned_parts = done * costs.planned_parts
-        money += (
-            planned_labour * costs.labour_rate
-            + planned_parts
-            + planned_days * costs.day_rate * costs.out_share
-        )
+        done = float(preventive.sum() + second.sum())
+        money += (pairs + singles) * costs.planned + seconds * costs.second
+        planned_days = (pairs + singles) * costs.planned_days + seconds * costs.second_days
         return np.array(
-            [money, failures, done, labour + planned_labour, spent + planned_parts, days + planned_days]
+            [
+                money,
+                failures,
+                done,
+                labour + planned_labour,
+                spent + done * costs.planned_parts,
+                days + planned_days,
+            ]
         )
-
-
-def _worked_through(repair: _Repair, chance: Floats) -> tuple[Floats, Floats, Floats]:
-    """Labour hours, parts and visits of each complaint, step by step until one cures."""
-    open_still = np.ones(chance.shape[0], dtype=bool)
-    hours, parts, visits = (np.zeros(chance.shape[0]) for _ in range(3))
-    last = repair.cures.size - 1
-    for step in range(repair.cures.size):
-        hours += open_still * repair.hours[step]
-        parts += open_still * repair.parts[step]
-        visits += open_still
-        cured = chance[:, min(step, chance.shape[1] - 1)] < repair.cures[step]
-        open_still &= ~cured if step < last else np.zeros_like(open_still)
-    return hours, parts, visits
 
 
 def _programme(
-    fleet: Fleet, outlook: Outlook, costs: JobCosts, old: npt.NDArray[np.bool_], pair: Ints
+    fleet: Fleet, outlook: Outlook, costs: JobCosts, places: Ints, old: npt.NDArray[np.bool_]
 ) -> Floats:
     """Month in which each old part is replaced when all are, as the shop's hours allow; inf: not in time."""
     limits = ShopLimits.of(fleet, None)
@@ -388,8 +375,8 @@ def _programme(
     done = np.full(old.size, np.inf)
     if not old.any() or a_week <= 0:
         return done
-    machine = outlook.machine_no
-    chance = outlook.failure_chances().sum(axis=1)
+    machine = outlook.machine_no[places]
+    chance = outlook.failure_chances()[places].sum(axis=1)
     rows = np.flatnonzero(old)
     numbers, place = np.unique(machine[rows], return_inverse=True)
     urgency = np.bincount(place, weights=chance[rows])
@@ -402,8 +389,8 @@ def _programme(
     return done
 
 
-def _frame(policies: Sequence[str], results: Floats) -> pl.DataFrame:
-    """Means and ranges over the draws, results of shape (draws, policies, 7)."""
+def _frame(policies: Sequence[str], results: Floats, game: _Game) -> pl.DataFrame:
+    """Means and ranges over the draws, results of shape (draws, policies, 8)."""
     tails = (0.5 - LEVEL / 2, 0.5 + LEVEL / 2)
     low, high = np.quantile(results, tails, axis=0)
     mean = results.mean(axis=0)
@@ -414,7 +401,7 @@ def _frame(policies: Sequence[str], results: Floats) -> pl.DataFrame:
     rows = [
         {
             "policy": policy,
-            "description": WORDS[policy],
+            "description": words_of(policy, game.family),
             "cost": mean[p, 0],
             "cost_lower": low[p, 0],
             "cost_upper": high[p, 0],
@@ -433,6 +420,8 @@ def _frame(policies: Sequence[str], results: Floats) -> pl.DataFrame:
             "saving_lower": save_low[p],
             "saving_upper": save_high[p],
             "chance_best": cheapest[:, p].mean(),
+            "other_complaints": mean[p, 7],
+            "case_cost": game.money(game.efforts[policy]),
         }
         for p, policy in enumerate(policies)
     ]

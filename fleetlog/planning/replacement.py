@@ -265,7 +265,7 @@ def _answer(question: AgeDecision, minimum: int, level: float) -> dict[str, Any]
         "variant": model.variant,
         "successor": question.successor.variant,
         "parts": int(question.places.size),
-        "failures": model.failures,
+        "failures": round(model.failures),
         "shape": model.law.shape,
         "shape_lower": shape[0] if shape else None,
         "shape_upper": shape[1] if shape else None,
@@ -296,6 +296,8 @@ def why_not_ahead(model: LifeModel, costs: JobCosts, age: float, minimum: int) -
         age: from which replacing would pay, by the point estimate.
         minimum: failures needed before a rise of the hazard is believed.
     """
+    if costs.planned <= 0:
+        return "a planned job costs nothing by the settings; set costs.labour_rate, costs.downtime_per_day, costs.parts"
     if costs.breakdown <= costs.planned:
         return "a breakdown costs no more than a planned job"
     if model.failures < minimum:

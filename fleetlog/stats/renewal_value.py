@@ -33,6 +33,7 @@ _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(48)
 _PANELS = 4
 #: Beyond this much cumulative hazard nothing is left of a part.
 _GONE = 45.0
+_SOONEST = 1e-6  # of the scale: what costs nothing is not renewed without end
 _TURNS = 200
 
 
@@ -154,13 +155,14 @@ def renewal_age(lives: Lives, prices: Prices, next_rate: npt.ArrayLike) -> Float
     Closed form: the hazard of a Weibull law is a power of the age.
     """
     gain = prices.failure - prices.planned
-    wanted = prices.leaving * prices.planned + np.asarray(next_rate, dtype=np.float64)
+    # rounding of a rate next to nothing may fall below it
+    wanted = np.maximum(prices.leaving * prices.planned + np.asarray(next_rate, dtype=np.float64), 0.0)
     rises = lives.shape > 1.0
     pays = gain > 0
     with np.errstate(divide="ignore", over="ignore"):
         power = 1.0 / np.where(rises, lives.shape - 1.0, 1.0)
         ratio = wanted / np.where(pays, gain, 1.0) * lives.scale_hours / lives.shape
-        age = lives.scale_hours * ratio**power
+        age = lives.scale_hours * np.maximum(ratio**power, _SOONEST)
     # a hazard that does not rise is worth renewing for always or never; always would be a mistake of the law
     result: Floats = np.where(rises & pays, age, np.inf)
     return result

@@ -316,13 +316,13 @@ def test_hours_that_nobody_read_say_nothing(tmp_path: Path) -> None:
 
 def test_a_voltage_that_wanders_is_watched_though_no_code_has_come(tmp_path: Path) -> None:
     yard = Yard(4000, days=120)
-    for day, value in ((20, 1.98), (60, 2.14), (100, 1.91)):
+    for day, value in ((30, 1.98), (60, 2.14), (100, 1.91)):
         yard.voltage(day, value)
     with yard.fleet(tmp_path) as fleet:
         (case,) = suspects(fleet).cases
     assert (case.machine_id, case.side, case.state) == ("A", "left", "watch")
     assert "wander" in case.note
-    assert case.since == date.fromordinal(FIRST_DAY.toordinal() + 20)
+    assert case.since == date.fromordinal(FIRST_DAY.toordinal() + 30)
 
 
 def test_an_adjustment_between_readings_is_no_drift(tmp_path: Path) -> None:
@@ -342,7 +342,7 @@ def test_age_alone_watches_nothing(tmp_path: Path) -> None:
 
 def test_the_watch_list_is_cut_and_says_so(tmp_path: Path) -> None:
     yard = Yard(4000, days=120)
-    for day, value in ((20, 1.98), (60, 2.14), (100, 1.91)):
+    for day, value in ((30, 1.98), (60, 2.14), (100, 1.91)):
         yard.voltage(day, value).voltage(day, value, side="right")
     with yard.fleet(tmp_path) as fleet:
         found = suspects(fleet, rules=WatchRules(most=1))

@@ -109,6 +109,7 @@ def tables(demo_store: Path) -> Iterator[Fleet]:
         fleet.store.register("look", fleet.store.select(NO_LOOK))
         fleet.store.register("calendar_month", fleet.store.select(NO_MONTH))
         fleet.store.register("cox_cell", pl.DataFrame({"component": ["internal_bushing"], "cell": [0]}))
+        fleet.store.register("landmark", pl.DataFrame({"tenths": range(5000, 200_000, 5000)}))
         sums = {f"{name}_{k}": [0] for name in ("leave", "fail") for k in range(1, 9)}
         fleet.store.register("cox_step", pl.DataFrame({"cell": [0], "hours": [0], **sums}))
         for table, column in (("hold_word", "pattern"), ("hold_denial", "pattern"), ("release_item", "item")):
@@ -162,6 +163,9 @@ VALUES: dict[str, Any] = {
     "count_unjudged": True,
     "least_confidence": 0.5,
     "words_from": datetime(2026, 1, 1),
+    "ahead": 5000,
+    "back": 10000,
+    "latest": 100,
 }
 
 # What is made of a file that only the loader has, and what makes a table.

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import polars as pl
 import pytest
 
 from fleetlog.charts.output import spec_of, to_svg
-from fleetlog.charts.planning import forecast_rows, plan_rows
+from fleetlog.charts.planning import forecast_rows, plan_rows, plan_title
 from fleetlog.lives.fleet_figures import fleet_figures
 from fleetlog.planning.forecast import forecast
 from fleetlog.planning.forecast_check import check_forecasts
+from fleetlog.planning.open_work import OPEN
 from fleetlog.planning.plan import plan
 from fleetlog.planning.policies import compare_policies
 from fleetlog.planning.replacement import replacement
@@ -41,6 +43,32 @@ def test_the_plan_shows_every_visit_once(demo: Fleet) -> None:
     assert (joined["top"] - joined["labour_hours"]).abs().max() < 1e-9
     shown = rows_in(spec_of(found.chart()))
     assert all(any(row.get("machine_id") == brick["machine_id"] for row in shown) for brick in bricks)
+    urgent = set(found.frame.filter(pl.col("reason") == OPEN)["machine_id"])
+    assert {brick["machine_id"] for brick in bricks if brick["kind"] == OPEN} == urgent
+    # the hours kept for breakdowns lie beneath the week's limit
+    kept = {row["week"]: row["limit"] - row["kept"] for row in shown if "kept" in row}
+    for row in found.weeks.to_dicts():
+        assert kept[row["week"]] == pytest.approx(row["labour_hours_reserved"])
+
+
+def test_the_titles_say_what_is_open_and_what_the_work_ahead_saves(demo: Fleet) -> None:
+    found = plan(demo, draws=20, weeks=10)
+    opened = int((found.frame["reason"] == OPEN).sum())
+    title = plan_title(found)
+    assert title.startswith(f"{opened} open cases have their week; ")
+    assert title.endswith("against waiting")
+    waiting = replace(found, frame=found.frame.filter(pl.col("reason") == OPEN))
+    assert plan_title(waiting).endswith("no sound part is replaced ahead")
+    assert plan_title(replace(found, frame=found.frame.clear())) == "No job is planned"
+
+
+def test_the_policies_are_named_as_they_are_computed(demo: Fleet) -> None:
+    found = compare_policies(demo, draws=20, months=3)
+    shown = rows_in(spec_of(found.chart()))
+    for row in found.frame.to_dicts():
+        name = row["description"].partition(":")[0]
+        mine = [one for one in shown if one.get("name") == name]
+        assert {one["value"] for one in mine} == {row["cost"], row["failures"], row["downtime_days"]}
 
 
 def test_every_picture_has_a_title_and_an_alternative_text(demo: Fleet) -> None:

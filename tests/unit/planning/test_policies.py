@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
+import polars as pl
 import pytest
 
 from fleetlog.errors import UsageError
+from fleetlog.planning import policies
 from fleetlog.planning.forecast import forecast
-from fleetlog.planning.policies import POLICIES, PolicyFinding, _Repair, _worked_through, compare_policies
+from fleetlog.planning.job_costs import costs_of
+from fleetlog.planning.outlook import Outlook, outlook_of
+from fleetlog.planning.policies import POLICIES, PolicyFinding, compare_policies
 from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import Scope
@@ -41,41 +47,83 @@ def test_ranges_and_means_agree(found: PolicyFinding) -> None:
     assert found.frame["chance_best"].sum() >= 1 - 1e-9
 
 
-def test_the_same_failures_meet_every_policy_that_waits(found: PolicyFinding) -> None:
-    rows = by_policy(found)
-    assert rows["wait"]["failures"] == rows["by_custom"]["failures"]
-    assert rows["wait"]["later_cost"] < rows["by_custom"]["later_cost"]
-    # a sensor in vain costs a visit, its part and its hours
-    assert rows["by_custom"]["cost"] > 1.3 * rows["wait"]["cost"]
-    assert rows["by_custom"]["parts_cost"] > 3 * rows["wait"]["parts_cost"]
+def test_custom_is_worked_as_the_family_spells_it_out(found: PolicyFinding, demo: Fleet) -> None:
+    rows, family = by_policy(found), demo.family("neutral-return")
+    titles = [step.title for step in family.steps]
+    named = [title for title in found.custom if title in titles]
+    assert named == [step.title for step in sorted(family.steps, key=lambda step: step.order)]
+    assert rows["by_custom"]["description"].endswith(family.texts.custom_step)
+    assert "; ".join(found.custom) in found.notes[-1]
+    # whose words speak of the sensor before the pump: so it is worked
+    sensor, opening = (
+        found.custom.index(title) for title in (family.step("replace_sensor").title, family.openings[0].title)
+    )
+    assert sensor < opening
+    assert rows["by_custom"]["case_cost"] > rows["wait"]["case_cost"]
+    assert rows["by_custom"]["cost"] > rows["wait"]["cost"]
     assert rows["by_custom"]["saving_upper"] < 0
+
+
+def test_waiting_costs_what_the_plan_weighs_a_breakdown_at(found: PolicyFinding, demo: Fleet) -> None:
+    costs = costs_of(demo, demo.history(), demo.family("neutral-return"), "internal_bushing")
+    assert costs is not None
+    rows = by_policy(found)
+    assert rows["wait"]["case_cost"] == pytest.approx(costs.breakdown)
+    assert rows["older_design_ahead"]["case_cost"] == rows["wait"]["case_cost"]
 
 
 def test_work_ahead_prevents_failures_and_costs_now(found: PolicyFinding) -> None:
     rows = by_policy(found)
-    assert rows["older_design_ahead"]["failures"] < 0.4 * rows["wait"]["failures"]
+    assert rows["older_design_ahead"]["failures"] < rows["wait"]["failures"]
     assert rows["older_design_ahead"]["jobs_ahead"] > 30
     assert rows["older_design_ahead"]["cost"] > rows["wait"]["cost"]
-    assert rows["older_design_ahead"]["later_cost"] < 0.05 * rows["wait"]["later_cost"]
-    assert rows["on_suspicion"]["failures"] <= rows["wait"]["failures"]
-    assert rows["on_suspicion"]["later_cost"] < rows["wait"]["later_cost"]
+    assert rows["older_design_ahead"]["later_cost"] < 0.5 * rows["wait"]["later_cost"]
+    # custom leaves the other side to fail later
+    assert rows["wait"]["failures"] < rows["by_custom"]["failures"]
+    assert rows["by_custom"]["jobs_ahead"] == 0
+    assert len({row["other_complaints"] for row in rows.values()}) == 1
 
 
-def test_waiting_meets_as_many_failures_as_the_forecast(demo: Fleet, found: PolicyFinding) -> None:
-    expected = forecast(demo, component="internal_bushing", draws=DRAWS).totals.row(-1, named=True)
-    # standard error of the mean of 60 draws of some eight failures each
-    assert by_policy(found)["wait"]["failures"] == pytest.approx(
-        expected["expected"], abs=4 * (8 / 60) ** 0.5
+def test_by_custom_as_many_fail_as_the_forecast_says(demo: Fleet, found: PolicyFinding) -> None:
+    """What stands and what is to come; only custom leaves every part to itself, so that none is renewed early."""
+    totals = forecast(demo, draws=DRAWS).totals
+    mine = totals.filter(pl.col("component") == "internal_bushing").row(0, named=True)
+    expected = mine["standing"] + mine["expected"]
+    rows = by_policy(found)
+    # standard error of the mean of 60 draws of some sixteen failures each
+    assert rows["by_custom"]["failures"] == pytest.approx(expected, abs=4 * (expected / DRAWS) ** 0.5)
+    others = totals.filter(
+        ~pl.col("component").is_in(["internal_bushing", "all"]), pl.col("cause") != "any failure"
     )
+    expected = float((others["standing"] + others["expected"]).sum())
+    assert rows["wait"]["other_complaints"] == pytest.approx(expected, abs=4 * (expected / DRAWS) ** 0.5)
 
 
-def test_a_complaint_ends_with_the_first_step_that_cures() -> None:
-    repair = _Repair(np.array([2.0, 7.0, 13.0]), np.array([0.0, 190.0, 5.0]), np.array([0.1, 0.5, 1.0]))
-    chance = np.array([[0.05, 0.0, 0.0], [0.2, 0.4, 0.0], [0.2, 0.9, 0.99]])
-    hours, parts, visits = _worked_through(repair, chance)
-    assert hours.tolist() == [2.0, 9.0, 22.0]
-    assert parts.tolist() == [0.0, 190.0, 195.0]
-    assert visits.tolist() == [1.0, 2.0, 3.0]
+@pytest.fixture
+def two_failed(demo: Fleet, monkeypatch: pytest.MonkeyPatch) -> PolicyFinding:
+    """Nothing runs and nothing fails but both sides of one machine, which stand failed."""
+
+    def standing(*arguments: Any, **how: Any) -> Outlook:
+        outlook = outlook_of(*arguments, **how)
+        one = outlook.places.filter(pl.col("component") == "internal_bushing")["machine_id"][0]
+        failed = (pl.col("machine_id") == one) & (pl.col("component") == "internal_bushing")
+        places = outlook.places.with_columns(standing=failed.cast(pl.Float64))
+        use = replace(outlook.use, level=np.full_like(outlook.use.level, 1e-9))
+        return replace(outlook, places=places, use=use)
+
+    monkeypatch.setattr(policies, "outlook_of", standing)
+    monkeypatch.setattr(policies, "others_to_come", lambda *_: {"wiring": np.zeros(20)})
+    return compare_policies(demo, months=3, draws=20)
+
+
+def test_two_sides_that_stand_failed_are_one_opening(two_failed: PolicyFinding, demo: Fleet) -> None:
+    costs = costs_of(demo, demo.history(), demo.family("neutral-return"), "internal_bushing")
+    assert costs is not None
+    rows = by_policy(two_failed)
+    assert [row["failures"] for row in rows.values()] == [2.0] * 4
+    assert rows["wait"]["cost"] == pytest.approx(costs.breakdown + costs.second)
+    assert rows["on_suspicion"]["cost"] == pytest.approx(rows["on_suspicion"]["case_cost"] + costs.second)
+    assert rows["by_custom"]["cost"] == pytest.approx(2 * rows["by_custom"]["case_cost"])
 
 
 def test_threads_and_repeats_change_nothing(

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy import integrate, optimize, special
+from scipy import integrate, optimize, special, stats
 
 from fleetlog.stats.renewal_value import (
     Lives,
     Prices,
     best_policy,
     discounted_hours,
+    first_of,
     policy_rate,
     renewal_age,
     saving_now,
@@ -184,3 +185,23 @@ def test_against_a_simulated_yard() -> None:
 def test_mean_life_of_a_weibull() -> None:
     found = discounted_hours(Lives.of([0.7], [100.0]), [0.0], np.inf, 0.0)[0]
     assert found == pytest.approx(100 * special.gamma(1 + 1 / 0.7), rel=1e-4)
+
+
+@pytest.mark.parametrize(("shape", "parts"), [(0.8, 2), (1.0, 3), (2.5, 2), (4.0, 4)])
+def test_the_first_of_so_many_survives_while_all_do(shape: float, parts: int) -> None:
+    ages = np.linspace(100.0, 12_000.0, 25)
+    first = first_of(Lives.of([shape], [6000.0]), parts)
+    together = stats.weibull_min.sf(ages, first.shape[0], scale=first.scale_hours[0])
+    np.testing.assert_allclose(together, stats.weibull_min.sf(ages, shape, scale=6000.0) ** parts, rtol=1e-12)
+    alone = first_of(Lives.of([shape], [6000.0]), 1)
+    assert alone.scale_hours[0] == 6000.0
+
+
+def test_what_costs_nothing_is_not_renewed_without_end() -> None:
+    """A planned job for nothing: an age and a rate come out, not a division by nothing."""
+    lives, prices = Lives.of([2.5, 1.0], [6000.0, 1e9]), Prices.of([0.0, 0.0], [500.0, 500.0], [1e-4, 1e-4])
+    age, rate = best_policy(lives, prices)
+    assert 0 < age[0] < 100.0
+    assert np.isinf(age[1])
+    assert np.isfinite(rate).all()
+    assert rate[0] < 0.01 * waiting_rate(lives, prices)[0]

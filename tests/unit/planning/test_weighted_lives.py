@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import stats
 
+from fleetlog.planning.replacement import RISE_LEVEL
 from fleetlog.stats.errors import BadArgument, LengthMismatch, TooFewFailures
 from fleetlog.stats.lifetimes import fit_weibull
 from fleetlog.stats.risk_table import RiskTable
@@ -147,3 +149,110 @@ def test_ranges_of_the_bootstrap_hold_the_truth() -> None:
         held += low <= true <= high
     # binomial(120, 0.95) lies within 107 to 119 with 99%; the bootstrap is a little narrow at this size
     assert 104 <= held <= 120
+
+
+# ------------------------------------------------------------------------------------ whether a hazard rises
+
+
+@pytest.mark.parametrize(("shape", "seed"), [(0.7, 1), (1.0, 2), (1.3, 3), (2.5, 4)])
+def test_the_rise_is_the_likelihood_ratio_of_scipys_fits(shape: float, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    life, leaves = rng.weibull(shape, 60) * 5000.0, rng.uniform(500.0, 9000.0, 60)
+    failed, hours = life <= leaves, np.minimum(life, leaves)
+    observed = ObservedLives(
+        np.zeros(60, dtype=np.int64),
+        np.ceil(hours * 10).astype(np.int64),
+        failed.astype(np.int64),
+        np.arange(60),
+    )
+    ages = observed.exit / 10
+    data = stats.CensoredData(uncensored=ages[failed], right=ages[~failed])
+    rising, _, scale = stats.weibull_min.fit(data, floc=0)
+    _, mean = stats.expon.fit(data, floc=0)
+
+    def likelihood(law: stats.rv_continuous, *how: float, scale: float) -> float:
+        return float(
+            law.logpdf(ages[failed], *how, scale=scale).sum()
+            + law.logsf(ages[~failed], *how, scale=scale).sum()
+        )
+
+    ratio = 2 * (likelihood(stats.weibull_min, rising, scale=scale) - likelihood(stats.expon, scale=mean))
+    tail = 0.5 * stats.chi2.sf(max(ratio, 0.0), 1)
+    assert observed.rise() == pytest.approx(tail if rising > 1 else 1 - tail, abs=2e-4)
+
+
+@pytest.mark.parametrize("failures", [6, 12, 40])
+def test_a_constant_hazard_seldom_seems_to_rise(failures: int) -> None:
+    """In so many fleets whose hazard does not rise, with late entry and censoring: about one in twenty."""
+    fleets, alarms = 1500, 0
+    for seed in range(fleets):
+        rng = np.random.default_rng([seed, failures])
+        entry = np.where(rng.random(120) < 0.5, 0, rng.integers(1, 30_000, 120))
+        life = entry + rng.exponential(80_000.0 * 60 / failures / 2, 120).astype(np.int64) + 1
+        leaves = entry + rng.integers(20_000, 60_000, 120)
+        found = ObservedLives(
+            entry, np.minimum(life, leaves), (life <= leaves).astype(np.int64), np.arange(120)
+        )
+        alarms += found.rise() <= RISE_LEVEL
+    # three standard errors of 5 % are 1.7 %; never more than a tenth
+    assert 0.033 <= alarms / fleets <= 0.1
+
+
+def test_a_hazard_that_rises_is_seen_and_a_single_failure_tells_nothing() -> None:
+    assert lives(400, 2.5, 5000, 3).rise() < 1e-6
+    assert lives(400, 0.6, 5000, 3).rise() > 0.999
+    one = ObservedLives(np.array([0, 0]), np.array([5000, 900]), np.array([1, 0]), np.arange(2))
+    assert one.rise() == 1.0
+
+
+def test_a_failure_that_was_one_as_surely_as_not_counts_half() -> None:
+    whole = lives(200, 2.0, 5000, 7)
+    double = ObservedLives(
+        np.tile(whole.entry, 2),
+        np.tile(whole.exit, 2),
+        np.tile(whole.failed, 2),
+        np.tile(whole.machine, 2),
+        share=np.full(2 * whole.spells, 0.5),
+    )
+    assert double.failures == pytest.approx(whole.failures)
+    assert double.total_hours == pytest.approx(whole.total_hours)
+    assert double.rise() == pytest.approx(whole.rise(), rel=1e-9)
+    assert double.fit(Default(2.0, 4000, 3)) == pytest.approx(whole.fit(Default(2.0, 4000, 3)), rel=1e-9)
+
+
+# ------------------------------------------------------------------------------------- a default that yields
+
+
+@pytest.mark.parametrize("failed", [0, 5, 25, 27, 60, 150, 500])
+def test_a_default_yields_by_bayes_rule(failed: int) -> None:
+    """Right with nine chances in ten, else worth half a failure: scipy's negative binomial says what each foretold."""
+    default, expected = Default(2.0, 5000.0, 5.0), 25.0
+    firm, vague = (stats.nbinom.pmf(failed, worth, worth / (worth + expected)) for worth in (5.0, 0.5))
+    share = 0.9 * firm / (0.9 * firm + 0.1 * vague)
+    found = default.yielding(expected, failed)
+    assert found.failures == pytest.approx(5.0 * share + 0.5 * (1 - share), rel=1e-9)
+    assert (found.shape, found.scale_hours) == (default.shape, default.scale_hours)
+
+
+def test_the_further_from_what_came_the_less_a_default_is_worth() -> None:
+    default = Default(2.0, 5000.0, 5.0)
+    above = [default.yielding(25.0, failed).failures for failed in range(25, 400, 25)]
+    assert above == sorted(above, reverse=True)
+    assert above[0] > 4.5
+    assert above[-1] < 1.0
+    # nothing was observed: nothing contradicts it
+    assert default.yielding(0.0, 0.0) is default
+    # next to nothing expected and nothing seen is no contradiction either
+    assert default.yielding(0.01, 0.0).failures == pytest.approx(4.55, abs=0.01)
+
+
+def test_a_default_that_yields_leaves_the_law_to_the_data() -> None:
+    """Parts that live a tenth of what the default says: its pull on the scale is gone."""
+    seen = lives(300, 2.0, 600, 11)
+    default = Default(2.0, 6000.0, 50.0)
+    own = seen.fit()
+    stiff = seen.fit(default)
+    soft = seen.fit(default.yielding(seen.expected(default), seen.failures))
+    assert abs(np.log(soft.scale_hours / own.scale_hours)) < 0.15 * abs(
+        np.log(stiff.scale_hours / own.scale_hours)
+    )

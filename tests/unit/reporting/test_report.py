@@ -178,7 +178,9 @@ def test_the_first_section_answers_what_changed_what_is_needed_what_it_saves(
     assert f"SK-104 left worn bushing inside the pump, {100 * worn.certainty:.0f}%" in now
     assert f"If the steps proposed are taken {dollars(month.cost.cases, 'expected_cost')}" in now
     assert (
-        f"If the sensor is replaced first, as is the custom {dollars(month.cost.cases, 'custom_cost')}" in now
+        "If the sensor is replaced before the pump is opened, as is the custom "
+        + dollars(month.cost.cases, "custom_cost")
+        in now
     )
     spent, before = (dollars(frame, "cost") for frame in (month.cost.spent, month.cost.spent_before))
     assert f"Spent on this fault in October: {spent} (the month before: {before})" in now

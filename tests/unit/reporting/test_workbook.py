@@ -76,7 +76,10 @@ def test_headings_and_notes_are_those_of_the_page(book: Path, hollow_lane: Hollo
                     )
                     compared += title in heads
     assert compared > 60
-    assert opened["Savings"]["A2"].value == "Sensor first: by the custom of replacing the sensor first"
+    assert (
+        opened["Savings"]["A2"].value
+        == "Sensor before pump: by the custom of replacing the sensor before the pump is opened"
+    )
     assert "empty means that half have not failed yet" in opened["Life by kind"]["A2"].value
 
 
