@@ -510,10 +510,10 @@ def _notes(
 ) -> tuple[str, ...]:
     notes = [_result_note(fleet, candidates, offers, solution, rows, saved)]
     fits = (offers.use <= caps[offers.week] + 1e-9).all(axis=1) if offers.machine.size else np.zeros(0, bool)
-    if offers.machine.size and not fits.any():
-        notes.append(f"No job fits: {too_small(offers.use, caps)}; raise that setting.")
-    elif limits.hours <= 0:
+    if limits.hours <= 0:
         notes.append("The shop has no hours (shop.weekly_hours is 0): no work gets a week.")
+    elif offers.machine.size and not fits.any():
+        notes.append(f"No job fits: {too_small(offers.use, caps)}; raise that setting.")
     opened = [week.label for week in candidates.outlook.periods if week.label not in limits.closed]
     begin = candidates.outlook.history.as_of + timedelta(days=limits.lead_days)
     if candidates.outlook.periods[-1].first < begin:
