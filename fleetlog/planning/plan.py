@@ -23,10 +23,11 @@ from fleetlog.causes.suspects import SuspectsFinding
 from fleetlog.errors import UsageError
 from fleetlog.planning.comparators import words_of
 from fleetlog.planning.open_work import OPEN, OpenWork, open_work
-from fleetlog.planning.outlook import Outlook, Period, in_threads
+from fleetlog.planning.outlook import Outlook, Period
 from fleetlog.planning.plan_candidates import Candidates, gather
 from fleetlog.planning.plan_money import AVOIDED_YEARS, Job, plan_money
-from fleetlog.planning.plan_visits import Offers, ShopLimits, offer, too_small, visits_of
+from fleetlog.planning.plan_range import saving_range, units_of
+from fleetlog.planning.plan_visits import Offers, ShopLimits, offer, too_small
 from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
@@ -37,8 +38,6 @@ from fleetlog.stats.schedule import Schedule, Visits, best_schedule
 
 MOST_WEEKS = 104
 AHEAD = "ahead of failure"
-#: Range of the saving.
-LEVEL = 0.80
 
 
 @dataclass(frozen=True, repr=False)
@@ -342,51 +341,16 @@ def _rows(outlook: Outlook, candidates: Candidates, offers: Offers, solution: Sc
     return pl.DataFrame(listed, schema=_ROWS).sort("week", "machine_id", "component", "side")
 
 
-def _units(candidates: Candidates, offers: Offers, solution: Schedule) -> list[list[tuple[int, int]]]:
-    """Of each chosen visit the jobs: row of a candidate and of its twin, -1 without."""
-    twin = candidates.rows["twin"].to_list()
-    visits = offers.members[solution.chosen].tolist()
-    return [
-        [(one, twin[one]) for one in visit if one >= 0 and (twin[one] < 0 or one < twin[one])]
-        for visit in visits
-    ]
-
-
 def _jobs(candidates: Candidates, offers: Offers, solution: Schedule, first: OpenWork) -> list[Job]:
     """All that is done of the candidates: ahead of failure and beside open work."""
-    units = _units(candidates, offers, solution)
     ahead = [
         Job(tuple(row for row in pair if row >= 0), week)
-        for week, visit in zip(offers.week[solution.chosen].tolist(), units, strict=True)
+        for week, visit in zip(
+            offers.week[solution.chosen].tolist(), units_of(candidates, offers, solution), strict=True
+        )
         for pair in visit
     ]
     return [*ahead, *(Job(one.candidates, one.week) for one in first.beside)]
-
-
-def saving_range(
-    candidates: Candidates, offers: Offers, solution: Schedule, first: OpenWork
-) -> tuple[float, float]:
-    """80% range of what the chosen visits, and the jobs beside open work, save: over the draws of the laws of life."""
-    chosen = solution.chosen
-    units = _units(candidates, offers, solution)
-    component = candidates.rows["component"].to_list()
-    kinds: dict[tuple[tuple[str, bool], ...], list[int]] = {}
-    for i, one in enumerate(units):
-        kinds.setdefault(tuple((component[row], other >= 0) for row, other in one), []).append(i)
-
-    def saved(draw: int) -> float:
-        worth = candidates.worth_in(draw)
-        total = sum(one.saving(worth) for one in first.beside)
-        for places in kinds.values():
-            stacked = np.array([units[i] for i in places], dtype=np.int64)
-            saving = visits_of(candidates, worth, stacked, offers.out_share, offers.already_out)[3]
-            weeks = offers.week[chosen[places]]
-            total += float(saving.reshape(len(places), -1)[np.arange(len(places)), weeks].sum())
-        return total
-
-    drawn = in_threads(saved, candidates.outlook.draw_count)
-    low, high = np.quantile(drawn, (0.5 - LEVEL / 2, 0.5 + LEVEL / 2))
-    return float(low), float(high)
 
 
 def _avoided(candidates: Candidates, ahead: pl.DataFrame) -> float:
@@ -546,10 +510,10 @@ def _notes(
 ) -> tuple[str, ...]:
     notes = [_result_note(fleet, candidates, offers, solution, rows, saved)]
     fits = (offers.use <= caps[offers.week] + 1e-9).all(axis=1) if offers.machine.size else np.zeros(0, bool)
-    if offers.machine.size and not fits.any():
-        notes.append(f"No job fits: {too_small(offers.use, caps)}; raise that setting.")
-    elif limits.hours <= 0:
+    if limits.hours <= 0:
         notes.append("The shop has no hours (shop.weekly_hours is 0): no work gets a week.")
+    elif offers.machine.size and not fits.any():
+        notes.append(f"No job fits: {too_small(offers.use, caps)}; raise that setting.")
     opened = [week.label for week in candidates.outlook.periods if week.label not in limits.closed]
     begin = candidates.outlook.history.as_of + timedelta(days=limits.lead_days)
     if candidates.outlook.periods[-1].first < begin:

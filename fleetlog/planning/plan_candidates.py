@@ -18,7 +18,7 @@ from fleetlog.planning.replacement import why_not_ahead
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
 from fleetlog.session.scope import Scope
-from fleetlog.stats.arrays import Floats
+from fleetlog.stats.arrays import Floats, Ints
 from fleetlog.stats.renewal_value import Lives, Prices, best_policy, discounted_hours, first_of, renewal_age
 
 
@@ -47,10 +47,6 @@ class Candidates:
     why_not: Mapping[tuple[str, str], str]
     known: SuspectsFinding
     reserved: Floats
-
-    def worth_in(self, draw: int) -> Worth:
-        """What each is worth under the laws of one draw."""
-        return worth_of(self.outlook, self.costs, self.rows, self.day_rate, draw)
 
 
 @dataclass(frozen=True, eq=False)
@@ -190,6 +186,7 @@ def worth_of(
     rows: pl.DataFrame,
     rate: Floats,
     draw: int | None = None,
+    week: Ints | None = None,
 ) -> Worth:
     """Value, survival and presence of each candidate at the middle of each week.
 
@@ -199,16 +196,18 @@ def worth_of(
         rows: the candidates, as in `Candidates`.
         rate: what a day costs each machine.
         draw: whose laws; None: the point estimate.
+        week: of each candidate the only week to look at, by number; None: every week.
     """
-    weeks = len(outlook.periods)
     places = rows["place"].to_numpy().astype(np.int64)
     twin = rows["twin"].to_numpy()
     hours = outlook.hours_ahead()[places]
     run = np.cumsum(hours, axis=1) - 0.5 * hours
+    number = np.arange(hours.shape[1])[None, :] if week is None else week[:, None]
+    run = run if week is None else np.take_along_axis(run, number, axis=1)
     leave = outlook.leave_rate[rows["age_class"].to_numpy()]
     a_year = _hours_a_year(outlook)[places]
-    years = (np.arange(weeks) + 0.5) * 7 / 365.25
-    value, alive, there = (np.zeros((places.size, weeks)) for _ in range(3))
+    years = np.broadcast_to((number + 0.5) * 7 / 365.25, run.shape)
+    value, alive, there = (np.zeros(run.shape) for _ in range(3))
     component = rows["component"].to_numpy()
     now = outlook.age_hours[places]
     mean_age = np.where(twin >= 0, 0.5 * (now + now[twin]), now)
@@ -237,5 +236,5 @@ def worth_of(
         value[mine] = breakdown[:, None] * (1.0 - leaving[:, None] * left) - next_rate[:, None] * left
         own = now[mine][:, None]
         alive[mine] = np.exp(single.cumulative(own) - single.cumulative(own + run[mine]))
-        there[mine] = np.exp(-(leave[mine][:, None] + discount) * years)
+        there[mine] = np.exp(-(leave[mine][:, None] + discount) * years[mine])
     return Worth(value, alive * (1.0 - outlook.standing[places])[:, None], there)

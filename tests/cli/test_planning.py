@@ -126,6 +126,31 @@ def test_policies(fleetlog: Command, demo_store: Path) -> None:
     wrong = fleetlog("plan", "--policy", "hope", store=demo_store)
     assert wrong.code == 2
     assert "hope" in wrong.err
+    assert "wait, by_custom, on_suspicion, older_design_ahead, or all" in wrong.err
+    assert wrong.err.count("\n") == 1
+
+
+def test_all_policies_with_the_custom_spelt_out(fleetlog: Command, demo_store: Path) -> None:
+    done = fleetlog("plan", "--policy", "all", "--draws", "20", "--format", "json", store=demo_store)
+    assert done.code == 0, done.err
+    found = json.loads(done.out)
+    rows = {row["policy"]: row for row in found["rows"]}
+    assert list(rows) == ["wait", "by_custom", "on_suspicion", "older_design_ahead"]
+    assert rows["by_custom"]["description"].endswith("replacing the sensor before the pump is opened")
+    sensor, pump = (
+        "Replace the position sensor",
+        "Take the engine out, split the pump and put right what is found",
+    )
+    assert found["custom"].index(sensor) < found["custom"].index(pump)
+
+
+def test_plan_tells_its_money(fleetlog: Command, demo_store: Path) -> None:
+    done = fleetlog("plan", "--draws", "20", "--format", "json", store=demo_store)
+    found = json.loads(done.out)
+    assert found["cost_ahead"] > 0
+    assert found["payback_months"] > 0
+    assert abs(found["saving"] - sum(row["saving"] for row in found["rows"])) < 1e-6
+    assert found["against"] == "wait, then the advised steps"
 
 
 def test_figures(fleetlog: Command, demo_store: Path) -> None:

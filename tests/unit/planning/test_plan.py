@@ -16,6 +16,7 @@ from fleetlog.causes.suspects import SuspectsFinding, suspects
 from fleetlog.errors import UsageError
 from fleetlog.planning.forecast import forecast_of
 from fleetlog.planning.open_work import BESIDE, DOUBTFUL, OPEN, open_work
+from fleetlog.planning.outlook import outlook_of
 from fleetlog.planning.plan import AHEAD, PlanFinding, plan
 from fleetlog.planning.plan_candidates import Candidates, gather
 from fleetlog.planning.plan_hours import ShopHoursFinding, compare_shop_hours
@@ -99,6 +100,16 @@ def test_the_saving_is_that_of_its_rows_and_lies_in_its_range(found: PlanFinding
         assert planned.frame["saving"].sum() == pytest.approx(planned.saving)
         assert planned.saving_lower < planned.saving < planned.saving_upper
         assert (planned.frame.filter(pl.col("reason").is_in([OPEN, DOUBTFUL]))["saving"] == 0).all()
+
+
+def test_with_laws_that_are_certain_the_range_is_the_saving(demo: Fleet) -> None:
+    """Every draw the point estimate: what is valued again for the range is what was chosen, and nothing else."""
+    outlook = outlook_of(demo, Scope(), months=1, draws=20)
+    models = tuple(replace(one, draws=np.tile(one.law, (20, 1))) for one in outlook.models)
+    sure = plan(demo, outlook=replace(outlook, models=models), draws=20)
+    assert sure.saving_lower == pytest.approx(sure.saving)
+    assert sure.saving_upper == pytest.approx(sure.saving)
+    assert sure.saving > 0
 
 
 # ------------------------------------------------------------------------------------------------ open work
@@ -431,6 +442,49 @@ def test_what_cannot_be_is_explained(
         with pytest.raises(UsageError, match=said):
             plan(demo, known=known, weeks=8, draws=DRAWS, must=(machine,))
         assert empty.chart() is not None
+
+
+@pytest.mark.parametrize(
+    ("shop", "said"),
+    [
+        ({"weekly_hours": 0.0}, "The shop has no hours (shop.weekly_hours is 0): no work gets a week."),
+        ({"closed_weeks": ("2026-W28", "2026-W29")}, "Every week of the plan is closed (shop.closed_weeks)."),
+    ],
+)
+def test_a_shop_without_hours_or_weeks_is_told_in_a_sentence(
+    demo: Fleet, known: SuspectsFinding, shop: dict[str, object], said: str
+) -> None:
+    with setting(demo, **shop):
+        found = plan(demo, known=known, weeks=2, draws=20)
+    assert [note for note in found.notes if note.startswith(said)]
+    assert np.isfinite([found.saving, found.saving_lower, found.saving_upper, found.hour_worth]).all()
+    assert found.frame.is_empty()
+    assert found.saving == 0
+    late = found.left_out.filter(
+        pl.col("why").str.contains("^no room: first possible week|^no week holds it")
+    )
+    assert late.height == len(open_cases(known))
+    assert found.chart() is not None
+
+
+def test_where_nothing_costs_anything_nothing_is_planned_ahead(demo: Fleet, known: SuspectsFinding) -> None:
+    """No rates and no prices: the plan says which settings are missing, and open work still has its weeks."""
+    free = dict.fromkeys(("labour_rate", "downtime_per_day", "call_out"), 0.0)
+    before = demo.families["neutral-return"]
+    steps = tuple(replace(step, parts_cost=0.0) for step in before.steps)
+    demo.families["neutral-return"] = replace(before, steps=steps)  # type: ignore[index]
+    try:
+        with setting(demo, costs=dict(free)):
+            found = plan(demo, known=known, weeks=8, draws=20)
+    finally:
+        demo.families["neutral-return"] = before  # type: ignore[index]
+    assert ahead(found).is_empty()
+    assert any(
+        "internal bushing (original) is not planned ahead: a planned job costs nothing by the settings; set "
+        "costs.labour_rate" in note
+        for note in found.notes
+    )
+    assert not found.frame.filter(pl.col("reason") == OPEN).is_empty()
 
 
 def test_too_many_requirements_are_refused_together(
