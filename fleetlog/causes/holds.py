@@ -91,7 +91,8 @@ def safety_of(
             )
         for case in cases:
             if case.on_hold:
-                why = "probably still broken after a repair" if case.repaired else "open case"
+                unsure = "probably still broken after a repair" if case.repaired else "no repair on record"
+                why = "open case" if case.state == "open" and not case.repaired else unsure
                 first, last = case.first_sign or history.as_of_end, case.last_report or history.as_of_end
                 signs.setdefault(case.machine_id, []).append(_Sign(case.side, first, last, why))
         holds = _holds(fleet, history, family, where, signs, zone)

@@ -27,16 +27,17 @@ _MONTH = (
 )
 _NOW = "now"
 _SHORT_MONTH = (
-    f"datum.label === '{_NOW}' ? '{_NOW}' : datum.index === {{first}} || substring(datum.label, 5, 7) === '01' ? "
+    f"datum.label === '{_NOW}' ? '{_NOW}' : "
+    "datum.label === '{first}' || substring(datum.label, 5, 7) === '01' ? "
     f"[{_MONTH}, substring(datum.label, 0, 4)] : {_MONTH}"
 )
 
 
-def _month_axis(count: int, first: int = 0) -> alt.Axis:
-    """Months, of which the one in place `first` tells its year."""
-    months = _SHORT_MONTH.format(first=first)
+def _month_axis(months: Sequence[str]) -> alt.Axis:
+    """Months; the first tells its year."""
+    spoken = _SHORT_MONTH.format(first=months[0] if months else "")
     return alt.Axis(
-        title=None, grid=False, labelExpr=months, labelAngle=0, labelOverlap=True, tickCount=count
+        title=None, grid=False, labelExpr=spoken, labelAngle=0, labelOverlap=True, tickCount=len(months)
     )
 
 
@@ -75,7 +76,7 @@ def forecast_chart(finding: ForecastFinding, width: int, words: Words) -> Drawin
     x = alt.X(
         "month:O",
         sort=order,
-        axis=_month_axis(len(order), first=1),
+        axis=_month_axis(order[1:]),
         scale=alt.Scale(domain=order, paddingInner=0.25),
     )
     base = alt.Chart(inline(rows))
@@ -127,7 +128,7 @@ def forecast_check_chart(finding: ForecastCheck, width: int, words: Words) -> Dr
     """Ranges of past forecasts, all causes together, and what came."""
     rows = finding.frame.filter(pl.col("component") == "all").to_dicts()
     base = alt.Chart(inline(rows))
-    x = alt.X("until:O", sort=None, axis=_month_axis(len(rows)))
+    x = alt.X("until:O", sort=None, axis=_month_axis([row["until"] for row in rows]))
     counts = alt.Axis(title="failures", tickMinStep=1, format="d")
     # A quarter has three months: bars as wide as the room would look like areas.
     thick = min(40.0, 0.9 * (width - 80) / max(len(rows), 1))
@@ -258,7 +259,7 @@ def plan_chart(finding: PlanFinding, width: int, words: Words) -> Drawing:
     ).to_dicts()
     names = [row["week"] for row in weeks]
     plot = width - 70
-    every = max(1, round(len(names) / 13))
+    every = max(1, -(-len(names) * 36 // plot))  # a label takes some 36 pixels
     shown = [name for i, name in enumerate(names) if i % every == 0]
     axis = alt.Axis(
         title=f"ISO week of {names[0][:4]}"

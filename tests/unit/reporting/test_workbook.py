@@ -87,8 +87,8 @@ def test_numbers_are_numbers_and_dates_are_dates(book: Path, hollow_lane: Hollow
     page = openpyxl.load_workbook(book)["Cases"]
     heads = {cell.value: cell.column - 1 for cell in page[3]}
     row = page[4]
-    assert isinstance(row[heads["Age at the last report, h"]].value, float | int)
-    assert row[heads["Age at the last report, h"]].number_format == "#,##0"
+    assert isinstance(row[heads["Age, h"]].value, float | int)
+    assert row[heads["Age, h"]].number_format == "#,##0"
     assert row[heads["Since"]].is_date
     assert row[heads["How sure"]].number_format == "0%"
     assert "USD" in row[heads["Expected cost"]].number_format
