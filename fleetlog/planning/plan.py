@@ -25,7 +25,7 @@ from fleetlog.planning.comparators import words_of
 from fleetlog.planning.open_work import OPEN, OpenWork, open_work
 from fleetlog.planning.outlook import Outlook, Period
 from fleetlog.planning.plan_candidates import Candidates, gather
-from fleetlog.planning.plan_money import AVOIDED_YEARS, Job, plan_money
+from fleetlog.planning.plan_money import AVOIDED_YEARS, JobAhead, plan_money
 from fleetlog.planning.plan_range import saving_range, units_of
 from fleetlog.planning.plan_visits import Offers, ShopLimits, offer, too_small
 from fleetlog.session.finding import Finding
@@ -341,16 +341,16 @@ def _rows(outlook: Outlook, candidates: Candidates, offers: Offers, solution: Sc
     return pl.DataFrame(listed, schema=_ROWS).sort("week", "machine_id", "component", "side")
 
 
-def _jobs(candidates: Candidates, offers: Offers, solution: Schedule, first: OpenWork) -> list[Job]:
+def _jobs(candidates: Candidates, offers: Offers, solution: Schedule, first: OpenWork) -> list[JobAhead]:
     """All that is done of the candidates: ahead of failure and beside open work."""
     ahead = [
-        Job(tuple(row for row in pair if row >= 0), week)
+        JobAhead(tuple(row for row in pair if row >= 0), week)
         for week, visit in zip(
             offers.week[solution.chosen].tolist(), units_of(candidates, offers, solution), strict=True
         )
         for pair in visit
     ]
-    return [*ahead, *(Job(one.candidates, one.week) for one in first.beside)]
+    return [*ahead, *(JobAhead(one.candidates, one.week) for one in first.beside)]
 
 
 def _avoided(candidates: Candidates, ahead: pl.DataFrame) -> float:

@@ -24,7 +24,7 @@ AVOIDED_YEARS = 3
 
 
 @dataclass(frozen=True)
-class Job:
+class JobAhead:
     """A part, or both sides of one, done ahead: rows of the candidates, and week by number."""
 
     candidates: tuple[int, ...]
@@ -53,7 +53,7 @@ class PlanMoney:
 
 
 def plan_money(
-    candidates: Candidates, jobs: Sequence[Job], rows: pl.DataFrame, *, open_kind: str
+    candidates: Candidates, jobs: Sequence[JobAhead], rows: pl.DataFrame, *, open_kind: str
 ) -> PlanMoney:
     """The money of a plan.
 
@@ -76,7 +76,7 @@ def plan_money(
     )
 
 
-def avoided_by_month(candidates: Candidates, jobs: Sequence[Job]) -> Floats:
+def avoided_by_month(candidates: Candidates, jobs: Sequence[JobAhead]) -> Floats:
     """Expected money of the breakdowns avoided until the end of each month from the as-of day, shape (MOST_MONTHS,)."""
     outlook = candidates.outlook
     total = np.zeros(MOST_MONTHS)

@@ -13,7 +13,7 @@ from fleetlog.planning.comparators import words_of
 from fleetlog.planning.open_work import OPEN
 from fleetlog.planning.plan import PlanFinding, plan
 from fleetlog.planning.plan_candidates import Candidates, gather
-from fleetlog.planning.plan_money import MOST_MONTHS, Job, avoided_by_month, plan_money
+from fleetlog.planning.plan_money import MOST_MONTHS, JobAhead, avoided_by_month, plan_money
 from fleetlog.planning.policies import compare_policies
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import Scope
@@ -74,7 +74,7 @@ def test_what_a_pair_avoids_by_plain_sums(candidates: Candidates) -> None:
         total += (both[0] - both[1]) * np.exp(-leave * (month + 0.5) / 12)
         expected.append(total)
     breakdown = cost.breakdown_at(candidates.day_rate[pair["row"]]) + cost.second
-    job = Job((pair["row"], pair["twin"]), 4)
+    job = JobAhead((pair["row"], pair["twin"]), 4)
     np.testing.assert_allclose(avoided_by_month(candidates, [job]), np.array(expected) * breakdown, rtol=1e-9)
 
 
@@ -89,7 +89,7 @@ def test_a_job_that_costs_more_than_it_ever_avoids_is_not_paid_back(
     candidates: Candidates, found: PlanFinding
 ) -> None:
     dear = found.frame.filter(pl.col("reason") != OPEN).with_columns(cost=pl.lit(1e6))
-    assert plan_money(candidates, [Job((0,), 0)], dear, open_kind=OPEN).payback_months is None
+    assert plan_money(candidates, [JobAhead((0,), 0)], dear, open_kind=OPEN).payback_months is None
 
 
 def test_plan_and_policies_name_the_same_comparator(found: PlanFinding, demo: Fleet) -> None:
