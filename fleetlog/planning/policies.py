@@ -20,6 +20,7 @@ import numpy.typing as npt
 import polars as pl
 
 from fleetlog.causes.repair_plan import CaseEffort, RepairPlan
+from fleetlog.causes.suspects import suspects
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
 from fleetlog.planning.comparators import POLICIES, words_of
@@ -31,6 +32,7 @@ from fleetlog.questions import proposal
 from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
+from fleetlog.session.safety import Safety
 from fleetlog.session.scope import WHOLE_FLEET, Columns, Scope, columns_of
 from fleetlog.stats.arrays import Floats, Ints
 from fleetlog.stats.renewal_value import Lives, Prices, discounted_hours, first_of, waiting_rate
@@ -54,6 +56,7 @@ class PolicyFinding(Finding):
         custom: the steps of the custom in the order in which they are taken.
         months, seed, draws: of the simulation.
         currency: of the money.
+        safety: holds, and the cautions for the work that is named.
     """
 
     question: ClassVar[str] = "policies"
@@ -69,6 +72,12 @@ class PolicyFinding(Finding):
     draws: int
     currency: str
     notes: tuple[str, ...] = ()
+    safety: Safety | None = None
+
+    @property
+    def summary(self) -> pl.DataFrame:
+        """The table without what stands before and beneath it."""
+        return self.frame.drop("hold", "cautions", strict=False)
 
 
 def compare_policies(
@@ -113,12 +122,13 @@ def compare_policies(
     game = _Game.of(fleet, scope, outlook, costs, plan)
     results = np.stack(in_threads(lambda draw: game.play(policies, draw), draws))
     order = dict.fromkeys(plan.deeds[number].title for number in plan.custom)
+    safety = replace(suspects(fleet, scope).safety, cautions=family.cautions)
     return PolicyFinding(
         as_of=outlook.history.as_of,
         fault=family.name,
         component=chosen,
         custom=tuple(order),
-        frame=_frame(policies, results, game),
+        frame=safety.attach(_frame(policies, results, game)),
         months=months,
         seed=seed,
         draws=draws,
@@ -133,6 +143,7 @@ def compare_policies(
             f"By custom every step is taken once, in this order, on the side that complains: {'; '.join(order)}. Under "
             "the other policies the other side is done in the same visit where that pays.",
         ),
+        safety=safety,
     )
 
 

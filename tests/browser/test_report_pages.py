@@ -108,9 +108,10 @@ def test_links_lead_somewhere(page: Any, report: Path) -> None:
 
 def test_a_unit_opens_by_clicking_its_name_and_leads_back(page: Any, report: Path) -> None:
     page.open(report / "report.html")
+    name = page.run("document.querySelector('.tickets .unit a').textContent")
     page.run("document.querySelector('.tickets .unit a').click()")
     page.wait_for("location.pathname.includes('/units/')")
-    assert page.run("document.querySelector('h1').textContent") == "SK-104"
+    assert page.run("document.querySelector('h1').textContent") == name
     page.run("document.querySelector('.top a').click()")
     page.wait_for("location.pathname.endsWith('/report.html')")
 
@@ -268,10 +269,10 @@ def test_finding_rows(page: Any, report: Path) -> None:
         )
         return len(column(page, table, 0)), page.run(f"{tools}.querySelector('[role=status]').textContent")
 
-    both = sum("bushing" in row and "SK" in row for row in rows)
+    both = sum("open" in row and "bushing" in row for row in rows)
     one = sum("bushing" in row for row in rows)
     assert 0 < both < one <= total
-    assert look_for("bushing SK") == (both, f"{both} of {total} rows")
+    assert look_for("bushing open") == (both, f"{both} of {total} rows")
     assert look_for("<script>") == (1, f"1 of {total} rows")
     assert look_for("no such thing") == (0, f"0 of {total} rows")
     assert look_for("") == (total, "")
@@ -360,7 +361,7 @@ def test_on_paper(page: Any, report: Path) -> None:
     assert page.run(TOO_FAINT) == []
     paper = page.pdf()
     assert paper.startswith(b"%PDF")
-    assert 3 <= len(re.findall(rb"/Type\s*/Page\b(?!s)", paper)) <= 20
+    assert 3 <= len(re.findall(rb"/Type\s*/Page\b(?!s)", paper)) <= 24
 
 
 def test_night_changes_the_page_and_paper_does_not(page: Any, report: Path) -> None:

@@ -189,7 +189,7 @@ def test_the_report_speaks_of_this_fault_only(
     assert "Radiator blocked" in body
     assert ("Before the cap comes off" if followed else "Before anyone begins") in body
     assert "Let it cool before the cap is opened." in body
-    assert ("Flush first" if followed else "Cheapest step first") in body
+    assert ("Flush first" if followed else "Customary order") in body
     assert ("No part is followed for this fault" in body) != followed
     assert not re.search(r"\b(pump|sensor|bushing|None|nan)s?\b", body)
     assert (tmp_path / "tables" / "survival_by_variant.csv").exists() == followed

@@ -126,7 +126,7 @@ def test_policies(fleetlog: Command, demo_store: Path) -> None:
     wrong = fleetlog("plan", "--policy", "hope", store=demo_store)
     assert wrong.code == 2
     assert "hope" in wrong.err
-    assert "wait, by_custom, on_suspicion, older_design_ahead, or all" in wrong.err
+    assert "take one of wait, by_custom, on_suspicion, older_design_ahead" in wrong.err
     assert wrong.err.count("\n") == 1
 
 

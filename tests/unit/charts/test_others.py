@@ -99,13 +99,16 @@ def test_suspects_bars_are_the_probabilities_end_to_end(hollow_lane: HollowLane)
     spec = spec_of(suspects_chart(finding))
     causes = [case.top_cause for case in finding.cases if case.state == "open"]
     bushings = causes.count("internal_bushing")
-    assert 2 * bushings > len(causes) > bushings
+    assert len(causes) > bushings > 1
     assert title_of(spec) == (
         f"{len(causes)} open cases and {len(finding.cases) - len(causes)} to watch: "
         f"{bushings} of {len(causes)} point to the internal bushing"
     )
     for case in finding.cases:
         name = f"{case.machine_id} {case.side}"
+        if case.standing is None:
+            assert not [row for row in rows_of(spec) if row["case"] == name and "probability" in row]
+            continue
         bars = [row for row in rows_of(spec) if row["case"] == name and "probability" in row]
         assert [row["probability"] for row in bars] == list(case.causes.values())
         assert bars[0]["start"] == 0.0
@@ -141,7 +144,8 @@ def test_reasons_keep_every_weight(hollow_lane: HollowLane) -> None:
 
 
 def test_a_case_without_reasons(hollow_lane: HollowLane) -> None:
-    case = replace(hollow_lane.month.suspects.cases[0], reasons=())
+    (case,) = (one for one in hollow_lane.month.suspects.cases if one.machine_id == "SK-104")
+    case = replace(case, reasons=())
     sure = percent(case.certainty)
     assert title_of(spec_of(reasons_chart(case))) == f"SK-104 left: internal bushing, {sure} sure"
 

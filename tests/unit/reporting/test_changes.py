@@ -25,7 +25,8 @@ def test_the_invented_month(hollow_lane: HollowLane) -> None:
     kinds = {(change.case.machine_id, change.case.side): change.kind for change in found}
     # What the stories of the yard bring.
     assert {(HOSTILE, "left"): "new case", (FORMULA, "right"): "now open"}.items() <= kinds.items()
-    assert {("SK-131", "right"): "surer", (PATH, "left"): "new on watch"}.items() <= kinds.items()
+    assert {("SK-208", "left"): "off watch", (PATH, "left"): "new on watch"}.items() <= kinds.items()
+    assert ("SK-131", "right") not in kinds
     assert kinds["SK-122", "left"] == "no longer open"
     # And who came and went, told by the two lists.
     then, today = (

@@ -84,6 +84,6 @@ def test_the_course_is_drawn_from_certain_to_ended(hollow_lane: HollowLane) -> N
         share = unit.standing.filter(unit.standing["side"] == side)["standing"][-1]
         assert line.y2 == pytest.approx(view.standing_height * (1 - share), abs=0.01)
         assert f"{side} {percent(share)}" in view.alt
-    assert {case.side: case.standing for case in unit.cases if case.standing is not None} == {
-        side: unit.standing.filter(unit.standing["side"] == side)["standing"][-1] for side in ("left",)
-    }
+    assert {case.side: case.standing for case in unit.cases if case.standing is not None} == pytest.approx(
+        {side: unit.standing.filter(unit.standing["side"] == side)["standing"][-1] for side in ("left",)}
+    )
