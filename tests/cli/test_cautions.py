@@ -32,7 +32,7 @@ OPTIONS: dict[str, dict[str, Any]] = {
     "unit": {"machine_id": "37"},
     "drivers": {"factors": ("site",)},
 }
-ADVISING = {"suspects", "holds", "unit", "forecast", "replacement", "plan"}
+ADVISING = {"suspects", "holds", "unit", "forecast", "replacement", "plan", "policies"}
 """Questions whose answers say what to do with machines. Of the others none may name a step."""
 ADVISED = sorted({"suspects", "holds", "replacement", "plan"} & set(exports()))
 """Tables that name machines or parts to work on."""

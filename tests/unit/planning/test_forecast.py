@@ -108,7 +108,7 @@ def test_winter_brings_less_than_summer(found: ForecastFinding) -> None:
 
 def test_without_uncertainty_it_is_the_plain_poisson_binomial(outlook: Outlook) -> None:
     chances = outlook.failure_chances()
-    ways = module._followed(outlook, np.zeros(0))
+    ways = module._followed(outlook, np.zeros((0, len(outlook.family.causes))))
     nobody = module._Exposed(np.zeros(0), np.zeros(0, dtype=np.int64), 1)
     for way, sums in zip(ways, module._one_draw(outlook, ways, nobody, None), strict=True):
         first = module.mixture([sums[0]])
