@@ -95,7 +95,14 @@ def test_what_advises_says_when_the_records_end(demo: Fleet) -> None:
 
 @pytest.mark.parametrize(
     ("name", "ending"),
-    [*((name, "json") for name in exports()), *((name, end) for name in ADVISED for end in ("csv", "xlsx"))],
+    [
+        *(
+            # two years of past judgements take a minute
+            pytest.param(name, "json", marks=[pytest.mark.slow] if name == "backtest" else [])
+            for name in exports()
+        ),
+        *((name, end) for name in ADVISED for end in ("csv", "xlsx")),
+    ],
 )
 def test_exports_carry_them_in_every_row(
     fleetlog: Command, demo_store: Path, tmp_path: Path, name: str, ending: str
