@@ -38,7 +38,7 @@ def judged(weighed: WeighedCases, made: SimulatedFleet) -> Judged:
         .unique("true_id", keep="last", maintain_order=True)
     )
     return {
-        true_id: (weighed.posterior.probability[case], weighed.causes.index(cause))
+        true_id: (weighed.of_case[case], weighed.causes.index(cause))
         for true_id, case, cause in pairs.select("true_id", "case_id", "cause").iter_rows()
     }
 
