@@ -177,7 +177,7 @@ def suspects(fleet: Fleet, scope: Scope = WHOLE_FLEET, rules: WatchRules = WATCH
     cases = [_suspect(weighed, plan, outlook, standing, rules, j, int(i)) for j, i in enumerate(chosen)]
     open_cases = sorted((case for case in cases if case.state == "open"), key=_by_waiting)
     watched = sorted((case for case in cases if case.state == "watch"), key=_by_waiting)
-    listed, others = standing.watch_list(weighed)
+    listed, others = standing.watch_list(weighed, {(case.machine_id, case.side) for case in cases})
     every = (*open_cases, *[*watched, *listed][: rules.most])
     return SuspectsFinding(
         as_of=history.as_of,

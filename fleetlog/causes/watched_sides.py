@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date
 
@@ -143,15 +144,21 @@ class WatchedSides:
         rows_found = self.sides.filter((pl.col("machine_id") == machine) & (pl.col("side") == side))
         return int(rows_found["row"][0]) if rows_found.height else None
 
-    def watch_list(self, weighed: WeighedCases) -> tuple[list[Suspect], int]:
+    def watch_list(
+        self, weighed: WeighedCases, taken: Collection[tuple[str, str]]
+    ) -> tuple[list[Suspect], int]:
         """Sides without a case under way that show a sign which has announced cases in this fleet, or whose
         voltage wanders, which is told as it was measured and raises no chance unless it has.
+
+        Args:
+            taken: machines and sides that are listed already, since their fault is likely to stand.
 
         Returns:
             Those most likely to get a case first, and how many there are.
         """
         family, helps = self.family, self.learnt.helps
-        free = ~self.sides["under_way"].to_numpy()
+        known = [place in taken for place in self.sides.select("machine_id", "side").iter_rows()]
+        free = ~(self.sides["under_way"].to_numpy() | np.array(known, dtype=bool))
         rows = np.flatnonzero(free & ((self.signs & helps).any(axis=1) | self._wanders()))
         total = rows.size
         base = any_of(self.chance_within(weighed, self.ahead_hours)[rows])

@@ -314,6 +314,7 @@ def test_cases_are_the_same_in_json_csv_python_and_story(told: Told) -> None:
     asks = told.json["suspects"]["asks"]
     assert not any(differences(row, written) for row, written in zip(asks, told.csv("asks"), strict=True))
     by_case = {(row["machine_id"], row["side"]): row for row in rows}
+    assert len(by_case) == len(rows)  # a side is listed once: its fault stands, or it has none
     for row in asks:
         case_row = by_case[row["machine_id"], row["side"]]
         assert row["ask"] == case_row["ask"]
