@@ -37,10 +37,10 @@ class Suspect:
         first_sign, last_report: first and last report of the case.
         waiting_per_day: what a day of waiting is expected to cost: the day rate, as surely as the fault stands.
         labour_hours: expected labour until cured, by the proposed steps.
-        opens: whether the next step takes the machine apart (an opening of the family).
+        opens: whether the next step takes the machine apart (an opening of the family); never of a case in doubt.
         ask: the one missing record that would change the advice most, in words; "" where none would.
         ask_saving: what knowing it is expected to save.
-        custom_cost: expected cost if the shop went through its customary order instead (sensor before pump).
+        custom_cost: expected cost if the shop went through its customary order instead.
     """
 
     machine_id: str

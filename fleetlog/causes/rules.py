@@ -30,6 +30,6 @@ WATCH = WatchRules()
 #: within them is better done now, if that costs less. Ours, from memory: two or three years of a rental.
 SECOND_SIDE_HOURS = 2000.0
 
-#: What a doubtful case would cost while nobody knows is reckoned over so many days, a month's report; and so many
-#: questions are put to the yard at most. Ours, from memory.
-ASK_DAYS, MOST_QUESTIONS = 30, 20
+#: What a doubtful case would cost while nobody knows is reckoned over so many days, a month's report; a question is put
+#: where knowing saves more than so many hours of labour; and so many are put at most. Ours, from memory.
+ASK_DAYS, ASK_HOURS, MOST_QUESTIONS = 30, 1.0, 20

@@ -14,7 +14,7 @@ from fleetlog.causes.batches import batch_notes
 from fleetlog.causes.case import Suspect
 from fleetlog.causes.holds import HoldsFinding, safety_of
 from fleetlog.causes.repair_plan import CostOutlook, Deed, RepairPlan
-from fleetlog.causes.rules import ASK_DAYS, MOST_QUESTIONS, SECOND_SIDE_HOURS, WATCH, WatchRules
+from fleetlog.causes.rules import ASK_DAYS, ASK_HOURS, MOST_QUESTIONS, SECOND_SIDE_HOURS, WATCH, WatchRules
 from fleetlog.causes.watched_sides import WatchedSides, first_look, followed_cause
 from fleetlog.causes.weighing import WeighedCases, weighed_now
 from fleetlog.errors import UsageError
@@ -291,6 +291,7 @@ def _suspect(
         text = f"Ask what was done since {row['last_at']:%Y-%m-%d} and write it down"
         note = _asked(weighed, i)
     elif repaired:
+        text = text if is_open else f"See whether the repair holds: {first_look(family)}"
         note = f"Repaired, but the fault is likely still there (chance {stands:.0%}). {note}".rstrip()
     tracked = followed_cause(family)
     waiting = stands * float(outlook.day_rate[j])
@@ -323,8 +324,8 @@ def _suspect(
         note=note,
         waiting_per_day=waiting,
         labour_hours=float(outlook.labour_hours[j]),
-        opens=any(one.look == first for one in plan.steps.openings),
-        ask=ask if ask_saving >= 1.0 else "",
+        opens=is_open and any(one.look == first for one in plan.steps.openings),
+        ask=ask if ask_saving >= ASK_HOURS * plan.settings.costs.labour_rate else "",
         ask_saving=ask_saving,
     )
 

@@ -212,3 +212,14 @@ def test_a_part_of_unknown_variant_takes_the_general_hazard(tmp_path: Path) -> N
     assert judged.onset_variants[0][0] == ""
     assert judged.onset_hours[0, 0] == pytest.approx(4000, abs=0.2)  # the machine's own hours
     assert judged.posterior.probability[0].sum() == pytest.approx(1.0)
+
+
+def test_a_return_long_after_is_the_same_fault_where_nobody_repaired_it(tmp_path: Path) -> None:
+    """Quiet for longer than the confirmation window, which closes the history's case: 600 h, then 3,000 h."""
+    for hours, cases in ((600, 1), (3000, 2)):
+        yard = Yard(2000, days=10 + hours // 10).code(5).code(5 + hours / 10)
+        with yard.fleet(tmp_path / str(hours)) as fleet:
+            assert weighed(fleet, learn=False).cases.height == cases
+    repaired = Yard(2000, days=80).code(5).work(6, ("internal_bushing", "replace", "worn")).code(65)
+    with repaired.fleet(tmp_path / "repaired") as fleet:
+        assert weighed(fleet, learn=False).cases.height == 2
