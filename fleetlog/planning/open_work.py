@@ -61,13 +61,16 @@ class BesideJob:
         return float(worth.there[first] * alive * (worth.value[first] - self.price))
 
 
-def open_work(candidates: Candidates, offers: Offers, limits: ShopLimits, caps: Floats) -> OpenWork:
+def open_work(
+    candidates: Candidates, offers: Offers, limits: ShopLimits, caps: Floats, must: Sequence[str] = ()
+) -> OpenWork:
     """Gives every open case, and then every doubtful repair, its week.
 
     Args:
         candidates: with the cases as they are known.
         offers: whose weeks tell where a machine would be out.
         limits, caps: of the shop; caps by week, shape (weeks, 3).
+        must: machines whose work goes before any other's of its kind.
     """
     outlook = candidates.outlook
     week = np.array([limits.hours, limits.pump_hours, limits.engine_out_jobs])
@@ -84,7 +87,7 @@ def open_work(candidates: Candidates, offers: Offers, limits: ShopLimits, caps: 
     late: list[dict[str, Any]] = []
     jobs: list[BesideJob] = []
     used = np.zeros_like(room)
-    for kind, visit in _visits(candidates.known.cases, outlook.family):
+    for kind, visit in _visits(candidates.known.cases, outlook.family, must):
         hours = sum(hours for _, hours in visit)
         opens = any(case.opens for case, _ in visit)
         need = np.array([hours, hours if opens else 0.0, 1.0 if opens else 0.0])
@@ -113,7 +116,9 @@ def open_work(candidates: Candidates, offers: Offers, limits: ShopLimits, caps: 
     return OpenWork(rows, late, used[: len(outlook.periods)], tuple(jobs))
 
 
-def _visits(cases: Sequence[Suspect], family: FaultFamily) -> list[tuple[str, list[tuple[Suspect, float]]]]:
+def _visits(
+    cases: Sequence[Suspect], family: FaultFamily, must: Sequence[str]
+) -> list[tuple[str, list[tuple[Suspect, float]]]]:
     """Cases by machine with their hours: open work first, then repairs in doubt, the dearest to wait first."""
     look = min((step.labour_hours for step in family.steps if step.kind != "cure"), default=1.0)
     found = []
@@ -124,7 +129,8 @@ def _visits(cases: Sequence[Suspect], family: FaultFamily) -> list[tuple[str, li
                 mine.setdefault(case.machine_id, []).append((case, case.labour_hours or 0.0))
             elif kind == DOUBTFUL and case.state == "watch" and case.repaired:
                 mine.setdefault(case.machine_id, []).append((case, look))
-        order = sorted(mine, key=lambda name: (-sum(case.waiting_per_day for case, _ in mine[name]), name))
+        waiting = {name: sum(case.waiting_per_day for case, _ in visit) for name, visit in mine.items()}
+        order = sorted(mine, key=lambda name: (name not in must, -waiting[name], name))
         found += [(kind, mine[name]) for name in order]
     return found
 

@@ -179,10 +179,10 @@ def solve(
     """The plan out of these offers within these limits."""
     outlook = candidates.outlook
     whole = _caps(outlook.periods, limits)
-    first = open_work(candidates, offers, limits, whole)
+    first = open_work(candidates, offers, limits, whole, must)
     caps = np.maximum(whole - first.used, 0.0)
     caps[:, 0] = np.maximum(caps[:, 0] - candidates.reserved, 0.0)
-    required = _required(outlook, candidates, must)
+    required = _required(outlook, candidates, _without_open_work(first, must))
     kept = _kept_jobs(candidates, offers, previous)
     bonus = np.where(kept, fleet.settings.shop.replan_penalty, 0.0)
     solution = best_schedule(
@@ -239,6 +239,16 @@ def _caps(weeks: Sequence[Period], limits: ShopLimits) -> Floats:
     caps = np.tile(week, (len(weeks), 1))
     caps[[week.label in limits.closed for week in weeks]] = 0.0
     return caps
+
+
+def _without_open_work(first: OpenWork, must: Sequence[str]) -> list[str]:
+    """Of the machines that must come, those that do not come for open work already."""
+    late = {one["case"].machine_id: one["why"] for one in first.late}
+    for machine in must:
+        if machine in late:
+            raise UsageError(f"Machine {machine} cannot be planned: {late[machine]}.")
+    coming = {row["machine_id"] for row in first.rows}
+    return [machine for machine in must if machine not in coming]
 
 
 def _required(outlook: Outlook, candidates: Candidates, must: Sequence[str]) -> tuple[int, ...]:
