@@ -14,6 +14,7 @@ from fleetlog.cli.options import (
     Engine,
     EngineOption,
     FaultOption,
+    ForceOption,
     Format,
     FormatOption,
     LakeOption,
@@ -109,7 +110,8 @@ def export(
         Path,
         typer.Option(
             "--out",
-            help="The file; its ending says the format: .csv, .xlsx, .parquet, .json. For 'tables' a folder.",
+            help="The file; its ending says the format: .csv, .json, .ndjson, .xlsx, .parquet, .md, .txt. For "
+            "'tables' a folder.",
             metavar="FILE",
         ),
     ],
@@ -120,12 +122,14 @@ def export(
     lake: LakeOption = None,
     master: MasterOption = None,
 ) -> None:
-    """A table or finding as CSV, Excel, Parquet or JSON.
+    """A table or finding as CSV, Excel, Parquet, JSON, Markdown or text.
+
+    A table that a yard loads loads back as it is. Times carry their zone; running hours are in hours.
 
     Example: fleetlog export suspects --out suspects.xlsx
     """
     from fleetlog.api import FleetPart
-    from fleetlog.tables import write_table
+    from fleetlog.tables import ending_of, neat, write_table
 
     if name == ALL_TABLES:
         from fleetlog.store import open_store
@@ -135,22 +139,26 @@ def export(
             written = write_lake(store, out)
         say(f"{sum(written.values())} rows of {len(written)} tables are in {out}.")
         return
+    ending_of(out)
     with fleet_of(context, engine, lake, master) as fleet:
         frame = FleetPart(fleet, scope(fault, as_of)).table(name, component)
-    write_table(frame, out)
+    write_table(neat(frame) if name in exports() else frame, out)
     say(f"{frame.height} rows are in {out}.")
 
 
 def backup(
     context: typer.Context,
     copy: Annotated[Path, typer.Argument(help="Where the copy goes.", metavar="FILE")],
+    force: ForceOption = False,
 ) -> None:
     """A safe, verified copy of the store.
 
     Example: fleetlog backup monday.duckdb
     """
+    from fleetlog.outfile import refuse_to_overwrite
     from fleetlog.store.copies import backup as make
 
+    refuse_to_overwrite(copy, force)
     rows = make(store_path(context), copy)
     say(f"{copy} is a whole copy of {store_path(context)}: {rows} rows.")
 

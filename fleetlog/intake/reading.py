@@ -15,7 +15,7 @@ from fleetlog.intake import csvfile
 from fleetlog.intake.checks import Checked, check
 from fleetlog.intake.contract import FileResult, IntakeSettings
 from fleetlog.intake.events import Event, json_events, xml_events
-from fleetlog.intake.header import LoadOptions
+from fleetlog.intake.header import LoadOptions, MadeHereError
 from fleetlog.intake.packed import Form, InputFile, parts, unpacked_bytes
 from fleetlog.intake.progress import ProgressTracker
 from fleetlog.intake.scan import Scan, scan
@@ -98,7 +98,8 @@ class Reader:
         """The tables of a file, or of each file in an archive.
 
         Raises:
-            InputFileError: when the file cannot be read at all, or an archive not to its end.
+            InputFileError: when the file cannot be read at all, or an archive not to its end; of a file that
+                is not packed also when it is an export of what is made here.
         """
         whole = unpacked_bytes(path)
         with tempfile.TemporaryDirectory(prefix="fleetlog-") as folder:
@@ -113,6 +114,8 @@ class Reader:
                     try:
                         yield self._part(part, Path(folder))
                     except InputFileError as error:
+                        if isinstance(error, MadeHereError) and part.where == where:
+                            raise
                         yield [FileResult(part.where, refused=str(error))]
 
     def drop(self, ready: Ready) -> None:
