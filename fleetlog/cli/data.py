@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -34,7 +35,7 @@ ALL_TABLES = "tables"
 
 
 def check(context: typer.Context) -> None:
-    """Whether the store is whole: every block readable, every invariant kept.
+    """Whether the store is whole: every block readable, every invariant kept, every row accounted for.
 
     Ends with exit code 1 if something is found.
 
@@ -74,10 +75,16 @@ def history(
 
 def query(
     context: typer.Context,
-    sql: Annotated[str, typer.Argument(help="One SELECT statement.", metavar="SQL")],
+    sql: Annotated[
+        str, typer.Argument(help="One SELECT statement; - reads it from standard input.", metavar="SQL")
+    ],
     history: Annotated[
         bool, typer.Option("--history", help="Also build the history tables (episode, spell, outcome, …).")
     ] = False,
+    within: Annotated[
+        float,
+        typer.Option("--within", min=0.1, help="Give up after so many seconds.", metavar="SECONDS"),
+    ] = 300.0,
     form: FormatOption = Format.TABLE,
     out: OutOption = None,
 ) -> None:
@@ -91,7 +98,7 @@ def query(
     with open_fleet(store_path(context)) as fleet:
         if history:
             fleet.history()
-        frame = ask(fleet.store, sql)
+        frame = ask(fleet.store, sys.stdin.read() if sql == "-" else sql, within=within)
     show_frame(frame, form, out)
 
 
@@ -135,7 +142,7 @@ def export(
         from fleetlog.store import open_store
         from fleetlog.store.lake import write_lake
 
-        with open_store(store_path(context)) as store:
+        with open_store(store_path(context), reach=[out.resolve()]) as store:
             written = write_lake(store, out)
         say(f"{sum(written.values())} rows of {len(written)} tables are in {out}.")
         return

@@ -181,6 +181,15 @@ class Store:
         """
         return [one.type.name for one in self._connection.extract_statements(sql)]
 
+    def describe(self, sql: str) -> list[tuple[str, str]]:
+        """Name and type of every column that a SELECT would give, without running it."""
+        relation = self._connection.sql(sql)
+        return [(name, str(kind)) for name, kind in zip(relation.columns, relation.types, strict=True)]
+
+    def interrupt(self) -> None:
+        """Ends the statement that another thread runs on this connection."""
+        self._connection.interrupt()
+
     def table_rows(self) -> dict[str, int]:
         """How many rows each permanent table holds."""
         return {
@@ -191,7 +200,7 @@ class Store:
     def copy_to(self, target: Path) -> None:
         """Writes all of the store, as this connection sees it, into a new database file."""
         here = self.execute("SELECT current_database()")[0][0]
-        self.execute(f"ATTACH {literal(target)} AS copy_of_all")
+        self.execute(f"ATTACH {literal(target.resolve())} AS copy_of_all")
         try:
             self.execute(f"COPY FROM DATABASE {quoted(here)} TO copy_of_all")
         finally:

@@ -35,7 +35,7 @@ def write_lake(store: Store, folder: Path) -> dict[str, int]:
             beside = folder / f"{table}.parquet.writing"
             try:
                 rows = store.execute(
-                    f"COPY ({_zoned(store, table)}) TO {literal(beside)} (FORMAT parquet, COMPRESSION zstd)"
+                    f"COPY ({_zoned(store, table)}) TO {literal(beside.resolve())} (FORMAT parquet, COMPRESSION zstd)"
                 )
                 os.replace(beside, folder / f"{table}.parquet")
             finally:
