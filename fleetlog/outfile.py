@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import glob
 import os
 import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from fleetlog.errors import UsageError
+
+_ENDING = ".writing"
+_ABANDONED = 3600.0  # seconds after which nobody still writes a file
 
 
 def write_file(path: Path, content: bytes, hint: str = "name another place") -> None:
@@ -29,7 +34,8 @@ def _place(path: Path, hint: str) -> Iterator[Path]:
         if real.exists() and not real.is_file():
             yield real  # a pipe or a device; a folder says itself that it is one
             return
-        descriptor, name = tempfile.mkstemp(prefix=f".{real.name[:100]}.", suffix=".writing", dir=real.parent)
+        _remove_left_over(real)
+        descriptor, name = tempfile.mkstemp(prefix=f".{real.name[:100]}.", suffix=_ENDING, dir=real.parent)
         os.close(descriptor)
         beside = Path(name)
         try:
@@ -41,6 +47,14 @@ def _place(path: Path, hint: str) -> Iterator[Path]:
                 beside.unlink(missing_ok=True)
     except OSError as error:
         raise UsageError(f"{path} cannot be written: {error.strerror or error}; {hint}.") from error
+
+
+def _remove_left_over(real: Path) -> None:
+    """Removes what processes that were killed as they wrote this file left beside it."""
+    for rest in real.parent.glob(f".{glob.escape(real.name[:100])}.*{_ENDING}"):
+        with suppress(OSError):
+            if time.time() - rest.lstat().st_mtime > _ABANDONED:
+                rest.unlink()
 
 
 def _mask() -> int:

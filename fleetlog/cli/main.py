@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import os
 import signal
+import socket
 import sys
 import threading
+from functools import cache
 from pathlib import Path
 from types import FrameType
 from typing import Annotated, NoReturn
@@ -115,7 +117,25 @@ def _note_interruptions() -> list[bool]:
 
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGINT, hear)
+        _wake_the_engine()
     return heard
+
+
+@cache
+def _wake_the_engine() -> None:
+    """Lets a Ctrl-C end a statement at work: while the engine runs one, Python's own handler has to wait."""
+    listening, told = socket.socketpair()
+    told.setblocking(False)
+    signal.set_wakeup_fd(told.fileno(), warn_on_full_buffer=False)
+
+    def listen() -> None:
+        while heard := listening.recv(64):
+            connections = sys.modules.get("fleetlog.store.connection")
+            if signal.SIGINT in heard and connections is not None:
+                connections.interrupt_statements()
+        told.close()
+
+    threading.Thread(target=listen, daemon=True).start()
 
 
 def _stopped() -> NoReturn:

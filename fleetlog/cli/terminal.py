@@ -6,6 +6,7 @@ import codecs
 import re
 import sys
 import unicodedata
+from contextlib import suppress
 
 # All that could move the cursor, change colours or titles, or turn the direction of writing.
 _CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
@@ -36,7 +37,8 @@ def fit_code_pages() -> None:
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure and stream.errors != "fleetlog.nearest":
-            reconfigure(errors="fleetlog.nearest")
+            with suppress(OSError):  # one that was opened as something else
+                reconfigure(errors="fleetlog.nearest")
 
 
 def _nearest(error: UnicodeError) -> tuple[str, int]:

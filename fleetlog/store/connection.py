@@ -7,6 +7,7 @@ from contextlib import contextmanager, suppress
 from itertools import count
 from pathlib import Path
 from typing import Any, ClassVar
+from weakref import WeakSet
 
 import duckdb
 import polars as pl
@@ -19,6 +20,15 @@ CATALOG = "fleetlog"
 
 DatabaseError = duckdb.Error
 """What the engine raises; for callers that try one way and then another."""
+
+
+_OPEN: WeakSet[Store] = WeakSet()
+
+
+def interrupt_statements() -> None:
+    """Ends the statements that run on any store of this process; for a thread beside the one that waits for them."""
+    for store in list(_OPEN):
+        store.interrupt()
 
 
 # What is attached by one connection is seen by those beside it, so what is a connection's own has a number.
@@ -63,6 +73,7 @@ class Store:
         self.writable = writable
         self.memory_catalog = f"memory_{next(_NUMBERS)}"
         connection.execute("SET TimeZone = 'UTC'")
+        _OPEN.add(self)
 
     def __enter__(self) -> Store:
         return self
@@ -188,7 +199,8 @@ class Store:
 
     def interrupt(self) -> None:
         """Ends the statement that another thread runs on this connection."""
-        self._connection.interrupt()
+        with suppress(duckdb.Error):  # it may just have been closed
+            self._connection.interrupt()
 
     def table_rows(self) -> dict[str, int]:
         """How many rows each permanent table holds."""

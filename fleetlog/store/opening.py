@@ -6,11 +6,15 @@ out the file that this process has open already, which may be one that a writer 
 
 from __future__ import annotations
 
+import glob
 import os
+import platform
+import shutil
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from itertools import count
 from pathlib import Path
 
 import duckdb
@@ -48,6 +52,7 @@ _UNSETTLED = "1 GB"
 # Nobody of ours ever bars a reader, but for a moment after a foreign program left a log behind (`_fold`).
 _PATIENCE = 2.0
 _PAUSE = 0.02
+_SPILLS = count(1)  # each connection has a folder of its own
 _LONGEST = 30.0  # seconds for a store that is replaced whenever it is opened
 
 
@@ -146,7 +151,7 @@ def _open_published(path: Path, reach: Sequence[Path] = ()) -> tuple[duckdb.Duck
     connection = _retry(lambda: _open_steady(path), _PATIENCE)
     try:
         with _explain(path):
-            seal(connection, _spill(path), reach)
+            seal(connection, reach)
             refuse_foreign_objects(connection, CATALOG, path)
             version = _version_of(connection, path)
             if version > _newest():
@@ -266,12 +271,31 @@ def _room(connection: duckdb.DuckDBPyConnection) -> int:
 
 
 def _spill(path: Path) -> Path:
-    """Where a reader's engine may put what does not fit into memory; it is made only when it is needed."""
+    """Where a reader's engine may put what does not fit into memory; it is made only when it is needed.
+
+    What a reader that was killed left there goes first.
+    """
     real = Path(os.path.realpath(path))
-    beside = real.with_name(real.name + ".tmp")
-    if os.access(real.parent, os.W_OK):
-        return beside
-    return Path(tempfile.gettempdir()) / f"{real.name}-{os.getpid()}.tmp"
+    where = real.parent if os.access(real.parent, os.W_OK) else Path(tempfile.gettempdir())
+    begin = f".{real.name}.spill-{platform.node()}-"
+    for left_over in where.glob(f"{glob.escape(begin)}*"):
+        process = left_over.name.removeprefix(begin).partition("-")[0]
+        if process.isdigit() and not _runs(int(process)):
+            shutil.rmtree(left_over, ignore_errors=True)
+    return where / f"{begin}{os.getpid()}-{next(_SPILLS)}"
+
+
+def _runs(process: int) -> bool:
+    """Whether a process of that number is at work on this machine; in doubt, it is."""
+    if os.name == "nt":
+        return True
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        pass
+    return True
 
 
 def _refuse_other_files(path: Path) -> None:

@@ -94,8 +94,9 @@ def refuse_other_tables(
             raise _refused(path, f"the table {table} has other columns than ours")
 
 
-def seal(connection: duckdb.DuckDBPyConnection, spill: Path, reach: Sequence[Path] = ()) -> None:
+def seal(connection: duckdb.DuckDBPyConnection, reach: Sequence[Path] = ()) -> None:
     """From here on the connection reaches no file but those of its spill and of `reach`, and no network."""
+    (spill,) = connection.execute("SELECT current_setting('temp_directory')").fetchall()[0]
     folders = ", ".join("'" + str(folder).replace("'", "''") + "'" for folder in (spill, *reach))
     connection.execute(f"SET allowed_directories = [{folders}]")
     connection.execute("SET enable_external_access = false")
