@@ -11,9 +11,10 @@ import numpy.typing as npt
 import polars as pl
 
 from fleetlog.causes.case import Reason, Suspect
+from fleetlog.causes.evidence_words import voltage_words
 from fleetlog.causes.holds import register_hold_words
 from fleetlog.causes.rules import WatchRules
-from fleetlog.causes.weighing import WeighedCases, voltage_words
+from fleetlog.causes.weighing import WeighedCases
 from fleetlog.faults import FaultFamily
 from fleetlog.history import History
 from fleetlog.session.fleet import Fleet, selection
