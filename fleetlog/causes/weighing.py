@@ -19,7 +19,6 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import polars as pl
-from scipy.special import logsumexp
 
 from fleetlog.causes.case import Reason
 from fleetlog.causes.case_bounds import cut
@@ -31,9 +30,9 @@ from fleetlog.causes.returns import Silence, came_back, return_laws, silence
 from fleetlog.faults import FaultFamily
 from fleetlog.history import History
 from fleetlog.session.fleet import Fleet
-from fleetlog.stats.arrays import Floats, Ints, binned
+from fleetlog.stats.arrays import Floats, Ints
 from fleetlog.stats.hidden_repair import ReturnLaws
-from fleetlog.stats.latent_cause import CauseFit, CauseModel, follow_ups, log_prior, piece_likelihood
+from fleetlog.stats.latent_cause import CauseFit, CauseModel, follow_ups, log_prior, odds_without_a_fault
 from fleetlog.stats.posterior import Posterior, posterior
 from fleetlog.store import Store
 
@@ -313,27 +312,14 @@ def _real(
     A first burst of reports can be a code that passes by itself. That the hours after a repair stayed quiet fits one
     that passed as well as one that was cured; a part found failed speaks against it as surely as findings are right.
     """
-    back = came_back(layout.family, observations.rows)
+    cases, back = observations.cases, came_back(layout.family, observations.rows)
     answered = np.isnan(quiet.standing)
     unheard = returns.real(np.where(answered, 1.0, quiet.standing), back)
     passed = np.where(answered, np.where(back, 0.0, returns.passing), 1.0 - unheard)
     odds = passed / np.maximum(1.0 - passed, np.finfo(np.float64).tiny)
-    odds *= np.where(answered, _quiet_without_a_fault(observations, model), 1.0)
+    odds *= np.where(answered, odds_without_a_fault(model, cases), 1.0)
     found = observations.pieces.filter(pl.col("label") != "", pl.col("position") == 0)["case_id"].unique()
     wrong = layout.family.comeback.mislabelled
     odds[found.to_numpy()] *= wrong / (1.0 - wrong)
     real: Floats = 1.0 / (1.0 + odds)
     return real
-
-
-def _quiet_without_a_fault(observations: Observations, model: CauseModel) -> Floats:
-    """How much better the times after a case's repairs are foretold by no fault than by one, as odds, shape (N,)."""
-    cases, followed = observations.cases, follow_ups(model, observations.cases)
-    order = np.argsort(cases.piece_case, kind="stable")
-    seen = posterior(
-        log_prior(model, cases), piece_likelihood(model, cases)[order], cases.piece_case[order]
-    ).probability
-    gain = np.column_stack([binned(cases.visit_case, column, cases.size) for column in followed.gain.T])
-    fault = logsumexp(gain, b=seen, axis=1)
-    odds: Floats = np.exp(binned(cases.visit_case, followed.unrelated, cases.size) - fault)
-    return odds

@@ -251,6 +251,22 @@ def follow_ups(model: CauseModel, cases: Cases) -> FollowUps:
     return FollowUps(gain=chain.gain, unrelated=chain.slow, uncured=np.exp(chain.present - log_all))
 
 
+def odds_without_a_fault(model: CauseModel, cases: Cases) -> Floats:
+    """How many times better the times after a case's visits are foretold by no fault than by one, shape (N,).
+
+    One that has no visit is told nothing by them: 1.
+    """
+    weight = _log_prior(_log_new(model, cases), cases)
+    pieces, followed = piece_likelihood(model, cases), follow_ups(model, cases)
+    for k in range(weight.shape[1]):
+        weight[:, k] += binned(cases.piece_case, pieces[:, k], cases.size)
+    weight -= special.logsumexp(weight, axis=1, keepdims=True) if cases.size else 0.0
+    gain = np.column_stack([binned(cases.visit_case, column, cases.size) for column in followed.gain.T])
+    fault = special.logsumexp(weight + gain, axis=1) if cases.size else np.zeros(0)
+    odds: Floats = np.exp(binned(cases.visit_case, followed.unrelated, cases.size) - fault)
+    return odds
+
+
 def fit_causes(
     cases: Cases,
     exposure: Exposure,
