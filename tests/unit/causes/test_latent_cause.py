@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from fleetlog.causes.weighing import Layout
+from fleetlog.belief.weighing import Layout
 from fleetlog.faults import load_families
 from fleetlog.stats.latent_cause import (
     Cases,

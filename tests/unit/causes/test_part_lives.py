@@ -13,8 +13,8 @@ import polars as pl
 import pytest
 from yard import Yard
 
-from fleetlog.causes.part_lives import PartLives, part_lives
-from fleetlog.causes.weighing import WeighedCases, weighed_now
+from fleetlog.belief.part_lives import PartLives, part_lives
+from fleetlog.belief.weighing import WeighedCases, weighed_now
 from fleetlog.faults import load_families
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import Scope

@@ -22,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from fleetlog.causes.case import Reason
+from fleetlog.belief.reason import Reason
 from fleetlog.faults import FaultFamily
 from fleetlog.history import History
 from fleetlog.session.fleet import Fleet, selection
