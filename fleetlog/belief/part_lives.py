@@ -31,7 +31,8 @@ class PartLives:
 
     Attributes:
         lives: machine_id, component, side, fit, variant, entry, hours (tenths of an hour of the part's age; at risk
-            on (entry, hours]), failed (0 or 1), weight (how surely it was so).
+            on (entry, hours]), failed (0 or 1), to_end (whether the stretch goes on to what the books name as the
+            life's end), weight (how surely it was so).
         best: the same if no case in doubt was the part's; weights are 0 or 1.
         worst: the same if every case in doubt was.
         now: one row a place with a case on record: machine_id, component, side, standing (chance that the part
@@ -96,8 +97,8 @@ def _lives(rows: pl.DataFrame, fresh: Mapping[str, str]) -> pl.DataFrame:
     ]
     last = rows.filter((pl.int_range(pl.len()) + 1 == pl.len()).over(_LIFE))
     ends_failed = pl.col("failed").cast(pl.Int64)
-    # what was found failed at its end has been counted already as surely as its last case was its failure
-    left = 1.0 - pl.when("failed").then("chance").otherwise("stands")
+    # what was taken out has failed already as surely as its last case was its failure, and was not at risk since
+    left = 1.0 - pl.when(pl.col("ended") & pl.col("anew").is_null()).then("chance").otherwise("stands")
     until_end = _stretch(last, "anew", pl.coalesce("until", "entry"), "hours", ends_failed, left, fresh)
     return (
         pl.concat([*until_case, until_end])
@@ -124,6 +125,7 @@ def _stretch(
         entry=pl.max_horizontal(0, entry - origin).cast(pl.Int64),
         hours=(pl.col(until) - origin).cast(pl.Int64),
         failed=(pl.lit(failed) if isinstance(failed, int) else failed).cast(pl.Int64),
+        to_end=pl.lit(until == "hours"),
         weight=weight.cast(pl.Float64),
     )
 

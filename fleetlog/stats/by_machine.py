@@ -10,7 +10,7 @@ of them would average to, without a seed and without the noise of a few; and the
 in place varies from machine to machine exactly as much as the estimate does from fleet to fleet. Rubin's rules
 would add the spread within a completed fleet, Greenwood's, which takes the lives for independent, to that between
 completions, and count what is shared by a machine in neither. What both leave out is that the chances themselves are
-learnt; the bounds say how much could hang on that.
+learnt, and may be off together: that is what `common` adds.
 
 Source: Williams 1995, Product-limit survival functions with correlated survival times (the curve); Lee, Wei & Amato
 1992 (the log-rank test); Lin & Wei 1989; Rubin 1987 (what was weighed against it).
@@ -29,45 +29,41 @@ from fleetlog.stats.errors import BadArgument
 from fleetlog.stats.laws import chi2_above
 from fleetlog.stats.log_rank import Weights, age_weights, quadratic_form
 from fleetlog.stats.product_limit import ProductLimit, band
-from fleetlog.stats.risk_table import RiskTable
 from fleetlog.stats.weighted_lives import Law, ObservedLives
 
 #: Numbers that the test between groups may hold at a time: machines times groups.
 MOST_SCORES = 20_000_000
 
 
-def table_of(lives: ObservedLives) -> RiskTable:
-    """The risk table of lives that count by shares (whole grains of them).
-
-    Examples:
-        >>> import numpy as np
-        >>> one = np.array([0, 0]), np.array([10, 30]), np.array([1, 0]), np.array([0, 1])
-        >>> table_of(ObservedLives(*one, share=np.array([0.5, 1.0]))).failures
-        0.5
-    """
-    return RiskTable.from_spells(lives.entry, lives.exit, lives.failed, lives.share, per_hour=lives.per_hour)
-
-
-def with_errors(curve: ProductLimit, lives: ObservedLives) -> ProductLimit:
+def with_errors(curve: ProductLimit, lives: ObservedLives, common: Floats | None = None) -> ProductLimit:
     """The curve with standard errors and limits that are robust by machine.
 
     Args:
-        curve: the product limit of `table_of(lives)`.
+        curve: the product limit of their risk table.
         lives: those behind it, each of some machine.
+        common: standard error of log S by what errs alike for all machines, such as chances that were learnt
+            together, at the curve's ages; None: nothing does.
     """
     y, d = curve.at_risk.astype(np.float64), curve.failed.astype(np.float64)
     alive = curve.survival > 0
     y, d, ages = y[alive], d[alive], _ticks(curve)[alive]
     relative = np.full(curve.hours.size, np.nan)
     relative[alive] = _error(lives, ages, -1.0 / (y - d), d / (y * (y - d)))
+    if common is not None:
+        relative = np.hypot(relative, common)
     lower, upper = band(curve.survival, relative, normal_quantile(curve.level), curve.interval)
     return replace(curve, std_error=curve.survival * relative, lower=lower, upper=upper)
 
 
-def hazard_error(curve: ProductLimit, lives: ObservedLives) -> Floats:
-    """Standard error of the cumulative hazard (sum of d/Y) at the curve's ages, robust by machine."""
+def hazard_error(curve: ProductLimit, lives: ObservedLives, common: Floats | None = None) -> Floats:
+    """Standard error of the cumulative hazard (sum of d/Y) at the curve's ages, robust by machine.
+
+    Args:
+        curve, lives, common: as for `with_errors`.
+    """
     y, d = curve.at_risk.astype(np.float64), curve.failed.astype(np.float64)
-    return _error(lives, _ticks(curve), 1.0 / y, -d / y**2)
+    error = _error(lives, _ticks(curve), 1.0 / y, -d / y**2)
+    return error if common is None else np.asarray(np.hypot(error, common), dtype=np.float64)
 
 
 def _ticks(curve: ProductLimit) -> Floats:
@@ -188,11 +184,11 @@ def _add_scores(
     def watched(weight: Floats) -> Floats:
         steps = np.bincount(begin, weights=weight, minlength=ages.size + 1)
         steps -= np.bincount(end, weights=weight, minlength=ages.size + 1)
-        return np.cumsum(steps)[: ages.size]
+        return np.asarray(np.cumsum(steps)[: ages.size], dtype=np.float64)
 
-    y = watched(share)
+    y: Floats = watched(share)
     d = np.bincount(at_failure[failed], weights=share[failed], minlength=ages.size)
-    w = age_weights(y, d, weights)
+    w = age_weights(y, d.astype(np.float64), weights)
 
     def summed(steps: Floats) -> Floats:
         total = np.concatenate(([0.0], np.cumsum(steps)))
@@ -202,7 +198,9 @@ def _add_scores(
     for g in range(scores.shape[0]):
         mine = group == g
         part = watched(share * mine) / y
-        value = failed * w[at_failure] * (mine - part[at_failure]) - (mine * common - summed(w * part * d / y))
+        value = failed * w[at_failure] * (mine - part[at_failure]) - (
+            mine * common - summed(w * part * d / y)
+        )
         scores[g] += np.bincount(machine, weights=share * value, minlength=scores.shape[1])
 
 
@@ -218,7 +216,9 @@ def weibull_spread(lives: ObservedLives, law: Law, covariance: Floats) -> Floats
     with np.errstate(divide="ignore"):
         begin, end = (np.log(age / lives.per_hour / law.scale_hours) for age in (lives.entry, lives.exit))
     hazards = [np.exp(law.shape * z) for z in (begin, end)]
-    moments = [np.where(h > 0, h * np.where(h > 0, z, 0.0), 0.0) for h, z in zip(hazards, (begin, end), strict=True)]
+    moments = [
+        np.where(h > 0, h * np.where(h > 0, z, 0.0), 0.0) for h, z in zip(hazards, (begin, end), strict=True)
+    ]
     by_shape = lives.failed * (1.0 + law.shape * end) - law.shape * (moments[1] - moments[0])
     by_scale = law.shape * (hazards[1] - hazards[0] - lives.failed)
     sums = np.array([np.bincount(lives.machine, weights=share * part) for part in (by_shape, by_scale)])
@@ -227,6 +227,11 @@ def weibull_spread(lives: ObservedLives, law: Law, covariance: Floats) -> Floats
 
 
 def numbered(names: Sequence[object]) -> Ints:
-    """A number for each distinct name, in the order in which they first come."""
+    """A number for each distinct name, in the order in which they first come.
+
+    Examples:
+        >>> numbered(["b", "a", "b"]).tolist()
+        [0, 1, 0]
+    """
     codes = {name: number for number, name in enumerate(dict.fromkeys(names))}
     return np.array([codes[name] for name in names], dtype=np.int64)

@@ -29,7 +29,6 @@ from fleetlog.stats.arrays import (
 )
 from fleetlog.stats.errors import BadAge, BadArgument, BadCount, LengthMismatch
 
-
 #: What shares of a life are whole multiples of.
 GRAIN = 2.0**-20
 

@@ -13,14 +13,13 @@ from fleetlog.stats.by_machine import (
     hazard_error,
     log_rank_by_machine,
     numbered,
-    table_of,
     weibull_spread,
     with_errors,
 )
 from fleetlog.stats.lifetimes import fit_weibull
 from fleetlog.stats.log_rank import log_rank
 from fleetlog.stats.product_limit import product_limit
-from fleetlog.stats.risk_table import in_grains
+from fleetlog.stats.risk_table import RiskTable, in_grains
 from fleetlog.stats.weighted_lives import Law, ObservedLives
 
 DATA = Path(__file__).parents[2] / "reference" / "data"
@@ -35,6 +34,10 @@ def drawn(seed: int, machines: int = 30, *, alike: float = 0.0) -> ObservedLives
     share = in_grains(np.where(rng.random(life.size) < 0.5, 1.0, rng.random(life.size)))
     failed = (rng.random(life.size) < 0.7).astype(np.int64)
     return ObservedLives(entry, life, failed, np.repeat(np.arange(machines), 2), share=share)
+
+
+def table_of(lives: ObservedLives) -> RiskTable:
+    return RiskTable.from_spells(lives.entry, lives.exit, lives.failed, lives.share)
 
 
 def curve_of(lives: ObservedLives):  # type: ignore[no-untyped-def]
@@ -57,7 +60,9 @@ def test_error_is_what_each_machine_moves(seed: int) -> None:
     for machine in range(30):
         slope = []
         for h in (step, step / 2):
-            other = curve_of(replace(without(lives, machine, h), share=in_grains(without(lives, machine, h).share)))
+            other = curve_of(
+                replace(without(lives, machine, h), share=in_grains(without(lives, machine, h).share))
+            )
             at = other.at(curve.hours).survival
             slope.append((at - curve.survival) / h)
         moved.append(2 * slope[1] - slope[0])
@@ -108,7 +113,9 @@ def test_twins_count_once() -> None:
     """Two lives of a machine that are the same say no more than one."""
     lives = drawn(3)
     one = ObservedLives(lives.entry[::2], lives.exit[::2], lives.failed[::2], lives.machine[::2])
-    both = ObservedLives(*(np.repeat(part[::2], 2) for part in (lives.entry, lives.exit, lives.failed, lives.machine)))
+    both = ObservedLives(
+        *(np.repeat(part[::2], 2) for part in (lives.entry, lives.exit, lives.failed, lives.machine))
+    )
     for of in (with_errors, None):
         found = [of(curve_of(x), x) if of else curve_of(x) for x in (one, both)]
         ratio = found[0].std_error[:-2] / found[1].std_error[:-2]
@@ -145,7 +152,8 @@ def test_log_rank_by_machine_is_the_score_of_the_plain_one() -> None:
         for g in range(3)
     ]  # fmt: skip
     plain, robust = log_rank(tables), log_rank_by_machine(lives, group)
-    assert robust is not None and robust.df == plain.df == 2
+    assert robust is not None
+    assert robust.df == plain.df == 2
     assert 0.2 < robust.chi2 / plain.chi2 < 5
 
 
@@ -173,7 +181,9 @@ def test_strata_are_tests_added_up() -> None:
     lives, group = drawn(6), np.tile([0, 1], 30)
     apart = log_rank_by_machine(lives, group, lives.machine % 2)
     assert apart is not None
-    assert log_rank_by_machine(lives, group, np.zeros(60, dtype=np.int64)) == log_rank_by_machine(lives, group)
+    assert log_rank_by_machine(lives, group, np.zeros(60, dtype=np.int64)) == log_rank_by_machine(
+        lives, group
+    )
     assert apart.chi2 != pytest.approx(log_rank_by_machine(lives, group).chi2)  # type: ignore[union-attr]
 
 
@@ -182,18 +192,23 @@ def test_nothing_to_compare() -> None:
     assert log_rank_by_machine(lives, np.zeros(60, dtype=np.int64)) is None
     none = replace(lives, failed=np.zeros(60, dtype=np.int64))
     test = log_rank_by_machine(none, np.tile([0, 1], 30))
-    assert test is not None and (test.df, test.p) == (0, 1.0)
+    assert test is not None
+    assert (test.df, test.p) == (0, 1.0)
 
 
 def test_weibull_spread_by_machine() -> None:
     """Of independent lives it is about what the information says; of twins twice as much."""
     rng = np.random.default_rng(8)
     ages = np.ceil(5000 * rng.weibull(2.5, 4000)).astype(np.int64) + 1
-    lives = ObservedLives(np.zeros(4000, dtype=np.int64), ages, np.ones(4000, dtype=np.int64), np.arange(4000))
+    lives = ObservedLives(
+        np.zeros(4000, dtype=np.int64), ages, np.ones(4000, dtype=np.int64), np.arange(4000)
+    )
     fit = fit_weibull(table_of(lives))
     law = Law(fit.shape, fit.scale_hours)
     assert weibull_spread(lives, law, fit.covariance) == pytest.approx(fit.covariance, rel=0.15, abs=2e-5)
-    twins = ObservedLives(*(np.repeat(part, 2) for part in (lives.entry, lives.exit, lives.failed, lives.machine)))
+    twins = ObservedLives(
+        *(np.repeat(part, 2) for part in (lives.entry, lives.exit, lives.failed, lives.machine))
+    )
     twice = fit_weibull(table_of(twins))
     assert weibull_spread(twins, law, twice.covariance) == pytest.approx(
         weibull_spread(lives, law, fit.covariance), rel=1e-6
