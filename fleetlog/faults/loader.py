@@ -74,7 +74,8 @@ def load_families(extra_folders: Sequence[Path] = ()) -> dict[str, FaultFamily]:
     Raises:
         SettingsError: a line for each mistake of a file: the file, the key and what is allowed.
     """
-    raw, families = (dict(one) for one in _shipped())
+    shipped = _shipped()
+    raw, families = dict(shipped[0]), dict(shipped[1])
     for folder in extra_folders:
         _read(folder, raw, families)
     return dict(sorted(families.items()))

@@ -21,8 +21,8 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from fleetlog.causes.part_lives import PLACE, part_lives
-from fleetlog.causes.weighing import weighed_now
+from fleetlog.belief.part_lives import PLACE, part_lives
+from fleetlog.belief.weighing import weighed_now
 from fleetlog.faults import FaultFamily, Step
 from fleetlog.history import History
 from fleetlog.phrasing import said

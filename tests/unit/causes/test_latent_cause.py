@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from fleetlog.causes.family_arrays import Layout
+from fleetlog.belief.family_arrays import Layout
 from fleetlog.faults import load_families
 from fleetlog.stats.hidden_repair import ReturnLaw
 from fleetlog.stats.latent_cause import (

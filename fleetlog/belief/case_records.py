@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from fleetlog.causes.family_arrays import Layout
+from fleetlog.belief.family_arrays import Layout
 from fleetlog.faults import FaultFamily
 from fleetlog.history import History
 from fleetlog.stats.arrays import Floats, Ints

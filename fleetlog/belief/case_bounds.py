@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from fleetlog.causes.case_records import CASE, Observations
-from fleetlog.causes.family_arrays import Layout
-from fleetlog.causes.returns import burst_tenths
+from fleetlog.belief.case_records import CASE, Observations
+from fleetlog.belief.family_arrays import Layout
+from fleetlog.belief.returns import burst_tenths
 from fleetlog.history import History
 from fleetlog.stats.hidden_repair import ReturnLaws
 from fleetlog.stats.latent_cause import follow_ups, log_prior

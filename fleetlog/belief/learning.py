@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 
-from fleetlog.causes.case_records import Observations
-from fleetlog.causes.family_arrays import Layout
+from fleetlog.belief.case_records import Observations
+from fleetlog.belief.family_arrays import Layout
 from fleetlog.session.fleet import selection
 from fleetlog.session.scope import WHOLE_FLEET
 from fleetlog.stats.arrays import Floats, Ints

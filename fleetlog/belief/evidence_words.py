@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fleetlog.causes.case_records import HELD
+from fleetlog.belief.case_records import HELD
 from fleetlog.faults import FaultFamily
 
 NEW_FAULT, STILL_THERE = "new_fault", "still_there"

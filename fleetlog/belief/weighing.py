@@ -20,13 +20,13 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import polars as pl
 
-from fleetlog.causes.case import Reason
-from fleetlog.causes.case_bounds import cut
-from fleetlog.causes.case_records import HELD, Observations, tempered
-from fleetlog.causes.evidence_words import NEW_FAULT, STILL_THERE, evidence_words
-from fleetlog.causes.family_arrays import Layout
-from fleetlog.causes.learning import exposure_of, held_to_findings
-from fleetlog.causes.returns import Silence, came_back, return_laws, silence
+from fleetlog.belief.case_bounds import cut
+from fleetlog.belief.case_records import HELD, Observations, tempered
+from fleetlog.belief.evidence_words import NEW_FAULT, STILL_THERE, evidence_words
+from fleetlog.belief.family_arrays import Layout
+from fleetlog.belief.learning import exposure_of, held_to_findings
+from fleetlog.belief.reason import Reason
+from fleetlog.belief.returns import Silence, came_back, return_laws, silence
 from fleetlog.faults import FaultFamily
 from fleetlog.history import History
 from fleetlog.session.fleet import Fleet

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from fleetlog.causes.case_records import CASE
+from fleetlog.belief.case_records import CASE
 from fleetlog.faults import FaultFamily
 from fleetlog.history import History
 from fleetlog.session.fleet import selection
@@ -122,8 +122,7 @@ def silence(
         rows: all cases.
         laws: of the fleet.
     """
-    about = {"fault": family.name, "as_of_end": history.as_of_end}
-    since = store.run("cases/unanswered", **about)
+    since = store.run("cases/unanswered", fault=family.name, as_of_end=history.as_of_end)
     known = rows.select(*CASE).join(since, on=CASE, how="left", maintain_order="left")
     quiet = known["heard_tenths"].fill_null(0).to_numpy() / 10
     blank = known["blank_orders"].fill_null(0).to_numpy()
@@ -131,5 +130,5 @@ def silence(
     back = came_back(family, rows) | known["came_back"].fill_null(False).to_numpy()
     stands = laws.standing(quiet, back, mended)
     answered = known["heard_tenths"].is_null().to_numpy()
-    late = store.run("cases/late_repairs", **about)
+    late = store.run("cases/late_repairs", fault=family.name, as_of_end=history.as_of_end)
     return Silence(np.where(answered, np.nan, stands), quiet, blank, known["blank_order"], late)
