@@ -148,7 +148,7 @@ def _row(
         "action": case.next_step,
         "component": family.cause(case.top_cause).component,
         "labour_hours": hours,
-        "cost": case.expected_cost if kind == OPEN else None,
+        "cost": case.expected_cost if kind == OPEN else hours * candidates.labour_rate,
         "saving": 0.0,
         "chance_without": case.standing,
         "reason": kind,

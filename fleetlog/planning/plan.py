@@ -22,7 +22,7 @@ import polars as pl
 from fleetlog.causes.suspects import SuspectsFinding
 from fleetlog.errors import UsageError
 from fleetlog.planning.comparators import words_of
-from fleetlog.planning.open_work import OPEN, OpenWork, open_work
+from fleetlog.planning.open_work import BESIDE, DOUBTFUL, OPEN, OpenWork, open_work
 from fleetlog.planning.outlook import Outlook, Period
 from fleetlog.planning.plan_candidates import Candidates, gather
 from fleetlog.planning.plan_money import AVOIDED_YEARS, JobAhead, plan_money
@@ -203,7 +203,9 @@ def solve(
     proposing = not rows.is_empty() or bool(known.holds)
     safety = replace(known, cautions=outlook.family.cautions if proposing else ())
     lower, upper = saving_range(candidates, offers, solution, first)
-    money = plan_money(candidates, _jobs(candidates, offers, solution, first), rows, open_kind=OPEN)
+    money = plan_money(
+        candidates, _jobs(candidates, offers, solution, first), rows, open_kinds=(OPEN, DOUBTFUL)
+    )
     return PlanFinding(
         as_of=outlook.history.as_of,
         fault=outlook.family.name,
@@ -214,7 +216,7 @@ def solve(
         saving=saving,
         saving_lower=lower,
         saving_upper=upper,
-        failures_avoided=_avoided(candidates, ahead),
+        failures_avoided=_avoided(candidates, rows.filter(pl.col("reason").is_in([AHEAD, BESIDE]))),
         hour_worth=_hour_worth(offers, solution, whole),
         cost_open=money.cost_open,
         cost_ahead=money.cost_ahead,
@@ -364,7 +366,7 @@ def _jobs(candidates: Candidates, offers: Offers, solution: Schedule, first: Ope
 
 
 def _avoided(candidates: Candidates, ahead: pl.DataFrame) -> float:
-    """Failures that the jobs ahead avoid within three years, the new parts' own taken off."""
+    """Failures that the jobs ahead and beside open work avoid within three years, the new parts' own taken off."""
     if ahead.is_empty():
         return 0.0
     outlook = candidates.outlook
