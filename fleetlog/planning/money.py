@@ -141,24 +141,34 @@ class _Statement:
         opened, ahead = planned.frame.filter(there), planned.frame.filter(~there)
         rows = [
             _row(
-                "spent", "on this fault", done["jobs"].sum(), done["labour_hours"].sum(), spent.spent_in_all
+                "spent", "on this fault", _sum(done, "jobs"), _sum(done, "labour_hours"), spent.spent_in_all
             ),
             _row(
                 "spent",
                 "of it, on parts that were sound",
-                spent.in_vain["in_vain"].sum(),
+                _sum(spent.in_vain, "in_vain"),
                 None,
                 spent.spent_in_vain,
             ),
             _row(
-                "planned", "open cases and doubtful repairs", opened.height, _hours(opened), planned.cost_open
+                "planned",
+                "open cases and doubtful repairs",
+                opened.height,
+                _sum(opened, "labour_hours"),
+                planned.cost_open,
             ),
-            _row("planned", "parts ahead of failure", ahead.height, _hours(ahead), planned.cost_ahead),
+            _row(
+                "planned",
+                "parts ahead of failure",
+                ahead.height,
+                _sum(ahead, "labour_hours"),
+                planned.cost_ahead,
+            ),
             _row(
                 "planned",
                 "the plan in all",
                 planned.frame.height,
-                _hours(planned.frame),
+                _sum(planned.frame, "labour_hours"),
                 planned.cost_open + planned.cost_ahead,
             ),
             _row(
@@ -190,8 +200,8 @@ class _Statement:
         return (paid, f"The plan's saving is against the policy: {planned.against}.")
 
 
-def _hours(rows: pl.DataFrame) -> float:
-    return float(rows["labour_hours"].sum())
+def _sum(rows: pl.DataFrame, column: str) -> float:
+    return float(rows[column].sum())
 
 
 def _row(
