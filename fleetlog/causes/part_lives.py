@@ -28,7 +28,8 @@ class PartLives:
 
     Attributes:
         lives: machine_id, component, variant, entry, hours (tenths of an hour of the part's age; at risk on (entry,
-            hours]), failed (0 or 1), weight (how surely it was so).
+            hours]), failed (0 or 1), weight (how surely it was so), case (row of the weighed cases that decides it,
+            null if none), was (whether it was so if that case was the part's; null where no case decides).
         now: one row a place with a case on record: machine_id, component, side, standing (chance that the part
             in place has failed and stands so), new_for_hours (age of the part where it is most likely one that took
             the place of the old one without a note; else null).
@@ -65,14 +66,20 @@ def part_lives(store: Store, weighed: WeighedCases) -> PartLives:
     )
     cases = rows.filter(pl.col("case_no").is_not_null())
     until_case = [
-        _stretch(cases, "before", pl.coalesce("seen", "entry"), "onset_tenths", failed, weight, fresh)
-        for failed, weight in ((1, pl.col("chance")), (0, 1.0 - pl.col("chance")))
+        _stretch(cases, "before", pl.coalesce("seen", "entry"), "onset_tenths", failed, weight, was, fresh)
+        for failed, weight, was in (
+            (1, pl.col("chance"), pl.lit(True)),
+            (0, 1.0 - pl.col("chance"), pl.lit(False)),
+        )
     ]
     last = rows.filter((pl.int_range(pl.len()) + 1 == pl.len()).over(life))
     ends_failed = pl.col("failed").cast(pl.Int64)
     # what was found failed at its end has been counted already as surely as its last case was its failure
     left = 1.0 - pl.when("failed").then("chance").otherwise("stands")
-    until_end = _stretch(last, "anew", pl.coalesce("until", "entry"), "hours", ends_failed, left, fresh)
+    counted = pl.when(pl.col("failed") & pl.col("case").is_not_null()).then(pl.lit(False))
+    until_end = _stretch(
+        last, "anew", pl.coalesce("until", "entry"), "hours", ends_failed, left, counted, fresh
+    )
     lives = pl.concat([*until_case, until_end]).filter(
         pl.col("entry") < pl.col("hours"), pl.col("weight") >= _LEAST_SHARE
     )
@@ -98,6 +105,7 @@ def _stretch(
     until: str,
     failed: pl.Expr | int,
     weight: pl.Expr,
+    was: pl.Expr,
     fresh: Mapping[str, str],
 ) -> pl.DataFrame:
     """Stretches of lives: from one age to another, counted from the unrecorded new part where there is one."""
@@ -111,13 +119,17 @@ def _stretch(
         hours=(pl.col(until) - origin).cast(pl.Int64),
         failed=(pl.lit(failed) if isinstance(failed, int) else failed).cast(pl.Int64),
         weight=weight.cast(pl.Float64),
+        case=pl.when(was.is_not_null()).then("case"),
+        was=was,
     )
 
 
 def _chances(weighed: WeighedCases) -> pl.DataFrame:
     """Of each case and followed part: the chance that the part was behind it, and that it stands so now."""
     family = weighed.layout.family
-    keys = weighed.cases.select("machine_id", "case_no", "answered", case_side="side")
+    keys = weighed.cases.select(
+        "machine_id", "case_no", "answered", case_side="side", case=pl.int_range(pl.len(), dtype=pl.Int64)
+    )
     of_part = [
         keys.with_columns(
             component=pl.lit(part.component),

@@ -159,6 +159,8 @@ def plan(
         8
     """
     check_weeks(weeks)
+    if must:
+        fleet.begin(replace(scope, machines=tuple(must)))
     candidates = gather(fleet, scope, weeks=weeks, draws=draws, seed=seed, known=known, outlook=outlook)
     limits = ShopLimits.of(fleet, shop_hours)
     offers = offer(fleet, candidates, limits, engine_out or {})
