@@ -28,6 +28,7 @@ from fleetlog.lives.trend import trend
 from fleetlog.methods import Topic, topic
 from fleetlog.planning.forecast import forecast
 from fleetlog.planning.forecast_check import check_forecasts
+from fleetlog.planning.money import money
 from fleetlog.planning.plan import plan
 from fleetlog.planning.plan_hours import compare_shop_hours
 from fleetlog.planning.policies import compare_policies
@@ -121,6 +122,7 @@ class FleetPart:
     forecast_check = Ask(check_forecasts)
     replacement = Ask(replacement)
     plan = Ask(plan)
+    money = Ask(money)
     shop_hours = Ask(compare_shop_hours)
     policies = Ask(compare_policies)
     figures = Ask(fleet_figures)

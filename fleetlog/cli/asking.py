@@ -119,6 +119,11 @@ def _run(asked: Question, given: Mapping[str, Any]) -> None:
     for option in asked.options:
         if option.name in chosen and option.leads_away(chosen[option.name]):
             other = question(option.instead)
+            for name, value in chosen.items():
+                if name not in other.by_name and name != option.name and value != asked.by_name[name].default:
+                    raise UsageError(
+                        f"--{option.spelled} does not take --{asked.by_name[name].spelled}; leave one of the two out."
+                    )
             chosen = {name: value for name, value in chosen.items() if name in other.by_name}
             asked, frame = other, None
             break

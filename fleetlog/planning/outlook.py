@@ -2,14 +2,14 @@
 
 Forecast, replacement age, plan and policies all start from here, so that they speak of the same parts, the
 same hours and the same laws. An outlook has a point estimate and any number of draws of everything that is
-uncertain: the lives (by random weights of machines), the season (by the same weights), each machine's level
-of use, and how far a month strays from its season. A draw depends on the seed and its own number alone.
+uncertain: the cause of every case, the lives (by random weights of machines), the season (by the same weights), each
+machine's level of use, and how far a month strays from its season. A draw depends on the seed and its own number alone.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -21,8 +21,9 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from fleetlog.causes.part_lives import PLACE, part_lives
-from fleetlog.causes.weighing import weighed_now
+from fleetlog.belief.part_lives import PLACE, part_lives
+from fleetlog.belief.weighing import weighed_now
+from fleetlog.causes.both_sides import both_sides
 from fleetlog.faults import FaultFamily, Step
 from fleetlog.history import History
 from fleetlog.phrasing import said
@@ -31,6 +32,7 @@ from fleetlog.session.months import month_start
 from fleetlog.session.randomness import DRAWS, SEED
 from fleetlog.session.scope import Scope
 from fleetlog.stats.arrays import Floats, Ints
+from fleetlog.stats.cause_draws import CauseDraws
 from fleetlog.stats.seasonal_use import Use, UseTable, learn_use
 from fleetlog.stats.weighted_lives import (
     Default,
@@ -155,6 +157,9 @@ class Outlook:
         machines: machine_id by `machine_no`.
         watched: which of them are still watched.
         leave_rate: disposals a year by class of age, shape (4,).
+        case_causes: cause of each weighed case in each draw, by number, shape (draws, cases); one past the last
+            where it was no fault at all.
+        both_sides: of each cause the share of its cases that come together with one on the other side.
         seed, draw_count: of the bootstrap.
     """
 
@@ -167,6 +172,8 @@ class Outlook:
     machines: tuple[str, ...]
     watched: npt.NDArray[np.bool_]
     leave_rate: Floats
+    case_causes: Ints
+    both_sides: Mapping[str, float]
     seed: int
     draw_count: int
 
@@ -315,8 +322,14 @@ def outlook_of(
     listed = store.run("plan/watched", as_of_end=history.as_of_end)
     numbers = listed.select("machine_id").with_row_index("machine_no")
     followed = [part.component for part in family.parts if component in (None, part.component)]
-    known = part_lives(store, weighed_now(fleet, history, family))
-    models = _laws(fleet, family, known.lives, numbers, followed, draws, seed)
+    weighed = weighed_now(fleet, history, family)
+    known = part_lives(store, weighed)
+    # a case that is no fault at all is one more "cause", which nothing counts
+    drawn = CauseDraws.of(np.column_stack((weighed.of_case, 1.0 - weighed.real)))
+    case_causes = np.array(in_threads(lambda draw: drawn.draw(seed, draw), draws), dtype=np.int64).reshape(
+        draws, -1
+    )
+    models = _laws(fleet, family, known.lives, numbers, followed, case_causes, seed)
     places = _places(fleet, scope, history, known.now, numbers, followed, models)
     use, sites = _use(fleet, history, listed, numbers)
     return Outlook(
@@ -329,6 +342,8 @@ def outlook_of(
         machines=tuple(listed["machine_id"]),
         watched=listed["watched"].to_numpy(),
         leave_rate=_leave_rate(fleet, history),
+        case_causes=case_causes,
+        both_sides=both_sides(weighed),
         seed=seed,
         draw_count=draws,
         site_names=sites,
@@ -362,7 +377,7 @@ def _laws(
     known: pl.DataFrame,
     numbers: pl.DataFrame,
     followed: Sequence[str],
-    draws: int,
+    case_causes: Ints,
     seed: int,
 ) -> tuple[LifeModel, ...]:
     """One law a component and variant that occurs or that a replacement brings."""
@@ -373,9 +388,9 @@ def _laws(
             kinds[component, variant] = None
         kinds[component, family.fresh_variant(component)] = None
     minimum = fleet.settings.survival.minimum_failures
-    weights = [machine_weights(numbers.height, seed, draw) for draw in range(draws)]
+    weights = [machine_weights(numbers.height, seed, draw) for draw in range(len(case_causes))]
     return tuple(
-        _law(family, component, variant, lives, minimum, weights, seed, number)
+        _law(family, component, variant, lives, minimum, weights, case_causes, seed, number)
         for number, (component, variant) in enumerate(kinds)
     )
 
@@ -387,6 +402,7 @@ def _law(
     lives: pl.DataFrame,
     minimum: int,
     weights: Sequence[Floats],
+    case_causes: Ints,
     seed: int,
     number: int,
 ) -> LifeModel:
@@ -399,6 +415,7 @@ def _law(
         share=rows["weight"].to_numpy(),
     )
     cause = cause_of(family, component)
+    share = _drawn_shares(family, component, rows, case_causes)
     default = None
     if cause:
         hazard = family.hazard(cause, "" if variant == "unknown" else variant)
@@ -408,14 +425,15 @@ def _law(
     if default is not None:
         law = observed.fit(default)
         drawn = in_threads(
-            lambda draw: observed.fit(default, weights[draw], default.drawn(seed, draw, number)), len(weights)
+            lambda draw: observed.fit(default, weights[draw], default.drawn(seed, draw, number), share(draw)),
+            len(weights),
         )
         method = f"Weibull from {observed.failures:.0f} failures and a default worth {default.failures:.1f} failures"
         if default.failures < 0.5 * hazard.prior_failures:
             method += f", which had expected {foretold:.0f}: the two disagree and the fleet's own decide"
     elif observed.failures >= minimum:
         law = observed.fit()
-        drawn = in_threads(lambda draw: observed.fit(None, weights[draw]), len(weights))
+        drawn = in_threads(lambda draw: observed.fit(None, weights[draw], share=share(draw)), len(weights))
         method = f"Weibull from {observed.failures:.0f} failures"
     elif observed.spells == 0:
         law, drawn = _NEVER, [_NEVER] * len(weights)
@@ -438,6 +456,26 @@ def _law(
         method=method,
         rise=observed.rise(),
     )
+
+
+def _drawn_shares(
+    family: FaultFamily, component: str, rows: pl.DataFrame, case_causes: Ints
+) -> Callable[[int], Floats]:
+    """How surely each life was so in a draw: where a case decides, by the cause that the case has in it."""
+    mine = np.array([*(cause.component == component for cause in family.causes), False])
+    weight = rows["weight"].to_numpy().astype(np.float64)
+    decided = rows["case"].is_not_null().to_numpy()
+    case, was = (
+        rows["case"].to_numpy()[decided].astype(np.int64),
+        rows["was"].to_numpy()[decided].astype(bool),
+    )
+
+    def share(draw: int) -> Floats:
+        drawn = weight.copy()
+        drawn[decided] = mine[case_causes[draw, case]] == was
+        return drawn
+
+    return share
 
 
 _NEVER = Law(1.0, 1e9)

@@ -37,6 +37,7 @@ class Candidates:
         why_not: component and variant -> why none of them is a candidate.
         known: cases, holds and cautions of this part of the fleet.
         reserved: labour hours kept back each week for the failures to come, as the forecast has them, shape (weeks,).
+        labour_rate: of the shop, an hour.
     """
 
     outlook: Outlook
@@ -47,6 +48,7 @@ class Candidates:
     why_not: Mapping[tuple[str, str], str]
     known: SuspectsFinding
     reserved: Floats
+    labour_rate: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,7 +115,9 @@ def gather(
     rows = rows.with_columns(pl.Series("chance_without", chance, dtype=pl.Float64))
     reserved = hours_to_come(fleet, scope, outlook)
     worth = worth_of(outlook, costs, rows, rate)
-    return Candidates(outlook, costs, rows, worth, rate, why_not, known, reserved)
+    return Candidates(
+        outlook, costs, rows, worth, rate, why_not, known, reserved, fleet.settings.costs.labour_rate
+    )
 
 
 def _with_twins(rows: pl.DataFrame) -> pl.DataFrame:

@@ -8,12 +8,13 @@ What is known beforehand (`Default`) leans on the fit in two ways, each as stron
 one's own would: on how many failures the hours observed should have brought (a gamma prior), and on the shape
 (a normal prior of its logarithm). With plenty of failures it vanishes, with none it is the answer, and in
 between nothing jumps. In a draw it is drawn anew as well: a default worth five failures is as uncertain as
-five failures are. A default that the data contradict yields (`Default.yielding`): it is right with nine chances in
-ten, and with the tenth it is worth next to nothing; Bayes' rule says which, from the failures that came.
+five failures are. A default that the data contradict yields (`Default.yielding`): what it is worth is uncertain itself,
+each halving half as likely as what it was halved from, so that its tails are wide; Bayes' rule says what it is worth,
+from the failures that came, and a draw takes one of the worths.
 
 Sources: Lawless 2003 (likelihood); Rubin 1981, The Bayesian Bootstrap; Xu, Gotwalt, Hong, King & Meeker 2020,
 Applications of the fractional-random-weight bootstrap; Gaver & O'Muircheartaigh 1987 (gamma prior); Schmidli et al.
-2014, Robust meta-analytic-predictive priors (the mixture with a vague part).
+2014, Robust meta-analytic-predictive priors (a mixture that yields).
 """
 
 from __future__ import annotations
@@ -30,8 +31,8 @@ from fleetlog.stats.errors import BadArgument, LengthMismatch, TooFewFailures
 
 #: Variance of the logarithm of a Weibull shape learnt from one complete life, times lives: 6 / pi^2.
 _SHAPE_VARIANCE = 6.0 / np.pi**2
-#: Chance that a default is right, and failures that it is worth where it is not. Ours, from memory.
-_FIRM, _VAGUE = 0.9, 0.5
+#: The worth of a default may be halved, each time half as likely, down to so many failures. Ours.
+_LEAST_WORTH = 0.25
 #: Shapes outside of this are no life of a part: the search stops there.
 _SHAPES = (0.05, 30.0)
 
@@ -44,11 +45,13 @@ class Default:
         shape: Weibull shape.
         scale_hours: Weibull scale.
         failures: how many observed failures it is worth.
+        worths: what else it may be worth, and how surely; empty: nothing else.
     """
 
     shape: float
     scale_hours: float
     failures: float
+    worths: tuple[tuple[float, float], ...] = ()
 
     def __post_init__(self) -> None:
         if not (self.shape > 0 and self.scale_hours > 0 and self.failures > 0):
@@ -64,8 +67,8 @@ class Default:
     def yielding(self, expected: float, failed: float) -> Default:
         """The default as it is worth after so many failures where it had expected others.
 
-        Its worth is the mean over the two parts of the mixture, weighed by how well each foretold the failures (a
-        negative binomial count, since the rate has a gamma prior).
+        How likely each worth is goes by how well the default, worth so much, foretold the failures (a negative binomial
+        count, since the rate has a gamma prior). The worth in one number is the one that gives the mean of their rates.
 
         Args:
             expected: failures that this default gives over the hours observed.
@@ -74,14 +77,22 @@ class Default:
         Examples:
             >>> default = Default(2.0, 5000.0, 5.0)
             >>> round(default.yielding(25.0, 27.0).failures, 1), round(default.yielding(25.0, 500.0).failures, 1)
-            (4.9, 0.5)
+            (3.8, 0.2)
         """
         if expected <= 0:
             return self
-        firm, vague = (_log_foretold(worth, expected, failed) for worth in (self.failures, _VAGUE))
-        odds = np.exp(firm - vague) * _FIRM / (1.0 - _FIRM)
-        share = float(odds / (1.0 + odds))
-        return replace(self, failures=share * self.failures + (1.0 - share) * min(_VAGUE, self.failures))
+        halvings = np.arange(max(int(np.ceil(np.log2(self.failures / _LEAST_WORTH))), 0) + 1)
+        worths = self.failures * 0.5**halvings
+        logs = np.array([_log_foretold(float(worth), expected, failed) for worth in worths])
+        odds = np.exp(logs - logs.max()) * 0.5**halvings
+        chance = odds / odds.sum()
+        rate = float((chance * (failed + worths) / (expected + worths)).sum())
+        mean = float((chance * worths).sum())
+        surprise = failed / expected - 1.0
+        # worth n gives (failed + n) / (expected + n): solved for n; where the default was right all worths say the same
+        worth = (failed - rate * expected) / (rate - 1.0) if abs(surprise) > 1e-3 else mean
+        pairs = tuple((float(one), float(share)) for one, share in zip(worths, chance, strict=True))
+        return replace(self, failures=float(np.clip(worth, worths[-1], worths[0])), worths=pairs)
 
     def drawn(self, seed: int, draw: int, kind: int) -> DefaultDraw:
         """What the default says in one draw.
@@ -91,8 +102,17 @@ class Default:
             kind: number of the law, so that laws are independent.
         """
         rng = np.random.default_rng([seed, draw, 2, kind])
-        shape = self.shape * float(np.exp(self.spread * rng.standard_normal()))
-        return DefaultDraw(shape, float(rng.standard_gamma(self.failures)))
+        worth = self.drawn_worth(float(rng.random()))
+        spread = float(np.sqrt(_SHAPE_VARIANCE / worth))
+        shape = self.shape * float(np.exp(spread * rng.standard_normal()))
+        return DefaultDraw(shape, float(rng.standard_gamma(worth)), worth)
+
+    def drawn_worth(self, at: float) -> float:
+        """One of its worths, by a number between 0 and 1."""
+        if not self.worths:
+            return self.failures
+        reached = np.cumsum([share for _, share in self.worths])
+        return self.worths[min(int((reached <= at).sum()), len(self.worths) - 1)][0]
 
 
 def _log_foretold(worth: float, expected: float, failed: float) -> float:
@@ -108,10 +128,11 @@ def _log_foretold(worth: float, expected: float, failed: float) -> float:
 
 
 class DefaultDraw(NamedTuple):
-    """A default in one draw: the centre of its shape, and the failures seen in the hours it is worth."""
+    """A default in one draw: the centre of its shape, the failures seen in the hours it is worth, and its worth."""
 
     shape: float
     failures: float
+    worth: float
 
 
 class Law(NamedTuple):
@@ -199,6 +220,7 @@ class ObservedLives:
         default: Default | None = None,
         weights: Floats | None = None,
         drawn: DefaultDraw | None = None,
+        share: Floats | None = None,
     ) -> Law:
         """The most likely law, leaning on the default.
 
@@ -210,6 +232,7 @@ class ObservedLives:
             default: what is known beforehand; None: nothing.
             weights: of each machine, by its number; None: all one.
             drawn: the default in this draw; None: as it is.
+            share: how surely each spell was so in this draw, in place of `self.share`.
 
         Raises:
             TooFewFailures: with fewer than two failures and no default.
@@ -222,18 +245,18 @@ class ObservedLives:
                     failures=failed,
                     needed=2,
                 )
-            found = _Ages.of(self, weights)
+            found = _Ages.of(self, weights, share)
             shape = found.best_shape(None, 0.0)
             return Law(shape, found.scale(shape, found.failed))
-        said = drawn if drawn is not None else DefaultDraw(default.shape, default.failures)
+        said = drawn if drawn is not None else DefaultDraw(default.shape, default.failures, default.failures)
         if self.spells == 0:
-            factor = said.failures / default.failures
+            factor = said.failures / said.worth
             # no hours of one's own: the default's law, with its failures as drawn
             return Law(said.shape, default.scale_hours * factor ** (-1.0 / said.shape))
-        found = _Ages.of(self, weights)
-        shape = found.best_shape(said.shape, 1.0 / default.spread**2)
+        found = _Ages.of(self, weights, share)
+        shape = found.best_shape(said.shape, said.worth / _SHAPE_VARIANCE)
         expected = found.hazard(default.shape, default.scale_hours)
-        wanted = expected * (found.failed + said.failures) / (expected + default.failures)
+        wanted = expected * (found.failed + said.failures) / (expected + said.worth)
         return Law(shape, found.scale(shape, wanted))
 
 
@@ -256,12 +279,13 @@ class _Ages:
     mean_log: float
 
     @staticmethod
-    def of(lives: ObservedLives, weights: Floats | None) -> _Ages:
-        """The ages of these lives under these weights of their machines."""
+    def of(lives: ObservedLives, weights: Floats | None, share: Floats | None = None) -> _Ages:
+        """The ages of these lives under these weights of their machines; `share`: in place of that of the lives."""
         begins, ends, log_hours = lives._grid
         weight = np.ones(lives.spells) if weights is None else weights[lives.machine]
-        if lives.share is not None:
-            weight = weight * lives.share
+        share = lives.share if share is None else share
+        if share is not None:
+            weight = weight * share
         size = log_hours.size
         flow = (
             np.bincount(ends, weights=weight, minlength=size)

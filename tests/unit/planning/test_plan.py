@@ -99,7 +99,11 @@ def test_the_saving_is_that_of_its_rows_and_lies_in_its_range(found: PlanFinding
     for planned in (found, tight):
         assert planned.frame["saving"].sum() == pytest.approx(planned.saving)
         assert planned.saving_lower < planned.saving < planned.saving_upper
-        assert (planned.frame.filter(pl.col("reason").is_in([OPEN, DOUBTFUL]))["saving"] == 0).all()
+        assert planned.frame.filter(pl.col("reason").is_in([OPEN, DOUBTFUL]))["saving"].is_null().all()
+        once = planned.frame.group_by("week", "machine_id").agg(
+            told=pl.col("saving").is_not_null().sum(), work=pl.col("reason").is_in([AHEAD, BESIDE]).any()
+        )
+        assert (once["told"] == once["work"].cast(pl.Int64)).all()
 
 
 def test_with_laws_that_are_certain_the_range_is_the_saving(demo: Fleet) -> None:
