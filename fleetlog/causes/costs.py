@@ -10,7 +10,8 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
-from fleetlog.belief.weighing import CASE, WeighedCases, weighed_now
+from fleetlog.belief.case_records import CASE
+from fleetlog.belief.weighing import WeighedCases, weighed_now
 from fleetlog.causes.suspects import SuspectsFinding
 from fleetlog.faults import FaultFamily, Step
 from fleetlog.session.finding import header

@@ -9,7 +9,8 @@ from math import prod
 import numpy as np
 import polars as pl
 
-from fleetlog.belief.weighing import CASE, WeighedCases
+from fleetlog.belief.case_records import CASE
+from fleetlog.belief.weighing import WeighedCases
 from fleetlog.causes.rules import WATCH
 from fleetlog.faults import FaultFamily, Opening, Step
 from fleetlog.history import History

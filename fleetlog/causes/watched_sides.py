@@ -10,8 +10,9 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from fleetlog.belief.evidence_words import voltage_words
 from fleetlog.belief.reason import Reason
-from fleetlog.belief.weighing import WeighedCases, voltage_words
+from fleetlog.belief.weighing import WeighedCases
 from fleetlog.causes.case import Suspect
 from fleetlog.causes.holds import register_hold_words
 from fleetlog.causes.rules import WatchRules

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from yard import Yard, causes_of, weighed
 
-from fleetlog.belief.weighing import NEW_FAULT, STILL_THERE
+from fleetlog.belief.evidence_words import NEW_FAULT, STILL_THERE
 
 
 def pieces(yard: Yard, folder: Path) -> list[tuple[str, str]]:
