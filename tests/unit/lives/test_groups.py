@@ -52,8 +52,28 @@ def test_observed_and_expected_add_up_to_the_same(demo: Fleet) -> None:
     for strata in ((), ("variant",)):
         found = compare(demo, by="build_year", strata=strata)
         assert found.groups["expected"].sum() == pytest.approx(found.groups["observed"].sum())
+        assert any("ratio is raw" in note for note in found.notes)
         assert (found.groups["lower"] < found.groups["shrunk"]).all()
         assert (found.groups["shrunk"] < found.groups["upper"]).all()
+
+
+def test_years_are_compared_within_designs_unless_asked_otherwise(demo: Fleet) -> None:
+    told, across = compare(demo), compare(demo, strata=())
+    assert (told.strata, across.strata) == (("variant",), ())
+    assert told.to_dict() == compare(demo, strata=("variant",)).to_dict()
+    assert told.log_rank is not None
+    assert across.log_rank is not None
+    # what the older years have more of is the older design
+    assert abs(told.log_rank["trend_z"]) < abs(across.log_rank["trend_z"])
+    assert told.log_rank["trend_p_by_machine"] > across.log_rank["trend_p_by_machine"]
+    assert compare(demo, by="variant").strata == ()
+    assert any("Test for a trend from group to group (log-rank within variant)" in one for one in told.remarks)
+
+
+def test_the_groups_of_no_order_have_no_trend(demo: Fleet) -> None:
+    found = compare(demo, by="site")
+    assert found.log_rank is not None
+    assert not any("trend" in name for name in found.log_rank)
 
 
 def test_a_group_never_watched_when_anything_failed_is_named(tmp_path: Path) -> None:
