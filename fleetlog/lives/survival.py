@@ -76,6 +76,8 @@ _SUMMARY = (
     "median_lower",
     "median_upper",
     "b10_hours",
+    "b10_lower",
+    "b10_upper",
 )
 
 
@@ -92,7 +94,7 @@ class SurvivalGroup:
             this part, or none.
         from_hours: 0, or the age to which the curve is conditional because too few were at risk before.
         median_hours, median_lower, median_upper: None = not reached.
-        b10_hours: age by which 10% have failed; None = not reached.
+        b10_hours, b10_lower, b10_upper: age by which 10% have failed; None = not reached.
         weibull: shape, scale_hours, shape_ci, scale_ci, b10_hours, median_hours, … (see `LifeFit`) or None.
         note: what a reader must know about this curve, e.g. why there is no Weibull fit.
         last_hours: the greatest age observed.
@@ -121,6 +123,8 @@ class SurvivalGroup:
     naive: Mapping[str, Any] = field(default_factory=dict)
     found: int = 0
     in_doubt: int = 0
+    b10_lower: float | None = None
+    b10_upper: float | None = None
 
     @property
     def label(self) -> str:
@@ -211,6 +215,7 @@ class SurvivalFinding(Finding):
                 "median_hours": group.median_hours,
                 "median_ci": [group.median_lower, group.median_upper],
                 "b10_hours": group.b10_hours,
+                "b10_ci": [group.b10_lower, group.b10_upper],
                 "weibull": group.weibull,
                 "fits": group.fits,
                 "naive": group.naive,
@@ -391,7 +396,7 @@ def _group(
         prior=prior_for(fleet, family, component, group.get("variant", "")),
         lives=lives,
     )
-    median = curve.quantile(0.5)
+    median, tenth = curve.quantile(0.5), curve.quantile(0.1)
     last_hours = float(table.hours[-1]) / table.per_hour
     notes = naive_notes(late, None if known.stretches else silent)
     if doubted is not None and silent is not None:
@@ -408,7 +413,9 @@ def _group(
         median_hours=median.estimate,
         median_lower=median.lower,
         median_upper=median.upper,
-        b10_hours=curve.quantile(0.1).estimate,
+        b10_hours=tenth.estimate,
+        b10_lower=tenth.lower,
+        b10_upper=tenth.upper,
         weibull=life.weibull,
         note="; ".join(text for text in (curve.note, life.note, *notes) if text),
         at_risk_at=_at_risk(table, last_hours),
