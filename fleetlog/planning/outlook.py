@@ -33,10 +33,12 @@ from fleetlog.session.randomness import DRAWS, SEED
 from fleetlog.session.scope import Scope
 from fleetlog.stats.arrays import Floats, Ints
 from fleetlog.stats.cause_draws import CauseDraws
+from fleetlog.stats.renewal_value import Lives
 from fleetlog.stats.seasonal_use import Use, UseTable, learn_use
 from fleetlog.stats.weighted_lives import (
     Default,
     Law,
+    LognormalLaw,
     ObservedLives,
     machine_weights,
 )
@@ -56,6 +58,15 @@ def in_threads(work: Callable[[int], Drawn], draws: int) -> list[Drawn]:
     """The results of draws 0, 1, …; draws do not depend on each other, so threads change only the time."""
     with ThreadPoolExecutor(max_workers=min(4, os.cpu_count() or 1)) as pool:
         return list(pool.map(work, range(draws)))
+
+
+def lives_of(laws: Sequence[Law], number: Ints | None = None) -> Lives:
+    """Laws as elements; `number`: which of them each element has."""
+    shape, scale = (np.array([law[column] for law in laws], dtype=np.float64) for column in (0, 1))
+    lognormal = np.array([law.lognormal for law in laws], dtype=bool)
+    if number is None:
+        return Lives.of(shape, scale, lognormal)
+    return Lives.of(shape[number], scale[number], lognormal[number])
 
 
 @dataclass(frozen=True)
@@ -111,6 +122,8 @@ class LifeModel:
         cause: the family's cause that stands behind its failures, "" where none does.
         law: point estimate.
         draws: shape and scale of each draw, shape (draws, 2).
+        lognormal: which draws are lognormal laws of that shape and scale, shape (draws,).
+        lognormal_weight: how surely the form is the lognormal one; `law` has the likelier form.
         spells, failures, hours: what was observed; a case counts as a failure as surely as the part is behind it.
         default: what was known beforehand, None where nothing was.
         method: how the law came about, in a few words.
@@ -122,6 +135,8 @@ class LifeModel:
     cause: str
     law: Law
     draws: Floats
+    lognormal: npt.NDArray[np.bool_]
+    lognormal_weight: float
     spells: int
     failures: float
     hours: float
@@ -131,7 +146,14 @@ class LifeModel:
 
     def at(self, draw: int | None) -> Law:
         """The law in one draw; None: the point estimate."""
-        return self.law if draw is None else Law(float(self.draws[draw, 0]), float(self.draws[draw, 1]))
+        if draw is None:
+            return self.law
+        form = LognormalLaw if self.lognormal[draw] else Law
+        return form(float(self.draws[draw, 0]), float(self.draws[draw, 1]))
+
+    def lives(self) -> Lives:
+        """The laws of all draws."""
+        return Lives.of(self.draws[:, 0], self.draws[:, 1], self.lognormal)
 
     def interval(self, column: int, level: float) -> tuple[float, float] | None:
         """Range of the shape (0) or the scale (1) over the draws."""
@@ -259,10 +281,8 @@ class Outlook:
         A part that has failed already does not fail again.
         """
         ahead = np.cumsum(self.hours_ahead(), axis=1)
-        shape = np.array([model.law.shape for model in self.models])[self.model_no]
-        scale = np.array([model.law.scale_hours for model in self.models])[self.model_no]
         edges = np.column_stack((self.age_hours, self.age_hours[:, None] + ahead))
-        hazard = (edges / scale[:, None]) ** shape[:, None]
+        hazard = lives_of([model.law for model in self.models], self.model_no).columns().cumulative(edges)
         survival = np.exp(hazard[:, :1] - hazard)
         staying = self.staying[self.places["age_class"].to_numpy()]
         sound = 1.0 - self.standing[:, None]
@@ -420,19 +440,28 @@ def _law(
         default = Default(hazard.shape, hazard.scale_hours, hazard.prior_failures)
         foretold = observed.expected(default)
         default = default.yielding(foretold, observed.failures)
+    forms, form_weight = np.zeros(len(weights), dtype=bool), 0.0
+    if default is not None or observed.failures >= minimum:
+        form_weight = observed.lognormal_weight(default)
+        forms = np.random.default_rng([seed, 8, number]).random(len(weights)) < form_weight
+    form = "Lognormal" if form_weight > 0.5 else "Weibull"
     if default is not None:
-        law = observed.fit(default)
+        law = observed.fit(default, lognormal=form_weight > 0.5)
         drawn = in_threads(
-            lambda draw: observed.fit(default, weights[draw], default.drawn(seed, draw, number), share(draw)),
+            lambda draw: observed.fit(
+                default, weights[draw], default.drawn(seed, draw, number), share(draw), bool(forms[draw])
+            ),
             len(weights),
         )
-        method = f"Weibull from {observed.failures:.0f} failures and a default worth {default.failures:.1f} failures"
+        method = f"{form} from {observed.failures:.0f} failures and a default worth {default.failures:.1f} failures"
         if default.failures < 0.5 * hazard.prior_failures:
             method += f", which had expected {foretold:.0f}: the two disagree and the fleet's own decide"
     elif observed.failures >= minimum:
-        law = observed.fit()
-        drawn = in_threads(lambda draw: observed.fit(None, weights[draw], share=share(draw)), len(weights))
-        method = f"Weibull from {observed.failures:.0f} failures"
+        law = observed.fit(lognormal=form_weight > 0.5)
+        drawn = in_threads(
+            lambda draw: observed.fit(None, weights[draw], None, share(draw), bool(forms[draw])), len(weights)
+        )
+        method = f"{form} from {observed.failures:.0f} failures"
     elif observed.spells == 0:
         law, drawn = _NEVER, [_NEVER] * len(weights)
         method = "nothing is known of such parts: no failure is expected"
@@ -447,6 +476,8 @@ def _law(
         cause=cause,
         law=law,
         draws=np.array(drawn, dtype=np.float64).reshape(-1, 2),
+        lognormal=forms,
+        lognormal_weight=form_weight,
         spells=observed.spells,
         failures=observed.failures,
         hours=observed.total_hours,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -107,6 +108,7 @@ def test_winter_brings_less_than_summer(found: ForecastFinding) -> None:
 
 
 def test_without_uncertainty_it_is_the_plain_poisson_binomial(outlook: Outlook) -> None:
+    outlook = replace(outlook, both_sides={})  # no failure comes with one on the other side
     chances = outlook.failure_chances()
     ways = module._followed(outlook, np.zeros((0, len(outlook.family.causes))))
     nobody = module._Exposed(np.zeros(0), np.zeros(0, dtype=np.int64), 1)
