@@ -24,8 +24,9 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from fleetlog.api import FleetPart, OpenFleet
+    from fleetlog.belief.reason import Reason
     from fleetlog.causes.backtest import BacktestFinding
-    from fleetlog.causes.case import Reason, Suspect
+    from fleetlog.causes.case import Suspect
     from fleetlog.causes.suspects import SuspectsFinding
     from fleetlog.causes.unit import UnitFinding
     from fleetlog.intake import LoadResult
@@ -54,7 +55,8 @@ if TYPE_CHECKING:
 _PLACES = {
     "fleetlog.api": ("FleetPart", "OpenFleet"),
     "fleetlog.causes.backtest": ("BacktestFinding",),
-    "fleetlog.causes.case": ("Reason", "Suspect"),
+    "fleetlog.belief.reason": ("Reason",),
+    "fleetlog.causes.case": ("Suspect",),
     "fleetlog.causes.suspects": ("SuspectsFinding",),
     "fleetlog.causes.unit": ("UnitFinding",),
     "fleetlog.intake": ("LoadResult",),

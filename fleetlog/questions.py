@@ -205,6 +205,13 @@ _COMPONENT = Option(
 )
 _CAUSE = Option("cause", "Only this finding counts as failure, e.g. worn; default: any failure.")
 _BY = Option("by", "Columns to split by, e.g. variant,side.", "columns", metavar="COLUMNS", chart="by")
+_ENDINGS = Option(
+    "endings",
+    "Lives that may have ended by failure count by the chance of their case (believed), or by findings alone "
+    "(recorded).",
+    default="believed",
+    choices=("believed", "recorded"),
+)
 _STRATA = Option(
     "strata", "Columns within whose values alone the groups are compared.", "columns", metavar="COLUMNS"
 )
@@ -238,6 +245,7 @@ _ALL = (
             ),
             _TEST,
             _STRATA,
+            _ENDINGS,
         ),
         frames=(
             Frame("summary", beneath=("note",)),

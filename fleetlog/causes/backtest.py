@@ -15,9 +15,9 @@ from typing import Any, ClassVar
 import numpy as np
 import polars as pl
 
+from fleetlog.belief.weighing import WeighedCases, weigh
 from fleetlog.causes.repair_plan import RepairPlan
 from fleetlog.causes.suspects import in_scope
-from fleetlog.causes.weighing import WeighedCases, weigh
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
 from fleetlog.history import History

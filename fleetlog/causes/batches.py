@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from fleetlog.causes.weighing import WeighedCases
+from fleetlog.belief.weighing import WeighedCases
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.scope import WHOLE_FLEET
 from fleetlog.stats.arrays import Floats

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
-from fleetlog.causes.weighing import WeighedCases
+from fleetlog.belief.weighing import WeighedCases
 
 #: Cases of a machine's two sides that begin within so many days of each other began together. Ours.
 TOGETHER_DAYS = 14

@@ -7,13 +7,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any
 
-
-@dataclass(frozen=True)
-class Reason:
-    """One piece of evidence and what it adds, in natural-log odds, for the top cause against the rest."""
-
-    evidence: str
-    weight: float
+from fleetlog.belief.reason import Reason
 
 
 @dataclass(frozen=True)

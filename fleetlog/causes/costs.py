@@ -10,8 +10,9 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
+from fleetlog.belief.case_records import CASE
+from fleetlog.belief.weighing import WeighedCases, weighed_now
 from fleetlog.causes.suspects import SuspectsFinding
-from fleetlog.causes.weighing import CASE, WeighedCases, weighed_now
 from fleetlog.faults import FaultFamily, Step
 from fleetlog.session.finding import header
 from fleetlog.session.fleet import Fleet, selection

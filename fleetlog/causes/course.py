@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import polars as pl
 
-from fleetlog.causes.weighing import WeighedCases, weighed_at
+from fleetlog.belief.weighing import WeighedCases, weighed_at
 from fleetlog.history import History
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.months import month_start

@@ -9,8 +9,9 @@ from math import prod
 import numpy as np
 import polars as pl
 
+from fleetlog.belief.case_records import CASE
+from fleetlog.belief.weighing import WeighedCases
 from fleetlog.causes.rules import WATCH
-from fleetlog.causes.weighing import CASE, WeighedCases
 from fleetlog.faults import FaultFamily, Opening, Step
 from fleetlog.history import History
 from fleetlog.session.fleet import Fleet

@@ -10,13 +10,13 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from fleetlog.belief.weighing import WeighedCases, weighed_now
 from fleetlog.causes.batches import batch_notes
 from fleetlog.causes.case import Suspect
 from fleetlog.causes.holds import HoldsFinding, safety_of
 from fleetlog.causes.repair_plan import CostOutlook, Deed, RepairPlan
 from fleetlog.causes.rules import ASK_DAYS, ASK_HOURS, MOST_QUESTIONS, SECOND_SIDE_HOURS, WATCH, WatchRules
 from fleetlog.causes.watched_sides import WatchedSides, first_look, followed_cause
-from fleetlog.causes.weighing import WeighedCases, weighed_now
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
 from fleetlog.phrasing import money

@@ -9,11 +9,11 @@ from typing import Any, ClassVar
 
 import polars as pl
 
+from fleetlog.belief.weighing import weighed_now
 from fleetlog.causes.case import Suspect
 from fleetlog.causes.course import course_of
 from fleetlog.causes.holds import safety_of
 from fleetlog.causes.suspects import CASE_KEYS, SuspectsFinding, impossible_reports, suspects
-from fleetlog.causes.weighing import weighed_now
 from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.safety import Safety

@@ -10,10 +10,12 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from fleetlog.causes.case import Reason, Suspect
+from fleetlog.belief.evidence_words import voltage_words
+from fleetlog.belief.reason import Reason
+from fleetlog.belief.weighing import WeighedCases
+from fleetlog.causes.case import Suspect
 from fleetlog.causes.holds import register_hold_words
 from fleetlog.causes.rules import WatchRules
-from fleetlog.causes.weighing import WeighedCases, voltage_words
 from fleetlog.faults import FaultFamily
 from fleetlog.history import History
 from fleetlog.session.fleet import Fleet, selection

@@ -92,7 +92,7 @@ def hazard_title(finding: SurvivalFinding, words: Words = NO_WORDS) -> str:
     parts = capital(plural_part(finding.component))
     telling = enough_failures(finding)
     if not telling:
-        failures = sum(group.failures for group in finding.groups)
+        failures = round(sum(group.failures for group in finding.groups))
         return f"{parts}: too few failures to say how the risk moves with age ({plural(failures, 'failure')})"
     if not finding.by:
         return f"{parts}: {_moves(telling[0])}"

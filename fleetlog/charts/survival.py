@@ -50,7 +50,7 @@ def survival_title(finding: SurvivalFinding, words: Words = NO_WORDS) -> str:
     """What the curves say, in one sentence."""
     parts = capital(plural_part(finding.component))
     spells = sum(group.spells for group in finding.groups)
-    failures = sum(group.failures for group in finding.groups)
+    failures = round(sum(group.failures for group in finding.groups))
     telling = enough_failures(finding)
     if not telling:
         return (
@@ -131,14 +131,21 @@ def survival_notes(finding: SurvivalFinding, words: Words = NO_WORDS) -> list[st
         )
     few = [group for group in finding.groups if 0 < group.failures < finding.minimum_failures]
     if few and len(finding.groups) > 1:
-        counted = listed([f"{group_name(group.group, words)}: {group.failures}" for group in few[:6]])
+        counted = listed([f"{group_name(group.group, words)}: {group.failures:.3g}" for group in few[:6]])
         notes.append(f"Dashed where there are too few failures to say ({counted}).")
     notes.append(
         f"Shading: 95% interval. Dashed: fewer than {finding.minimum_at_risk} parts still watched, "
         "or no failure seen any more."
     )
+    in_doubt = sum(group.in_doubt for group in finding.groups)
+    if in_doubt:
+        verb = "counts by its" if in_doubt == 1 else "count by their"
+        notes.append(
+            f"{plural(in_doubt, 'ending')} in doubt {verb} chance; dotted: if all of them had been failures of this "
+            "part, or none."
+        )
     if finding.log_rank and finding.log_rank.get("p") is not None:
-        p = float(finding.log_rank["p"])
+        p = float(finding.log_rank.get("p_by_machine", finding.log_rank["p"]))
         size = p_text(p) if p < 0.1 else f"p = {p:.2f}"
         notes.append(
             f"Chance alone would hardly make the curves differ so much (log-rank test, {size})."
@@ -150,6 +157,8 @@ def survival_notes(finding: SurvivalFinding, words: Words = NO_WORDS) -> list[st
 
 # --- rows
 
+_HEIGHTS = ("survival", "lower", "upper", "survival_worst", "survival_best")
+
 
 def curve_rows(
     finding: SurvivalFinding, group: SurvivalGroup, name: str, most: int = MAX_ROWS
@@ -158,11 +167,9 @@ def curve_rows(
 
     `drawn` is "solid", or "dashed" where few parts or failures carry the curve.
     """
-    curve = thinned(
-        group.curve.select("hours", "at_risk", "failed", "survival", "lower", "upper"), "survival", most
-    )
+    curve = thinned(group.curve.select("hours", "at_risk", "failed", *_HEIGHTS), "survival", most)
     rows = curve.to_dicts()
-    sure = dict.fromkeys(("survival", "lower", "upper"), 1.0)
+    sure = dict.fromkeys(_HEIGHTS, 1.0)
     drawn = [{"hours": group.from_hours, "at_risk": None, "failed": 0, **sure}, *rows]
     last = drawn[-1]
     if group.last_hours > last["hours"]:
@@ -173,7 +180,8 @@ def curve_rows(
     for row in drawn:
         thin = thin or (row["at_risk"] is not None and row["at_risk"] < finding.minimum_at_risk)
         tail = row["hours"] > last_failure
-        marked.append({"group": name, **row, "drawn": "dashed" if thin or tail else "solid"})
+        drawn_as = "dashed" if thin or tail else "solid"
+        marked.append({"group": name, **row, "drawn": drawn_as, "in_doubt": group.in_doubt > 0})
     return marked
 
 
@@ -225,6 +233,14 @@ def _curves(
             color=colour,
         )
     ]
+    doubtful = [row for row in everything if row.get("in_doubt")]
+    if doubtful:
+        layers += [
+            alt.Chart(inline(doubtful))
+            .mark_line(interpolate="step-after", strokeWidth=1.2, strokeDash=[1, 3], strokeCap="round")
+            .encode(x=x, y=alt.Y(f"{bound}:Q", axis=y_axis, scale=dict(domain=[0, 1])), color=colour)
+            for bound in ("survival_worst", "survival_best")
+        ]
     for piece, dash in ((solid, None), (dashed, [5, 4])):
         if piece:
             mark: dict[str, Any] = {"interpolate": "step-after", "strokeWidth": 2.2 if dash is None else 1.7}
@@ -380,7 +396,7 @@ def _small_multiples(
             )
         layers += _curves([curve], x, colour, y_title=None)
         enough = group.failures >= finding.minimum_failures
-        summary = f"{group.failures} of {group.spells:,}{' failed' if enough else ': too few to say'}"
+        summary = f"{group.failures:.3g} of {group.spells:,}{' failed' if enough else ': too few to say'}"
         pictures.append(
             alt.layer(
                 *layers,

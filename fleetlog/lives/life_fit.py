@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 
 from fleetlog.faults import FaultFamily, Hazard
 from fleetlog.session.fleet import Fleet
+from fleetlog.stats.by_machine import weibull_spread
 from fleetlog.stats.errors import StatsError
 from fleetlog.stats.lifetimes import (
     WeibullFit,
@@ -16,8 +17,10 @@ from fleetlog.stats.lifetimes import (
     fit_weibull,
     fit_weibull_fixed_shape,
     fit_weibull_prior,
+    with_spread,
 )
 from fleetlog.stats.risk_table import RiskTable
+from fleetlog.stats.weighted_lives import Law, ObservedLives
 
 PRIOR_LOG_SD = 0.3
 """How sure a family's default shape is: within a factor of 1.8 either way (default from memory)."""
@@ -60,19 +63,22 @@ class Prior(NamedTuple):
     hazard: Hazard
 
 
-def fit_life(table: RiskTable, *, level: float, minimum: int, prior: Prior | None) -> LifeFit:
+def fit_life(
+    table: RiskTable, *, level: float, minimum: int, prior: Prior | None, lives: ObservedLives | None = None
+) -> LifeFit:
     """Weibull and its rivals; below `minimum` failures, a Weibull whose shape is taken from the fault family.
 
     Args:
         minimum: failures from which the shape is estimated freely.
         prior: the fault family's default for this part, None where it has none.
+        lives: those behind the table where some count by shares: intervals are then robust by machine.
     """
     if table.failures >= minimum:
         try:
-            return _free(table, level)
+            return _free(table, level, lives)
         except StatsError as error:
             return LifeFit(None, (), f"no Weibull fit: {error}")
-    few = f"too few failures for a Weibull fit of its own ({table.failures:g}, at least {minimum} needed)"
+    few = f"too few failures for a Weibull fit of its own ({table.failures:.3g}, at least {minimum} needed)"
     if prior is None:
         return LifeFit(None, (), few)
     family, hazard = prior
@@ -109,8 +115,10 @@ def prior_for(fleet: Fleet, family: FaultFamily, component: str, variant: str) -
     return None
 
 
-def _free(table: RiskTable, level: float) -> LifeFit:
+def _free(table: RiskTable, level: float, lives: ObservedLives | None) -> LifeFit:
     fit = fit_weibull(table, level=level)
+    if lives is not None:
+        fit = with_spread(fit, weibull_spread(lives, Law(fit.shape, fit.scale_hours), fit.covariance))
     compared = compare_fits(table, level=level, weibull=fit)
     fits = tuple(compared.frame.to_dicts())
     constant = {"chi2": compared.rising_hazard_chi2, "p": compared.rising_hazard_p}

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from fleetlog.phrasing import plural
 from fleetlog.stats.product_limit import ProductLimit, product_limit
 from fleetlog.stats.risk_table import RiskTable
 
@@ -79,7 +80,11 @@ def unknown_as_failed(curve: ProductLimit, unknown: pl.DataFrame) -> Reading | N
 
 
 def _reading(curve: ProductLimit, other: RiskTable, lives: int) -> Reading:
-    naive = product_limit(other, minimum_at_risk=0, from_hours=curve.from_hours)
+    return reading(curve, product_limit(other, minimum_at_risk=0, from_hours=curve.from_hours), lives)
+
+
+def reading(curve: ProductLimit, naive: ProductLimit, lives: int) -> Reading:
+    """The median (or B10, where no curve reaches it) by the analysis as given and by another reading."""
     for share, _ in _SHARES:
         right, wrong = curve.quantile(share).estimate, naive.quantile(share).estimate
         if right is not None or wrong is not None:
@@ -108,6 +113,28 @@ def naive_notes(late: Reading | None, unknown: Reading | None) -> list[str]:
     return notes
 
 
+def doubt_note(failures: float, found: int, worst: Reading, best: Reading) -> list[str]:
+    """A sentence on the endings in doubt and how much hangs on them; none without such."""
+    if not worst.lives:
+        return []
+    said = (
+        f"{failures:,.1f} failures are believed, of which {found} were found; {plural(worst.lives, 'ending')} in doubt "
+        f"{'counts' if worst.lives == 1 else 'count'} by chance"
+    )
+    ages = [_age(one.naive_hours) for one in (worst, best)]
+    words = dict(_SHARES)[worst.share]
+    same = worst.share == best.share and (worst.material or best.material)
+    return [
+        f"{said}; {words} would fail {ages[0]} if all of these were failures, {ages[1]} if none"
+        if same
+        else said
+    ]
+
+
+def _age(hours: float | None) -> str:
+    return "later than the record reaches" if hours is None else f"by {hours:,.0f} h"
+
+
 def _both(reading: Reading) -> str:
     words = dict(_SHARES)[reading.share]
     if reading.naive_hours is None:
@@ -117,9 +144,12 @@ def _both(reading: Reading) -> str:
     return f"{words} would fail by {reading.naive_hours:,.0f} h instead of {reading.hours:,.0f} h"
 
 
-def as_json(late: Reading | None, unknown: Reading | None) -> Mapping[str, Any]:
-    """Both readings, null where they do not arise."""
+def as_json(
+    late: Reading | None, unknown: Reading | None, none_failed: Reading | None = None
+) -> Mapping[str, Any]:
+    """The readings, null where they do not arise: the endings in doubt all failed, or none of them."""
     return {
         "ignoring_delayed_entry": asdict(late) if late else None,
         "unknown_as_failed": asdict(unknown) if unknown else None,
+        "unknown_as_sound": asdict(none_failed) if none_failed else None,
     }

@@ -13,7 +13,9 @@ def comparison_remarks(
         return ()
     within = f" within {', '.join(strata)}" if strata else ""
     chi2 = f"chi-square {result['chi2']:.4g}, {result['df']} df"
-    return (f"Test that no group differs ({test}{within}): {chi2}, {p_value(result['p'])}.",)
+    robust = result.get("p_by_machine")
+    alike = f"; {p_value(robust)} allowing for lives of one machine being alike" if robust is not None else ""
+    return (f"Test that no group differs ({test}{within}): {chi2}, {p_value(result['p'])}{alike}.",)
 
 
 def group_remark(label: str, note: str, split: bool) -> str:

@@ -158,6 +158,6 @@ def curve_of(table: RiskTable, *, level: float, minimum: int, interval: str = "l
     how = {"level": level, "interval": interval}
     needed = minimum if table.delayed_entry else 0
     curve = product_limit(table, minimum_at_risk=needed, **how)  # type: ignore[arg-type]
-    if 0 < curve.from_hours < BRIEF_HOURS and int(curve.failed.sum()) == int(table.failures):
+    if 0 < curve.from_hours < BRIEF_HOURS and curve.failed.sum() == table.failures:
         return product_limit(table, minimum_at_risk=0, **how)  # type: ignore[arg-type]
     return curve

@@ -12,14 +12,22 @@ import polars as pl
 
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
+from fleetlog.lives.counting import ComponentLives, Endings, Stretches, endings_of, lives_of
 from fleetlog.lives.life_fit import LifeFit, fit_life, prior_for
-from fleetlog.lives.naive import as_json, ignoring_late_entry, naive_notes, unknown_as_failed
+from fleetlog.lives.naive import (
+    Reading,
+    as_json,
+    doubt_note,
+    ignoring_late_entry,
+    naive_notes,
+    reading,
+    unknown_as_failed,
+)
 from fleetlog.lives.remarks import comparison_remarks, group_remark
 from fleetlog.lives.splits import (
     Weighting,
     check_apart,
     check_split,
-    counted_lives,
     curve_of,
     failure_finding,
     followed_component,
@@ -31,8 +39,10 @@ from fleetlog.questions import proposal
 from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.scope import WHOLE_FLEET, Columns, Scope, columns_of
+from fleetlog.stats.arrays import Floats
+from fleetlog.stats.by_machine import hazard_error, log_rank_by_machine, numbered, with_errors
 from fleetlog.stats.log_rank import log_rank
-from fleetlog.stats.product_limit import INTERVALS, Interval, ProductLimit, positive_band
+from fleetlog.stats.product_limit import INTERVALS, Interval, ProductLimit, positive_band, product_limit
 from fleetlog.stats.risk_table import RiskTable
 
 CURVE_COLUMNS = (
@@ -47,10 +57,26 @@ CURVE_COLUMNS = (
     "cumulative_hazard_std_error",
     "cumulative_hazard_lower",
     "cumulative_hazard_upper",
+    "survival_worst",
+    "survival_best",
 )
 
 
-_SUMMARY = ("spells", "failures", "from_hours", "median_hours", "median_lower", "median_upper", "b10_hours")
+#: By how much of the way between the bounds the chances may be off together (standard deviation). Ours, by invented
+#: fleets that took no part in the check (tests/benchmarks/bench_endings.py, seeds 1 to 12): without it 87% held untidy.
+CHANCES_OFF = 0.12
+
+_SUMMARY = (
+    "spells",
+    "failures",
+    "found",
+    "in_doubt",
+    "from_hours",
+    "median_hours",
+    "median_lower",
+    "median_upper",
+    "b10_hours",
+)
 
 
 @dataclass(frozen=True)
@@ -59,9 +85,11 @@ class SurvivalGroup:
 
     Attributes:
         group: column -> value of the split; empty when not split.
-        spells, failures: lives observed, and how many ended by the cause.
-        curve: one row a failure age, with CURVE_COLUMNS: survival (product limit) with Greenwood's standard
-            error and limits, cumulative hazard (Nelson–Aalen) with its own.
+        spells, failures: lives observed, and how many ended by the cause; not whole where some ended in doubt.
+        curve: one row a failure age, with CURVE_COLUMNS: survival (product limit) with its standard error
+            (Greenwood's, or from machine to machine where endings are in doubt) and limits, cumulative hazard
+            (Nelson–Aalen) with its own; survival_worst and survival_best, if all cases in doubt were failures of
+            this part, or none.
         from_hours: 0, or the age to which the curve is conditional because too few were at risk before.
         median_hours, median_lower, median_upper: None = not reached.
         b10_hours: age by which 10% have failed; None = not reached.
@@ -70,13 +98,15 @@ class SurvivalGroup:
         last_hours: the greatest age observed.
         fits: the distributions compared, best first; empty where failures are too few.
         naive: what careless readings of the same lives would say, see `naive.py`.
+        found: failures that the books name.
+        in_doubt: endings that may or may not have been failures of this part.
     """
 
     group: Mapping[str, str]
     component: str
     cause: str
     spells: int
-    failures: int
+    failures: float
     curve: pl.DataFrame
     from_hours: float
     last_hours: float
@@ -89,6 +119,8 @@ class SurvivalGroup:
     at_risk_at: tuple[tuple[float, int], ...] = ()
     fits: tuple[Mapping[str, Any], ...] = ()
     naive: Mapping[str, Any] = field(default_factory=dict)
+    found: int = 0
+    in_doubt: int = 0
 
     @property
     def label(self) -> str:
@@ -101,6 +133,8 @@ class SurvivalFinding(Finding):
     """Survival of one component, one curve a group, and the log-rank test between them.
 
     Attributes:
+        log_rank: chi2, df, p; chi2_by_machine and p_by_machine allow for lives of one machine being alike.
+        endings: "believed", or "recorded" where the books alone were read.
         minimum_failures, minimum_at_risk: the settings in force: a group of fewer failures says nothing of
             the shape of its lives, and a curve that rests on fewer parts is no sure one.
     """
@@ -120,6 +154,7 @@ class SurvivalFinding(Finding):
     strata: tuple[str, ...] = ()
     minimum_failures: int = 5
     minimum_at_risk: int = 5
+    endings: str = "recorded"
 
     @property
     def frame(self) -> pl.DataFrame:
@@ -167,6 +202,8 @@ class SurvivalFinding(Finding):
                 "cause": group.cause,
                 "spells": group.spells,
                 "failures": group.failures,
+                "found": group.found,
+                "in_doubt": group.in_doubt,
                 **{
                     name: group.curve[name].to_list() for name in CURVE_COLUMNS if name in group.curve.columns
                 },
@@ -189,6 +226,7 @@ class SurvivalFinding(Finding):
             log_rank=self.log_rank,
             test=self.test,
             strata=self.strata,
+            endings=self.endings,
         )
 
 
@@ -202,6 +240,7 @@ def survival(
     interval: Interval = "log-log",
     test: Weighting = "log-rank",
     strata: Columns = (),
+    endings: Endings = "believed",
 ) -> SurvivalFinding:
     """Survival of a component by age in running hours, delayed entry respected.
 
@@ -214,11 +253,13 @@ def survival(
         test: weights of the test between the groups: log-rank, gehan, tarone-ware, peto-peto, modified-peto.
         strata: columns within whose values alone the groups are compared by the test; the curves do not use
             them.
+        endings: believed: a life that may have ended by failure counts by the chance of its case; recorded: by
+            the findings on record alone, as it does where `cause` names one.
 
     Raises:
         UsageError: for a component nobody follows, a finding that is no failure of it, a
-            column that cannot be split by, or an unknown interval
-            or test.
+            column that cannot be split by, or an unknown interval, test
+            or way of counting.
 
     Examples:
         >>> june.survival(by="variant").summary["variant"].to_list()
@@ -234,11 +275,20 @@ def survival(
     if interval not in INTERVALS:
         raise UsageError(f"There is no interval {interval!r}; {proposal(interval, INTERVALS)}")
     chosen = selection(scope)
-    counted = counted_lives(fleet.store, (*by, *strata), component=component, cause=cause, **chosen)
+    lives = lives_of(
+        fleet,
+        history,
+        family,
+        component,
+        (*by, *strata),
+        chosen,
+        cause=cause,
+        endings=endings_of(endings),
+    )
     unknown = fleet.store.run("risk/unknown_endings", by, component=component, **chosen)
-    silent = dict(split(unknown, by))
+    known = _Known.of(lives, unknown, by)
     groups = []
-    for key, rows in split(counted, by):
+    for key, rows in split(lives.counts, by):
         table = pooled(rows) if strata else RiskTable.from_frame(rows)
         groups.append(
             _group(
@@ -248,7 +298,8 @@ def survival(
                 component,
                 cause or "any failure",
                 table,
-                silent.get(key, unknown.clear()),
+                known,
+                key,
                 interval,
             )
         )
@@ -259,14 +310,40 @@ def survival(
         cause=cause or "any failure",
         by=by,
         groups=tuple(groups),
-        log_rank=_compare(counted, by, strata, weights),
-        notes=_notes(fleet, component, groups, chosen),
+        log_rank=_compare(lives, by, strata, weights),
+        notes=(*_notes(fleet, component, groups, chosen), *([lives.note] if lives.note else [])),
         interval=interval,
         test=test,
         strata=strata,
         minimum_failures=fleet.settings.survival.minimum_failures,
         minimum_at_risk=fleet.settings.survival.minimum_at_risk,
+        endings="believed" if lives.believed else "recorded",
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _Known:
+    """What lies behind each group's risk table.
+
+    Attributes:
+        recorded: its table as the books say.
+        silent: its replacements that say nothing of the old part.
+        stretches: where endings are in doubt, the stretches of lives as believed, at best and at worst.
+    """
+
+    recorded: Mapping[tuple[str, ...], pl.DataFrame]
+    silent: Mapping[tuple[str, ...], pl.DataFrame]
+    stretches: tuple[Mapping[tuple[str, ...], pl.DataFrame], ...] | None
+
+    @staticmethod
+    def of(lives: ComponentLives, unknown: pl.DataFrame, by: tuple[str, ...]) -> _Known:
+        parts = (lives.believed, lives.best, lives.worst)
+        told = [part for part in parts if part is not None]
+        return _Known(
+            recorded=dict(split(lives.recorded, by)),
+            silent=dict(split(unknown, by)),
+            stretches=tuple(dict(split(one.rows, by)) for one in told) if told else None,
+        )
 
 
 def _group(
@@ -276,28 +353,55 @@ def _group(
     component: str,
     cause: str,
     table: RiskTable,
-    unknown: pl.DataFrame,
+    known: _Known,
+    key: tuple[str, ...],
     interval: str,
 ) -> SurvivalGroup:
     """One curve with its fits, and what careless readings of it would say."""
     figures = fleet.settings.survival
     curve = curve_of(table, level=figures.confidence, minimum=figures.minimum_at_risk, interval=interval)
-    late, silent = ignoring_late_entry(curve), unknown_as_failed(curve, unknown)
+    found = int(known.recorded[key]["failed"].sum()) if key in known.recorded else 0
+    if known.stretches is None:
+        lives, error, in_doubt = None, None, 0
+        bounds: tuple[ProductLimit, ...] = (curve, curve)
+        spells = int(table.spells)
+        late, doubted = ignoring_late_entry(curve), None
+        silent = unknown_as_failed(curve, known.silent[key]) if key in known.silent else None
+    else:
+        own, best, worst = (
+            Stretches(part.get(key, known.stretches[0][key].clear())) for part in known.stretches
+        )
+        lives = own.lives()
+        spells = own.rows.select("of_machine", "of_side", "of_fit").n_unique()
+        bounds = tuple(
+            product_limit(pooled(one.counts(())), minimum_at_risk=0, from_hours=curve.from_hours)
+            for one in (worst, best)
+        )
+        common = _chances_off(curve, bounds)
+        curve, error = with_errors(curve, lives, common), hazard_error(curve, lives, common)
+        in_doubt = round(bounds[0].failures - bounds[1].failures)
+        late = _late(curve, own)
+        silent = reading(curve, bounds[0], in_doubt)
+        doubted = reading(curve, bounds[1], in_doubt)
     life: LifeFit = fit_life(
         table,
         level=figures.confidence,
         minimum=figures.minimum_failures,
         prior=prior_for(fleet, family, component, group.get("variant", "")),
+        lives=lives,
     )
     median = curve.quantile(0.5)
     last_hours = float(table.hours[-1]) / table.per_hour
+    notes = naive_notes(late, None if known.stretches else silent)
+    if doubted is not None and silent is not None:
+        notes += doubt_note(table.failures, found, silent, doubted)
     return SurvivalGroup(
         group=group,
         component=component,
         cause=cause,
-        spells=int(table.spells),
-        failures=int(table.failures),
-        curve=_with_hazard(curve),
+        spells=spells,
+        failures=table.failures,
+        curve=_with_hazard(curve, error, bounds),
         from_hours=curve.from_hours,
         last_hours=last_hours,
         median_hours=median.estimate,
@@ -305,28 +409,54 @@ def _group(
         median_upper=median.upper,
         b10_hours=curve.quantile(0.1).estimate,
         weibull=life.weibull,
-        note="; ".join(text for text in (curve.note, life.note, *naive_notes(late, silent)) if text),
+        note="; ".join(text for text in (curve.note, life.note, *notes) if text),
         at_risk_at=_at_risk(table, last_hours),
         fits=life.fits,
-        naive=as_json(late, silent),
+        naive=as_json(late, silent, doubted),
+        found=found,
+        in_doubt=in_doubt,
     )
 
 
-def _with_hazard(curve: ProductLimit) -> pl.DataFrame:
-    """The curve's rows with the cumulative hazard (sum of d/Y, variance sum of d/Y²) from the same start."""
+def _chances_off(curve: ProductLimit, bounds: tuple[ProductLimit, ...]) -> Floats:
+    """Standard error of log S by the chances being off together, from how much hangs on them."""
+    worst, best = (bound.at(curve.hours).survival for bound in bounds)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.where(curve.survival > 0, np.abs(best - worst) / curve.survival, 0.0)
+    return np.nan_to_num(CHANCES_OFF * share)
+
+
+def _late(curve: ProductLimit, own: Stretches) -> Reading | None:
+    """The same lives counted as if watched from new; None where they were."""
+    first = own.rows.filter(pl.col("entry") == pl.col("watched_from"), pl.col("entry") > 0)
+    if first.is_empty():
+        return None
+    other = product_limit(
+        pooled(own.counts((), from_new=True)), minimum_at_risk=0, from_hours=curve.from_hours
+    )
+    return reading(curve, other, first.select("of_machine", "of_side", "of_fit").n_unique())
+
+
+def _with_hazard(curve: ProductLimit, error: Floats | None, bounds: tuple[ProductLimit, ...]) -> pl.DataFrame:
+    """The curve's rows with the cumulative hazard (sum of d/Y; variance sum of d/Y² unless given) and bounds."""
     y, d = curve.at_risk.astype(np.float64), curve.failed.astype(np.float64)
-    hazard, error = np.cumsum(d / y), np.sqrt(np.cumsum(d / y**2))
-    lower, upper = positive_band(hazard, error, curve.level)
-    return (
+    hazard, plain = np.cumsum(d / y), np.sqrt(np.cumsum(d / y**2))
+    rows = (
         curve.to_frame()
-        .with_columns(
-            pl.Series("cumulative_hazard", hazard),
-            pl.Series("cumulative_hazard_std_error", error),
-            pl.Series("cumulative_hazard_lower", lower),
-            pl.Series("cumulative_hazard_upper", upper),
-        )
-        .select(CURVE_COLUMNS)
+        if error is None
+        else curve.to_frame().cast({"at_risk": pl.Float64, "failed": pl.Float64})
     )
+    error = plain if error is None else error
+    lower, upper = positive_band(hazard, error, curve.level)
+    worst, best = (bound.at(curve.hours).survival for bound in bounds)
+    return rows.with_columns(
+        pl.Series("cumulative_hazard", hazard),
+        pl.Series("cumulative_hazard_std_error", error),
+        pl.Series("cumulative_hazard_lower", lower),
+        pl.Series("cumulative_hazard_upper", upper),
+        pl.Series("survival_worst", np.fmin(worst, curve.survival)),
+        pl.Series("survival_best", np.fmax(best, curve.survival)),
+    ).select(CURVE_COLUMNS)
 
 
 def _at_risk(table: RiskTable, last_hours: float) -> tuple[tuple[float, int], ...]:
@@ -335,21 +465,32 @@ def _at_risk(table: RiskTable, last_hours: float) -> tuple[tuple[float, int], ..
     marks = []
     for thousand in range(int(last_hours // 1000) + 1):
         position = int((table.hours <= thousand * 1000 * table.per_hour).sum()) - 1
-        marks.append((thousand * 1000.0, int(before[position]) if position >= 0 else 0))
+        marks.append((thousand * 1000.0, round(before[position]) if position >= 0 else 0))
     return tuple(marks)
 
 
 def _compare(
-    counted: pl.DataFrame, by: tuple[str, ...], strata: tuple[str, ...], weights: Any
+    lives: ComponentLives, by: tuple[str, ...], strata: tuple[str, ...], weights: Any
 ) -> dict[str, float] | None:
-    """The test that no group differs, within strata."""
-    parts = split(counted, (*by, *strata))
+    """The test that no group differs, within strata; by machine, too, where the stretches are at hand."""
+    parts = split(lives.counts, (*by, *strata))
     groups = [key[: len(by)] for key, _ in parts]
     if len(set(groups)) < 2:
         return None
     tables = [RiskTable.from_frame(rows) for _, rows in parts]
     test = log_rank(tables, groups=groups, strata=[key[len(by) :] for key, _ in parts], weights=weights)
-    return {"chi2": test.chi2, "df": test.df, "p": test.p}
+    result = {"chi2": test.chi2, "df": test.df, "p": test.p}
+    if lives.believed is not None:
+        rows = lives.believed.ordered
+        robust = log_rank_by_machine(
+            lives.believed.lives(),
+            numbered(rows.select(by).rows()),
+            numbered(rows.select(strata).rows()) if strata else None,
+            weights,
+        )
+        if robust is not None:
+            result |= {"chi2_by_machine": robust.chi2, "p_by_machine": robust.p}
+    return result
 
 
 def _notes(

@@ -17,9 +17,9 @@ from typing import Any, ClassVar
 import numpy as np
 import polars as pl
 
+from fleetlog.belief.weighing import weighed_now
 from fleetlog.causes.repair_plan import step_cost
 from fleetlog.causes.suspects import in_scope, suspects
-from fleetlog.causes.weighing import weighed_now
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily, Hazard, Step
 from fleetlog.lives.splits import check_component

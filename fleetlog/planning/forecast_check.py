@@ -15,8 +15,8 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
+from fleetlog.belief.weighing import weighed_now
 from fleetlog.causes.suspects import in_scope
-from fleetlog.causes.weighing import weighed_now
 from fleetlog.errors import UsageError
 from fleetlog.planning.forecast import INNER, OUTER, counts_to_come
 from fleetlog.planning.outlook import Outlook, outlook_of

@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from fleetlog.belief.weighing import weighed_now
 from fleetlog.causes.repair_plan import CaseEffort, RepairPlan
-from fleetlog.causes.weighing import weighed_now
 from fleetlog.faults import FaultFamily, Step
 from fleetlog.history import History
 from fleetlog.planning.outlook import cause_of, cure_of

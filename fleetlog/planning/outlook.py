@@ -21,9 +21,9 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from fleetlog.belief.part_lives import PLACE, part_lives
+from fleetlog.belief.weighing import weighed_now
 from fleetlog.causes.both_sides import both_sides
-from fleetlog.causes.part_lives import PLACE, part_lives
-from fleetlog.causes.weighing import weighed_now
 from fleetlog.faults import FaultFamily, Step
 from fleetlog.history import History
 from fleetlog.phrasing import said
@@ -179,7 +179,8 @@ class Outlook:
         machines: machine_id by `machine_no`.
         watched: which of them are still watched.
         leave_rate: disposals a year by class of age, shape (4,).
-        case_causes: cause of each weighed case in each draw, by number, shape (draws, cases).
+        case_causes: cause of each weighed case in each draw, by number, shape (draws, cases); one past the last
+            where it was no fault at all.
         both_sides: of each cause the share of its cases that come together with one on the other side.
         seed, draw_count: of the bootstrap.
     """
@@ -343,7 +344,8 @@ def outlook_of(
     followed = [part.component for part in family.parts if component in (None, part.component)]
     weighed = weighed_now(fleet, history, family)
     known = part_lives(store, weighed)
-    drawn = CauseDraws.of(weighed.of_case)
+    # a case that is no fault at all is one more "cause", which nothing counts
+    drawn = CauseDraws.of(np.column_stack((weighed.of_case, 1.0 - weighed.real)))
     case_causes = np.array(in_threads(lambda draw: drawn.draw(seed, draw), draws), dtype=np.int64).reshape(
         draws, -1
     )
@@ -491,7 +493,7 @@ def _drawn_shares(
     family: FaultFamily, component: str, rows: pl.DataFrame, case_causes: Ints
 ) -> Callable[[int], Floats]:
     """How surely each life was so in a draw: where a case decides, by the cause that the case has in it."""
-    mine = np.array([cause.component == component for cause in family.causes])
+    mine = np.array([*(cause.component == component for cause in family.causes), False])
     weight = rows["weight"].to_numpy().astype(np.float64)
     decided = rows["case"].is_not_null().to_numpy()
     case, was = (

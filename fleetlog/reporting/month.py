@@ -8,7 +8,8 @@ from typing import Any
 
 import polars as pl
 
-from fleetlog.causes.case import Reason, Suspect
+from fleetlog.belief.reason import Reason
+from fleetlog.causes.case import Suspect
 from fleetlog.lives.survival import SurvivalFinding
 from fleetlog.phrasing import capital, group_name, said
 from fleetlog.planning.forecast_verification import ForecastVerification

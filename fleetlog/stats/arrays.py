@@ -151,6 +151,6 @@ def tick_positions(jumps: Ints, at: Ints, *, inclusive: bool) -> Ints:
     return found
 
 
-def tick_counts(ticks: Ints, at: Ints, weight: Ints) -> Ints:
-    """Sum of whole weights at each of the distinct, sorted `ticks`; `at` holds no others."""
-    return np.bincount(np.searchsorted(ticks, at), weights=weight, minlength=ticks.size).astype(np.int64)
+def tick_counts(ticks: Ints, at: Ints, weight: Counts) -> Counts:
+    """Sum of weights at each of the distinct, sorted `ticks`; `at` holds no others."""
+    return np.bincount(np.searchsorted(ticks, at), weights=weight, minlength=ticks.size).astype(weight.dtype)

@@ -8,6 +8,10 @@ would show. How common each story is, and how long its times are, is learnt from
 expectation and maximisation (the times to a new case are not: they are what tells the last story from the third);
 silence is then weighed by Bayes' rule. Hours that nobody read are no gap and say nothing.
 
+A first burst of reports is another matter than a fault that has come back: some bursts are no fault at all, a code that
+passes by itself. So there are two such laws, and the share by which first bursts end more often without a note than
+faults that had come back before is the share of those that only passed.
+
 The priors are conjugate: a Dirichlet over the stories, and of each mean time a gamma prior of its rate, all worth so
 many gaps (Gelman et al., Bayesian Data Analysis, 3rd edition, sections 2.6 and 3.4; Dempster, Laird & Rubin 1977).
 """
@@ -66,6 +70,11 @@ class ReturnLaw:
         return np.array([self.burst_hours, self.comeback_hours, self.silent_hours, self.background_hours])
 
     @property
+    def ended_beyond(self) -> float:
+        """Share of gaps beyond a burst in which the fault ended and nobody wrote it down."""
+        return self.ended / (1.0 - self.burst)
+
+    @property
     def standing_hours(self) -> float:
         """Mean running hours until a standing fault shows again, bursts left out."""
         share = self.shares[1:3]
@@ -105,6 +114,58 @@ class ReturnLaw:
         density = self.shares / self.means * np.exp(-gap_hours[:, None] / self.means)
         same: Floats = density[:, :3].sum(axis=1) / density.sum(axis=1)
         return same
+
+
+@dataclass(frozen=True)
+class ReturnLaws:
+    """Return laws of a fleet: after the reports of a first burst, and of a fault that has come back before.
+
+    Attributes:
+        first: of the gaps after reports of a first burst.
+        back: of the gaps after reports of a fault that had come back before.
+    """
+
+    first: ReturnLaw
+    back: ReturnLaw
+
+    @property
+    def passing(self) -> float:
+        """Share of first bursts that are no fault: 1 - (1 - e1) / (1 - e2), of the shares e that end without a note.
+
+        Examples:
+            >>> first = ReturnLaw(0.5, 0.01, 0.2, 4.0, 60.0, 240.0, 8000.0)
+            >>> back = ReturnLaw(0.5, 0.01, 0.05, 4.0, 60.0, 240.0, 8000.0)
+            >>> round(ReturnLaws(first, back).passing, 3)
+            0.333
+        """
+        return max(1.0 - (1.0 - self.first.ended_beyond) / (1.0 - self.back.ended_beyond), 0.0)
+
+    def standing(
+        self, quiet_hours: Floats, back: npt.NDArray[np.bool_], mended: Floats | None = None
+    ) -> Floats:
+        """Chance that a fault still stands after so many running hours without a report, shape (n,).
+
+        Args:
+            quiet_hours: running hours that were read since the last report, shape (n,).
+            back: whether the fault had come back before, shape (n,).
+            mended: see `ReturnLaw.standing`.
+        """
+        return np.where(
+            back, self.back.standing(quiet_hours, mended), self.first.standing(quiet_hours, mended)
+        )
+
+    def real(self, standing: Floats, back: npt.NDArray[np.bool_]) -> Floats:
+        """Chance that reports which nobody answered were of a fault, given the chance that it stands, shape (n,).
+
+        What does not stand had ended without a note: it was mended, or it was a first burst that only passed.
+        """
+        ended = self.first.ended_beyond
+        passed = self.passing / ended * (1.0 - standing)
+        return np.where(back, 1.0, 1.0 - passed)
+
+    def same(self, gap_hours: Floats, back: npt.NDArray[np.bool_]) -> Floats:
+        """Chance that a report after so many hours, without a repair between, is of the same fault, shape (n,)."""
+        return np.where(back, self.back.same(gap_hours), self.first.same(gap_hours))
 
 
 def fit_return_law(

@@ -129,6 +129,7 @@ class Cases:
         visit_again: cures tried then that had been tried in it before, shape (V, S).
         visit_hours: running hours after it until the fault came back, or without it, shape (V,).
         visit_back: whether it came back, shape (V,).
+        weight: what each case counts for in learning: the chance that it is one, shape (N,).
     """
 
     hazard: Ints
@@ -145,6 +146,7 @@ class Cases:
     visit_again: npt.NDArray[np.bool_]
     visit_hours: Floats
     visit_back: npt.NDArray[np.bool_]
+    weight: Floats
 
     @property
     def size(self) -> int:
@@ -178,10 +180,12 @@ class FollowUps:
 
     Attributes:
         gain: log-likelihood of each visit's follow-up given those before it, shape (V, K).
+        unrelated: the same had there been no fault, shape (V,).
         uncured: chance that the fault is still there after the last one, by cause, shape (N, K).
     """
 
     gain: Floats
+    unrelated: Floats
     uncured: Floats
 
 
@@ -244,7 +248,23 @@ def follow_ups(model: CauseModel, cases: Cases) -> FollowUps:
     """The times after the visits, taken one after the other."""
     chain = _Chain.of(model, cases)
     log_all = np.logaddexp(chain.present, chain.gone)
-    return FollowUps(gain=chain.gain, uncured=np.exp(chain.present - log_all))
+    return FollowUps(gain=chain.gain, unrelated=chain.slow, uncured=np.exp(chain.present - log_all))
+
+
+def odds_without_a_fault(model: CauseModel, cases: Cases) -> Floats:
+    """How many times better the times after a case's visits are foretold by no fault than by one, shape (N,).
+
+    One that has no visit is told nothing by them: 1.
+    """
+    weight = _log_prior(_log_new(model, cases), cases)
+    pieces, followed = piece_likelihood(model, cases), follow_ups(model, cases)
+    for k in range(weight.shape[1]):
+        weight[:, k] += binned(cases.piece_case, pieces[:, k], cases.size)
+    weight -= special.logsumexp(weight, axis=1, keepdims=True) if cases.size else 0.0
+    gain = np.column_stack([binned(cases.visit_case, column, cases.size) for column in followed.gain.T])
+    fault = special.logsumexp(weight + gain, axis=1) if cases.size else np.zeros(0)
+    odds: Floats = np.exp(binned(cases.visit_case, followed.unrelated, cases.size) - fault)
+    return odds
 
 
 def fit_causes(
@@ -391,7 +411,8 @@ def _expect(model: CauseModel, cases: Cases, exposure: Exposure, defaults: Defau
         weight[:, k] += binned(cases.piece_case, pieces[:, k], cases.size)
     weight += np.logaddexp(chain.present, chain.gone)
     log_case = special.logsumexp(weight, axis=1) if cases.size else np.zeros(0)
-    share = np.exp(weight - log_case[:, None])
+    probability = np.exp(weight - log_case[:, None])
+    share = cases.weight[:, None] * probability
 
     known = ~np.isnan(cases.age_hours).any(axis=1)
     # Of a case that may be the fault before it, only the part that is new has set in at this age.
@@ -430,9 +451,11 @@ def _expect(model: CauseModel, cases: Cases, exposure: Exposure, defaults: Defau
     hours = np.maximum(cases.visit_hours, LEAST_HOURS)
     back = cases.visit_back.astype(np.float64)
 
-    likelihood = float(log_case.sum()) - float(exposure.powers(model.shape, model.scale_hours).sum())
+    likelihood = float((cases.weight * log_case).sum()) - float(
+        exposure.powers(model.shape, model.scale_hours).sum()
+    )
     return _Expected(
-        probability=share,
+        probability=probability,
         failures=failures,
         log_ages=log_ages,
         counts=counts,

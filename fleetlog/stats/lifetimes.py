@@ -15,7 +15,7 @@ fixed shape); Epstein & Sobel 1953 (constant rate).
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import numpy as np
@@ -212,6 +212,52 @@ def fit_weibull_fixed_shape(table: RiskTable, *, shape: float, level: float = 0.
         method="fixed shape",
         note="; ".join(notes),
         limits=limits,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Spread:
+    """Limits whose likelihood falls as far as a spread asks that is not the information's.
+
+    Attributes:
+        limits: by the likelihood.
+        at: shape of the fit.
+        informed, spread: covariances of (log shape, log scale), shape (2, 2).
+    """
+
+    limits: _Limits
+    at: float
+    informed: Floats
+    spread: Floats
+
+    def shape(self, drop: float) -> tuple[float | None, float | None]:
+        return self.limits.shape(drop * float(self.spread[0, 0] / self.informed[0, 0]))
+
+    def log_life(self, z: float, drop: float) -> tuple[float | None, float | None]:
+        slope = np.array([-z / self.at, 1.0])
+        ratio = float(slope @ self.spread @ slope) / float(slope @ self.informed @ slope)
+        return self.limits.log_life(z, drop * ratio)
+
+
+def with_spread(fit: WeibullFit, spread: Floats) -> WeibullFit:
+    """A fit whose intervals have another spread than the information gives, that from machine to machine, say.
+
+    The likelihood ratio is taken to fall so much farther as the variance is greater.
+
+    Args:
+        spread: covariance of (log shape, log scale), shape (2, 2).
+
+    Source: Rotnitzky & Jewell 1990 (likelihood ratios under clustering).
+    """
+    limits = _Spread(fit.limits, fit.shape, fit.covariance, spread)
+    shape, scale, unbounded = _closed(limits, fit.level)
+    return replace(
+        fit,
+        shape_ci=shape,
+        scale_ci=scale,
+        covariance=spread,
+        limits=limits,
+        note="; ".join(unbounded) or None,
     )
 
 

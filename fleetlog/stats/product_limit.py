@@ -217,7 +217,7 @@ def product_limit(
     with np.errstate(divide="ignore", invalid="ignore"):
         relative = np.sqrt(np.cumsum(d / (y * alive)))
         std_error = np.where(survival > 0, survival * relative, np.nan)
-    lower, upper = _band(survival, relative, normal_quantile(level), interval)
+    lower, upper = band(survival, relative, normal_quantile(level), interval)
     return ProductLimit(
         hours=hours,
         at_risk=at_risk,
@@ -275,7 +275,7 @@ def _restart_after_zero(table: RiskTable, start: float, enough: Counts) -> float
     return float(table.hours[again]) if beyond > before else None
 
 
-def _band(survival: Floats, relative: Floats, z: float, interval: str) -> tuple[Floats, Floats]:
+def band(survival: Floats, relative: Floats, z: float, interval: str) -> tuple[Floats, Floats]:
     """Pointwise limits; `relative` is the standard error of log S."""
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         if interval == "plain":

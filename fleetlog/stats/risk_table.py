@@ -4,6 +4,8 @@ It is the one currency of this package. A spell is one component's life under ob
 which we begin to watch it (`entry`) to the age at which it fails or we stop watching (`exit`). It is at risk
 over `(entry, exit]`: a spell that begins at an age is not yet at risk there, one that ends there still is.
 Ages are whole ticks, by default tenths of a running hour, so that ties are ties and nothing is rounded twice.
+A life of which it is not known how it ended counts by shares, in grains so fine that no figure shows them and so
+round that their sums are exact in any order.
 """
 
 from __future__ import annotations
@@ -18,6 +20,7 @@ import polars as pl
 
 from fleetlog.stats.arrays import (
     TICKS_PER_HOUR,
+    Counts,
     Floats,
     Ints,
     distinct_ticks,
@@ -25,6 +28,14 @@ from fleetlog.stats.arrays import (
     tick_counts,
 )
 from fleetlog.stats.errors import BadAge, BadArgument, BadCount, LengthMismatch
+
+#: What shares of a life are whole multiples of.
+GRAIN = 2.0**-20
+
+
+def in_grains(shares: npt.ArrayLike) -> Floats:
+    """Shares of lives, rounded so that sums of them are exact."""
+    return np.asarray(np.rint(np.asarray(shares, dtype=np.float64) / GRAIN) * GRAIN, dtype=np.float64)
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,14 +49,16 @@ class RiskTable:
         leaving: all spells whose observation ends at this age, failed included, shape (n,).
         per_hour: ticks in one hour; 10 means that ages are tenths of an hour.
 
+    The counts are whole, or in whole grains where lives count by shares (`in_grains`).
+
     Raises:
         StatsError: in one of its named kinds, when the columns cannot be a risk table.
     """
 
     hours: Ints
-    entering: Ints
-    failed: Ints
-    leaving: Ints
+    entering: Counts
+    failed: Counts
+    leaving: Counts
     per_hour: float = TICKS_PER_HOUR
 
     def __post_init__(self) -> None:
@@ -57,24 +70,24 @@ class RiskTable:
         _check_failed(self.hours, self.failed, self.leaving, self.per_hour)
 
     @cached_property
-    def at_risk(self) -> Ints:
+    def at_risk(self) -> Counts:
         """Y(h) at each age of the table: all that entered before h, less all that left before h."""
         return exclusive_cumsum(self.entering - self.leaving)
 
     @cached_property
-    def at_risk_after(self) -> Ints:
+    def at_risk_after(self) -> Counts:
         """Spells under observation just after each age of the table."""
         return self.at_risk + self.entering - self.leaving
 
     @property
-    def spells(self) -> int:
+    def spells(self) -> float:
         """How many spells the table holds."""
-        return int(self.leaving.sum())
+        return _number(self.leaving.sum())
 
     @property
-    def failures(self) -> int:
+    def failures(self) -> float:
         """How many of them end by the cause in question."""
-        return int(self.failed.sum())
+        return _number(self.failed.sum())
 
     @property
     def total_hours(self) -> float:
@@ -86,13 +99,13 @@ class RiskTable:
         """Whether any spell comes under observation at an age above zero."""
         return bool(np.any(self.entering[self.hours > 0] > 0))
 
-    def at_risk_at(self, hours: npt.ArrayLike) -> Ints:
+    def at_risk_at(self, hours: npt.ArrayLike) -> Counts:
         """Y(h) at any ages, given in hours: spells with entry < h <= exit."""
         ticks = self.to_ticks(hours)
         entered = np.concatenate(([0], np.cumsum(self.entering)))
         left = np.concatenate(([0], np.cumsum(self.leaving)))
         before = np.searchsorted(self.hours, ticks, side="left")
-        result: Ints = entered[before] - left[before]
+        result: Counts = entered[before] - left[before]
         return result
 
     def to_ticks(self, hours: npt.ArrayLike) -> Floats:
@@ -101,7 +114,7 @@ class RiskTable:
         whole = np.rint(ticks)
         return np.where(np.abs(ticks - whole) <= 1e-6, whole, ticks)
 
-    def failures_only(self) -> tuple[Floats, Ints, Ints]:
+    def failures_only(self) -> tuple[Floats, Counts, Counts]:
         """Ages in hours at which anything failed, with the numbers at risk and failed there."""
         rows = self.failed > 0
         return self.hours[rows] / self.per_hour, self.at_risk[rows], self.failed[rows]
@@ -162,9 +175,9 @@ class CausesTable:
     """
 
     hours: Ints
-    entering: Ints
-    failed: Ints
-    leaving: Ints
+    entering: Counts
+    failed: Counts
+    leaving: Counts
     causes: tuple[str, ...]
     per_hour: float = TICKS_PER_HOUR
 
@@ -187,7 +200,7 @@ class CausesTable:
         _check_failed(self.hours, self.failed.sum(axis=1), self.leaving, self.per_hour)
 
     @cached_property
-    def at_risk(self) -> Ints:
+    def at_risk(self) -> Counts:
         """Y(h) at each age of the table."""
         return exclusive_cumsum(self.entering - self.leaving)
 
@@ -291,7 +304,7 @@ def checked_spells(
     exit: npt.ArrayLike,
     failed: npt.ArrayLike,
     weights: npt.ArrayLike | None = None,
-) -> tuple[Ints, Ints, Ints, Ints]:
+) -> tuple[Ints, Ints, Ints, Counts]:
     """Spells as arrays of one length, or the named error that says what is wrong with them.
 
     Returns:
@@ -341,17 +354,31 @@ def _as_ages(hours: npt.ArrayLike) -> Ints:
     return ages
 
 
-def _as_counts(name: str, values: npt.ArrayLike, size: int) -> Ints:
+def _as_counts(name: str, values: npt.ArrayLike, size: int) -> Counts:
     counts = np.atleast_1d(np.asarray(values))
     if counts.shape != (size,):
         raise LengthMismatch(f"{name} has shape {counts.shape} where {size} values are needed")
-    wrong = np.flatnonzero(counts < 0) if counts.dtype.kind in "iub" else np.arange(size)
+    whole = counts.dtype.kind in "iub"
+    if whole:
+        wrong = np.flatnonzero(counts < 0)
+    elif counts.dtype.kind == "f":
+        with np.errstate(invalid="ignore"):
+            wrong = np.flatnonzero(~((counts >= 0) & (in_grains(counts) == counts)))
+    else:
+        wrong = np.arange(size)
     if wrong.size:
-        raise BadCount(f"{name} is {counts[wrong[0]]} in row {wrong[0]}; counts are whole and never negative")
-    return counts.astype(np.int64)
+        raise BadCount(
+            f"{name} is {counts[wrong[0]]} in row {wrong[0]}; counts are whole, or in whole grains, and never negative"
+        )
+    return counts.astype(np.int64 if whole or (counts == np.rint(counts)).all() else np.float64)
 
 
-def _check_flow(hours: Ints, entering: Ints, leaving: Ints, at_risk: Ints, per_hour: float) -> None:
+def _number(total: float) -> float:
+    """A sum of counts, whole where it is."""
+    return int(total) if total == int(total) else float(total)
+
+
+def _check_flow(hours: Ints, entering: Counts, leaving: Counts, at_risk: Counts, per_hour: float) -> None:
     too_many = np.flatnonzero(leaving > at_risk)
     if too_many.size:
         i = int(too_many[0])
@@ -366,7 +393,7 @@ def _check_flow(hours: Ints, entering: Ints, leaving: Ints, at_risk: Ints, per_h
         )
 
 
-def _check_failed(hours: Ints, failed: Ints, leaving: Ints, per_hour: float) -> None:
+def _check_failed(hours: Ints, failed: Counts, leaving: Counts, per_hour: float) -> None:
     too_many = np.flatnonzero(failed > leaving)
     if too_many.size:
         i = int(too_many[0])
@@ -376,7 +403,7 @@ def _check_failed(hours: Ints, failed: Ints, leaving: Ints, per_hour: float) -> 
         )
 
 
-def _sorted_rows(frame: pl.DataFrame, columns: Sequence[str]) -> dict[str, Ints]:
+def _sorted_rows(frame: pl.DataFrame, columns: Sequence[str]) -> dict[str, Counts]:
     """The columns by name as arrays, sorted by age; a database's sums may be wide integers or decimals."""
     missing = [name for name in columns if name not in frame.columns]
     if missing:
@@ -395,4 +422,7 @@ def _sorted_rows(frame: pl.DataFrame, columns: Sequence[str]) -> dict[str, Ints]
             f"two rows have the age {repeated[0]}; a risk table has one row an age,"
             " so split it by group first"
         )
-    return {name: rows[name].cast(pl.Int64).to_numpy() for name in columns}
+    return {
+        name: (rows[name] if rows[name].dtype.is_float() else rows[name].cast(pl.Int64)).to_numpy()
+        for name in columns
+    }

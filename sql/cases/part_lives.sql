@@ -4,7 +4,7 @@
 -- inputs: spell, family_part, part_fit, weighed_case
 -- parameters: fault
 -- output: machine_id, component, side, fit, variant, entry, hours (tenths of an hour of the part's age; at risk on (entry,
---   hours]), failed (found so at its end), case_side, case_no (NULL = no case), onset_tenths, last_tenths (age of the part
+--   hours]), failed (found so at its end), ended (the part was taken out), case_side, case_no (NULL = no case), onset_tenths, last_tenths (age of the part
 --   at the case's first and last report)
 WITH in_place AS (
     SELECT
@@ -35,6 +35,7 @@ SELECT
     spell.entry,
     spell.hours,
     spell.failed,
+    spell.end_reason IN ('failed', 'replaced', 'removed') AS ended,
     in_place.case_side,
     in_place.case_no,
     in_place.onset_tenths,

@@ -25,7 +25,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from fleetlog.causes.weighing import WeighedCases, weigh
+from fleetlog.belief.weighing import WeighedCases, weigh
 from fleetlog.faults import load_families
 from fleetlog.intake import load_paths
 from fleetlog.session.fleet import Fleet, intake_settings, open_fleet

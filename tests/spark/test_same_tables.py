@@ -51,9 +51,9 @@ def part_of(fleet: Fleet) -> Scope:
 
 
 QUESTIONS: dict[str, Callable[[Fleet], Any]] = {
-    "survival": lambda fleet: survival(fleet, by=("variant", "side"), strata=("site",)),
+    "survival": lambda fleet: survival(fleet, by=("variant", "side"), strata=("site",), endings="recorded"),
     "one cause": lambda fleet: survival(fleet, cause="worn"),
-    "part of the fleet": lambda fleet: survival(fleet, part_of(fleet)),
+    "part of the fleet": lambda fleet: survival(fleet, part_of(fleet), endings="recorded"),
     "incidence": lambda fleet: incidence(fleet, by=("variant",)),
     "compare": lambda fleet: compare(fleet, by="build_year", strata=("variant",)),
     "drivers": lambda fleet: drivers(fleet, factors=("variant",)),
@@ -333,7 +333,7 @@ def check_commands(
         assert not done.err
         return done.out
 
-    command = ("survival", "--by", "variant")
+    command = ("survival", "--by", "variant", "--endings", "recorded")
     with subtests.test(command=command):
         asked = printed(*command, "--engine", "spark", "--lake", str(lake), "--master", MASTER)
         assert asked == printed(*command)

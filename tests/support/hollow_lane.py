@@ -155,6 +155,7 @@ class HollowLane:
         files: what it handed over, name -> CSV.
         month: everything of the month's report; its one method text is ours, with markup in it.
         pooled: lives of internal bushings, all as one group.
+        by_books: the same by build year, endings as the books say.
         incidence: how internal bushings end, by variant.
         trend: whether faults come faster with age.
     """
@@ -162,6 +163,7 @@ class HollowLane:
     files: dict[str, Path]
     month: ReportFindings
     pooled: SurvivalFinding
+    by_books: SurvivalFinding
     incidence: IncidenceFinding
     trend: TrendFinding
 
@@ -191,6 +193,7 @@ def make(place: Path, seed: int = 4) -> None:
             files=files,
             month=replace(gather(fleet, MONTH), methods=(_METHOD,)),
             pooled=survival(fleet, component="internal_bushing"),
+            by_books=survival(fleet, component="internal_bushing", by="build_year", endings="recorded"),
             incidence=incidence(fleet, component="internal_bushing", by="variant"),
             trend=trend(fleet),
         )

@@ -88,7 +88,7 @@ def test_lives_are_ready_for_another_library(demo_part: FleetPart) -> None:
     )
     group = next(
         one
-        for one in demo_part.survival(component="internal_bushing", by="variant").groups
+        for one in demo_part.survival(component="internal_bushing", by="variant", endings="recorded").groups
         if one.group == {"variant": "original"}
     )
     late = group.curve.filter(pl.col("hours") > group.from_hours)

@@ -17,6 +17,9 @@ from fleetlog.stats.latent_cause import (
     _maximise,
     fit_causes,
     follow_ups,
+    log_prior,
+    odds_without_a_fault,
+    piece_likelihood,
 )
 
 SEEDS = st.integers(0, 2**32 - 1)
@@ -74,6 +77,7 @@ def world(seed: int, size: int) -> tuple[Cases, Exposure, Defaults]:
         visit_again=again,
         visit_hours=dice.exponential(200, visits.size),
         visit_back=dice.random(visits.size) < 0.5,
+        weight=np.where(dice.random(size) < 0.3, dice.uniform(0.0, 1.0, size), 1.0),
     )
     end = dice.uniform(100, 9000, 60)
     exposure = Exposure(
@@ -150,6 +154,7 @@ def test_the_order_of_the_cases_does_not_matter(seed: int, size: int) -> None:
         visit_again=cases.visit_again[visits],
         visit_hours=cases.visit_hours[visits],
         visit_back=cases.visit_back[visits],
+        weight=cases.weight[order],
     )
     # sums in another order differ in the last digit, which may end the search a round sooner: both go on to the end
     one, other = (
@@ -200,3 +205,20 @@ def test_follow_ups_against_a_sum_over_which_visit_cured(seed: int, visits: int)
             total += before * (1 - miss[cured]) * after
         assert np.exp(found.gain[:, k].sum()) == pytest.approx(total, rel=1e-9)
         assert found.uncured[0, k] == pytest.approx(never / total, rel=1e-9)
+
+
+@settings(max_examples=40, deadline=None)
+@given(SEEDS, st.integers(1, 6))
+def test_no_fault_against_one_by_all_its_causes(seed: int, size: int) -> None:
+    """By Bayes' rule in plain sums: the chance of the times after the visits without a fault, over that with one."""
+    cases, _, defaults = world(seed, size)
+    model = defaults.model
+    pieces, followed = piece_likelihood(model, cases), follow_ups(model, cases)
+    odds = odds_without_a_fault(model, cases)
+    for i in range(size):
+        weight = np.exp(log_prior(model, cases)[i] + pieces[cases.piece_case == i].sum(axis=0))
+        own = cases.visit_case == i
+        with_one = (weight / weight.sum() * np.exp(followed.gain[own].sum(axis=0))).sum()
+        ends = [np.exp(-max(h, 0.1) / model.background_hours) for h in cases.visit_hours[own]]
+        densities = [1 / model.background_hours if back else 1.0 for back in cases.visit_back[own]]
+        assert odds[i] == pytest.approx(np.prod(ends) * np.prod(densities) / with_one, rel=1e-9)

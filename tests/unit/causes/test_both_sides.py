@@ -10,8 +10,8 @@ import numpy as np
 import polars as pl
 import pytest
 
+from fleetlog.belief.weighing import WeighedCases
 from fleetlog.causes.both_sides import TOGETHER_DAYS, both_sides
-from fleetlog.causes.weighing import WeighedCases
 
 DAY = datetime(2025, 3, 1)
 

@@ -11,7 +11,7 @@ import pytest
 import worlds_harbour
 import worlds_quarry
 
-from fleetlog.causes.weighing import WeighedCases, weigh
+from fleetlog.belief.weighing import WeighedCases, weigh
 from fleetlog.intake import load_paths
 from fleetlog.session.fleet import intake_settings, open_fleet
 from fleetlog.session.scope import Scope

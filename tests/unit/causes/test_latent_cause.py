@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from fleetlog.causes.weighing import Layout
+from fleetlog.belief.family_arrays import Layout
 from fleetlog.faults import load_families
+from fleetlog.stats.hidden_repair import ReturnLaw
 from fleetlog.stats.latent_cause import (
     Cases,
     CauseModel,
@@ -47,6 +48,10 @@ def two_causes(**changes: object) -> Defaults:
     return replace(defaults, **changes)  # type: ignore[arg-type]
 
 
+#: How a fault shows again where every one that ends is written down.
+LAW = ReturnLaw(0.5, 0.02, 1e-6, 3.0, 60.0, 240.0, 8000.0)
+
+
 def cases(size: int, ages: float = 500.0, pieces: list[tuple[int, int]] | None = None) -> Cases:
     """Cases with the same age; pieces are (case, outcome)."""
     seen = pieces or []
@@ -65,13 +70,14 @@ def cases(size: int, ages: float = 500.0, pieces: list[tuple[int, int]] | None =
         visit_again=np.zeros((0, 1), dtype=bool),
         visit_hours=np.zeros(0),
         visit_back=np.zeros(0, dtype=bool),
+        weight=np.ones(size),
     )
 
 
 @pytest.mark.parametrize("name", sorted(load_families()))
 def test_without_cases_the_defaults_come_back(name: str) -> None:
     family = load_families()[name]
-    defaults = Layout.of(family, family.comeback.mean_hours).defaults
+    defaults = Layout.of(family, LAW).defaults
     causes, steps = defaults.model.cure.shape[1], defaults.model.cure.shape[0]
     nothing = Cases(
         hazard=np.zeros((0, causes), dtype=np.int64),
@@ -88,6 +94,7 @@ def test_without_cases_the_defaults_come_back(name: str) -> None:
         visit_again=np.zeros((0, steps), dtype=bool),
         visit_hours=np.zeros(0),
         visit_back=np.zeros(0, dtype=bool),
+        weight=np.ones(0),
     )
     fit = fit_causes(nothing, NOBODY, defaults)
     assert fit.converged

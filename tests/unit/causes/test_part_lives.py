@@ -13,8 +13,8 @@ import polars as pl
 import pytest
 from yard import Yard
 
-from fleetlog.causes.part_lives import PartLives, part_lives
-from fleetlog.causes.weighing import WeighedCases, weighed_now
+from fleetlog.belief.part_lives import PartLives, part_lives
+from fleetlog.belief.weighing import WeighedCases, weighed_now
 from fleetlog.faults import load_families
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import Scope
@@ -29,7 +29,8 @@ def worked(
 ) -> PartLives:
     """A life with its cases: (onset, last report in tenths of the part's age, chance, stands, answered)."""
     sides = case_sides or "L" * len(cases)
-    kept = {"machine_id": "A", "component": PART, "side": "left", "fit": 0, "variant": "original"} | life
+    kept = {"machine_id": "A", "component": PART, "side": "left", "fit": 0, "variant": "original"}
+    kept |= {"ended": life["failed"]} | life
     shown = [
         kept
         | {
@@ -98,6 +99,27 @@ def test_what_was_found_failed_counts_once() -> None:
         ("original", 4200, 5000, 1, 0.3),
     ]
     assert float((found.lives["failed"] * found.lives["weight"]).sum()) == pytest.approx(1.0)
+
+
+def test_what_was_taken_out_unseen_was_not_at_risk_while_it_stood_broken() -> None:
+    """A new pump after a case, and no word on the old part: it failed by the case's chance, once; else it ended sound."""
+    found = worked(
+        {"entry": 0, "hours": 5000, "failed": False, "ended": True}, [(4000, 4200, 0.7, 0.0, True)]
+    )
+    assert stretches(found) == [
+        ("original", 0, 4000, 0, 0.3),
+        ("original", 0, 4000, 1, 0.7),
+        ("original", 4200, 5000, 0, 0.3),
+    ]
+    assert found.best["failed"].to_list() == [0, 0]
+    assert found.worst.select("hours", "failed", "weight").rows() == [(4000, 1, 1.0)]
+
+
+def test_bounds_leave_alone_what_is_as_good_as_known() -> None:
+    life = {"entry": 0, "hours": 5000, "failed": False, "ended": True}
+    for chance, failures in ((0.97, 1), (0.03, 0)):
+        found = worked(life, [(4000, 4200, chance, 0.0, True)])
+        assert found.best["failed"].sum() == found.worst["failed"].sum() == failures
 
 
 def test_a_fault_that_fell_silent_unmended_ended_the_life() -> None:

@@ -10,7 +10,7 @@ import numpy.typing as npt
 import polars as pl
 import pytest
 
-from fleetlog.causes.weighing import WeighedCases, weigh
+from fleetlog.belief.weighing import WeighedCases, weigh
 from fleetlog.faults import load_families
 from fleetlog.intake import load_paths
 from fleetlog.session.fleet import intake_settings, open_fleet

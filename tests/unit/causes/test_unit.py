@@ -11,10 +11,10 @@ import polars as pl
 import pytest
 from yard import Yard
 
+from fleetlog.belief.weighing import weigh, weighed_at, weighed_now
 from fleetlog.causes.course import course_of
 from fleetlog.causes.suspects import suspects
 from fleetlog.causes.unit import UnitFinding, unit, units
-from fleetlog.causes.weighing import weigh, weighed_at, weighed_now
 from fleetlog.cli.story import machine_story
 from fleetlog.session.fleet import open_fleet
 from fleetlog.session.scope import Scope

@@ -9,10 +9,10 @@ from typing import Any
 import pytest
 from yard import FIRST_DAY, Yard, loaded
 
+from fleetlog.belief.weighing import weighed_now
 from fleetlog.causes.rules import WATCH
 from fleetlog.causes.suspects import suspects
 from fleetlog.causes.watched_sides import SIGNS, WatchedSides
-from fleetlog.causes.weighing import weighed_now
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import Scope
 

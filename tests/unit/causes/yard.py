@@ -13,7 +13,7 @@ from typing import Any
 
 from trade import SINCE_2017_TOML
 
-from fleetlog.causes.weighing import WeighedCases, weigh
+from fleetlog.belief.weighing import WeighedCases, weigh
 from fleetlog.intake import load_paths
 from fleetlog.session.fleet import Fleet, intake_settings, open_fleet
 

@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 from hollow_lane import HollowLane
 
-from fleetlog.causes.case import Reason
+from fleetlog.belief.reason import Reason
 from fleetlog.charts.fleet import fleet_age_chart
 from fleetlog.charts.output import spec_of
 from fleetlog.charts.repeats import comeback_chart, mean_cumulative_chart

@@ -37,7 +37,7 @@ def notes_of(spec: dict[str, Any]) -> str:
 
 def by_build_year(hollow_lane: HollowLane, *years: str) -> SurvivalFinding:
     """The curves of some build years."""
-    finding = hollow_lane.month.survival_by_build_year
+    finding = hollow_lane.by_books
     return replace(finding, groups=tuple(group for group in finding.groups if group.label in years))
 
 
@@ -113,7 +113,7 @@ def test_too_few_failures_are_not_made_into_a_finding(hollow_lane: HollowLane) -
 
 
 def test_a_group_with_few_failures_is_named_and_dashed(hollow_lane: HollowLane) -> None:
-    finding = hollow_lane.month.survival_by_build_year
+    finding = hollow_lane.by_books
     spec = spec_of(survival_chart(finding))
     few = {
         f"build year {group.label}": group.curve["failed"].sum()
@@ -198,6 +198,22 @@ def test_log_rank_is_told_either_way(hollow_lane: HollowLane) -> None:
     )
 
 
+def test_bounds_are_drawn_where_endings_are_in_doubt(hollow_lane: HollowLane) -> None:
+    finding = hollow_lane.month.survival_by_variant
+    (doubted,) = (group for group in finding.groups if group.in_doubt > 1)
+    assert doubted.found < doubted.failures
+    spec = spec_of(survival_chart(replace(finding, by=(), groups=(doubted,))))
+    assert f"{doubted.in_doubt} endings in doubt count by their chance" in notes_of(spec)
+    drawn = [row for row in rows_of(spec) if "survival_worst" in row and row["failed"]]
+    assert drawn
+    assert all(row["survival_worst"] <= row["survival"] + 1e-9 for row in drawn)
+    assert any(row["survival_best"] > row["survival"] + 0.01 for row in drawn)
+    known = replace(doubted, in_doubt=0)
+    spec = spec_of(survival_chart(replace(finding, by=(), groups=(known,))))
+    assert "in doubt" not in notes_of(spec)
+    assert "survival_worst:Q" not in json.dumps(spec)
+
+
 def test_a_long_curve_is_thinned_to_rows_of_itself() -> None:
     long = pl.DataFrame(
         {"hours": [float(i) for i in range(40_000)], "survival": [1 - i / 50_000 for i in range(40_000)]}
@@ -228,7 +244,7 @@ def test_a_great_finding_stays_drawable(hollow_lane: HollowLane, groups: int) ->
             "lower": [max(0.0, 0.98 - i / (steps + 10)) for i in range(1, steps + 1)],
             "upper": [min(1.0, 1.01 - i / (steps + 10)) for i in range(1, steps + 1)],
         }
-    )
+    ).with_columns(survival_worst="survival", survival_best="survival")
     one = hollow_lane.pooled.groups[0]
     many = tuple(
         replace(one, group={"build_year": str(2010 + i)}, curve=curve, failures=steps, spells=steps + 10)

@@ -11,7 +11,7 @@ import pytest
 PACKAGE = Path(__file__).parents[3] / "fleetlog"
 
 # What each room may import of the project. Everything not named here stands above it.
-_BASE = {"errors", "resources", "tables", "phrasing", "questions"}
+_BASE = {"errors", "resources", "outfile", "tables", "temporary", "phrasing", "questions"}
 _RECORDS = {*_BASE, "store", "faults", "settings", "history"}
 _SESSION = {*_RECORDS, "intake", "wording", "engines", "session"}
 MAY = {
@@ -20,22 +20,25 @@ MAY = {
     "stats": set(),
     "phrasing": set(),
     "questions": {"errors"},
-    "tables": {"errors"},
-    "store": {"errors", "resources"},
+    "outfile": {"errors"},
+    "temporary": set(),
+    "tables": {"errors", "outfile"},
+    "store": {"errors", "resources", "outfile", "temporary"},
     "faults": {"errors"},
     "wording": {"errors", "resources"},
     "methods": {"errors", "resources", "faults"},
     "settings": {"errors", "faults"},
     "simulation": {"errors", "faults"},
-    "intake": {"errors", "resources", "store", "tables", "wording"},
+    "intake": {"errors", "resources", "outfile", "store", "tables", "temporary", "wording"},
     "history": {"errors", "store", "faults", "settings"},
     "engines": {"errors", "store", "faults", "settings", "history"},
     "session": {*_RECORDS, "intake", "wording", "engines"},
-    "lives": {*_RECORDS, "session", "stats"},
-    "causes": {*_RECORDS, "session", "stats"},
-    "planning": {*_RECORDS, "session", "stats", "lives", "causes"},
+    "belief": {*_RECORDS, "session", "stats"},
+    "lives": {*_RECORDS, "session", "stats", "belief"},
+    "causes": {*_RECORDS, "session", "stats", "belief"},
+    "planning": {*_RECORDS, "session", "stats", "belief", "lives", "causes"},
     "charts": {*_BASE, "session", "stats", "lives", "causes", "planning"},
-    "reporting": {*_BASE, "faults", "methods", "session", "lives", "causes", "planning", "charts"},
+    "reporting": {*_BASE, "faults", "methods", "session", "belief", "lives", "causes", "planning", "charts"},
     "asking": {*_BASE, "session"},
     "api": {*_SESSION, "asking", "methods", "lives", "causes", "planning", "reporting"},
     "cli": {*_SESSION, "api", "methods", "lives", "causes", "planning", "charts", "reporting", "simulation"},

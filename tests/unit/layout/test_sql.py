@@ -144,6 +144,7 @@ VALUES: dict[str, Any] = {
     "fault": "neutral-return",
     "window_tenths": 5000,
     "least_tenths": 0,
+    "burst_tenths": 150,
     "from_last": False,
     "machine_id": "37",
     "work_order_id": None,

@@ -11,8 +11,8 @@ import polars as pl
 import pytest
 from counts import by_recursion
 
+from fleetlog.belief.weighing import weighed_now
 from fleetlog.causes.suspects import suspects
-from fleetlog.causes.weighing import weighed_now
 from fleetlog.errors import UsageError
 from fleetlog.planning import forecast as module
 from fleetlog.planning.forecast import ForecastFinding, forecast

@@ -7,7 +7,7 @@ from datetime import date
 import polars as pl
 import pytest
 
-from fleetlog.causes.weighing import weighed_now
+from fleetlog.belief.weighing import weighed_now
 from fleetlog.planning.forecast import forecast
 from fleetlog.planning.forecast_check import check_forecasts, days_to_ask, look_back
 from fleetlog.planning.forecast_verification import (

@@ -17,7 +17,7 @@ import pytest
 from hollow_lane import HOSTILE, NOTE, SITE, HollowLane
 from pictures import Write
 
-from fleetlog.causes.case import Reason
+from fleetlog.belief.reason import Reason
 from fleetlog.errors import UsageError
 from fleetlog.reporting import write_report
 from fleetlog.reporting.month import how_sure, strength

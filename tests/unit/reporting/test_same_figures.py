@@ -24,8 +24,8 @@ import worlds_harbour
 import worlds_quarry
 from figures import Page, differences, holds, same, shown, table_of, words
 
+from fleetlog.belief.weighing import weighed_now
 from fleetlog.causes.suspects import in_scope
-from fleetlog.causes.weighing import weighed_now
 from fleetlog.cli.main import run
 from fleetlog.resources import folder
 from fleetlog.session.fleet import open_fleet

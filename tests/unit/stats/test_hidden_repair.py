@@ -10,7 +10,7 @@ import pytest
 
 from fleetlog.stats import hidden_repair
 from fleetlog.stats.errors import BadArgument
-from fleetlog.stats.hidden_repair import ReturnLaw, fit_return_law
+from fleetlog.stats.hidden_repair import ReturnLaw, ReturnLaws, fit_return_law
 
 LAW = ReturnLaw(
     burst=0.5,
@@ -89,3 +89,41 @@ def test_what_cannot_be_is_refused() -> None:
         LAW.standing(np.array([-1.0]))
     with pytest.raises(BadArgument, match="worth"):
         fit_return_law(np.ones(1), np.ones(1, dtype=bool), np.ones(1, dtype=np.int64), LAW, worth=0.0)
+
+
+def test_first_bursts_that_only_pass_are_told_from_faults() -> None:
+    """Bursts drawn by hand, a fifth of them no fault: of those said to be real with 70%, 70% are."""
+    draw = np.random.default_rng(20260202)
+    back = ReturnLaw(0.6, 0.05, 0.05, 3.0, 60.0, 240.0, 8000.0)
+    passing = 0.2
+    # of the gaps beyond a burst, those of a passing code never end
+    ended = 1.0 - (1.0 - passing) * (1.0 - back.ended_beyond)
+    rest = (1.0 - ended) * 0.4 / (1.0 - back.ended_beyond)
+    first = ReturnLaw(0.6, 0.05 * rest / 0.4, 0.4 * ended, 3.0, 60.0, 240.0, 8000.0)
+    laws = ReturnLaws(first, back)
+    assert laws.passing == pytest.approx(passing, rel=1e-12)
+
+    real = draw.random(300_000) >= passing
+    story, shows = drawn(back, real.size, 3)
+    stands = real & (story < 3)
+    shows[~real] = np.where(draw.random((~real).sum()) < 0.6, draw.exponential(3.0, (~real).sum()), np.inf)
+    looked = draw.uniform(10.0, 500.0, real.size)
+    silent = shows > looked
+    once = np.zeros(silent.sum(), dtype=bool)
+    said = laws.standing(looked[silent], once)
+    truly = laws.real(said, once)
+    for chance, fact in ((said, stands[silent]), (truly, real[silent])):
+        for low in np.arange(0.0, 1.0, 0.1):
+            inside = (chance >= low) & (chance < low + 0.1)
+            if inside.sum() > 2_000:
+                assert fact[inside].mean() == pytest.approx(chance[inside].mean(), abs=0.05)
+
+
+def test_a_fault_that_came_back_is_no_passing_code() -> None:
+    laws = ReturnLaws(ReturnLaw(0.5, 0.02, 0.3, 3.0, 60.0, 200.0, 8000.0), LAW)
+    quiet, back = np.array([50.0, 50.0]), np.array([False, True])
+    stands = laws.standing(quiet, back)
+    assert stands[1] == LAW.standing(quiet[:1])[0] > stands[0]
+    assert laws.real(stands, back)[1] == 1.0 > laws.real(stands, back)[0]
+    assert laws.same(quiet, back)[1] == LAW.same(quiet[:1])[0]
+    assert ReturnLaws(LAW, LAW).passing == 0.0

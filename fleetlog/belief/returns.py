@@ -1,0 +1,134 @@
+"""How soon a fault shows again in this fleet, how often one ends without a note, and what silence says of a side."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from fleetlog.belief.case_records import CASE
+from fleetlog.faults import FaultFamily
+from fleetlog.history import History
+from fleetlog.session.fleet import selection
+from fleetlog.session.scope import WHOLE_FLEET
+from fleetlog.stats.arrays import Floats, Ints
+from fleetlog.stats.hidden_repair import ReturnLaw, ReturnLaws, fit_return_law
+from fleetlog.store import Store
+
+#: Gaps after a report that the family's return law is worth, and cases that its time to a new one is. From memory.
+GAPS, ONSETS = 20.0, 20.0
+#: A fault that is kept silent shows again after so many times the mean time. Ours, from memory.
+SILENT_FOR = 4.0
+#: Reports within so many times a burst's mean time from the first belong to the first burst: 0.7 % of bursts take
+#: longer to go on.
+BURSTS = 5.0
+
+
+@dataclass(frozen=True, eq=False)
+class Silence:
+    """What silence says of cases whose last report no repair answers.
+
+    Attributes:
+        standing: chance that the fault stands, shape (N,); NaN of all other cases.
+        quiet_hours: running hours read since the last report, else 0, shape (N,).
+        blank_orders: orders of unknown content since then, shape (N,).
+        blank_order: the latest of them.
+        late_repairs: repairs that came too late to answer the case: the columns of sql/cases/late_repairs.sql.
+    """
+
+    standing: Floats
+    quiet_hours: Floats
+    blank_orders: Ints
+    blank_order: pl.Series
+    late_repairs: pl.DataFrame
+
+    def late_cure(self, cases: pl.DataFrame, steps: tuple[str, ...], cure: Floats) -> Floats:
+        """Chance that a late repair has ended the fault of each case, by its cause, shape (N, K).
+
+        Args:
+            cases: all cases, in the order of the arrays.
+            steps: names of the cures.
+            cure: chance of each to end a fault of each cause, shape (S, K).
+        """
+        numbers = pl.DataFrame({"step": steps}).with_row_index("number")
+        done = (
+            cases.select(CASE).with_row_index("row").join(self.late_repairs, on=CASE).join(numbers, on="step")
+        )
+        missed = np.ones((cases.height, cure.shape[1]))
+        np.multiply.at(missed, done["row"].to_numpy(), 1.0 - cure[done["number"].to_numpy()])
+        return 1.0 - missed
+
+
+def burst_tenths(family: FaultFamily) -> int:
+    """Length of a first burst of reports at most, in tenths of a running hour."""
+    return round(10 * BURSTS * family.comeback.burst_hours)
+
+
+def came_back(family: FaultFamily, cases: pl.DataFrame) -> npt.NDArray[np.bool_]:
+    """Which of these cases have come back beyond their first burst of reports, shape (N,).
+
+    Args:
+        cases: first_tenths, last_tenths of their reports.
+    """
+    span = (cases["last_tenths"] - cases["first_tenths"]).to_numpy()
+    return np.asarray(span >= burst_tenths(family), dtype=np.bool_)
+
+
+def return_laws(store: Store, family: FaultFamily, *, learn: bool) -> ReturnLaws:
+    """How soon a standing fault shows again: the family's own figures, or learnt from the gaps of all cases."""
+    own = family.comeback
+    hours = max(own.mean_hours, 1.01 * own.burst_hours)
+    background = own.background_mean_hours
+    if learn:
+        onsets = store.run("cases/onsets", fault=family.name, **selection(WHOLE_FLEET)).row(0, named=True)
+        background = (ONSETS * background + onsets["side_hours"]) / (ONSETS + onsets["cases"])
+    default = ReturnLaw(
+        burst=0.5,
+        silent=own.unrecorded,
+        ended=own.unrecorded,
+        burst_hours=own.burst_hours,
+        comeback_hours=hours,
+        silent_hours=SILENT_FOR * hours,
+        background_hours=max(background, 1.1 * SILENT_FOR * hours),
+    )
+    if not learn:
+        return ReturnLaws(default, default)
+    gaps = store.run("cases/gaps", fault=family.name, burst_tenths=burst_tenths(family))
+
+    def fitted(back: bool) -> ReturnLaw:
+        mine = gaps.filter(pl.col("back") == back)
+        return fit_return_law(
+            mine["gap_tenths"].to_numpy() / 10,
+            mine["again"].to_numpy(),
+            mine["gaps"].to_numpy(),
+            default,
+            worth=GAPS,
+        )
+
+    return ReturnLaws(first=fitted(False), back=fitted(True))
+
+
+def silence(
+    store: Store, history: History, family: FaultFamily, rows: pl.DataFrame, laws: ReturnLaws
+) -> Silence:
+    """What the hours since the last report say of sides where no repair answers it.
+
+    Args:
+        store: with the table weighed_case.
+        history: whose end the records reach to.
+        family: whose cases they are.
+        rows: all cases.
+        laws: of the fleet.
+    """
+    since = store.run("cases/unanswered", fault=family.name, as_of_end=history.as_of_end)
+    known = rows.select(*CASE).join(since, on=CASE, how="left", maintain_order="left")
+    quiet = known["heard_tenths"].fill_null(0).to_numpy() / 10
+    blank = known["blank_orders"].fill_null(0).to_numpy()
+    mended = 1.0 - (1.0 - family.comeback.blank_order_mends) ** blank
+    back = came_back(family, rows) | known["came_back"].fill_null(False).to_numpy()
+    stands = laws.standing(quiet, back, mended)
+    answered = known["heard_tenths"].is_null().to_numpy()
+    late = store.run("cases/late_repairs", fault=family.name, as_of_end=history.as_of_end)
+    return Silence(np.where(answered, np.nan, stands), quiet, blank, known["blank_order"], late)

@@ -1,0 +1,237 @@
+"""Errors of curves and tests that hold where lives of one machine are alike, and where lives count by shares.
+
+Two sides of a machine share its oil and its operator, and a life whose end nobody saw counts as failed by the chance
+that it was. Neither is a coin tossed by itself, as Greenwood's formula and the hypergeometric variance take it. What
+each machine adds to the estimate (its influence) is summed over all its lives; the spread of these sums from machine
+to machine is the error, whatever the lives of a machine have in common.
+
+Why shares and not multiple imputation: the share is the mean over all imputations, so the curve is what infinitely many
+of them would average to, without a seed and without the noise of a few; and the influence of a machine with its shares
+in place varies from machine to machine exactly as much as the estimate does from fleet to fleet. Rubin's rules
+would add the spread within a completed fleet, Greenwood's, which takes the lives for independent, to that between
+completions, and count what is shared by a machine in neither. What both leave out is that the chances themselves are
+learnt, and may be off together: that is what `common` adds.
+
+Source: Williams 1995, Product-limit survival functions with correlated survival times (the curve); Lee, Wei & Amato
+1992 (the log-rank test); Lin & Wei 1989; Rubin 1987 (what was weighed against it).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
+
+from fleetlog.stats.arrays import Counts, Floats, Ints, normal_quantile
+from fleetlog.stats.errors import BadArgument
+from fleetlog.stats.laws import chi2_above
+from fleetlog.stats.log_rank import Weights, age_weights, quadratic_form
+from fleetlog.stats.product_limit import ProductLimit, band
+from fleetlog.stats.weighted_lives import Law, ObservedLives
+
+#: Numbers that the test between groups may hold at a time: machines times groups.
+MOST_SCORES = 20_000_000
+
+
+def with_errors(curve: ProductLimit, lives: ObservedLives, common: Floats | None = None) -> ProductLimit:
+    """The curve with standard errors and limits that are robust by machine.
+
+    Args:
+        curve: the product limit of their risk table.
+        lives: those behind it, each of some machine.
+        common: standard error of log S by what errs alike for all machines, such as chances that were learnt
+            together, at the curve's ages; None: nothing does.
+    """
+    y, d = curve.at_risk.astype(np.float64), curve.failed.astype(np.float64)
+    alive = curve.survival > 0
+    y, d, ages = y[alive], d[alive], _ticks(curve)[alive]
+    relative = np.full(curve.hours.size, np.nan)
+    relative[alive] = _error(lives, ages, -1.0 / (y - d), d / (y * (y - d)))
+    if common is not None:
+        relative = np.hypot(relative, common)
+    lower, upper = band(curve.survival, relative, normal_quantile(curve.level), curve.interval)
+    return replace(curve, std_error=curve.survival * relative, lower=lower, upper=upper)
+
+
+def hazard_error(curve: ProductLimit, lives: ObservedLives, common: Floats | None = None) -> Floats:
+    """Standard error of the cumulative hazard (sum of d/Y) at the curve's ages, robust by machine.
+
+    Args:
+        curve, lives, common: as for `with_errors`.
+    """
+    y, d = curve.at_risk.astype(np.float64), curve.failed.astype(np.float64)
+    error = _error(lives, _ticks(curve), 1.0 / y, -d / y**2)
+    return error if common is None else np.asarray(np.hypot(error, common), dtype=np.float64)
+
+
+def _ticks(curve: ProductLimit) -> Floats:
+    return np.rint(curve.table.to_ticks(curve.hours))
+
+
+def _error(lives: ObservedLives, ages: Floats, by_failing: Floats, by_watching: Floats) -> Floats:
+    """Root of the summed squares of what each machine adds to a sum over ages.
+
+    A life adds `by_failing` at the age at which it fails, and `by_watching` at every age at which it is at risk. With
+    G the running sum of the latter, a machine has added a + b G, where a and b change only as its lives come and go;
+    so the sums of squares over all machines are kept up to date from change to change.
+
+    Args:
+        ages: ticks, rising, shape (n,).
+        by_failing, by_watching: shape (n,).
+    """
+    gain = np.concatenate(([0.0], np.cumsum(by_watching)))
+    share = np.ones(lives.spells) if lives.share is None else lives.share
+    first = np.searchsorted(ages, lives.entry, side="right")
+    last = np.searchsorted(ages, lives.exit, side="right")
+    counted = (lives.failed > 0) & (last > 0)
+    counted[counted] = ages[last[counted] - 1] == lives.exit[counted]
+    failing = np.zeros(lives.spells)
+    failing[counted] = by_failing[last[counted] - 1]
+    # one row a coming and one a going
+    machine = np.concatenate((lives.machine, lives.machine))
+    place = np.concatenate((first, last))
+    adds = np.concatenate((-share * gain[first], share * (gain[last] + failing)))
+    watches = np.concatenate((share, -share))
+    order = np.lexsort((place, machine))
+    machine, place, adds, watches = machine[order], place[order], adds[order], watches[order]
+    starts = np.flatnonzero(np.concatenate(([True], machine[1:] != machine[:-1])))
+    a, b = _running(adds, starts), _running(watches, starts)
+    a_before, b_before = a - adds, b - watches
+    # a change counts from the age at its place on: what has place 0 changed before the first of them
+    at = np.maximum(place - 1, 0)
+    squares, mixed, watched = (
+        np.cumsum(np.bincount(at, weights=change, minlength=ages.size)[: ages.size])
+        for change in (a**2 - a_before**2, a * b - a_before * b_before, b**2 - b_before**2)
+    )
+    g = gain[1:]
+    variance = squares + 2.0 * g * mixed + g**2 * watched
+    machines = starts.size
+    return np.sqrt(np.maximum(variance, 0.0) * (machines / max(machines - 1, 1)))
+
+
+def _running(values: Floats, starts: Ints) -> Floats:
+    """Running sums that begin anew at each start."""
+    total = np.cumsum(values)
+    before = np.concatenate(([0.0], total[starts[1:] - 1])) if starts.size else np.zeros(0)
+    return np.asarray(total - np.repeat(before, np.diff(np.append(starts, values.size))), dtype=np.float64)
+
+
+class TestByMachine(NamedTuple):
+    """A log-rank test robust by machine.
+
+    Attributes:
+        chi2: the statistic.
+        df: its degrees of freedom.
+        p: chance of one as large if the groups do not differ.
+    """
+
+    chi2: float
+    df: int
+    p: float
+
+
+def log_rank_by_machine(
+    lives: ObservedLives,
+    group: Ints,
+    stratum: Ints | None = None,
+    weights: Weights = "log-rank",
+) -> TestByMachine | None:
+    """The log-rank test with the variance of its score from machine to machine.
+
+    Args:
+        lives: each of some machine.
+        group: number of each life's group, from 0, shape (n,).
+        stratum: number of each life's stratum; groups are compared within strata only.
+        weights: as for `log_rank`.
+
+    Returns:
+        The test; None where machines times groups are more than can be held, or there is one group.
+    """
+    if group.shape != lives.exit.shape:
+        raise BadArgument("every life needs the number of its group")
+    groups, machines = int(group.max(initial=0)) + 1, int(lives.machine.max(initial=0)) + 1
+    if groups < 2 or groups * machines > MOST_SCORES:
+        return None
+    share = np.ones(lives.spells) if lives.share is None else lives.share
+    scores = np.zeros((groups, machines))
+    of = np.zeros(lives.spells, dtype=np.int64) if stratum is None else stratum
+    for one in np.unique(of):
+        rows = of == one
+        _add_scores(
+            scores,
+            (lives.entry[rows], lives.exit[rows], lives.failed[rows] > 0, share[rows]),
+            group[rows],
+            lives.machine[rows],
+            weights,
+        )
+    chi2, df = quadratic_form(scores.sum(axis=1), scores @ scores.T)
+    return TestByMachine(chi2, df, chi2_above(chi2, df) if df else 1.0)
+
+
+def _add_scores(
+    scores: Floats, lives: tuple[Ints, Ints, Counts, Floats], group: Ints, machine: Ints, weights: Weights
+) -> None:
+    """What each life of a stratum adds to observed less expected failures of each group, by machine."""
+    entry, exit, failed, share = lives
+    ages = np.unique(exit[failed])
+    if not ages.size:
+        return
+    begin, end = np.searchsorted(ages, entry, side="right"), np.searchsorted(ages, exit, side="right")
+    at_failure = np.maximum(end - 1, 0)
+
+    def watched(weight: Floats) -> Floats:
+        steps = np.bincount(begin, weights=weight, minlength=ages.size + 1)
+        steps -= np.bincount(end, weights=weight, minlength=ages.size + 1)
+        return np.asarray(np.cumsum(steps)[: ages.size], dtype=np.float64)
+
+    y: Floats = watched(share)
+    d = np.bincount(at_failure[failed], weights=share[failed], minlength=ages.size)
+    w = age_weights(y, d.astype(np.float64), weights)
+
+    def summed(steps: Floats) -> Floats:
+        total = np.concatenate(([0.0], np.cumsum(steps)))
+        return np.asarray(total[end] - total[begin], dtype=np.float64)
+
+    common = summed(w * d / y)
+    for g in range(scores.shape[0]):
+        mine = group == g
+        part = watched(share * mine) / y
+        value = failed * w[at_failure] * (mine - part[at_failure]) - (
+            mine * common - summed(w * part * d / y)
+        )
+        scores[g] += np.bincount(machine, weights=share * value, minlength=scores.shape[1])
+
+
+def weibull_spread(lives: ObservedLives, law: Law, covariance: Floats) -> Floats:
+    """Covariance of (log shape, log scale) of a Weibull fit, robust by machine.
+
+    Args:
+        lives: those fitted.
+        law: the fit.
+        covariance: by the information of the fit, shape (2, 2).
+    """
+    share = np.ones(lives.spells) if lives.share is None else lives.share
+    with np.errstate(divide="ignore"):
+        begin, end = (np.log(age / lives.per_hour / law.scale_hours) for age in (lives.entry, lives.exit))
+    hazards = [np.exp(law.shape * z) for z in (begin, end)]
+    moments = [
+        np.where(h > 0, h * np.where(h > 0, z, 0.0), 0.0) for h, z in zip(hazards, (begin, end), strict=True)
+    ]
+    by_shape = lives.failed * (1.0 + law.shape * end) - law.shape * (moments[1] - moments[0])
+    by_scale = law.shape * (hazards[1] - hazards[0] - lives.failed)
+    sums = np.array([np.bincount(lives.machine, weights=share * part) for part in (by_shape, by_scale)])
+    robust: Floats = covariance @ (sums @ sums.T) @ covariance
+    return robust
+
+
+def numbered(names: Sequence[object]) -> Ints:
+    """A number for each distinct name, in the order in which they first come.
+
+    Examples:
+        >>> numbered(["b", "a", "b"]).tolist()
+        [0, 1, 0]
+    """
+    codes = {name: number for number, name in enumerate(dict.fromkeys(names))}
+    return np.array([codes[name] for name in names], dtype=np.int64)
