@@ -53,7 +53,7 @@ class ForecastFinding(Finding):
         units: the parts most likely to fail: machine_id, component, side, variant, age_hours,
             hours_a_month, standing (chance that it has failed already), chance (to fail over the whole stretch),
             by_month (list).
-        laws: component, variant, failures, spells, shape, scale_hours with ranges, method.
+        laws: component, variant, failures, spells, shape, scale_hours with ranges, lognormal_weight, method.
         season: site, calendar_month, factor, lower, upper.
         seed, draws: of the bootstrap; the same seed gives the same numbers.
         currency: of the costs.

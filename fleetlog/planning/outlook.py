@@ -124,6 +124,7 @@ class LifeModel:
         draws: shape and scale of each draw, shape (draws, 2).
         lognormal: which draws are lognormal laws of that shape and scale, shape (draws,).
         lognormal_weight: how surely the form is the lognormal one; `law` has the likelier form.
+        disagrees: what to tell where the default and the fleet's own failures disagree, "" where they do not.
         spells, failures, hours: what was observed; a case counts as a failure as surely as the part is behind it.
         default: what was known beforehand, None where nothing was.
         method: how the law came about, in a few words.
@@ -137,6 +138,7 @@ class LifeModel:
     draws: Floats
     lognormal: npt.NDArray[np.bool_]
     lognormal_weight: float
+    disagrees: str
     spells: int
     failures: float
     hours: float
@@ -194,7 +196,7 @@ class Outlook:
     machines: tuple[str, ...]
     watched: npt.NDArray[np.bool_]
     leave_rate: Floats
-    case_causes: Ints
+    case_causes: npt.NDArray[np.int16]
     both_sides: Mapping[str, float]
     seed: int
     draw_count: int
@@ -346,9 +348,8 @@ def outlook_of(
     known = part_lives(store, weighed)
     # a case that is no fault at all is one more "cause", which nothing counts
     drawn = CauseDraws.of(np.column_stack((weighed.of_case, 1.0 - weighed.real)))
-    case_causes = np.array(in_threads(lambda draw: drawn.draw(seed, draw), draws), dtype=np.int64).reshape(
-        draws, -1
-    )
+    case_causes = np.array(in_threads(lambda draw: drawn.draw(seed, draw), draws), dtype=np.int16)
+    case_causes = case_causes.reshape(draws, -1)
     models = _laws(fleet, family, known.lives, numbers, followed, case_causes, seed)
     places = _places(fleet, scope, history, known.now, numbers, followed, models)
     use, sites = _use(fleet, history, listed, numbers)
@@ -367,7 +368,7 @@ def outlook_of(
         seed=seed,
         draw_count=draws,
         site_names=sites,
-        notes=_notes(listed, places, followed, component),
+        notes=_notes(listed, places, models, followed, component),
     )
 
 
@@ -397,7 +398,7 @@ def _laws(
     known: pl.DataFrame,
     numbers: pl.DataFrame,
     followed: Sequence[str],
-    case_causes: Ints,
+    case_causes: npt.NDArray[np.int16],
     seed: int,
 ) -> tuple[LifeModel, ...]:
     """One law a component and variant that occurs or that a replacement brings."""
@@ -422,7 +423,7 @@ def _law(
     lives: pl.DataFrame,
     minimum: int,
     weights: Sequence[Floats],
-    case_causes: Ints,
+    case_causes: npt.NDArray[np.int16],
     seed: int,
     number: int,
 ) -> LifeModel:
@@ -442,7 +443,7 @@ def _law(
         default = Default(hazard.shape, hazard.scale_hours, hazard.prior_failures)
         foretold = observed.expected(default)
         default = default.yielding(foretold, observed.failures)
-    forms, form_weight = np.zeros(len(weights), dtype=bool), 0.0
+    forms, form_weight, disagrees = np.zeros(len(weights), dtype=bool), 0.0, ""
     if default is not None or observed.failures >= minimum:
         form_weight = observed.lognormal_weight(default)
         forms = np.random.default_rng([seed, 8, number]).random(len(weights)) < form_weight
@@ -457,7 +458,11 @@ def _law(
         )
         method = f"{form} from {observed.failures:.0f} failures and a default worth {default.failures:.1f} failures"
         if default.failures < 0.5 * hazard.prior_failures:
-            method += f", which had expected {foretold:.0f}: the two disagree and the fleet's own decide"
+            disagrees = (
+                f"{foretold:.0f} failures were to be expected by the family's default and {observed.failures:.0f} are "
+                "on record: the two disagree and the fleet's own decide"
+            )
+            method += f"; {disagrees}"
     elif observed.failures >= minimum:
         law = observed.fit(lognormal=form_weight > 0.5)
         drawn = in_threads(
@@ -480,6 +485,7 @@ def _law(
         draws=np.array(drawn, dtype=np.float64).reshape(-1, 2),
         lognormal=forms,
         lognormal_weight=form_weight,
+        disagrees=disagrees,
         spells=observed.spells,
         failures=observed.failures,
         hours=observed.total_hours,
@@ -490,7 +496,7 @@ def _law(
 
 
 def _drawn_shares(
-    family: FaultFamily, component: str, rows: pl.DataFrame, case_causes: Ints
+    family: FaultFamily, component: str, rows: pl.DataFrame, case_causes: npt.NDArray[np.int16]
 ) -> Callable[[int], Floats]:
     """How surely each life was so in a draw: where a case decides, by the cause that the case has in it."""
     mine = np.array([*(cause.component == component for cause in family.causes), False])
@@ -609,9 +615,16 @@ def _leave_rate(fleet: Fleet, history: History) -> Floats:
 
 
 def _notes(
-    listed: pl.DataFrame, places: pl.DataFrame, followed: Sequence[str], component: str | None
+    listed: pl.DataFrame,
+    places: pl.DataFrame,
+    models: Sequence[LifeModel],
+    followed: Sequence[str],
+    component: str | None,
 ) -> tuple[str, ...]:
     notes = []
+    for model in (one for one in models if one.disagrees):
+        design = "" if model.variant == "unknown" else f" ({model.variant})"
+        notes.append(f"Of the {said(model.component)}{design}, {model.disagrees}.")
     silent = int(listed["silent"].sum())
     if silent:
         notes.append(

@@ -54,7 +54,8 @@ class ReplacementFinding(Finding):
 
     Attributes:
         frame: one row a component and variant that is fitted somewhere: component, variant, successor,
-            parts, failures, shape, shape_lower, shape_upper, scale_hours, planned_cost, breakdown_cost,
+            parts, failures, shape, shape_lower, shape_upper, scale_hours, form ("weibull", or "lognormal": told by the
+            Weibull shape and scale of the same mean and spread of the logarithm), planned_cost, breakdown_cost,
             replace_ahead, reason, best_age_hours, lower, upper (95%), best_age_both_hours (both sides in one
             visit), past_best_age (parts), waiting_cost_per_1000h, saving_per_part (at the best age, against
             waiting), saving_per_part_lower, saving_per_part_upper, saving_now (all parts past it, at once).
@@ -269,6 +270,7 @@ def _answer(question: AgeDecision, minimum: int, level: float) -> dict[str, Any]
         "shape_lower": shape[0] if shape else None,
         "shape_upper": shape[1] if shape else None,
         "scale_hours": model.law.scale_hours,
+        "form": "lognormal" if model.law.lognormal else "weibull",
         "planned_cost": costs.planned,
         "breakdown_cost": costs.breakdown,
         "replace_ahead": pays,
@@ -489,6 +491,7 @@ _SCHEMA: dict[str, type[pl.DataType]] = {
     "shape_lower": pl.Float64,
     "shape_upper": pl.Float64,
     "scale_hours": pl.Float64,
+    "form": pl.String,
     "planned_cost": pl.Float64,
     "breakdown_cost": pl.Float64,
     "replace_ahead": pl.Boolean,
