@@ -149,3 +149,9 @@ def test_help_is_quick_to_load() -> None:
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
+
+
+def test_a_day_at_the_end_of_the_calendar(fleetlog: Command, demo_store: Path) -> None:
+    done = fleetlog("survival", "--as-of", "9999-12-31", store=demo_store)
+    assert done.code == 2
+    assert "no day that a record could reach" in done.err
