@@ -237,6 +237,7 @@ def test_mistakes_end_in_one_sentence(demo: Fleet, how: dict[str, object], said:
         forecast(demo, **how)  # type: ignore[arg-type]
 
 
+@pytest.mark.slow
 def test_other_families_forecast_without_a_line_of_code(demo: Fleet) -> None:
     for fault in demo.families:
         answer = forecast(demo, Scope(fault=fault), months=2, draws=20)
@@ -249,6 +250,7 @@ def checked(demo: Fleet) -> ForecastCheck:
     return check_forecasts(demo, forecasts=8, horizon_months=3, draws=25)
 
 
+@pytest.mark.slow
 def test_what_came_is_counted_from_the_cases(checked: ForecastCheck, demo: Fleet) -> None:
     assert isinstance(checked, Finding)
     rows = checked.frame.filter(pl.col("cause") == "internal_bushing")

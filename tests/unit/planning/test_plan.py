@@ -546,6 +546,7 @@ def test_the_same_plan_again_when_nothing_is_new(
     assert set(again.changes["change"]) == {"kept"}
 
 
+@pytest.mark.slow
 def test_a_month_later_only_news_changes_the_plan(demo: Fleet, known: SuspectsFinding) -> None:
     """Jobs of the May plan that are still ahead stay in their weeks unless news moves them."""
     with narrow(demo):
