@@ -244,7 +244,10 @@ _ALL = (
                 choices=("log-log", "log", "plain"),
             ),
             _TEST,
-            _STRATA,
+            replace(
+                _STRATA,
+                help=f"{_STRATA.help[:-1]}; default: the part's design between build years, else none.",
+            ),
             _ENDINGS,
         ),
         frames=(
@@ -295,7 +298,7 @@ _ALL = (
         "compare",
         Place("fleetlog.lives.comparison:compare"),
         "Which groups fail more than their ages let expect, small groups judged with care.",
-        "fleetlog compare --by build_year --strata variant",
+        "fleetlog compare --by build_year",
         options=(
             _COMPONENT,
             _CAUSE,
@@ -306,8 +309,9 @@ _ALL = (
                 metavar="COLUMN",
                 chart="by",
             ),
-            _STRATA,
+            replace(_STRATA, help=f"{_STRATA.help[:-1]}; default: the part's design, '' for none."),
             _TEST,
+            _ENDINGS,
         ),
         frames=(Frame("groups", export="comparison"),),
         charts=(

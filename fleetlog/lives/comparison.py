@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import ClassVar
 
 import polars as pl
 
+from fleetlog.lives.counting import ComponentLives, Endings, endings_of, lives_of
+from fleetlog.lives.group_test import DESIGN, compared
 from fleetlog.lives.remarks import comparison_remarks
 from fleetlog.lives.splits import (
     Weighting,
     check_apart,
     check_split,
-    counted_lives,
     failure_finding,
     followed_component,
     split,
@@ -79,8 +80,9 @@ def compare(
     component: str | None = None,
     cause: str | None = None,
     by: str = "build_year",
-    strata: Columns = (),
+    strata: Columns | None = None,
     test: Weighting = "log-rank",
+    endings: Endings = "believed",
 ) -> ComparisonFinding:
     """Observed over expected failures by group.
 
@@ -88,8 +90,11 @@ def compare(
         component: a part that a fault family follows; None: the one the family is about.
         cause: a finding on removal ("worn", …) that counts as failure; None = any failure.
         by: the column that makes the groups.
-        strata: compare only within these, e.g. within variants.
+        strata: compare only within these; None: within designs (variant) where the groups are not designs
+            themselves, so that no build year is blamed for a change of the part; () compares across all.
         test: weights of the log-rank tests: log-rank, gehan, tarone-ware, peto-peto or modified-peto.
+        endings: believed: a life that may have ended by failure counts by the chance of its case; recorded: by
+            the findings on record alone.
             Observed and expected failures are counted without weights.
 
     Raises:
@@ -100,15 +105,24 @@ def compare(
         >>> june.compare(by="site").groups["group"].sort().to_list()
         ['Alder Cross', 'Brindle Fork', 'Tolbeck', 'Wrenmouth']
     """
-    strata = columns_of(strata)
+    strata = tuple({DESIGN} - {by}) if strata is None else columns_of(strata)
     history, family = fleet.begin(scope)
     component = followed_component(fleet, family, component)
     cause = failure_finding(fleet, component, cause)
     check_split((by, *strata))
     check_apart((by,), strata)
     weights = weighting(test)
-    counted = counted_lives(fleet.store, (by, *strata), component=component, cause=cause, **selection(scope))
-    parts = split(counted, (by, *strata))
+    lives = lives_of(
+        fleet,
+        history,
+        family,
+        component,
+        (by, *strata),
+        selection(scope),
+        cause=cause,
+        endings=endings_of(endings),
+    )
+    parts = split(lives.counts, (by, *strata))
     names = [key[0] for key, _ in parts]
     within = [key[1:] for key, _ in parts]
     answer = ComparisonFinding(
@@ -130,7 +144,7 @@ def compare(
     plain = log_rank(tables, groups=names, strata=within)
     if not plain.observed.sum() > 0:
         return replace(answer, notes=("Nothing has failed here, so nothing can be compared.",))
-    whole = plain if test == "log-rank" else log_rank(tables, groups=names, strata=within, weights=weights)
+    whole = compared(lives, (by,), strata, weights)
     seen = [str(name) for name in plain.groups]
     comparable = [i for i in range(len(seen)) if plain.expected[i] > 0]
     shrunk = shrink_groups(
@@ -140,9 +154,7 @@ def compare(
         level=fleet.settings.survival.confidence,
         recentre=False,
     )
-    spells = dict.fromkeys(seen, 0)
-    for name, table in zip(names, tables, strict=True):
-        spells[name] += int(table.spells)
+    spells = _spells(lives, by, names, tables)
     alone = [
         log_rank(tables, groups=[name == seen[i] for name in names], strata=within, weights=weights).p
         for i in comparable
@@ -151,7 +163,7 @@ def compare(
         {
             "group": [seen[i] for i in comparable],
             "spells": [spells[seen[i]] for i in comparable],
-            "observed": shrunk.observed.astype(int),
+            "observed": shrunk.observed,
             "expected": shrunk.expected,
             "ratio": shrunk.raw,
             "ratio_lower": shrunk.raw_lower,
@@ -169,15 +181,28 @@ def compare(
         answer,
         groups=frame,
         spread={"spread": shrunk.spread, "lower": shrunk.spread_lower, "upper": shrunk.spread_upper},
-        log_rank={"chi2": whole.chi2, "df": whole.df, "p": whole.p},
-        notes=_notes(by, strata, never, frame.height),
+        log_rank=whole,
+        notes=(*_notes(by, strata, never, frame.height), *([lives.note] if lives.note else [])),
     )
+
+
+def _spells(
+    lives: ComponentLives, by: str, names: Sequence[str], tables: Sequence[RiskTable]
+) -> Mapping[str, int]:
+    """How many lives each group holds."""
+    if lives.believed is not None:
+        life = ("of_machine", "of_side", "of_fit")
+        return {key[0]: rows.select(life).n_unique() for key, rows in split(lives.believed.rows, (by,))}
+    return {
+        name: int(sum(t.spells for n, t in zip(names, tables, strict=True) if n == name))
+        for name in set(names)
+    }
 
 
 _COLUMNS = {
     "group": pl.String,
     "spells": pl.Int64,
-    "observed": pl.Int64,
+    "observed": pl.Float64,
     **dict.fromkeys(
         (
             "expected",
@@ -200,7 +225,8 @@ def _notes(by: str, strata: tuple[str, ...], never: list[str], groups: int) -> t
     inside = f" within {' and '.join(strata)}" if strata else ""
     notes = [
         f"Expected is what the fleet's common hazard at each age{inside} lets expect of the lives of each "
-        f"{by}; small groups are drawn towards it as far as chance explains their difference."
+        f"{by}. The ratio is raw, observed over expected; shrunk is the same drawn towards 1 as far as chance "
+        "explains the difference, small groups most."
     ]
     if never:
         notes.append(f"Left out, since never watched at an age at which anything failed: {', '.join(never)}.")

@@ -13,9 +13,20 @@ def comparison_remarks(
         return ()
     within = f" within {', '.join(strata)}" if strata else ""
     chi2 = f"chi-square {result['chi2']:.4g}, {result['df']} df"
-    robust = result.get("p_by_machine")
+    said = [f"Test that no group differs ({test}{within}): {chi2}, {_both(result, 'p')}."]
+    if "trend_p" in result:
+        way = "more" if result["trend_z"] > 0 else "less"
+        said.append(
+            f"Test for a trend from group to group ({test}{within}): later ones fail {way}, {_both(result, 'trend_p')}."
+        )
+    return tuple(said)
+
+
+def _both(result: Mapping[str, float], name: str) -> str:
+    """A p-value, and the one that allows for what lives of one machine have in common, where there is one."""
+    robust = result.get(f"{name}_by_machine")
     alike = f"; {p_value(robust)} allowing for lives of one machine being alike" if robust is not None else ""
-    return (f"Test that no group differs ({test}{within}): {chi2}, {p_value(result['p'])}{alike}.",)
+    return f"{p_value(result[name])}{alike}"
 
 
 def group_remark(label: str, note: str, split: bool) -> str:

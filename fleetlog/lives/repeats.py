@@ -156,7 +156,7 @@ def repeats(
         window_hours=window,
         by_action=by_action if component is None else by_action.filter(pl.col("component") == component),
         mean_cumulative=curve.to_frame().select("hours", "count", "lower", "upper", "at_risk"),
-        units=_above_peers(exposure, curve, level),
+        units=_above_peers(exposure, curve, level, _bunching(fleet, family.name, exposure)),
         notes=(*_notes(exposure, window), *grouped.notes),
         by=by,
         groups=grouped.groups,
@@ -325,26 +325,59 @@ def machine_histories(fleet: Fleet, fault: str, exposure: pl.DataFrame) -> Machi
     )
 
 
-def _above_peers(exposure: pl.DataFrame, curve: MeanCumulative, level: float) -> pl.DataFrame:
-    """Machines whose count exceeds what the fleet's curve expects over the same stretch of hours."""
+def _bunching(fleet: Fleet, fault: str, exposure: pl.DataFrame) -> pl.Series:
+    """By how much the episodes of the other machines vary more, coming in cases, than so many by themselves.
+
+    For cases that befall machines at random, with B episodes each, the variance of a machine's count is its mean times
+    E(B²) / E(B) (a compound Poisson count). A machine's own cases do not excuse it.
+
+    Returns:
+        One value a row of `exposure`, in its order.
+    """
+    own = (
+        fleet.store.run("risk/case_episodes", fault=fault)
+        .group_by("machine_id")
+        .agg(own=pl.col("episodes").sum(), squares=(pl.col("episodes") ** 2).sum())
+    )
+    rows = (
+        exposure.select("machine_id")
+        .join(own, on="machine_id", how="left", maintain_order="left")
+        .fill_null(0)
+    )
+    total, squares = (rows[name].sum() - rows[name] for name in ("own", "squares"))
+    return pl.Series(
+        [max(s / t, 1.0) if t else 1.0 for s, t in zip(squares, total, strict=True)], dtype=pl.Float64
+    )
+
+
+def _above_peers(
+    exposure: pl.DataFrame, curve: MeanCumulative, level: float, bunching: pl.Series
+) -> pl.DataFrame:
+    """Machines whose count exceeds what the fleet's curve expects over the same stretch of hours.
+
+    Episodes that come in bunches count like so many fewer that do not: count and expectation are divided by how much
+    more they vary, and exact limits of such a count are taken. Where all machines are alike, 1 to 2.5% are flagged.
+    """
     begin, _ = curve.at(exposure["entry"].to_numpy() / 10)
     end, _ = curve.at(exposure["hours"].to_numpy() / 10)
-    with_expected = exposure.select(
-        "machine_id",
-        "site",
-        "model",
-        "build_year",
-        "episodes",
-        ((pl.col("hours") - pl.col("entry")) / 10).alias("running_hours"),
-        pl.Series("expected", end - begin),
-    )
-    limits = {count: garwood(count, level=level) for count in with_expected["episodes"].unique()}
-    bounds = pl.DataFrame(
-        [{"episodes": count, "low": low, "high": high} for count, (low, high) in limits.items()],
-        schema={"episodes": pl.Int64, "low": pl.Float64, "high": pl.Float64},
-    )
+    pairs = list(zip(exposure["episodes"], bunching, strict=True))
+    known = {
+        (count, much): [limit * much for limit in garwood(count / much, level=level)]
+        for count, much in set(pairs)
+    }
+    limits = [known[pair] for pair in pairs]
     return (
-        with_expected.join(bounds, on="episodes", maintain_order="left")
+        exposure.select(
+            "machine_id",
+            "site",
+            "model",
+            "build_year",
+            "episodes",
+            ((pl.col("hours") - pl.col("entry")) / 10).alias("running_hours"),
+            pl.Series("expected", end - begin),
+            pl.Series("low", [low for low, _ in limits], dtype=pl.Float64),
+            pl.Series("high", [high for _, high in limits], dtype=pl.Float64),
+        )
         # Not by the ratio: of a machine without episodes where none were expected it is no number.
         .filter(pl.col("low") > pl.col("expected"))
         .with_columns(
@@ -363,6 +396,7 @@ def _notes(exposure: pl.DataFrame, window: float) -> tuple[str, ...]:
     return (
         f"A comeback is the same fault on the same machine and side within {window:g} running hours of the "
         "repair; of several steps in one visit the most far-reaching one counts.",
-        "Units are compared with the fleet's own curve over the same running hours; of many units some stand "
-        "out by chance alone.",
+        "Units are compared with the fleet's own curve over the same running hours, episodes of one case taken "
+        "for a bunch; where all are alike, up to one in 40 stands out by chance alone. The ratio is raw: episodes "
+        "over those expected.",
     )

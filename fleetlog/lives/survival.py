@@ -13,6 +13,7 @@ import polars as pl
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
 from fleetlog.lives.counting import ComponentLives, Endings, Stretches, endings_of, lives_of
+from fleetlog.lives.group_test import compared, within_designs
 from fleetlog.lives.life_fit import LifeFit, fit_life, prior_for
 from fleetlog.lives.naive import (
     Reading,
@@ -40,8 +41,7 @@ from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.scope import WHOLE_FLEET, Columns, Scope, columns_of
 from fleetlog.stats.arrays import Floats
-from fleetlog.stats.by_machine import hazard_error, log_rank_by_machine, numbered, with_errors
-from fleetlog.stats.log_rank import log_rank
+from fleetlog.stats.by_machine import hazard_error, with_errors
 from fleetlog.stats.product_limit import INTERVALS, Interval, ProductLimit, positive_band, product_limit
 from fleetlog.stats.risk_table import RiskTable
 
@@ -76,6 +76,8 @@ _SUMMARY = (
     "median_lower",
     "median_upper",
     "b10_hours",
+    "b10_lower",
+    "b10_upper",
 )
 
 
@@ -92,7 +94,7 @@ class SurvivalGroup:
             this part, or none.
         from_hours: 0, or the age to which the curve is conditional because too few were at risk before.
         median_hours, median_lower, median_upper: None = not reached.
-        b10_hours: age by which 10% have failed; None = not reached.
+        b10_hours, b10_lower, b10_upper: age by which 10% have failed; None = not reached.
         weibull: shape, scale_hours, shape_ci, scale_ci, b10_hours, median_hours, … (see `LifeFit`) or None.
         note: what a reader must know about this curve, e.g. why there is no Weibull fit.
         last_hours: the greatest age observed.
@@ -121,6 +123,8 @@ class SurvivalGroup:
     naive: Mapping[str, Any] = field(default_factory=dict)
     found: int = 0
     in_doubt: int = 0
+    b10_lower: float | None = None
+    b10_upper: float | None = None
 
     @property
     def label(self) -> str:
@@ -211,6 +215,7 @@ class SurvivalFinding(Finding):
                 "median_hours": group.median_hours,
                 "median_ci": [group.median_lower, group.median_upper],
                 "b10_hours": group.b10_hours,
+                "b10_ci": [group.b10_lower, group.b10_upper],
                 "weibull": group.weibull,
                 "fits": group.fits,
                 "naive": group.naive,
@@ -239,7 +244,7 @@ def survival(
     by: Columns = (),
     interval: Interval = "log-log",
     test: Weighting = "log-rank",
-    strata: Columns = (),
+    strata: Columns | None = None,
     endings: Endings = "believed",
 ) -> SurvivalFinding:
     """Survival of a component by age in running hours, delayed entry respected.
@@ -252,7 +257,7 @@ def survival(
         interval: kind of pointwise interval: log-log, log or plain.
         test: weights of the test between the groups: log-rank, gehan, tarone-ware, peto-peto, modified-peto.
         strata: columns within whose values alone the groups are compared by the test; the curves do not use
-            them.
+            them. None: within designs (variant) where build years are compared, else none.
         endings: believed: a life that may have ended by failure counts by the chance of its case; recorded: by
             the findings on record alone, as it does where `cause` names one.
 
@@ -265,7 +270,8 @@ def survival(
         >>> june.survival(by="variant").summary["variant"].to_list()
         ['improved', 'original']
     """
-    by, strata = columns_of(by), columns_of(strata)
+    by = columns_of(by)
+    strata = within_designs(by) if strata is None else columns_of(strata)
     history, family = fleet.begin(scope)
     component = followed_component(fleet, family, component)
     cause = failure_finding(fleet, component, cause)
@@ -310,7 +316,7 @@ def survival(
         cause=cause or "any failure",
         by=by,
         groups=tuple(groups),
-        log_rank=_compare(lives, by, strata, weights),
+        log_rank=compared(lives, by, strata, weights),
         notes=(*_notes(fleet, component, groups, chosen), *([lives.note] if lives.note else [])),
         interval=interval,
         test=test,
@@ -390,7 +396,7 @@ def _group(
         prior=prior_for(fleet, family, component, group.get("variant", "")),
         lives=lives,
     )
-    median = curve.quantile(0.5)
+    median, tenth = curve.quantile(0.5), curve.quantile(0.1)
     last_hours = float(table.hours[-1]) / table.per_hour
     notes = naive_notes(late, None if known.stretches else silent)
     if doubted is not None and silent is not None:
@@ -407,7 +413,9 @@ def _group(
         median_hours=median.estimate,
         median_lower=median.lower,
         median_upper=median.upper,
-        b10_hours=curve.quantile(0.1).estimate,
+        b10_hours=tenth.estimate,
+        b10_lower=tenth.lower,
+        b10_upper=tenth.upper,
         weibull=life.weibull,
         note="; ".join(text for text in (curve.note, life.note, *notes) if text),
         at_risk_at=_at_risk(table, last_hours),
@@ -467,30 +475,6 @@ def _at_risk(table: RiskTable, last_hours: float) -> tuple[tuple[float, int], ..
         position = int((table.hours <= thousand * 1000 * table.per_hour).sum()) - 1
         marks.append((thousand * 1000.0, round(before[position]) if position >= 0 else 0))
     return tuple(marks)
-
-
-def _compare(
-    lives: ComponentLives, by: tuple[str, ...], strata: tuple[str, ...], weights: Any
-) -> dict[str, float] | None:
-    """The test that no group differs, within strata; by machine, too, where the stretches are at hand."""
-    parts = split(lives.counts, (*by, *strata))
-    groups = [key[: len(by)] for key, _ in parts]
-    if len(set(groups)) < 2:
-        return None
-    tables = [RiskTable.from_frame(rows) for _, rows in parts]
-    test = log_rank(tables, groups=groups, strata=[key[len(by) :] for key, _ in parts], weights=weights)
-    result = {"chi2": test.chi2, "df": test.df, "p": test.p}
-    if lives.believed is not None:
-        rows = lives.believed.ordered
-        robust = log_rank_by_machine(
-            lives.believed.lives(),
-            numbered(rows.select(by).rows()),
-            numbered(rows.select(strata).rows()) if strata else None,
-            weights,
-        )
-        if robust is not None:
-            result |= {"chi2_by_machine": robust.chi2, "p_by_machine": robust.p}
-    return result
 
 
 def _notes(

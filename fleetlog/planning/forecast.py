@@ -53,7 +53,7 @@ class ForecastFinding(Finding):
         units: the parts most likely to fail: machine_id, component, side, variant, age_hours,
             hours_a_month, standing (chance that it has failed already), chance (to fail over the whole stretch),
             by_month (list).
-        laws: component, variant, failures, spells, shape, scale_hours with ranges, method.
+        laws: component, variant, failures, spells, shape, scale_hours with ranges, lognormal_weight, method.
         season: site, calendar_month, factor, lower, upper.
         seed, draws: of the bootstrap; the same seed gives the same numbers.
         currency: of the costs.
@@ -328,18 +328,21 @@ def _place_sums(
         machine = outlook.machine_no[rows]
         a_day, of_site, class_of = level[machine], site[machine], age_class[rows]
         now, sound = outlook.age_hours[rows], 1.0 - outlook.standing[rows]
-        # hazard up to an age less that reached already, from logs: the inner loop of the whole forecast
-        reached = (now / law.scale_hours) ** law.shape
+        # hazard up to an age less that reached already, of Weibull laws from logs: the inner loop of the whole forecast
+        reached = law.cumulative(now)
         shift = law.shape * np.log(law.scale_hours)
         age, alive, ever = np.maximum(now, 1e-9), np.ones(rows.size), np.zeros(rows.size)
         still = np.empty(rows.size)
         for month in range(months):
             run = a_day * season[of_site, month]
             age += run
-            np.log(age, out=still)
-            still *= law.shape
-            still -= shift
-            np.exp(still, out=still)
+            if law.lognormal:
+                still[:] = law.cumulative(age)
+            else:
+                np.log(age, out=still)
+                still *= law.shape
+                still -= shift
+                np.exp(still, out=still)
             np.subtract(reached, still, out=still)
             np.exp(still, out=still)
             chance = sound * (alive - still) * staying[class_of, month]
@@ -371,7 +374,7 @@ def _with_successors(
     again = np.zeros(len(hours))
     for first in range(len(hours)):
         edges = np.concatenate(([0.5 * hours[first]], 0.5 * hours[first] + np.cumsum(hours[first + 1 :])))
-        reached = (edges / law.scale_hours) ** law.shape
+        reached = law.cumulative(edges)
         again[first + 1 :] += failed[first] * np.diff(reached)
     sums = [one.with_poisson(float(mean)) for one, mean in zip(total, again, strict=False)]
     return [*sums, total[-1].with_poisson(float(again.sum()))]
@@ -601,6 +604,7 @@ def laws_frame(outlook: Outlook, level: float) -> pl.DataFrame:
                 "scale_hours": model.law.scale_hours,
                 "scale_lower": scale[0] if scale else None,
                 "scale_upper": scale[1] if scale else None,
+                "lognormal_weight": model.lognormal_weight,
                 "method": model.method,
             }
         )

@@ -33,10 +33,12 @@ from fleetlog.session.randomness import DRAWS, SEED
 from fleetlog.session.scope import Scope
 from fleetlog.stats.arrays import Floats, Ints
 from fleetlog.stats.cause_draws import CauseDraws
+from fleetlog.stats.renewal_value import Lives
 from fleetlog.stats.seasonal_use import Use, UseTable, learn_use
 from fleetlog.stats.weighted_lives import (
     Default,
     Law,
+    LognormalLaw,
     ObservedLives,
     machine_weights,
 )
@@ -56,6 +58,15 @@ def in_threads(work: Callable[[int], Drawn], draws: int) -> list[Drawn]:
     """The results of draws 0, 1, …; draws do not depend on each other, so threads change only the time."""
     with ThreadPoolExecutor(max_workers=min(4, os.cpu_count() or 1)) as pool:
         return list(pool.map(work, range(draws)))
+
+
+def lives_of(laws: Sequence[Law], number: Ints | None = None) -> Lives:
+    """Laws as elements; `number`: which of them each element has."""
+    shape, scale = (np.array([law[column] for law in laws], dtype=np.float64) for column in (0, 1))
+    lognormal = np.array([law.lognormal for law in laws], dtype=bool)
+    if number is None:
+        return Lives.of(shape, scale, lognormal)
+    return Lives.of(shape[number], scale[number], lognormal[number])
 
 
 @dataclass(frozen=True)
@@ -111,6 +122,9 @@ class LifeModel:
         cause: the family's cause that stands behind its failures, "" where none does.
         law: point estimate.
         draws: shape and scale of each draw, shape (draws, 2).
+        lognormal: which draws are lognormal laws of that shape and scale, shape (draws,).
+        lognormal_weight: how surely the form is the lognormal one; `law` has the likelier form.
+        disagrees: what to tell where the default and the fleet's own failures disagree, "" where they do not.
         spells, failures, hours: what was observed; a case counts as a failure as surely as the part is behind it.
         default: what was known beforehand, None where nothing was.
         method: how the law came about, in a few words.
@@ -122,6 +136,9 @@ class LifeModel:
     cause: str
     law: Law
     draws: Floats
+    lognormal: npt.NDArray[np.bool_]
+    lognormal_weight: float
+    disagrees: str
     spells: int
     failures: float
     hours: float
@@ -131,7 +148,14 @@ class LifeModel:
 
     def at(self, draw: int | None) -> Law:
         """The law in one draw; None: the point estimate."""
-        return self.law if draw is None else Law(float(self.draws[draw, 0]), float(self.draws[draw, 1]))
+        if draw is None:
+            return self.law
+        form = LognormalLaw if self.lognormal[draw] else Law
+        return form(float(self.draws[draw, 0]), float(self.draws[draw, 1]))
+
+    def lives(self) -> Lives:
+        """The laws of all draws."""
+        return Lives.of(self.draws[:, 0], self.draws[:, 1], self.lognormal)
 
     def interval(self, column: int, level: float) -> tuple[float, float] | None:
         """Range of the shape (0) or the scale (1) over the draws."""
@@ -172,7 +196,7 @@ class Outlook:
     machines: tuple[str, ...]
     watched: npt.NDArray[np.bool_]
     leave_rate: Floats
-    case_causes: Ints
+    case_causes: npt.NDArray[np.int16]
     both_sides: Mapping[str, float]
     seed: int
     draw_count: int
@@ -260,10 +284,8 @@ class Outlook:
         A part that has failed already does not fail again.
         """
         ahead = np.cumsum(self.hours_ahead(), axis=1)
-        shape = np.array([model.law.shape for model in self.models])[self.model_no]
-        scale = np.array([model.law.scale_hours for model in self.models])[self.model_no]
         edges = np.column_stack((self.age_hours, self.age_hours[:, None] + ahead))
-        hazard = (edges / scale[:, None]) ** shape[:, None]
+        hazard = lives_of([model.law for model in self.models], self.model_no).columns().cumulative(edges)
         survival = np.exp(hazard[:, :1] - hazard)
         staying = self.staying[self.places["age_class"].to_numpy()]
         sound = 1.0 - self.standing[:, None]
@@ -326,9 +348,8 @@ def outlook_of(
     known = part_lives(store, weighed)
     # a case that is no fault at all is one more "cause", which nothing counts
     drawn = CauseDraws.of(np.column_stack((weighed.of_case, 1.0 - weighed.real)))
-    case_causes = np.array(in_threads(lambda draw: drawn.draw(seed, draw), draws), dtype=np.int64).reshape(
-        draws, -1
-    )
+    case_causes = np.array(in_threads(lambda draw: drawn.draw(seed, draw), draws), dtype=np.int16)
+    case_causes = case_causes.reshape(draws, -1)
     models = _laws(fleet, family, known.lives, numbers, followed, case_causes, seed)
     places = _places(fleet, scope, history, known.now, numbers, followed, models)
     use, sites = _use(fleet, history, listed, numbers)
@@ -347,7 +368,7 @@ def outlook_of(
         seed=seed,
         draw_count=draws,
         site_names=sites,
-        notes=_notes(listed, places, followed, component),
+        notes=_notes(listed, places, models, followed, component),
     )
 
 
@@ -377,7 +398,7 @@ def _laws(
     known: pl.DataFrame,
     numbers: pl.DataFrame,
     followed: Sequence[str],
-    case_causes: Ints,
+    case_causes: npt.NDArray[np.int16],
     seed: int,
 ) -> tuple[LifeModel, ...]:
     """One law a component and variant that occurs or that a replacement brings."""
@@ -402,7 +423,7 @@ def _law(
     lives: pl.DataFrame,
     minimum: int,
     weights: Sequence[Floats],
-    case_causes: Ints,
+    case_causes: npt.NDArray[np.int16],
     seed: int,
     number: int,
 ) -> LifeModel:
@@ -422,19 +443,32 @@ def _law(
         default = Default(hazard.shape, hazard.scale_hours, hazard.prior_failures)
         foretold = observed.expected(default)
         default = default.yielding(foretold, observed.failures)
+    forms, form_weight, disagrees = np.zeros(len(weights), dtype=bool), 0.0, ""
+    if default is not None or observed.failures >= minimum:
+        form_weight = observed.lognormal_weight(default)
+        forms = np.random.default_rng([seed, 8, number]).random(len(weights)) < form_weight
+    form = "Lognormal" if form_weight > 0.5 else "Weibull"
     if default is not None:
-        law = observed.fit(default)
+        law = observed.fit(default, lognormal=form_weight > 0.5)
         drawn = in_threads(
-            lambda draw: observed.fit(default, weights[draw], default.drawn(seed, draw, number), share(draw)),
+            lambda draw: observed.fit(
+                default, weights[draw], default.drawn(seed, draw, number), share(draw), bool(forms[draw])
+            ),
             len(weights),
         )
-        method = f"Weibull from {observed.failures:.0f} failures and a default worth {default.failures:.1f} failures"
+        method = f"{form} from {observed.failures:.0f} failures and a default worth {default.failures:.1f} failures"
         if default.failures < 0.5 * hazard.prior_failures:
-            method += f", which had expected {foretold:.0f}: the two disagree and the fleet's own decide"
+            disagrees = (
+                f"{foretold:.0f} failures were to be expected by the family's default and {observed.failures:.0f} are "
+                "on record: the two disagree and the fleet's own decide"
+            )
+            method += f"; {disagrees}"
     elif observed.failures >= minimum:
-        law = observed.fit()
-        drawn = in_threads(lambda draw: observed.fit(None, weights[draw], share=share(draw)), len(weights))
-        method = f"Weibull from {observed.failures:.0f} failures"
+        law = observed.fit(lognormal=form_weight > 0.5)
+        drawn = in_threads(
+            lambda draw: observed.fit(None, weights[draw], None, share(draw), bool(forms[draw])), len(weights)
+        )
+        method = f"{form} from {observed.failures:.0f} failures"
     elif observed.spells == 0:
         law, drawn = _NEVER, [_NEVER] * len(weights)
         method = "nothing is known of such parts: no failure is expected"
@@ -449,6 +483,9 @@ def _law(
         cause=cause,
         law=law,
         draws=np.array(drawn, dtype=np.float64).reshape(-1, 2),
+        lognormal=forms,
+        lognormal_weight=form_weight,
+        disagrees=disagrees,
         spells=observed.spells,
         failures=observed.failures,
         hours=observed.total_hours,
@@ -459,7 +496,7 @@ def _law(
 
 
 def _drawn_shares(
-    family: FaultFamily, component: str, rows: pl.DataFrame, case_causes: Ints
+    family: FaultFamily, component: str, rows: pl.DataFrame, case_causes: npt.NDArray[np.int16]
 ) -> Callable[[int], Floats]:
     """How surely each life was so in a draw: where a case decides, by the cause that the case has in it."""
     mine = np.array([*(cause.component == component for cause in family.causes), False])
@@ -578,9 +615,16 @@ def _leave_rate(fleet: Fleet, history: History) -> Floats:
 
 
 def _notes(
-    listed: pl.DataFrame, places: pl.DataFrame, followed: Sequence[str], component: str | None
+    listed: pl.DataFrame,
+    places: pl.DataFrame,
+    models: Sequence[LifeModel],
+    followed: Sequence[str],
+    component: str | None,
 ) -> tuple[str, ...]:
     notes = []
+    for model in (one for one in models if one.disagrees):
+        design = "" if model.variant == "unknown" else f" ({model.variant})"
+        notes.append(f"Of the {said(model.component)}{design}, {model.disagrees}.")
     silent = int(listed["silent"].sum())
     if silent:
         notes.append(

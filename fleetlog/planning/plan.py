@@ -390,12 +390,11 @@ def _avoided(candidates: Candidates, ahead: pl.DataFrame) -> float:
     total = 0.0
     for number, component in rows.select("model_no", "component").unique(maintain_order=True).iter_rows():
         mine = (rows["model_no"] == number).to_numpy()
-        shape, scale = outlook.models[number].law
+        law = outlook.models[number].law
         fresh = outlook.family.fresh_variant(component)
         new = next(one for one in outlook.models if (one.component, one.variant) == (component, fresh)).law
-        reached = (age[mine] / scale) ** shape
-        old_fails = -np.expm1(reached - ((age[mine] + run[mine]) / scale) ** shape)
-        new_fails = -np.expm1(-((run[mine] / new.scale_hours) ** new.shape))
+        old_fails = -np.expm1(law.cumulative(age[mine]) - law.cumulative(age[mine] + run[mine]))
+        new_fails = -np.expm1(-new.cumulative(run[mine]))
         total += float((old_fails - new_fails).sum())
     return total
 

@@ -13,9 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from fleetlog.planning.outlook import lives_of
 from fleetlog.planning.plan_candidates import Candidates
 from fleetlog.stats.arrays import Floats
-from fleetlog.stats.renewal_value import Lives, first_of
+from fleetlog.stats.renewal_value import first_of
 
 #: So far ahead it is looked whether a plan is paid back.
 MOST_MONTHS = 120
@@ -95,7 +96,7 @@ def avoided_by_month(candidates: Candidates, jobs: Sequence[JobAhead]) -> Floats
         run = np.maximum(years - begin, 0.0) * a_year
         fails = []
         for law, now in ((old, age), (new, 0.0)):
-            lives = first_of(Lives.of([law.shape], [law.scale_hours]), sides)
+            lives = first_of(lives_of([law]), sides)
             fails.append(-np.expm1(lives.cumulative(np.array([now])) - lives.cumulative(now + run)))
         breakdown = float(cost.breakdown_at(candidates.day_rate[job.candidates[0]])) + cost.second * (
             sides - 1

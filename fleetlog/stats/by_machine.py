@@ -137,6 +137,7 @@ def log_rank_by_machine(
     group: Ints,
     stratum: Ints | None = None,
     weights: Weights = "log-rank",
+    order: Floats | None = None,
 ) -> TestByMachine | None:
     """The log-rank test with the variance of its score from machine to machine.
 
@@ -145,6 +146,7 @@ def log_rank_by_machine(
         group: number of each life's group, from 0, shape (n,).
         stratum: number of each life's stratum; groups are compared within strata only.
         weights: as for `log_rank`.
+        order: a number for each group, to test for a trend along it (see `LogRank.trend`); None: for any difference.
 
     Returns:
         The test; None where machines times groups are more than can be held, or there is one group.
@@ -166,6 +168,8 @@ def log_rank_by_machine(
             lives.machine[rows],
             weights,
         )
+    if order is not None:
+        scores = order[None, :] @ scores
     chi2, df = quadratic_form(scores.sum(axis=1), scores @ scores.T)
     return TestByMachine(chi2, df, chi2_above(chi2, df) if df else 1.0)
 

@@ -117,13 +117,21 @@ class ProductLimit:
     def quantile(self, p: float) -> Quantile:
         """The age by which a share p has failed: the earliest at which S(h) <= 1 - p.
 
+        Where all have failed, no lower limit of S is known; so one of the age is read off only before that (in a group
+        of one that failed there is none).
+
         Args:
             p: share failed, between 0 and 1 (0.5: median, 0.1: B10).
         """
         if not 0.0 < p < 1.0:
             raise BadArgument(f"a share failed lies between 0 and 1, not {p}")
-        limits = [_crossing(self.hours, s, 1.0 - p) for s in (self.survival, self.lower, self.upper)]
-        return Quantile(p, *limits)
+        known = self.survival > 0
+        return Quantile(
+            p,
+            _crossing(self.hours, self.survival, 1.0 - p),
+            _crossing(self.hours[known], self.lower[known], 1.0 - p),
+            _crossing(self.hours, self.upper, 1.0 - p),
+        )
 
     def at(self, hours: npt.ArrayLike) -> SurvivalAt:
         """The curve at any ages in hours. Beyond the last age observed it is not known: not a number."""

@@ -55,7 +55,7 @@ QUESTIONS: dict[str, Callable[[Fleet], Any]] = {
     "one cause": lambda fleet: survival(fleet, cause="worn"),
     "part of the fleet": lambda fleet: survival(fleet, part_of(fleet), endings="recorded"),
     "incidence": lambda fleet: incidence(fleet, by=("variant",)),
-    "compare": lambda fleet: compare(fleet, by="build_year", strata=("variant",)),
+    "compare": lambda fleet: compare(fleet, by="build_year", strata=("variant",), endings="recorded"),
     "drivers": lambda fleet: drivers(fleet, factors=("variant",)),
     "drivers of recurrences": lambda fleet: drivers(fleet, factors=("site",), clock="gap"),
     "design changes": design_changes,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 import pytest
 from parts import Pump, Repeater, fleet_of_pumps, fleet_of_repeaters
@@ -12,11 +13,13 @@ from parts import Pump, Repeater, fleet_of_pumps, fleet_of_repeaters
 from fleetlog.errors import UsageError
 from fleetlog.lives.comparison import compare
 from fleetlog.lives.incidence import incidence
-from fleetlog.lives.repeats import repeats
+from fleetlog.lives.repeats import _above_peers, _bunching, repeats
 from fleetlog.lives.survival import survival
 from fleetlog.lives.trend import FEWEST_EPISODES, trend
-from fleetlog.session.fleet import Fleet
-from fleetlog.session.scope import Scope
+from fleetlog.session.fleet import Fleet, selection
+from fleetlog.session.scope import WHOLE_FLEET, Scope
+from fleetlog.stats.histories import MachineHistories
+from fleetlog.stats.recurrent import mean_cumulative
 
 
 def test_expected_failures_by_hand(tmp_path: Path) -> None:
@@ -52,8 +55,30 @@ def test_observed_and_expected_add_up_to_the_same(demo: Fleet) -> None:
     for strata in ((), ("variant",)):
         found = compare(demo, by="build_year", strata=strata)
         assert found.groups["expected"].sum() == pytest.approx(found.groups["observed"].sum())
+        assert any("ratio is raw" in note for note in found.notes)
         assert (found.groups["lower"] < found.groups["shrunk"]).all()
         assert (found.groups["shrunk"] < found.groups["upper"]).all()
+
+
+def test_years_are_compared_within_designs_unless_asked_otherwise(demo: Fleet) -> None:
+    told, across = compare(demo), compare(demo, strata=())
+    assert (told.strata, across.strata) == (("variant",), ())
+    assert told.to_dict() == compare(demo, strata=("variant",)).to_dict()
+    assert told.log_rank is not None
+    assert across.log_rank is not None
+    # what the older years have more of is the older design
+    assert abs(told.log_rank["trend_z"]) < abs(across.log_rank["trend_z"])
+    assert told.log_rank["trend_p_by_machine"] > across.log_rank["trend_p_by_machine"]
+    assert compare(demo, by="variant").strata == ()
+    assert any(
+        "Test for a trend from group to group (log-rank within variant)" in one for one in told.remarks
+    )
+
+
+def test_the_groups_of_no_order_have_no_trend(demo: Fleet) -> None:
+    found = compare(demo, by="site")
+    assert found.log_rank is not None
+    assert not any("trend" in name for name in found.log_rank)
 
 
 def test_a_group_never_watched_when_anything_failed_is_named(tmp_path: Path) -> None:
@@ -264,3 +289,56 @@ def test_a_machine_that_left_before_anybody_had_a_fault_is_not_above_its_peers(t
         found = repeats(fleet, Scope(fault="neutral-return")).units
     assert found["machine_id"].to_list() == ["often"]
     assert found["ratio"].is_finite().all()
+
+
+def test_units_are_flagged_at_their_level_where_all_are_alike() -> None:
+    """Cases at random, episodes in bunches: 1 to 3% stand out; taken for independent, thrice as many."""
+    rng = np.random.default_rng(5)
+    flagged = {True: 0, False: 0}
+    fleets, machines = 20, 150
+    for _ in range(fleets):
+        hours = rng.integers(20_000, 100_000, machines)
+        unit, at = [], []
+        sizes = []
+        for i, last in enumerate(hours):
+            for _ in range(rng.poisson(last / 40_000)):
+                size = int(rng.geometric(0.45))
+                sizes.append(size)
+                first = int(rng.integers(1, last))
+                for k in range(size):
+                    unit.append(i)
+                    at.append(min(first + 50 * k, int(last)))
+        names = np.arange(machines)
+        curve = mean_cumulative(MachineHistories.of(names, 0, hours, np.array(unit), np.array(at)))
+        exposure = pl.DataFrame(
+            {
+                "machine_id": [f"{i:03}" for i in names],
+                "site": "A",
+                "model": "B",
+                "build_year": 2020,
+                "entry": 0,
+                "hours": hours,
+                "episodes": np.bincount(unit, minlength=machines),
+            }
+        )
+        bunching = float((np.array(sizes) ** 2).sum() / sum(sizes))
+        for allowed in flagged:
+            much = pl.Series([bunching if allowed else 1.0] * machines)
+            flagged[allowed] += _above_peers(exposure, curve, 0.95, much).height
+    share = {allowed: count / (fleets * machines) for allowed, count in flagged.items()}
+    assert 0.008 <= share[True] <= 0.03
+    assert share[False] > 2.5 * share[True]
+
+
+def test_episodes_of_a_fleet_come_in_bunches(demo: Fleet) -> None:
+    _, family = demo.begin(WHOLE_FLEET)
+    exposure = demo.store.run("risk/machine_exposure", fault=family.name, **selection(WHOLE_FLEET))
+    found = _bunching(demo, family.name, exposure)
+    cases = demo.store.select("FROM case_file").filter(
+        pl.col("fault") == family.name,
+        pl.col("machine_id").is_in(exposure["machine_id"].to_list()),
+        pl.col("machine_id") != exposure["machine_id"][0],
+    )
+    own = cases["episodes"].to_numpy()
+    assert found[0] == float((own**2).sum() / own.sum()) > 1.0
+    assert _bunching(demo, family.name, exposure.clear()).is_empty()

@@ -109,7 +109,10 @@ def test_the_saving_is_that_of_its_rows_and_lies_in_its_range(found: PlanFinding
 def test_with_laws_that_are_certain_the_range_is_the_saving(demo: Fleet) -> None:
     """Every draw the point estimate: what is valued again for the range is what was chosen, and nothing else."""
     outlook = outlook_of(demo, Scope(), months=1, draws=20)
-    models = tuple(replace(one, draws=np.tile(one.law, (20, 1))) for one in outlook.models)
+    models = tuple(
+        replace(one, draws=np.tile(one.law, (20, 1)), lognormal=np.full(20, one.law.lognormal))
+        for one in outlook.models
+    )
     sure = plan(demo, outlook=replace(outlook, models=models), draws=20)
     assert sure.saving_lower == pytest.approx(sure.saving)
     assert sure.saving_upper == pytest.approx(sure.saving)
@@ -543,6 +546,7 @@ def test_the_same_plan_again_when_nothing_is_new(
     assert set(again.changes["change"]) == {"kept"}
 
 
+@pytest.mark.slow
 def test_a_month_later_only_news_changes_the_plan(demo: Fleet, known: SuspectsFinding) -> None:
     """Jobs of the May plan that are still ahead stay in their weeks unless news moves them."""
     with narrow(demo):

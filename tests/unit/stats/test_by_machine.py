@@ -187,6 +187,15 @@ def test_strata_are_tests_added_up() -> None:
     assert apart.chi2 != pytest.approx(log_rank_by_machine(lives, group).chi2)  # type: ignore[union-attr]
 
 
+def test_trend_by_machine_of_two_groups_is_their_test() -> None:
+    lives, group = drawn(9), np.tile([0, 1], 30)
+    along = log_rank_by_machine(lives, group, order=np.array([3.0, 5.0]))
+    plain = log_rank_by_machine(lives, group)
+    assert along is not None
+    assert plain is not None
+    assert (along.df, along.chi2) == (1, pytest.approx(plain.chi2))
+
+
 def test_nothing_to_compare() -> None:
     lives = drawn(7)
     assert log_rank_by_machine(lives, np.zeros(60, dtype=np.int64)) is None

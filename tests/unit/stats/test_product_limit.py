@@ -10,7 +10,7 @@ import pytest
 from spells import causes_table
 
 from fleetlog.stats.errors import BadArgument
-from fleetlog.stats.product_limit import aalen_johansen, product_limit
+from fleetlog.stats.product_limit import Quantile, aalen_johansen, product_limit
 from fleetlog.stats.risk_table import RiskTable
 
 # Six spells, one of them late: failures at 3.0 h (2 of 4 at risk) and 5.0 h (1 of 3); see test_risk_table.
@@ -160,3 +160,13 @@ def test_unknown_interval(bad: str) -> None:
 def test_levels_are_fractions(level: float) -> None:
     with pytest.raises(BadArgument, match=r"0\.95"):
         product_limit(TABLE, level=level)
+
+
+def test_one_failed_unit_has_no_lower_limit_of_its_median() -> None:
+    """As survfit of one failure prints it: median 50, limits NA (R survival)."""
+    alone = product_limit(RiskTable.from_spells(0, [500], [1]), minimum_at_risk=0)
+    assert alone.quantile(0.5) == Quantile(0.5, 50.0, None, None)
+    # three, all failed: S = 2/3, 1/3, 0; the lower limit crosses a half while one is left
+    three = product_limit(RiskTable.from_spells(0, [100, 200, 300], [1, 1, 1]), minimum_at_risk=0)
+    assert three.quantile(0.5).lower == 10.0
+    assert three.quantile(0.5).upper is None
