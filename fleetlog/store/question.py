@@ -11,8 +11,9 @@ from threading import Timer
 import duckdb
 import polars as pl
 
-from fleetlog.errors import UsageError, first_line
+from fleetlog.errors import StoreError, UsageError, first_line
 from fleetlog.store.connection import DatabaseError, Store
+from fleetlog.store.integrity import damaged
 from fleetlog.store.statements import numbered
 
 WITHIN = 300.0
@@ -51,6 +52,7 @@ def ask(store: Store, sql: str, *, sealed: bool = True, within: float | None = N
 
     Raises:
         UsageError: when it is not one SELECT, the store refuses it, or it takes too long or too much.
+        StoreError: when the store does not read.
     """
     sql = sql.encode("utf-8", "replace").decode()  # what a terminal could not read is no letter
     try:
@@ -156,9 +158,11 @@ def _time_limit(store: Store, within: float | None) -> Iterator[None]:
             timer.cancel()
 
 
-def _refused(store: Store, error: DatabaseError, within: float | None) -> UsageError:
+def _refused(store: Store, error: DatabaseError, within: float | None) -> UsageError | StoreError:
     """What the store says of a question, with the names that were near."""
     text = str(error)
+    if isinstance(error, duckdb.FatalException) or "Corrupt database file" in text:
+        return damaged(store, first_line(error))
     if within and _INTERRUPTED.search(first_line(error)):
         return UsageError(
             f"The question took longer than {within:g} seconds; ask for less, or allow more with --within."
