@@ -82,7 +82,7 @@ def test_any_call_may_fail(what: str, library: Path, tmp_path: Path) -> None:
     begin()
     assert call(*COMMANDS[what](yard), at=0).returncode == 0
     calls = int((tmp_path / "calls").read_text())
-    assert calls > 2
+    assert calls >= 2
     chosen = sorted(random.Random(what).sample(range(1, calls + 1), min(MOST, calls)))
     for at in chosen:
         for number in (errno.ENOSPC, errno.EIO):
