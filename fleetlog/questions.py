@@ -358,6 +358,7 @@ _ALL = (
                 default="efron",
                 choices=("efron", "breslow"),
             ),
+            _ENDINGS,
         ),
         frames=(
             Frame("levels", export="drivers"),

@@ -19,7 +19,7 @@ from fleetlog.belief.weighing import weighed_now
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
 from fleetlog.history import History
-from fleetlog.lives.splits import counted_lives
+from fleetlog.lives.splits import UNKNOWN, counted_lives
 from fleetlog.questions import proposal
 from fleetlog.session.fleet import Fleet
 from fleetlog.stats.by_machine import numbered
@@ -67,6 +67,16 @@ class Stretches:
             .agg(pl.col("entering", "failed", "leaving").sum())
             .sort(keys, nulls_last=True)
         )
+
+    def in_words(self, columns: tuple[str, ...]) -> Stretches:
+        """The same with the values of these columns as text, "unknown" where not on record."""
+        return Stretches(
+            self.rows.with_columns(pl.col(one).cast(pl.String).fill_null(UNKNOWN) for one in columns)
+        )
+
+    def without(self, column: str, value: str) -> Stretches:
+        """The same less those with a value in a column."""
+        return Stretches(self.rows.filter(pl.col(column) != value))
 
     @property
     def ordered(self) -> pl.DataFrame:

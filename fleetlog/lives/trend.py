@@ -291,8 +291,8 @@ def _fleet_tests(histories: MachineHistories, notes: list[str]) -> pl.DataFrame:
             notes.append(f"No mil_hdbk_189 test: {error}.")
     if rows:
         notes.append(
-            f"With episodes in fewer than {FEWEST_MACHINES} machines, episodes are taken for independent: bunches of them "
-            "can look like a trend."
+            f"With episodes in fewer than {FEWEST_MACHINES} machines, episodes are taken for independent: "
+            "bunches of them can look like a trend."
         )
     return pl.DataFrame(rows, schema=_TESTS)
 
