@@ -28,6 +28,7 @@ from fleetlog.lives.trend import trend
 from fleetlog.methods import Topic, topic
 from fleetlog.planning.forecast import forecast
 from fleetlog.planning.forecast_check import check_forecasts
+from fleetlog.planning.money import money
 from fleetlog.planning.plan import plan
 from fleetlog.planning.plan_hours import compare_shop_hours
 from fleetlog.planning.policies import compare_policies
@@ -37,7 +38,8 @@ from fleetlog.session.fleet import Fleet, open_fleet
 from fleetlog.session.scope import DEFAULT_FAULT, Scope
 from fleetlog.session.status import status
 from fleetlog.settings import Settings
-from fleetlog.tables import write_table
+from fleetlog.store.outward import history_table, loaded_table
+from fleetlog.tables import neat, write_table
 
 
 class FleetPart:
@@ -120,6 +122,7 @@ class FleetPart:
     forecast_check = Ask(check_forecasts)
     replacement = Ask(replacement)
     plan = Ask(plan)
+    money = Ask(money)
     shop_hours = Ask(compare_shop_hours)
     policies = Ask(compare_policies)
     figures = Ask(fleet_figures)
@@ -151,6 +154,9 @@ class FleetPart:
     def table(self, name: str, component: str | None = None) -> pl.DataFrame:
         """A table that a yard loads, one of the history, or the table of an answer, as `fleetlog export`.
 
+        Times of tables carry their zone (UTC), running hours are in hours; a table that a yard loads has the
+        columns of the data dictionary, in the order of its key, so that a file of it loads back.
+
         Args:
             name: of the table.
             component: the part whose lives are followed, where the answer is about one.
@@ -162,8 +168,6 @@ class FleetPart:
             >>> june.table("spell").select("machine_id", "failed").columns
             ['machine_id', 'failed']
         """
-        from fleetlog.store.connection import quoted
-
         fleet, scope = self.parts()
         answers = exports()
         if name in answers:
@@ -179,10 +183,10 @@ class FleetPart:
             raise UsageError(
                 f"There is no table or answer {name!r}; {proposal(name, [*answers, *tables, *history])}"
             )
-        return fleet.store.select(f"FROM {quoted(name)}")
+        return (loaded_table if name in tables else history_table)(fleet.store, name)
 
     def export(self, name: str, path: Path | str) -> Path:
-        """Writes a table or an answer's table to a file: .csv, .xlsx, .parquet or .json by its ending.
+        """Writes a table or an answer's table to a file, by its ending (`fleetlog.tables`).
 
         Returns:
             The file.
@@ -194,9 +198,9 @@ class FleetPart:
             >>> june.export("suspects", folder / "suspects.csv").name
             'suspects.csv'
         """
-        target = Path(path)
-        write_table(self.table(name), target)
-        return target
+        rows = self.table(name)
+        write_table(neat(rows) if name in exports() else rows, Path(path))
+        return Path(path)
 
     def report(self, folder: Path | str, month: date | str | None = None) -> Path:
         """Writes the monthly report of the whole fleet.

@@ -677,6 +677,47 @@ _ALL = (
         methods=("policies",),
     ),
     Question(
+        "money",
+        Place("fleetlog.planning.money:money"),
+        "What the fault cost, what of it went into sound parts, and what the plan costs, avoids and saves.",
+        "fleetlog money --in-vain",
+        options=(
+            Option(
+                "months",
+                "How many months back, up to the as-of day, count as spent.",
+                "whole",
+                default=12,
+                minimum=1,
+                maximum=120,
+                chart="months",
+            ),
+            Option(
+                "weeks", "How many ISO weeks the plan reaches.", "whole", default=26, minimum=1, maximum=104
+            ),
+            _DRAWS,
+            _SEED,
+        ),
+        frames=(
+            Frame("frame", export="money"),
+            Frame(
+                "in_vain",
+                "in-vain",
+                "Print the parts replaced, by site, and how many of them were sound.",
+                export="in-vain",
+            ),
+            Frame("spent", "spent", "Print what was spent, by kind of work.", export="spent"),
+            Frame("payback", "payback", "Print month by month what the plan avoids."),
+        ),
+        charts=(
+            Chart(
+                "payback",
+                Place("fleetlog.charts.planning:payback_chart"),
+                "when the plan is paid back by the breakdowns it avoids",
+            ),
+        ),
+        methods=("costs", "plan"),
+    ),
+    Question(
         "figures",
         Place("fleetlog.lives.fleet_figures:fleet_figures"),
         "Operating time between failures, time to restoration, availability, maintenance cost, with "

@@ -86,8 +86,9 @@ class Layout:
             shape=np.array([hazard.shape for hazard in family.hazards]),
             scale_hours=np.array([hazard.scale_hours for hazard in family.hazards]),
             outcome=counts / counts.sum(axis=1, keepdims=True),
-            cure=1.0
-            - (1.0 - np.where(quiet, family.comeback.quiet_chance, chances)) * (1.0 - returns.ended_beyond),
+            cure=np.where(
+                quiet, 1.0 - (1.0 - family.comeback.quiet_chance) * (1.0 - returns.ended_beyond), chances
+            ),
             comeback_hours=returns.standing_hours,
             background_hours=returns.background_hours,
             repeat=family.comeback.repeat_share,

@@ -32,7 +32,8 @@ class PartLives:
     Attributes:
         lives: machine_id, component, side, fit, variant, entry, hours (tenths of an hour of the part's age; at risk
             on (entry, hours]), failed (0 or 1), to_end (whether the stretch goes on to what the books name as the
-            life's end), weight (how surely it was so).
+            life's end), weight (how surely it was so), case (row of the weighed cases that decides it, null if
+            none), was (whether it was so if that case was the part's; null where no case decides).
         best: the same if no case in doubt was the part's; weights are 0 or 1.
         worst: the same if every case in doubt was.
         now: one row a place with a case on record: machine_id, component, side, standing (chance that the part
@@ -92,14 +93,21 @@ def _lives(rows: pl.DataFrame, fresh: Mapping[str, str]) -> pl.DataFrame:
     """The stretches of all lives, by the chance of each case."""
     cases = rows.filter(pl.col("case_no").is_not_null())
     until_case = [
-        _stretch(cases, "before", pl.coalesce("seen", "entry"), "onset_tenths", failed, weight, fresh)
-        for failed, weight in ((1, pl.col("chance")), (0, 1.0 - pl.col("chance")))
+        _stretch(cases, "before", pl.coalesce("seen", "entry"), "onset_tenths", failed, weight, was, fresh)
+        for failed, weight, was in (
+            (1, pl.col("chance"), pl.lit(True)),
+            (0, 1.0 - pl.col("chance"), pl.lit(False)),
+        )
     ]
     last = rows.filter((pl.int_range(pl.len()) + 1 == pl.len()).over(_LIFE))
     ends_failed = pl.col("failed").cast(pl.Int64)
     # what was taken out has failed already as surely as its last case was its failure, and was not at risk since
-    left = 1.0 - pl.when(pl.col("ended") & pl.col("anew").is_null()).then("chance").otherwise("stands")
-    until_end = _stretch(last, "anew", pl.coalesce("until", "entry"), "hours", ends_failed, left, fresh)
+    taken_out = pl.col("ended") & pl.col("anew").is_null()
+    left = 1.0 - pl.when(taken_out).then("chance").otherwise("stands")
+    counted = pl.when(taken_out & pl.col("case").is_not_null()).then(pl.lit(False))
+    until_end = _stretch(
+        last, "anew", pl.coalesce("until", "entry"), "hours", ends_failed, left, counted, fresh
+    )
     return (
         pl.concat([*until_case, until_end])
         .filter(pl.col("entry") < pl.col("hours"), pl.col("weight") >= _LEAST_SHARE)
@@ -114,6 +122,7 @@ def _stretch(
     until: str,
     failed: pl.Expr | int,
     weight: pl.Expr,
+    was: pl.Expr,
     fresh: Mapping[str, str],
 ) -> pl.DataFrame:
     """Stretches of lives: from one age to another, counted from the unrecorded new part where there is one."""
@@ -127,13 +136,17 @@ def _stretch(
         failed=(pl.lit(failed) if isinstance(failed, int) else failed).cast(pl.Int64),
         to_end=pl.lit(until == "hours"),
         weight=weight.cast(pl.Float64),
+        case=pl.when(was.is_not_null()).then("case"),
+        was=was,
     )
 
 
 def _chances(weighed: WeighedCases) -> pl.DataFrame:
     """Of each case and followed part: the chance that the part was behind it, and that it stands so now."""
     family = weighed.layout.family
-    keys = weighed.cases.select("machine_id", "case_no", "answered", case_side="side")
+    keys = weighed.cases.select(
+        "machine_id", "case_no", "answered", case_side="side", case=pl.int_range(pl.len(), dtype=pl.Int64)
+    )
     of_part = [
         keys.with_columns(
             component=pl.lit(part.component),

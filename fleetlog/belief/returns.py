@@ -10,6 +10,7 @@ import polars as pl
 
 from fleetlog.belief.case_records import CASE
 from fleetlog.faults import FaultFamily
+from fleetlog.history import History
 from fleetlog.session.fleet import selection
 from fleetlog.session.scope import WHOLE_FLEET
 from fleetlog.stats.arrays import Floats, Ints
@@ -34,12 +35,30 @@ class Silence:
         quiet_hours: running hours read since the last report, else 0, shape (N,).
         blank_orders: orders of unknown content since then, shape (N,).
         blank_order: the latest of them.
+        late_repairs: repairs that came too late to answer the case: the columns of sql/cases/late_repairs.sql.
     """
 
     standing: Floats
     quiet_hours: Floats
     blank_orders: Ints
     blank_order: pl.Series
+    late_repairs: pl.DataFrame
+
+    def late_cure(self, cases: pl.DataFrame, steps: tuple[str, ...], cure: Floats) -> Floats:
+        """Chance that a late repair has ended the fault of each case, by its cause, shape (N, K).
+
+        Args:
+            cases: all cases, in the order of the arrays.
+            steps: names of the cures.
+            cure: chance of each to end a fault of each cause, shape (S, K).
+        """
+        numbers = pl.DataFrame({"step": steps}).with_row_index("number")
+        done = (
+            cases.select(CASE).with_row_index("row").join(self.late_repairs, on=CASE).join(numbers, on="step")
+        )
+        missed = np.ones((cases.height, cure.shape[1]))
+        np.multiply.at(missed, done["row"].to_numpy(), 1.0 - cure[done["number"].to_numpy()])
+        return 1.0 - missed
 
 
 def burst_tenths(family: FaultFamily) -> int:
@@ -91,14 +110,19 @@ def return_laws(store: Store, family: FaultFamily, *, learn: bool) -> ReturnLaws
     return ReturnLaws(first=fitted(False), back=fitted(True))
 
 
-def silence(family: FaultFamily, rows: pl.DataFrame, since: pl.DataFrame, laws: ReturnLaws) -> Silence:
+def silence(
+    store: Store, history: History, family: FaultFamily, rows: pl.DataFrame, laws: ReturnLaws
+) -> Silence:
     """What the hours since the last report say of sides where no repair answers it.
 
     Args:
+        store: with the table weighed_case.
+        history: whose end the records reach to.
+        family: whose cases they are.
         rows: all cases.
-        since: the rows of sql/cases/unanswered.sql.
         laws: of the fleet.
     """
+    since = store.run("cases/unanswered", fault=family.name, as_of_end=history.as_of_end)
     known = rows.select(*CASE).join(since, on=CASE, how="left", maintain_order="left")
     quiet = known["heard_tenths"].fill_null(0).to_numpy() / 10
     blank = known["blank_orders"].fill_null(0).to_numpy()
@@ -106,4 +130,5 @@ def silence(family: FaultFamily, rows: pl.DataFrame, since: pl.DataFrame, laws: 
     back = came_back(family, rows) | known["came_back"].fill_null(False).to_numpy()
     stands = laws.standing(quiet, back, mended)
     answered = known["heard_tenths"].is_null().to_numpy()
-    return Silence(np.where(answered, np.nan, stands), quiet, blank, known["blank_order"])
+    late = store.run("cases/late_repairs", fault=family.name, as_of_end=history.as_of_end)
+    return Silence(np.where(answered, np.nan, stands), quiet, blank, known["blank_order"], late)

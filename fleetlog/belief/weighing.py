@@ -177,8 +177,7 @@ def weigh(store: Store, history: History, family: FaultFamily, *, learn: bool = 
     layout = Layout.of(family, returns.back)
     carried = cut(store, history, layout, returns)
     observations = Observations.of(store, history, layout, carried)
-    unanswered = store.run("cases/unanswered", fault=family.name, as_of_end=history.as_of_end)
-    quiet = silence(family, observations.rows, unanswered, returns)
+    quiet = silence(store, history, family, observations.rows, returns)
     model, fit = layout.defaults.model, None
     if learn and observations.rows.height:
         observations = tempered(layout, observations)
@@ -207,9 +206,7 @@ def weighed_at(store: Store, history: History, weighed: WeighedCases, looks: pl.
         cases = store.run("cases/looks", fault=weighed.layout.family.name, as_of_end=history.as_of_end)
         store.register("weighed_case", cases)
         observations = Observations.of(store, history, weighed.layout, weighed.carried)
-        unanswered = store.run(
-            "cases/unanswered", fault=weighed.layout.family.name, as_of_end=history.as_of_end
-        )
+        quiet = silence(store, history, weighed.layout.family, observations.rows, weighed.returns)
     finally:
         store.register("weighed_case", weighed.bounds)
     # nobody knew then that another case would follow, or that the machine would leave
@@ -217,7 +214,6 @@ def weighed_at(store: Store, history: History, weighed: WeighedCases, looks: pl.
     rows = observations.rows.with_columns(
         pl.lit(None, pl.Datetime("us")).alias("until"), in_fleet=pl.col("in_fleet") | earlier
     )
-    quiet = silence(weighed.layout.family, rows, unanswered, weighed.returns)
     earlier_rows = replace(observations, rows=rows)
     judged = _judged(weighed.layout, earlier_rows, weighed.model, weighed.fit, weighed.returns, quiet)
     return cases.sort("machine_id", "side", "case_no").select(
@@ -278,6 +274,7 @@ def _judged(
     uncured = first.probability * followed.uncured
     chance = np.where(np.isnan(quiet.standing), real * uncured.sum(axis=1), quiet.standing)
     stands = chance[:, None] * judged.probability
+    stands *= 1.0 - quiet.late_cure(rows, layout.cures, model.cure)
     # a case that another followed, or whose machine has left, stands no more
     stands[(rows["until"].is_not_null() | ~rows["in_fleet"]).to_numpy()] = 0.0
     stands[(rows["state"] == "silent").to_numpy()] = np.nan

@@ -15,7 +15,7 @@ from fleetlog.belief.weighing import WeighedCases, weighed_now
 from fleetlog.causes.suspects import SuspectsFinding
 from fleetlog.faults import FaultFamily, Step
 from fleetlog.session.finding import header
-from fleetlog.session.fleet import Fleet
+from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.scope import WHOLE_FLEET, Scope
 from fleetlog.store import Store
 
@@ -25,6 +25,7 @@ class CostFinding:
     """Money of a stretch of time, in the fleet's currency.
 
     Attributes:
+        first: the first day whose work counts.
         spent: action, component, jobs, labour_hours, labour_cost, parts_cost, cost.
         in_vain: parts replaced for the fault, by site and component: site, component, replaced, cost, in_vain (how
             many of them were sound: each as surely as another cause was behind its case, by all that is on record
@@ -36,6 +37,7 @@ class CostFinding:
 
     as_of: date
     fault: str
+    first: date
     currency: str
     spent: pl.DataFrame
     in_vain: pl.DataFrame
@@ -72,7 +74,7 @@ def costs(
     Args:
         answer: the suspects at the end of that time.
         first, after: days in the fleet's zone.
-        scope: fault family and as-of date.
+        scope: which part of the fleet, as of when.
     """
     history, family = fleet.begin(scope)
     zone = ZoneInfo(fleet.settings.fleet.time_zone)
@@ -81,11 +83,13 @@ def costs(
         "from_at": _midnight(first, zone),
         "until_at": _midnight(after, zone),
         "labour_rate": fleet.settings.costs.labour_rate,
+        **selection(scope),
     }
     in_vain = _in_vain(weighed_now(fleet, history, family), fleet.store, when)
     return CostFinding(
         as_of=history.as_of,
         fault=family.name,
+        first=first,
         currency=fleet.settings.fleet.currency,
         spent=fleet.store.run("fleet/spent", **when),
         in_vain=in_vain,

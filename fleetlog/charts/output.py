@@ -13,6 +13,7 @@ import altair as alt
 import vl_convert
 
 from fleetlog.errors import UsageError
+from fleetlog.outfile import write_file
 from fleetlog.phrasing import printable
 
 # The grammar that altair writes; named so that a newer converter cannot change a picture.
@@ -139,7 +140,7 @@ def save(chart: alt.TopLevelMixin, path: Path) -> Path:
     content = write(chart)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(content)
     except OSError as problem:
         raise UsageError(f"{path} cannot be written: {problem.strerror}; name another place") from problem
+    write_file(path, content)
     return path

@@ -14,6 +14,7 @@ from fleetlog.lives.fleet_figures import FleetFiguresFinding
 from fleetlog.phrasing import NO_WORDS, Words, capital, hours, money, number, plural, plural_part
 from fleetlog.planning.forecast import ForecastFinding
 from fleetlog.planning.forecast_check import ForecastCheck
+from fleetlog.planning.money import MoneyFinding
 from fleetlog.planning.open_work import BESIDE, DOUBTFUL, OPEN
 from fleetlog.planning.plan import AHEAD, PlanFinding
 from fleetlog.planning.plan_hours import ShopHoursFinding
@@ -396,6 +397,38 @@ def _panel(figures: Sequence[Mapping[str, Any]], y: alt.Y, title: str, form: str
         tooltip=tips("name:N", f"value:Q|{title}|{form}", f"lower:Q||{form}", f"upper:Q||{form}"),
     )
     return [span, point]
+
+
+def payback_title(finding: MoneyFinding, _: Words = NO_WORDS) -> str:
+    """When the work ahead of failure is paid back, and what went into sound parts."""
+    vain = (
+        f"{money(finding.spent_in_vain, finding.currency)} of {money(finding.spent_in_all, finding.currency)} spent "
+        "went into sound parts"
+    )
+    if not float(finding.payback["cost"][0]):
+        return f"{vain}; the plan spends nothing ahead of failure"
+    if finding.payback_months is None:
+        return f"{vain}; the plan's work ahead of failure is not paid back within ten years"
+    return f"{vain}; the plan's work ahead of failure is paid back after {plural(finding.payback_months, 'month')}"
+
+
+@chart(payback_title)
+def payback_chart(finding: MoneyFinding, width: int, words: Words) -> Drawing:
+    """Breakdowns avoided, in money, month by month, beside what the work ahead of failure costs."""
+    months = max(36, 2 * (finding.payback_months or 0))
+    rows = finding.payback.filter(pl.col("month") <= months).to_dicts()
+    base = alt.Chart(inline(rows))
+    x = alt.X("month:Q", axis=alt.Axis(title="months from now", tickMinStep=1, format="d"))
+    axis = alt.Axis(title=finding.currency, format=",.0f")
+    avoided = base.mark_line(color=SERIES[0], strokeWidth=2.5).encode(
+        x=x, y=alt.Y("avoided:Q", axis=axis), tooltip=tips("month:Q||d", "avoided:Q||,.0f", "cost:Q||,.0f")
+    )
+    cost = base.mark_line(color=ALERT, strokeWidth=2).encode(x=x, y=alt.Y("cost:Q", axis=axis))
+    notes = [
+        "Blue: breakdowns avoided, those of the new parts taken off. Red: cost of the work ahead of failure.",
+        *finding.notes,
+    ]
+    return alt.layer(avoided, cost, width=width - 90, height=260), notes
 
 
 def fleet_figures_title(finding: FleetFiguresFinding, _: Words = NO_WORDS) -> str:

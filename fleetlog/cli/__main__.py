@@ -1,5 +1,5 @@
 """`python -m fleetlog.cli`."""
 
-from fleetlog.cli.main import run
+from fleetlog.cli import run
 
 run()

@@ -27,7 +27,7 @@ from fleetlog.cli.options import (
     fleet_of,
     scope,
 )
-from fleetlog.cli.output import emit, show
+from fleetlog.cli.output import emit, ending_for, show
 from fleetlog.errors import UsageError
 from fleetlog.questions import QUESTIONS, Frame, Option, Question, question
 from fleetlog.session.scope import DEFAULT_FAULT
@@ -119,6 +119,11 @@ def _run(asked: Question, given: Mapping[str, Any]) -> None:
     for option in asked.options:
         if option.name in chosen and option.leads_away(chosen[option.name]):
             other = question(option.instead)
+            for name, value in chosen.items():
+                if name not in other.by_name and name != option.name and value != asked.by_name[name].default:
+                    raise UsageError(
+                        f"--{option.spelled} does not take --{asked.by_name[name].spelled}; leave one of the two out."
+                    )
             chosen = {name: value for name, value in chosen.items() if name in other.by_name}
             asked, frame = other, None
             break
@@ -185,10 +190,11 @@ def _earlier_plan(path: Path) -> pl.DataFrame:
 
 def show_answer(asked: Question, result: Finding, frame: Frame, form: Format, out: Path | None) -> None:
     """An answer as it was asked for: its table, its story, or all of it as JSON."""
-    if form is Format.TABLE and asked.text is not None and not frame.flag:
+    ending = ending_for(form, out)
+    if ending == ".txt" and asked.text is not None and not frame.flag:
         emit(asked.text.load()(result), out)
         return
-    whole = frame.whole if frame.whole and form is Format.CSV else frame.name
+    whole = frame.whole if frame.whole and ending not in (".txt", ".md") else frame.name
     show(result, getattr(result, whole), form, out, beneath=frame.beneath)
 
 

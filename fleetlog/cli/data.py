@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -14,6 +15,7 @@ from fleetlog.cli.options import (
     Engine,
     EngineOption,
     FaultOption,
+    ForceOption,
     Format,
     FormatOption,
     LakeOption,
@@ -33,7 +35,7 @@ ALL_TABLES = "tables"
 
 
 def check(context: typer.Context) -> None:
-    """Whether the store is whole: every block readable, every invariant kept.
+    """Whether the store is whole: every block readable, every invariant kept, every row accounted for.
 
     Ends with exit code 1 if something is found.
 
@@ -73,10 +75,16 @@ def history(
 
 def query(
     context: typer.Context,
-    sql: Annotated[str, typer.Argument(help="One SELECT statement.", metavar="SQL")],
+    sql: Annotated[
+        str, typer.Argument(help="One SELECT statement; - reads it from standard input.", metavar="SQL")
+    ],
     history: Annotated[
         bool, typer.Option("--history", help="Also build the history tables (episode, spell, outcome, …).")
     ] = False,
+    within: Annotated[
+        float,
+        typer.Option("--within", min=0.1, help="Give up after so many seconds.", metavar="SECONDS"),
+    ] = 300.0,
     form: FormatOption = Format.TABLE,
     out: OutOption = None,
 ) -> None:
@@ -90,7 +98,7 @@ def query(
     with open_fleet(store_path(context)) as fleet:
         if history:
             fleet.history()
-        frame = ask(fleet.store, sql)
+        frame = ask(fleet.store, sys.stdin.read() if sql == "-" else sql, within=within)
     show_frame(frame, form, out)
 
 
@@ -109,7 +117,8 @@ def export(
         Path,
         typer.Option(
             "--out",
-            help="The file; its ending says the format: .csv, .xlsx, .parquet, .json. For 'tables' a folder.",
+            help="The file; its ending says the format: .csv, .json, .ndjson, .xlsx, .parquet, .md, .txt. For "
+            "'tables' a folder.",
             metavar="FILE",
         ),
     ],
@@ -120,37 +129,43 @@ def export(
     lake: LakeOption = None,
     master: MasterOption = None,
 ) -> None:
-    """A table or finding as CSV, Excel, Parquet or JSON.
+    """A table or finding as CSV, Excel, Parquet, JSON, Markdown or text.
+
+    A table that a yard loads loads back as it is. Times carry their zone; running hours are in hours.
 
     Example: fleetlog export suspects --out suspects.xlsx
     """
     from fleetlog.api import FleetPart
-    from fleetlog.tables import write_table
+    from fleetlog.tables import ending_of, neat, write_table
 
     if name == ALL_TABLES:
         from fleetlog.store import open_store
         from fleetlog.store.lake import write_lake
 
-        with open_store(store_path(context)) as store:
+        with open_store(store_path(context), reach=[out.resolve()]) as store:
             written = write_lake(store, out)
         say(f"{sum(written.values())} rows of {len(written)} tables are in {out}.")
         return
+    ending_of(out)
     with fleet_of(context, engine, lake, master) as fleet:
         frame = FleetPart(fleet, scope(fault, as_of)).table(name, component)
-    write_table(frame, out)
+    write_table(neat(frame) if name in exports() else frame, out)
     say(f"{frame.height} rows are in {out}.")
 
 
 def backup(
     context: typer.Context,
     copy: Annotated[Path, typer.Argument(help="Where the copy goes.", metavar="FILE")],
+    force: ForceOption = False,
 ) -> None:
     """A safe, verified copy of the store.
 
     Example: fleetlog backup monday.duckdb
     """
+    from fleetlog.outfile import refuse_to_overwrite
     from fleetlog.store.copies import backup as make
 
+    refuse_to_overwrite(copy, force)
     rows = make(store_path(context), copy)
     say(f"{copy} is a whole copy of {store_path(context)}: {rows} rows.")
 

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from fleetlog.cli.options import Format, FormatOption, OutOption, WaitOption, store_path
-from fleetlog.cli.output import say, show_frame
+from fleetlog.cli.options import ForceOption, Format, FormatOption, OutOption, WaitOption, store_path
+from fleetlog.cli.output import ending_for, say, show_frame
 
 if TYPE_CHECKING:
     from fleetlog.intake import LoadResult
@@ -133,6 +133,8 @@ def _free(path: Path) -> Path:
     return free
 
 
+_LOADED = ("file", "kind", "rows", "new", "known", "corrected", "rejected", "waiting", "refused", "notes")
+
 # What most files are; anything else that was found out about a file is said.
 _USUAL = {"separator comma"}
 
@@ -157,10 +159,10 @@ def show_load(result: LoadResult, form: Format, out: Path | None, also: list[str
         for file in result.files
         if file.kind or file.refused
     ]
-    frame = pl.DataFrame(rows, infer_schema_length=None)
+    frame = pl.DataFrame(rows, schema=None if rows else _LOADED, infer_schema_length=None)
     if not rows:
         say("Nothing to load was found there.")
-    elif form is Format.TABLE:
+    elif ending_for(form, out) in (".txt", ".md"):
         show_frame(frame.drop("refused", "notes"), form, out)
     else:
         show_frame(frame, form, out)
@@ -192,7 +194,8 @@ def rejects(
         Path | None,
         typer.Option(
             "--out",
-            help="Write the rejected rows of one kind to this CSV file, to be corrected and loaded again.",
+            help="Write the rejected rows of one kind to this file (.csv, .xlsx, .json, .ndjson, .parquet), to be "
+            "corrected and loaded again.",
             metavar="FILE",
         ),
     ] = None,
@@ -231,6 +234,7 @@ def worksheet(
     open_orders: Annotated[
         bool, typer.Option("--open-orders", help="Fill in the work orders that are still open.")
     ] = False,
+    force: ForceOption = False,
 ) -> None:
     """An Excel workbook for the workshop to fill in; it loads back as it is.
 
@@ -238,8 +242,10 @@ def worksheet(
     """
     from fleetlog.causes.suspects import workshop_lines
     from fleetlog.intake.worksheet import USUAL, write_worksheet
+    from fleetlog.outfile import refuse_to_overwrite
     from fleetlog.session.fleet import intake_settings, open_fleet
 
+    refuse_to_overwrite(out, force)
     with open_fleet(store_path(context)) as fleet:
         write_worksheet(
             fleet.store,
@@ -294,7 +300,8 @@ def suggestions(
         frame = intake_suggestions.suggestions_frame(
             store, None if state == "all" else state, work_order_id=order, machine_id=machine
         )
-    show_frame(frame.drop("spans", "dictionary_version") if form is Format.TABLE else frame, form, out)
+    text = ending_for(form, out) in (".txt", ".md")
+    show_frame(frame.drop("spans", "dictionary_version") if text else frame, form, out)
 
 
 COMMANDS = (load, rejects, worksheet, suggestions)

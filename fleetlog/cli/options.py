@@ -52,7 +52,12 @@ class Engine(StrEnum):
 FormatOption = Annotated[Format, typer.Option("--format", help="How to print: table, csv, json or markdown.")]
 OutOption = Annotated[
     Path | None,
-    typer.Option("--out", help="Write to this file instead of the screen.", metavar="FILE"),
+    typer.Option(
+        "--out",
+        help="Write to this file instead of the screen; its ending says the format: .csv, .json, .ndjson, .xlsx, "
+        ".parquet, .md, .txt.",
+        metavar="FILE",
+    ),
 ]
 WaitOption = Annotated[
     float,
@@ -63,6 +68,7 @@ WaitOption = Annotated[
         metavar="SECONDS",
     ),
 ]
+ForceOption = Annotated[bool, typer.Option("--force", help="Replace a file that is there already.")]
 AsOfOption = Annotated[
     date | None,
     typer.Option(

@@ -8,12 +8,33 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from fleetlog.cli.options import Format
+from fleetlog.cli.terminal import shown
 from fleetlog.errors import UsageError
+from fleetlog.outfile import write_file
 
 if TYPE_CHECKING:
     import polars as pl
 
     from fleetlog.session.finding import Finding
+
+_ENDINGS = {Format.TABLE: ".txt", Format.CSV: ".csv", Format.JSON: ".json", Format.MARKDOWN: ".md"}
+_TEXTS = (".txt", ".md")
+
+
+def ending_for(form: Format, out: Path | None) -> str:
+    """The ending that stands for the format asked for: that of the file, else what --format says.
+
+    Raises:
+        UsageError: where the file's ending is unknown, or --format says another.
+    """
+    from fleetlog.tables import ending_of
+
+    if out is None or (out.exists() and not out.is_file() and not out.is_dir()):
+        return _ENDINGS[form]  # the screen, a pipe, a device
+    ending = ending_of(out)
+    if form is not Format.TABLE and ending != _ENDINGS[form]:
+        raise UsageError(f"--format {form} and {out.name} say different formats; leave out --format.")
+    return ending
 
 
 def with_safety(text: str, answer: Finding) -> str:
@@ -26,7 +47,12 @@ def with_safety(text: str, answer: Finding) -> str:
 
 
 def show(
-    finding: Finding, frame: pl.DataFrame, form: Format, out: Path | None, *, beneath: tuple[str, ...] = ()
+    finding: Finding,
+    frame: pl.DataFrame,
+    form: Format,
+    out: Path | None,
+    *,
+    beneath: tuple[str, ...] = (),
 ) -> None:
     """A finding: `frame` as a table, or the whole finding as JSON; notes and cautions beneath the table.
 
@@ -37,103 +63,81 @@ def show(
         out: where to; None: the screen.
         beneath: columns that the finding's remarks say as sentences, so that the table leaves them out.
     """
-    if form is Format.JSON:
-        text = json.dumps(finding.to_dict(), indent=2, ensure_ascii=False) + "\n"
-    elif form is Format.CSV:
-        text = render(frame, form)
-    else:
-        text = render(frame.drop(beneath, strict=False), form)
+    from fleetlog.tables import neat, text_table
+
+    ending = ending_for(form, out)
+    if ending == ".json":
+        emit(json_text(finding.to_dict()), out)
+    elif ending in _TEXTS:
+        text = text_table(frame.drop(beneath, strict=False), markdown=ending == ".md")
         notes = (*finding.remarks, *finding.notes)
         text += "".join(f"\nNote: {note}" for note in notes) + ("\n" if notes else "")
-        text = with_safety(text, finding)
-    emit(text, out)
+        emit(with_safety(text, finding), out)
+    else:
+        _deliver(neat(frame), ending, out)
 
 
 def show_frame(frame: pl.DataFrame, form: Format, out: Path | None) -> None:
     """A plain table."""
-    emit(render(frame, form), out)
+    _deliver(frame, ending_for(form, out), out)
 
 
-def show_rows(rows: list[dict[str, Any]], form: Format, out: Path | None) -> None:
-    """A list of rows with the same keys."""
+def show_rows(
+    rows: list[dict[str, Any]], form: Format, out: Path | None, columns: tuple[str, ...] = ()
+) -> None:
+    """A list of rows with the same keys; `columns` names them for where there is none."""
     import polars as pl
 
-    show_frame(pl.DataFrame(rows, infer_schema_length=None), form, out)
+    show_frame(
+        pl.DataFrame(rows, schema=None if rows else list(columns), infer_schema_length=None), form, out
+    )
+
+
+def _deliver(frame: pl.DataFrame, ending: str, out: Path | None) -> None:
+    from fleetlog.tables import table_bytes
+
+    content = table_bytes(frame, ending)
+    if out is None:
+        _to_screen(content.decode(), data=ending not in _TEXTS)
+    else:
+        write_file(out, content)
+
+
+def json_text(value: Any) -> str:
+    """A JSON object as text that the screen's code page can show."""
+    return json.dumps(value, indent=2, ensure_ascii=False) + "\n"
 
 
 def emit(text: str, out: Path | None) -> None:
     """Text to standard output or to a file.
 
     Raises:
-        UsageError: where the file cannot be written.
+        UsageError: where the file, or the output, cannot be written.
     """
     if out is None:
-        sys.stdout.write(text)
-        return
+        _to_screen(text)
+    else:
+        write_file(out, text.encode("utf-8", "backslashreplace"))
+
+
+def _to_screen(text: str, *, data: bool = False) -> None:
+    """Text to standard output; a terminal gets no control characters, a pipe gets data as they are."""
     try:
-        out.write_text(text, encoding="utf-8", newline="")
+        sys.stdout.write(text if data and not sys.stdout.isatty() else shown(text))
+        sys.stdout.flush()
+    except BrokenPipeError:
+        raise
     except OSError as error:
-        raise UsageError(f"{out} cannot be written: {error.strerror or error}.") from error
+        raise UsageError(f"The output cannot be written: {error.strerror or error}.") from error
 
 
 def say(text: str) -> None:
     """A message for the person at the screen, not for a pipe."""
-    print(text, file=sys.stderr)
+    print(shown(text), file=sys.stderr)
 
 
 def render(frame: pl.DataFrame, form: Format) -> str:
     """A frame as text."""
-    from fleetlog.session.finding import plain
+    from fleetlog.tables import table_bytes
 
-    if form is Format.CSV:
-        from fleetlog.tables import harmless
-
-        return harmless(_flat(frame)).write_csv()
-    rows = [plain(row) for row in frame.to_dicts()]
-    if form is Format.JSON:
-        return json.dumps(rows, indent=2, ensure_ascii=False) + "\n"
-    from tabulate import tabulate
-
-    cells = [[_cell(value) for value in row.values()] for row in rows]
-    style = "github" if form is Format.MARKDOWN else "simple"
-    aligned = ["right" if kind.is_numeric() else "left" for kind in frame.dtypes]
-    table = tabulate(
-        cells,
-        headers=frame.columns,
-        tablefmt=style,
-        colalign=aligned if cells else None,
-        disable_numparse=True,
-    )
-    return table + "\n"
-
-
-def _flat(frame: pl.DataFrame) -> pl.DataFrame:
-    """Lists and structures as JSON text: CSV has no other place for them."""
-    nested = [name for name, kind in frame.schema.items() if kind.is_nested()]
-    from fleetlog.session.finding import plain
-
-    return frame.with_columns(
-        pl_series(name, [json.dumps(plain(value)) for value in frame[name].to_list()]) for name in nested
-    )
-
-
-def pl_series(name: str, values: list[str]) -> pl.Series:
-    """A text column."""
-    import polars as pl
-
-    return pl.Series(name, values, dtype=pl.String)
-
-
-def _cell(value: Any) -> str:
-    """One cell for a person: numbers to a sensible figure, unknown as an empty cell."""
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        if value.is_integer() and abs(value) < 1e15:
-            return f"{value:.0f}"
-        return f"{value:.1f}" if abs(value) >= 100 else f"{value:.3g}"
-    if isinstance(value, (list, dict)):
-        return json.dumps(value)
-    return " ".join(str(value).replace("|", "¦").split())
+    return table_bytes(frame, _ENDINGS[form]).decode()

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from typing import Annotated
 
 import typer
 
 from fleetlog.cli.completion import family_names, proposing, topic_names
 from fleetlog.cli.options import Format, FormatOption, OutOption, store_path
-from fleetlog.cli.output import emit, show_rows
+from fleetlog.cli.output import emit, json_text, show_rows
 
 SchemaOption = Annotated[
     bool, typer.Option("--schema", help="Print the JSON Schema of the file instead, for an editor.")
@@ -32,7 +31,7 @@ def settings(
     from fleetlog.settings import settings_schema
 
     if schema:
-        emit(json.dumps(settings_schema(), indent=2) + "\n", out)
+        emit(json_text(settings_schema()), out)
         return
     show_rows(settings_of(store_path(context)).to_rows(), form, out)
 
@@ -60,7 +59,7 @@ def faults(
     from fleetlog.settings import families_for
 
     if schema:
-        emit(json.dumps(family_schema(), indent=2) + "\n", out)
+        emit(json_text(family_schema()), out)
         return
     known = families_for(settings_of(store_path(context)))
     if family is None:
@@ -103,8 +102,8 @@ def explain(
         show_rows([{"topic": one.name, "summary": one.summary} for one in topics()], form, out)
         return
     chosen = find(topic)
-    if form is Format.JSON:
-        emit(json.dumps(chosen.to_dict(), indent=2, ensure_ascii=False) + "\n", out)
+    if form is Format.JSON or (out is not None and out.suffix.lower() == ".json"):
+        emit(json_text(chosen.to_dict()), out)
     else:
         emit(f"# {chosen.title}\n\n{chosen.summary}\n\n{chosen.body}\n", out)
 

@@ -74,24 +74,38 @@ def load_families(extra_folders: Sequence[Path] = ()) -> dict[str, FaultFamily]:
     Raises:
         SettingsError: a line for each mistake of a file: the file, the key and what is allowed.
     """
+    shipped = _shipped()
+    raw, families = dict(shipped[0]), dict(shipped[1])
+    for folder in extra_folders:
+        _read(folder, raw, families)
+    return dict(sorted(families.items()))
+
+
+@cache
+def _shipped() -> tuple[dict[str, dict[str, Any]], dict[str, FaultFamily]]:
+    """The families that come with the program, as written and as read; they do not change while it runs."""
     raw: dict[str, dict[str, Any]] = {}
     families: dict[str, FaultFamily] = {}
-    for folder in (SHIPPED, *extra_folders):
-        if not folder.is_dir():
-            raise SettingsError(f"{folder}: there is no such folder of fault families; check faults.folders")
-        seen: dict[str, str] = {}
-        for path in sorted(folder.glob("*.toml")):
-            label = path.name if folder == SHIPPED else str(path)
-            data = _extended(read_toml(path), raw, label)
-            family = parse_family(data, label)
-            if family.name in seen:
-                raise SettingsError(
-                    f'{label}: name "{family.name}" is already that of {seen[family.name]}; give it another'
-                )
-            seen[family.name] = label
-            raw[family.name] = data
-            families[family.name] = family
-    return dict(sorted(families.items()))
+    _read(SHIPPED, raw, families)
+    return raw, families
+
+
+def _read(folder: Path, raw: dict[str, dict[str, Any]], families: dict[str, FaultFamily]) -> None:
+    """Adds the families of a folder to those read before it."""
+    if not folder.is_dir():
+        raise SettingsError(f"{folder}: there is no such folder of fault families; check faults.folders")
+    seen: dict[str, str] = {}
+    for path in sorted(folder.glob("*.toml")):
+        label = path.name if folder == SHIPPED else str(path)
+        data = _extended(read_toml(path), raw, label)
+        family = parse_family(data, label)
+        if family.name in seen:
+            raise SettingsError(
+                f'{label}: name "{family.name}" is already that of {seen[family.name]}; give it another'
+            )
+        seen[family.name] = label
+        raw[family.name] = data
+        families[family.name] = family
 
 
 def _extended(data: dict[str, Any], known: Mapping[str, dict[str, Any]], file: str) -> dict[str, Any]:

@@ -77,9 +77,10 @@ class Cell:
         value: the name of the typed cell (NULL when empty or not of the type).
     """
 
-    def __init__(self, column: Column, cell: str, judging: Judging) -> None:
+    def __init__(self, column: Column, cell: str, judging: Judging, *, is_utc: bool = False) -> None:
         self.column = column
         self.cell = cell
+        self._is_utc = is_utc
         self.text = f"t_{cell}"
         self.value = f"v_{cell}"
         self._go_by = judging
@@ -153,8 +154,8 @@ class Cell:
         return words
 
     def _moment(self, text: str) -> str:
-        """UTC. A time without a zone is the fleet's; a bare date is its first second, or its last."""
-        zone = self._go_by.settings.time_zone
+        """UTC. A time without a zone is the fleet's, or UTC by its heading; a bare date is its first or last second."""
+        zone = "UTC" if self._is_utc else self._go_by.settings.time_zone
         last = ""
         if self.column.type is Type.END_TIME:
             last = " + CASE WHEN contains(«t», ':') THEN INTERVAL 0 SECOND ELSE INTERVAL 86399 SECOND END"

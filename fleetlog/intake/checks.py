@@ -8,6 +8,7 @@ and the row as it stood (JSON). Good rows, nearly all, pay for no sentence.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -35,6 +36,7 @@ from fleetlog.intake.sqltext import Bound, all_of, any_of, commas, compose
 from fleetlog.store import Store
 from fleetlog.store.connection import quoted
 from fleetlog.store.dictionary import Type
+from fleetlog.tables import FORMULA_STARTS
 
 # Up to this share of the rows, judging those that failed again costs less than reading the whole file again.
 _FEW = 0.1
@@ -141,7 +143,7 @@ def check(
 
 def _cells(source: Source, judging: Judging) -> list[Cell]:
     return [
-        Cell(column, cell, judging)
+        Cell(column, cell, judging, is_utc=source.is_utc(column.name))
         for column in source.kind.columns
         if (cell := source.cell(column.name)) is not None
     ]
@@ -221,14 +223,16 @@ def _texts(source: Source, table: str, types: tuple[Type, ...]) -> str:
 
 
 def _without_apostrophes(source: Source) -> Source:
-    """A file of corrected rows as it was before `write_rejects` put apostrophes in front of formulas."""
-    if source.extra(REJECT_ID) is None:
+    """A file as it was before an apostrophe was put before formulas (`fleetlog.tables.harmless_text`)."""
+    if not source.guarded:
         return source
+    bound = Bound("guard_")
     cells = commas(
         compose(
-            "CASE WHEN regexp_matches(«cell», '^''[=+@\\t\\r-]') THEN substring(«cell», 2) "
-            "ELSE «cell» END AS «cell»",
+            "CASE WHEN prefix(«cell», chr(39)) AND regexp_matches(«cell», «formula») "
+            "THEN substring(«cell», 2) ELSE «cell» END AS «cell»",
             cell=column.cell,
+            formula=bound(f"^'+({'|'.join(map(re.escape, FORMULA_STARTS))})"),
         )
         for column in source.columns
     )
@@ -236,7 +240,7 @@ def _without_apostrophes(source: Source) -> Source:
     relation = compose(
         "(SELECT «numbers»«cells» FROM «relation»)", numbers=numbers, cells=cells, relation=source.relation
     )
-    return replace(source, relation=relation)
+    return replace(source, relation=relation, parameters={**source.parameters, **bound.values})
 
 
 def _decimal_sign(store: Store, source: Source) -> DecimalSign:

@@ -113,6 +113,7 @@ def plain_source(path: Path, scan: Scan, asked: LoadOptions, where: str) -> Sour
         numbered=False,
         content_hash=scan.content_hash,
         bytes=scan.bytes,
+        guarded=True,
         blanks=_blanks(scan),
         notes=tuple(notes),
     )
@@ -146,6 +147,7 @@ def careful_source(path: Path, scan: Scan, asked: LoadOptions, where: str, targe
         rows=rewritten.rows,
         content_hash=scan.content_hash,
         bytes=scan.bytes,
+        guarded=True,
         notes=tuple(notes),
     )
 

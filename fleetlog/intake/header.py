@@ -7,10 +7,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from fleetlog.errors import InputFileError
-from fleetlog.intake.names import REJECT_ID, REJECT_REASON, squeeze
+from fleetlog.intake.names import REJECT_ID, REJECT_REASON, UTC_HEADING, squeeze
 from fleetlog.intake.profiles.profile import Profile, choose_profile
 from fleetlog.intake.source import SourceColumn
 from fleetlog.store.dictionary import KINDS, Kind, kind_named
+from fleetlog.store.outward import made_here
+
+
+class MadeHereError(InputFileError):
+    """The file is an export of what fleetlog itself makes of the loaded tables."""
 
 
 @dataclass(frozen=True)
@@ -56,6 +61,10 @@ def read_header(headings: Sequence[str], where: str, asked: LoadOptions) -> Head
         InputFileError: for a header that fits no kind or several, or in which a column stands twice.
         UsageError: when the kind asked for is none.
     """
+    if table := made_here(headings):
+        raise MadeHereError(
+            f"{where} is an export of {table}, which is made of the tables that a yard keeps; load those instead."
+        )
     profiles = [profile for profile in asked.profiles if asked.kind in (None, profile.kind)]
     profile = choose_profile(profiles, headings, where)
     if profile is None:
@@ -104,7 +113,7 @@ def fitness(headings: Sequence[str], asked: LoadOptions) -> int:
 
 def known_columns(headings: Sequence[str], kind: Kind) -> set[str]:
     """The columns of a kind that stand among the headings."""
-    present = {squeeze(heading) for heading in headings}
+    present = {squeeze(bare) for heading in headings for bare in (heading, UTC_HEADING.sub("", heading))}
     return {column.name for column in kind.columns if squeeze(column.name) in present}
 
 

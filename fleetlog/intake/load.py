@@ -20,7 +20,7 @@ from fleetlog.intake.contract import (
     ProgressCallback,
 )
 from fleetlog.intake.dateforms import ORDERS
-from fleetlog.intake.header import LoadOptions
+from fleetlog.intake.header import LoadOptions, MadeHereError
 from fleetlog.intake.merge import Merge, parent_of
 from fleetlog.intake.profiles.profile import Profile
 from fleetlog.intake.progress import ProgressTracker
@@ -203,7 +203,10 @@ class _Load:
             for group in self._reader.groups(item.path, where):
                 self._group(group, where)
         except InputFileError as error:
-            self._results.append(FileResult(where, refused=str(error)))
+            if isinstance(error, MadeHereError) and not item.named:
+                self._results.append(FileResult(where, notes=(f"passed over: {error}",)))
+            else:
+                self._results.append(FileResult(where, refused=str(error)))
 
     def _group(self, group: Sequence[Ready | FileResult], where: str) -> None:
         """Merges the tables that stand or fall together: those of one file."""

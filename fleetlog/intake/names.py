@@ -9,6 +9,9 @@ REJECT_ID = "reject_id"
 
 REJECT_REASON = "reject_reason"
 
+UTC_HEADING = re.compile(r"\s*\(UTC\)\s*$", re.IGNORECASE)
+"""The end of a heading that says that the column's times are UTC."""
+
 _BETWEEN_WORDS = re.compile(r"[\s_\-]+")
 
 

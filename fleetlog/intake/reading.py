@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -15,7 +14,7 @@ from fleetlog.intake import csvfile
 from fleetlog.intake.checks import Checked, check
 from fleetlog.intake.contract import FileResult, IntakeSettings
 from fleetlog.intake.events import Event, json_events, xml_events
-from fleetlog.intake.header import LoadOptions
+from fleetlog.intake.header import LoadOptions, MadeHereError
 from fleetlog.intake.packed import Form, InputFile, parts, unpacked_bytes
 from fleetlog.intake.progress import ProgressTracker
 from fleetlog.intake.scan import Scan, scan
@@ -27,6 +26,7 @@ from fleetlog.intake.telematics import sources as telematics_sources
 from fleetlog.intake.workbook import sheets
 from fleetlog.store import DatabaseError, Store
 from fleetlog.store.connection import quoted
+from fleetlog.temporary import temporary_folder
 
 TABLE_ENDINGS = frozenset(
     (
@@ -98,11 +98,12 @@ class Reader:
         """The tables of a file, or of each file in an archive.
 
         Raises:
-            InputFileError: when the file cannot be read at all, or an archive not to its end.
+            InputFileError: when the file cannot be read at all, or an archive not to its end; of a file that
+                is not packed also when it is an export of what is made here.
         """
         whole = unpacked_bytes(path)
-        with tempfile.TemporaryDirectory(prefix="fleetlog-") as folder:
-            for part in parts(path, where, Path(folder)):
+        with temporary_folder() as folder:
+            for part in parts(path, where, folder):
                 self._tracker.part(part.path.stat().st_size / whole if whole and part.path.exists() else 1.0)
                 if part.refused or part.note:
                     notes = (part.note,) if part.note else ()
@@ -111,8 +112,10 @@ class Reader:
                     yield [FileResult(part.where, notes=("passed over: no table",))]
                 else:
                     try:
-                        yield self._part(part, Path(folder))
+                        yield self._part(part, folder)
                     except InputFileError as error:
+                        if isinstance(error, MadeHereError) and part.where == where:
+                            raise
                         yield [FileResult(part.where, refused=str(error))]
 
     def drop(self, ready: Ready) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import csv
+import codecs
 import json
 from collections.abc import Sequence
 from dataclasses import replace
@@ -10,15 +10,16 @@ from pathlib import Path
 
 import polars as pl
 
-from fleetlog.errors import InputFileError, UsageError
+from fleetlog.errors import UsageError
 from fleetlog.intake.checks import Checked
 from fleetlog.intake.merge import Merge, parent_of
 from fleetlog.intake.names import REJECT_ID, REJECT_REASON
 from fleetlog.intake.sqltext import Bound, all_of, commas, compose
+from fleetlog.outfile import write_file
 from fleetlog.store import Store
 from fleetlog.store.connection import quoted
 from fleetlog.store.dictionary import KINDS, kind_named
-from fleetlog.tables import harmless_text
+from fleetlog.tables import ending_of, table_bytes
 
 
 def rejected_frame(store: Store, kind: str | None = None) -> pl.DataFrame:
@@ -82,7 +83,7 @@ def _kind(kind: str | None) -> str | None:
 
 
 def write_rejects(store: Store, path: Path, kind: str | None = None) -> int:
-    """Writes the rejected rows of one kind as a CSV file that can be corrected and loaded again.
+    """Writes the rejected rows of one kind as a file that can be corrected and loaded again.
 
     The columns are those of the rows as they stood, then reject_id and reject_reason. Cells that a
     spreadsheet would take for a formula get an apostrophe in front; loading takes it off again.
@@ -95,8 +96,8 @@ def write_rejects(store: Store, path: Path, kind: str | None = None) -> int:
         How many rows were written.
 
     Raises:
-        UsageError: when several kinds have rejected rows and none was named, or none has any.
-        InputFileError: when the file cannot be written.
+        UsageError: when several kinds have rejected rows and none was named, or none has any; for an unknown
+            ending, or where the file cannot be written.
     """
     rows = store.execute(
         "SELECT reject_id, kind, reason, raw FROM rejected_row WHERE resolved_by IS NULL "
@@ -110,15 +111,19 @@ def write_rejects(store: Store, path: Path, kind: str | None = None) -> int:
         raise UsageError(f"Rejected rows are of several kinds ({', '.join(kinds)}); name one, a file each.")
     raws = [json.loads(row[3]) for row in rows]
     headings = _headings(kinds[0], raws)
-    try:
-        with path.open("w", encoding="utf-8-sig", newline="") as file:
-            write = csv.writer(file)
-            write.writerow([harmless_text(heading) for heading in headings] + [REJECT_ID, REJECT_REASON])
-            for (reject_id, _, reason, _), raw in zip(rows, raws, strict=True):
-                cells = [harmless_text(raw.get(heading) or "") for heading in headings]
-                write.writerow([*cells, reject_id, harmless_text(reason)])
-    except OSError as error:
-        raise InputFileError(f"{path} cannot be written ({error.strerror}); choose another place.") from error
+    frame = pl.DataFrame(
+        {
+            **{
+                heading: pl.Series([raw.get(heading) or None for raw in raws], dtype=pl.String)
+                for heading in headings
+            },
+            REJECT_ID: [row[0] for row in rows],
+            REJECT_REASON: [row[2] for row in rows],
+        }
+    )
+    ending = ending_of(path)
+    mark = codecs.BOM_UTF8 if ending == ".csv" else b""  # or a spreadsheet would not know the letters
+    write_file(path, mark + table_bytes(frame, ending))
     return len(rows)
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import Any
 
-from fleetlog.intake.names import squeeze
+from fleetlog.intake.names import UTC_HEADING, squeeze
 from fleetlog.intake.profiles.profile import Profile
 from fleetlog.store.dictionary import Kind
 
@@ -36,6 +36,11 @@ class SourceColumn:
     name: str | None
     given: bool = True
 
+    @property
+    def is_utc(self) -> bool:
+        """Whether its heading says that times without a zone are UTC."""
+        return bool(UTC_HEADING.search(self.header))
+
 
 @dataclass(frozen=True)
 class Source:
@@ -54,6 +59,7 @@ class Source:
         bytes: size of the file.
         blanks: what may stand around a cell (a hint that saves work).
         serial_from: the day from which this spreadsheet counts its dates; None where numbers are no dates.
+        guarded: whether an apostrophe before what a spreadsheet would take for a formula is none of the text.
         bare_pairs: whether a fault code such as "1234-7" is an SPN and an FMI, as in fleet telematics.
         notes: what was found out.
         profile: the mapping profile by which the file is read, if any.
@@ -70,6 +76,7 @@ class Source:
     rows: int | None = None
     blanks: Blanks = Blanks.ANY
     serial_from: str | None = None
+    guarded: bool = False
     bare_pairs: bool = False
     notes: tuple[str, ...] = ()
     profile: Profile | None = None
@@ -81,6 +88,10 @@ class Source:
     def cell(self, name: str) -> str | None:
         """The cell that holds the dictionary's column `name`, None where the file has no such column."""
         return next((column.cell for column in self.columns if column.name == name), None)
+
+    def is_utc(self, name: str) -> bool:
+        """Whether the times of the dictionary's column `name` are UTC where they name no zone."""
+        return next((column.is_utc for column in self.columns if column.name == name), False)
 
     def extra(self, name: str) -> str | None:
         """The cell of a column that is not in the dictionary, by its squeezed heading."""

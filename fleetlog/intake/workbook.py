@@ -107,7 +107,6 @@ def _sheet(
     table: str,
 ) -> Sheet:
     frame = frame.rename({column: f"c{i}" for i, column in enumerate(frame.columns)})
-    frame = frame.with_columns(pl.all().str.replace(_MIDNIGHT, "$1"))
     blocks = structure.merges(name, frame.width)
     header, headings, fit = _header(frame, blocks, asked)
     if not fit and len([heading for heading in headings if heading]) < 2:
@@ -117,6 +116,9 @@ def _sheet(
     kept = [i for i in range(frame.width) if headings[i] or data[f"c{i}"].null_count() < data.height]
     data = data.select([pl.col(f"c{old}").alias(f"c{new}") for new, old in enumerate(kept)])
     found = read_header([headings[i] for i in kept], where, asked)
+    # A day is written as its first second. Where the heading names the zone, that second is meant.
+    days = [column.cell for column in found.columns if not column.is_utc and column.cell in data.columns]
+    data = data.with_columns(pl.col(days).str.replace(_MIDNIGHT, "$1"))
     full = data.with_row_index("row_no", offset=1).filter(~pl.all_horizontal(pl.exclude("row_no").is_null()))
     # Blank rows below the last filled one are no part of the table; those above it keep their numbers.
     store.register(table, full.with_columns(pl.lit(None, dtype=pl.String).alias("malformed")))
@@ -136,6 +138,7 @@ def _sheet(
             numbered=True,
             content_hash=f"{looked.content_hash}#{name}",
             bytes=looked.bytes,
+            guarded=True,
             serial_from=structure.counts_from,
             notes=(*notes, *found.notes),
         ),

@@ -5,6 +5,7 @@ Its sheets bear the dictionary's own headings, so that it loads back as it is.
 
 from __future__ import annotations
 
+import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
@@ -17,6 +18,7 @@ import polars as pl
 from fleetlog.errors import UsageError
 from fleetlog.intake.contract import IntakeSettings, PlainSettings
 from fleetlog.intake.profiles.meanings import meaning_of
+from fleetlog.outfile import write_file
 from fleetlog.store import Store
 from fleetlog.store.dictionary import KINDS, Column, Kind, Type, kind_named
 
@@ -110,19 +112,14 @@ def write_worksheet(
     else:
         given = _from_frames(source)
     import xlsxwriter
-    from xlsxwriter.exceptions import FileCreateError
 
-    book = xlsxwriter.Workbook(str(path), {"strings_to_formulas": False, "strings_to_urls": False})
+    content = io.BytesIO()
+    how = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
+    book = xlsxwriter.Workbook(content, how)
     book.set_properties({"title": "fleetlog worksheet", "created": _MADE})
     _Book(book, given, settings, wanted).write(first)
-    try:
-        book.close()
-    except (FileCreateError, OSError) as error:
-        why = error.args[0] if isinstance(error, FileCreateError) else error
-        detail = getattr(why, "strerror", None) or why
-        raise UsageError(
-            f"{path} cannot be written ({detail}); close it in other programs, or name another."
-        ) from error
+    book.close()
+    write_file(path, content.getvalue(), "close it in other programs, or name another")
 
 
 def _from_store(store: Store, settings: IntakeSettings, open_orders: bool) -> _Given:

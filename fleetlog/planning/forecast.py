@@ -31,6 +31,7 @@ from fleetlog.session.safety import Safety
 from fleetlog.session.scope import WHOLE_FLEET, Scope
 from fleetlog.stats.arrays import Floats, Ints
 from fleetlog.stats.counts import NOTHING, CountDistribution, CountSums, count_sums, mixture
+from fleetlog.stats.weighted_lives import Default
 
 INNER, OUTER = 0.80, 0.95
 MOST_MONTHS = 60
@@ -52,7 +53,7 @@ class ForecastFinding(Finding):
         units: the parts most likely to fail: machine_id, component, side, variant, age_hours,
             hours_a_month, standing (chance that it has failed already), chance (to fail over the whole stretch),
             by_month (list).
-        laws: component, variant, failures, spells, shape, scale_hours with ranges, method.
+        laws: component, variant, failures, spells, shape, scale_hours with ranges, lognormal_weight, method.
         season: site, calendar_month, factor, lower, upper.
         seed, draws: of the bootstrap; the same seed gives the same numbers.
         currency: of the costs.
@@ -88,6 +89,9 @@ class Way:
         hazard: law by the machine's hours, for such a cause.
         events, expected: cases of it on record, each as surely as it is of this cause, and how many its default law
             would give.
+        drawn: the events of each draw, shape (draws,).
+        default: its default law, worth what it is after these events.
+        both: share of its failures that come together with one on the other side.
         standing: chance of each case that it stands now and is of this way, shape (n,).
     """
 
@@ -98,6 +102,9 @@ class Way:
     hazard: Hazard | None = None
     events: float = 0.0
     expected: float = 0.0
+    drawn: Floats = field(default_factory=lambda: np.zeros(0))
+    default: Default | None = None
+    both: float = 0.0
     standing: Floats = field(default_factory=lambda: np.zeros(0))
 
 
@@ -217,6 +224,7 @@ def ways_to_fail(
     for cause in rest:
         hazard = family.hazard(cause.name)
         k = weighed.causes.index(cause.name)
+        events = float(weighed.of_case[:, k].sum())
         expected = len(family.sides) * float((_cumulative(hazard, end) - _cumulative(hazard, begin)).sum())
         ways.append(
             Way(
@@ -225,8 +233,13 @@ def ways_to_fail(
                 step=cure_of(family, cause.component, cause.name),
                 places=np.zeros(0, dtype=np.int64),
                 hazard=hazard,
-                events=float(weighed.of_case[:, k].sum()),
+                events=events,
                 expected=expected,
+                drawn=(outlook.case_causes == k).sum(axis=1).astype(np.float64),
+                default=Default(hazard.shape, hazard.scale_hours, hazard.prior_failures).yielding(
+                    expected, events
+                ),
+                both=outlook.both_sides[cause.name],
                 standing=_of_causes(family, stands, cause.component, cause.name),
             )
         )
@@ -251,7 +264,8 @@ def _followed(outlook: Outlook, stands: Floats) -> list[Way]:
             cause = cause_of(family, part.component)
             step = cure_of(family, part.component, cause)
             standing = _of_causes(family, stands, part.component)
-            ways.append(Way(part.component, cause or ANY_FAILURE, step, rows, standing=standing))
+            both = outlook.both_sides.get(cause, 0.0)
+            ways.append(Way(part.component, cause or ANY_FAILURE, step, rows, both=both, standing=standing))
     return ways
 
 
@@ -314,27 +328,30 @@ def _place_sums(
         machine = outlook.machine_no[rows]
         a_day, of_site, class_of = level[machine], site[machine], age_class[rows]
         now, sound = outlook.age_hours[rows], 1.0 - outlook.standing[rows]
-        # hazard up to an age less that reached already, from logs: the inner loop of the whole forecast
-        reached = (now / law.scale_hours) ** law.shape
+        # hazard up to an age less that reached already, of Weibull laws from logs: the inner loop of the whole forecast
+        reached = law.cumulative(now)
         shift = law.shape * np.log(law.scale_hours)
         age, alive, ever = np.maximum(now, 1e-9), np.ones(rows.size), np.zeros(rows.size)
         still = np.empty(rows.size)
         for month in range(months):
             run = a_day * season[of_site, month]
             age += run
-            np.log(age, out=still)
-            still *= law.shape
-            still -= shift
-            np.exp(still, out=still)
+            if law.lognormal:
+                still[:] = law.cumulative(age)
+            else:
+                np.log(age, out=still)
+                still *= law.shape
+                still -= shift
+                np.exp(still, out=still)
             np.subtract(reached, still, out=still)
             np.exp(still, out=still)
             chance = sound * (alive - still) * staying[class_of, month]
-            total[month] = total[month] + count_sums(chance)
+            total[month] = total[month] + _in_pairs(chance, way.both)
             alive, still = still, alive
             ever += chance
             failed_by_month[month] += chance.sum()
             hours_by_month[month] += run.sum()
-        total[months] = total[months] + count_sums(np.minimum(ever, 1.0))
+        total[months] = total[months] + _in_pairs(np.minimum(ever, 1.0), way.both)
     return _with_successors(outlook, way, draw, total, failed_by_month, hours_by_month / way.places.size)
 
 
@@ -357,7 +374,7 @@ def _with_successors(
     again = np.zeros(len(hours))
     for first in range(len(hours)):
         edges = np.concatenate(([0.5 * hours[first]], 0.5 * hours[first] + np.cumsum(hours[first + 1 :])))
-        reached = (edges / law.scale_hours) ** law.shape
+        reached = law.cumulative(edges)
         again[first + 1 :] += failed[first] * np.diff(reached)
     sums = [one.with_poisson(float(mean)) for one, mean in zip(total, again, strict=False)]
     return [*sums, total[-1].with_poisson(float(again.sum()))]
@@ -373,20 +390,33 @@ def _cause_sums(
     staying: Floats,
 ) -> list[CountSums]:
     """Sums by month of a cause without a followed part: Poisson counts at the fleet's rate."""
-    hazard = way.hazard
+    hazard, default = way.hazard, way.default
     assert hazard is not None
-    factor = (hazard.prior_failures + way.events) / (hazard.prior_failures + way.expected)
+    assert default is not None
+    worth = default.failures
+    evidence = worth + way.events
     if draw is not None:
+        # cases that come in pairs tell less: so many pairs and singles
+        each = 1.0 + way.both
         spread = np.random.default_rng([outlook.seed, draw, 6, *way.cause.encode()])
-        factor *= float(spread.standard_gamma(hazard.prior_failures + way.events)) / (
-            hazard.prior_failures + way.events
-        )
+        worth = default.drawn_worth(float(spread.random()))
+        evidence = each * float(spread.standard_gamma((worth + way.drawn[draw]) / each))
+    factor = evidence / (worth + way.expected)
     run = level[exposed.machine_no][:, None] * season[outlook.use.table.site[exposed.machine_no]]
     edges = np.column_stack((exposed.hours, exposed.hours[:, None] + np.cumsum(run, axis=1)))
     means = np.diff(_cumulative(hazard, edges), axis=1).sum(axis=0) * exposed.sides * factor
     means = means * staying.mean(axis=0)
-    sums = [NOTHING.with_poisson(float(mean)) for mean in means]
-    return [*sums, NOTHING.with_poisson(float(means.sum()))]
+    return [_poisson_in_pairs(float(mean), way.both) for mean in (*means, means.sum())]
+
+
+def _in_pairs(chance: Floats, both: float) -> CountSums:
+    """Sums of units that fail with these chances, a share of the failures two at a time."""
+    return count_sums(chance * (1.0 - both)).with_pairs(0.5 * both * float(chance.sum()))
+
+
+def _poisson_in_pairs(mean: float, both: float) -> CountSums:
+    """A Poisson count of that mean, a share of it two at a time."""
+    return NOTHING.with_poisson(mean * (1.0 - both)).with_pairs(0.5 * both * mean)
 
 
 def hours_to_come(fleet: Fleet, scope: Scope, outlook: Outlook) -> Floats:
@@ -574,6 +604,7 @@ def laws_frame(outlook: Outlook, level: float) -> pl.DataFrame:
                 "scale_hours": model.law.scale_hours,
                 "scale_lower": scale[0] if scale else None,
                 "scale_upper": scale[1] if scale else None,
+                "lognormal_weight": model.lognormal_weight,
                 "method": model.method,
             }
         )

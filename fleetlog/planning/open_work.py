@@ -35,7 +35,7 @@ class OpenWork:
 
     Attributes:
         rows: one a case, in order of urgency: the columns of a plan's rows; week None where there is no room.
-        late: case, and why it has no week, for those.
+        late: case, its labour hours, and why it has no week, for those.
         beside: the sound parts among the rows.
         used: hours, pump hours and jobs with the engine out, by week, shape (weeks, 3).
     """
@@ -103,7 +103,7 @@ def open_work(
                 if at >= 0
                 else f"no week holds it: {too_small(need[None], room)}"
             )
-            late += [{"case": case, "why": why} for case, _ in visit]
+            late += [{"case": case, "hours": own, "why": why} for case, own in visit]
             continue
         rows += [_row(candidates, kind, case, own, weeks[at], len(visit)) for case, own in visit]
         for job, done in _beside(candidates, offers, visit, weeks[at], at) if opens else []:
@@ -139,7 +139,6 @@ def _row(
     candidates: Candidates, kind: str, case: Suspect, hours: float, week: Period, together: int
 ) -> dict[str, Any]:
     family = candidates.outlook.family
-    hold = next((one for one in candidates.known.safety.holds if one.machine_id == case.machine_id), None)
     return {
         "week": week.label,
         "monday": week.first,
@@ -148,7 +147,7 @@ def _row(
         "action": case.next_step,
         "component": family.cause(case.top_cause).component,
         "labour_hours": hours,
-        "cost": case.expected_cost if kind == OPEN else None,
+        "cost": case.expected_cost if kind == OPEN else hours * candidates.labour_rate,
         "saving": 0.0,
         "chance_without": case.standing,
         "reason": kind,
@@ -156,7 +155,6 @@ def _row(
         "site": case.site,
         "age_hours": case.age_hours,
         "waiting_per_day": case.waiting_per_day,
-        "on_rent_since": hold.on_rent_since if hold is not None else None,
     }
 
 
@@ -215,7 +213,6 @@ def _beside(
                 "site": row["site"],
                 "age_hours": numbered[one]["age_hours"],
                 "waiting_per_day": 0.0,
-                "on_rent_since": None,
             }
             for one, own, price in zip(together, hours, prices, strict=True)
         ]

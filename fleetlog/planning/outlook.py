@@ -2,14 +2,14 @@
 
 Forecast, replacement age, plan and policies all start from here, so that they speak of the same parts, the
 same hours and the same laws. An outlook has a point estimate and any number of draws of everything that is
-uncertain: the lives (by random weights of machines), the season (by the same weights), each machine's level
-of use, and how far a month strays from its season. A draw depends on the seed and its own number alone.
+uncertain: the cause of every case, the lives (by random weights of machines), the season (by the same weights), each
+machine's level of use, and how far a month strays from its season. A draw depends on the seed and its own number alone.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -23,6 +23,7 @@ import polars as pl
 
 from fleetlog.belief.part_lives import PLACE, part_lives
 from fleetlog.belief.weighing import weighed_now
+from fleetlog.causes.both_sides import both_sides
 from fleetlog.faults import FaultFamily, Step
 from fleetlog.history import History
 from fleetlog.phrasing import said
@@ -31,10 +32,13 @@ from fleetlog.session.months import month_start
 from fleetlog.session.randomness import DRAWS, SEED
 from fleetlog.session.scope import Scope
 from fleetlog.stats.arrays import Floats, Ints
+from fleetlog.stats.cause_draws import CauseDraws
+from fleetlog.stats.renewal_value import Lives
 from fleetlog.stats.seasonal_use import Use, UseTable, learn_use
 from fleetlog.stats.weighted_lives import (
     Default,
     Law,
+    LognormalLaw,
     ObservedLives,
     machine_weights,
 )
@@ -54,6 +58,15 @@ def in_threads(work: Callable[[int], Drawn], draws: int) -> list[Drawn]:
     """The results of draws 0, 1, …; draws do not depend on each other, so threads change only the time."""
     with ThreadPoolExecutor(max_workers=min(4, os.cpu_count() or 1)) as pool:
         return list(pool.map(work, range(draws)))
+
+
+def lives_of(laws: Sequence[Law], number: Ints | None = None) -> Lives:
+    """Laws as elements; `number`: which of them each element has."""
+    shape, scale = (np.array([law[column] for law in laws], dtype=np.float64) for column in (0, 1))
+    lognormal = np.array([law.lognormal for law in laws], dtype=bool)
+    if number is None:
+        return Lives.of(shape, scale, lognormal)
+    return Lives.of(shape[number], scale[number], lognormal[number])
 
 
 @dataclass(frozen=True)
@@ -109,6 +122,9 @@ class LifeModel:
         cause: the family's cause that stands behind its failures, "" where none does.
         law: point estimate.
         draws: shape and scale of each draw, shape (draws, 2).
+        lognormal: which draws are lognormal laws of that shape and scale, shape (draws,).
+        lognormal_weight: how surely the form is the lognormal one; `law` has the likelier form.
+        disagrees: what to tell where the default and the fleet's own failures disagree, "" where they do not.
         spells, failures, hours: what was observed; a case counts as a failure as surely as the part is behind it.
         default: what was known beforehand, None where nothing was.
         method: how the law came about, in a few words.
@@ -120,6 +136,9 @@ class LifeModel:
     cause: str
     law: Law
     draws: Floats
+    lognormal: npt.NDArray[np.bool_]
+    lognormal_weight: float
+    disagrees: str
     spells: int
     failures: float
     hours: float
@@ -129,7 +148,14 @@ class LifeModel:
 
     def at(self, draw: int | None) -> Law:
         """The law in one draw; None: the point estimate."""
-        return self.law if draw is None else Law(float(self.draws[draw, 0]), float(self.draws[draw, 1]))
+        if draw is None:
+            return self.law
+        form = LognormalLaw if self.lognormal[draw] else Law
+        return form(float(self.draws[draw, 0]), float(self.draws[draw, 1]))
+
+    def lives(self) -> Lives:
+        """The laws of all draws."""
+        return Lives.of(self.draws[:, 0], self.draws[:, 1], self.lognormal)
 
     def interval(self, column: int, level: float) -> tuple[float, float] | None:
         """Range of the shape (0) or the scale (1) over the draws."""
@@ -155,6 +181,9 @@ class Outlook:
         machines: machine_id by `machine_no`.
         watched: which of them are still watched.
         leave_rate: disposals a year by class of age, shape (4,).
+        case_causes: cause of each weighed case in each draw, by number, shape (draws, cases); one past the last
+            where it was no fault at all.
+        both_sides: of each cause the share of its cases that come together with one on the other side.
         seed, draw_count: of the bootstrap.
     """
 
@@ -167,6 +196,8 @@ class Outlook:
     machines: tuple[str, ...]
     watched: npt.NDArray[np.bool_]
     leave_rate: Floats
+    case_causes: npt.NDArray[np.int16]
+    both_sides: Mapping[str, float]
     seed: int
     draw_count: int
 
@@ -253,10 +284,8 @@ class Outlook:
         A part that has failed already does not fail again.
         """
         ahead = np.cumsum(self.hours_ahead(), axis=1)
-        shape = np.array([model.law.shape for model in self.models])[self.model_no]
-        scale = np.array([model.law.scale_hours for model in self.models])[self.model_no]
         edges = np.column_stack((self.age_hours, self.age_hours[:, None] + ahead))
-        hazard = (edges / scale[:, None]) ** shape[:, None]
+        hazard = lives_of([model.law for model in self.models], self.model_no).columns().cumulative(edges)
         survival = np.exp(hazard[:, :1] - hazard)
         staying = self.staying[self.places["age_class"].to_numpy()]
         sound = 1.0 - self.standing[:, None]
@@ -315,8 +344,13 @@ def outlook_of(
     listed = store.run("plan/watched", as_of_end=history.as_of_end)
     numbers = listed.select("machine_id").with_row_index("machine_no")
     followed = [part.component for part in family.parts if component in (None, part.component)]
-    known = part_lives(store, weighed_now(fleet, history, family))
-    models = _laws(fleet, family, known.lives, numbers, followed, draws, seed)
+    weighed = weighed_now(fleet, history, family)
+    known = part_lives(store, weighed)
+    # a case that is no fault at all is one more "cause", which nothing counts
+    drawn = CauseDraws.of(np.column_stack((weighed.of_case, 1.0 - weighed.real)))
+    case_causes = np.array(in_threads(lambda draw: drawn.draw(seed, draw), draws), dtype=np.int16)
+    case_causes = case_causes.reshape(draws, -1)
+    models = _laws(fleet, family, known.lives, numbers, followed, case_causes, seed)
     places = _places(fleet, scope, history, known.now, numbers, followed, models)
     use, sites = _use(fleet, history, listed, numbers)
     return Outlook(
@@ -329,10 +363,12 @@ def outlook_of(
         machines=tuple(listed["machine_id"]),
         watched=listed["watched"].to_numpy(),
         leave_rate=_leave_rate(fleet, history),
+        case_causes=case_causes,
+        both_sides=both_sides(weighed),
         seed=seed,
         draw_count=draws,
         site_names=sites,
-        notes=_notes(listed, places, followed, component),
+        notes=_notes(listed, places, models, followed, component),
     )
 
 
@@ -362,7 +398,7 @@ def _laws(
     known: pl.DataFrame,
     numbers: pl.DataFrame,
     followed: Sequence[str],
-    draws: int,
+    case_causes: npt.NDArray[np.int16],
     seed: int,
 ) -> tuple[LifeModel, ...]:
     """One law a component and variant that occurs or that a replacement brings."""
@@ -373,9 +409,9 @@ def _laws(
             kinds[component, variant] = None
         kinds[component, family.fresh_variant(component)] = None
     minimum = fleet.settings.survival.minimum_failures
-    weights = [machine_weights(numbers.height, seed, draw) for draw in range(draws)]
+    weights = [machine_weights(numbers.height, seed, draw) for draw in range(len(case_causes))]
     return tuple(
-        _law(family, component, variant, lives, minimum, weights, seed, number)
+        _law(family, component, variant, lives, minimum, weights, case_causes, seed, number)
         for number, (component, variant) in enumerate(kinds)
     )
 
@@ -387,6 +423,7 @@ def _law(
     lives: pl.DataFrame,
     minimum: int,
     weights: Sequence[Floats],
+    case_causes: npt.NDArray[np.int16],
     seed: int,
     number: int,
 ) -> LifeModel:
@@ -399,24 +436,39 @@ def _law(
         share=rows["weight"].to_numpy(),
     )
     cause = cause_of(family, component)
+    share = _drawn_shares(family, component, rows, case_causes)
     default = None
     if cause:
         hazard = family.hazard(cause, "" if variant == "unknown" else variant)
         default = Default(hazard.shape, hazard.scale_hours, hazard.prior_failures)
         foretold = observed.expected(default)
         default = default.yielding(foretold, observed.failures)
+    forms, form_weight, disagrees = np.zeros(len(weights), dtype=bool), 0.0, ""
+    if default is not None or observed.failures >= minimum:
+        form_weight = observed.lognormal_weight(default)
+        forms = np.random.default_rng([seed, 8, number]).random(len(weights)) < form_weight
+    form = "Lognormal" if form_weight > 0.5 else "Weibull"
     if default is not None:
-        law = observed.fit(default)
+        law = observed.fit(default, lognormal=form_weight > 0.5)
         drawn = in_threads(
-            lambda draw: observed.fit(default, weights[draw], default.drawn(seed, draw, number)), len(weights)
+            lambda draw: observed.fit(
+                default, weights[draw], default.drawn(seed, draw, number), share(draw), bool(forms[draw])
+            ),
+            len(weights),
         )
-        method = f"Weibull from {observed.failures:.0f} failures and a default worth {default.failures:.1f} failures"
+        method = f"{form} from {observed.failures:.0f} failures and a default worth {default.failures:.1f} failures"
         if default.failures < 0.5 * hazard.prior_failures:
-            method += f", which had expected {foretold:.0f}: the two disagree and the fleet's own decide"
+            disagrees = (
+                f"{foretold:.0f} failures were to be expected by the family's default and {observed.failures:.0f} are "
+                "on record: the two disagree and the fleet's own decide"
+            )
+            method += f"; {disagrees}"
     elif observed.failures >= minimum:
-        law = observed.fit()
-        drawn = in_threads(lambda draw: observed.fit(None, weights[draw]), len(weights))
-        method = f"Weibull from {observed.failures:.0f} failures"
+        law = observed.fit(lognormal=form_weight > 0.5)
+        drawn = in_threads(
+            lambda draw: observed.fit(None, weights[draw], None, share(draw), bool(forms[draw])), len(weights)
+        )
+        method = f"{form} from {observed.failures:.0f} failures"
     elif observed.spells == 0:
         law, drawn = _NEVER, [_NEVER] * len(weights)
         method = "nothing is known of such parts: no failure is expected"
@@ -431,6 +483,9 @@ def _law(
         cause=cause,
         law=law,
         draws=np.array(drawn, dtype=np.float64).reshape(-1, 2),
+        lognormal=forms,
+        lognormal_weight=form_weight,
+        disagrees=disagrees,
         spells=observed.spells,
         failures=observed.failures,
         hours=observed.total_hours,
@@ -438,6 +493,26 @@ def _law(
         method=method,
         rise=observed.rise(),
     )
+
+
+def _drawn_shares(
+    family: FaultFamily, component: str, rows: pl.DataFrame, case_causes: npt.NDArray[np.int16]
+) -> Callable[[int], Floats]:
+    """How surely each life was so in a draw: where a case decides, by the cause that the case has in it."""
+    mine = np.array([*(cause.component == component for cause in family.causes), False])
+    weight = rows["weight"].to_numpy().astype(np.float64)
+    decided = rows["case"].is_not_null().to_numpy()
+    case, was = (
+        rows["case"].to_numpy()[decided].astype(np.int64),
+        rows["was"].to_numpy()[decided].astype(bool),
+    )
+
+    def share(draw: int) -> Floats:
+        drawn = weight.copy()
+        drawn[decided] = mine[case_causes[draw, case]] == was
+        return drawn
+
+    return share
 
 
 _NEVER = Law(1.0, 1e9)
@@ -540,9 +615,16 @@ def _leave_rate(fleet: Fleet, history: History) -> Floats:
 
 
 def _notes(
-    listed: pl.DataFrame, places: pl.DataFrame, followed: Sequence[str], component: str | None
+    listed: pl.DataFrame,
+    places: pl.DataFrame,
+    models: Sequence[LifeModel],
+    followed: Sequence[str],
+    component: str | None,
 ) -> tuple[str, ...]:
     notes = []
+    for model in (one for one in models if one.disagrees):
+        design = "" if model.variant == "unknown" else f" ({model.variant})"
+        notes.append(f"Of the {said(model.component)}{design}, {model.disagrees}.")
     silent = int(listed["silent"].sum())
     if silent:
         notes.append(

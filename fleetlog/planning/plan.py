@@ -21,13 +21,16 @@ import polars as pl
 
 from fleetlog.causes.suspects import SuspectsFinding
 from fleetlog.errors import UsageError
+from fleetlog.phrasing import plural
 from fleetlog.planning.comparators import words_of
-from fleetlog.planning.open_work import OPEN, OpenWork, open_work
+from fleetlog.planning.open_work import BESIDE, DOUBTFUL, OPEN, OpenWork, open_work
 from fleetlog.planning.outlook import Outlook, Period
 from fleetlog.planning.plan_candidates import Candidates, gather
 from fleetlog.planning.plan_money import AVOIDED_YEARS, JobAhead, plan_money
 from fleetlog.planning.plan_range import saving_range, units_of
+from fleetlog.planning.plan_told import told_in_full
 from fleetlog.planning.plan_visits import Offers, ShopLimits, offer, too_small
+from fleetlog.planning.whereabouts import out_now, rentals_ahead
 from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
@@ -38,6 +41,7 @@ from fleetlog.stats.schedule import Schedule, Visits, best_schedule
 
 MOST_WEEKS = 104
 AHEAD = "ahead of failure"
+_NO_ROOM = "no room in the shop"
 
 
 @dataclass(frozen=True, repr=False)
@@ -46,23 +50,28 @@ class PlanFinding(Finding):
 
     Attributes:
         frame: one row a machine, side and job, in order of time: week, monday, machine_id, side, action,
-            component, labour_hours, cost, saving (of work ahead; each visit's once, shared out among its jobs),
-            chance_without (to fail within the plan's weeks if nothing is done; of a case, that its fault stands),
-            reason ("open case", "doubtful repair", "while it is open" or "ahead of failure"), together (number of
-            jobs in the visit), site, age_hours, waiting_per_day (what a day of waiting costs), on_rent_since.
+            component, labour_hours, part (to have ready, null if none), parts_cost (of that), cost, saving (of work
+            ahead: the visit's, in the first of its rows and null in the others), chance_without (to fail within the
+            plan's weeks if nothing is done; of a case, that its fault stands), chance_horizon (the same within
+            `horizon_years`), reason ("open case", "doubtful repair", "while it is open" or "ahead of failure"),
+            together (number of jobs in the visit), site, age_hours, waiting_per_day (what a day of waiting costs),
+            on_rent_since (null: in the yard), due_back, due_back_is ("booked", or "expected": by the mean remaining
+            length of rentals).
         weeks: week, monday, labour_hours, labour_hours_reserved (for breakdowns to be expected, as forecast),
             labour_hours_limit, pump_hours, pump_hours_limit, engine_out_jobs, engine_out_limit, visits.
         left_out: open work and candidates without a week: machine_id, side, component, age_hours, chance_without,
-            best_saving, why.
+            labour_hours, best_saving, hour_worth (what an hour more in the shop would save on it: of open work a week
+            of its waiting, by its hours; null where room is not what it lacks), why.
         changes: against the last plan: machine_id, side, was, now, change ("kept", "moved", "new",
             "dropped"); empty without one.
         saving, bound, gap: money saved by the work ahead of failure, over the machines' remaining time, the most any
             plan could save, and how far below it this one may be, as a share.
         saving_lower, saving_upper: 80% range of the saving over the draws of the laws of life.
-        failures_avoided: expected within three years of the visits.
-        hour_worth: what another labour hour a week would save, by the best visit that found no room.
+        failures_avoided: expected within `horizon_years` of the visits.
+        horizon_years: the horizon over which failures and money avoided are stated.
+        hour_worth: what another mechanic-hour would save, by the best of the work that found no room.
         cost_open, cost_ahead: expected cost of the open work with a week, and of the jobs ahead and beside it.
-        cost_avoided: breakdowns that these jobs avoid within three years, those of the new parts taken off.
+        cost_avoided: breakdowns that these jobs avoid within `horizon_years`, those of the new parts taken off.
         payback_months: months from the as-of day until what is avoided exceeds their cost; None: not within ten years,
             or nothing is spent.
         payback: month, avoided (money until its end).
@@ -76,8 +85,8 @@ class PlanFinding(Finding):
     question: ClassVar[str] = "plan"
     answers = (
         "weeks", "left_out", "changes", "saving", "saving_lower", "saving_upper", "failures_avoided", "hour_worth",
-        "cost_open", "cost_ahead", "cost_avoided", "payback_months", "payback", "against", "bound", "gap", "method",
-        "figures", "currency",
+        "horizon_years", "cost_open", "cost_ahead", "cost_avoided", "payback_months", "payback", "against", "bound",
+        "gap", "method", "figures", "currency",
     )  # fmt: skip
 
     as_of: date
@@ -90,6 +99,7 @@ class PlanFinding(Finding):
     saving_lower: float
     saving_upper: float
     failures_avoided: float
+    horizon_years: int
     hour_worth: float
     cost_open: float
     cost_ahead: float
@@ -149,6 +159,8 @@ def plan(
         8
     """
     check_weeks(weeks)
+    if must:
+        fleet.begin(replace(scope, machines=tuple(must)))
     candidates = gather(fleet, scope, weeks=weeks, draws=draws, seed=seed, known=known, outlook=outlook)
     limits = ShopLimits.of(fleet, shop_hours)
     offers = offer(fleet, candidates, limits, engine_out or {})
@@ -203,19 +215,22 @@ def solve(
     proposing = not rows.is_empty() or bool(known.holds)
     safety = replace(known, cautions=outlook.family.cautions if proposing else ())
     lower, upper = saving_range(candidates, offers, solution, first)
-    money = plan_money(candidates, _jobs(candidates, offers, solution, first), rows, open_kind=OPEN)
+    money = plan_money(
+        candidates, _jobs(candidates, offers, solution, first), rows, open_kinds=(OPEN, DOUBTFUL)
+    )
     return PlanFinding(
         as_of=outlook.history.as_of,
         fault=outlook.family.name,
-        frame=safety.attach(rows),
+        frame=safety.attach(told_in_full(candidates, rows, out_now(rentals_ahead(fleet, outlook.history)))),
         weeks=_week_rows(outlook, offers, solution, first, candidates.reserved, whole),
         left_out=left_out,
         changes=_changes(rows, previous, outlook),
         saving=saving,
         saving_lower=lower,
         saving_upper=upper,
-        failures_avoided=_avoided(candidates, ahead),
-        hour_worth=_hour_worth(offers, solution, whole),
+        failures_avoided=_avoided(candidates, rows.filter(pl.col("reason").is_in([AHEAD, BESIDE]))),
+        horizon_years=AVOIDED_YEARS,
+        hour_worth=float(left_out["hour_worth"].fill_null(0.0).max() or 0.0),  # type: ignore[arg-type]
         cost_open=money.cost_open,
         cost_ahead=money.cost_ahead,
         cost_avoided=money.cost_avoided,
@@ -230,7 +245,9 @@ def solve(
             [row for cost in candidates.costs.values() for row in cost.trace()], infer_schema_length=None
         ),
         currency=fleet.settings.fleet.currency,
-        notes=_notes(fleet, candidates, offers, limits, whole, solution, ahead, (lower, saving, upper)),
+        notes=_notes(
+            fleet, candidates, offers, limits, whole, solution, ahead, (lower, saving, upper), left_out
+        ),
     )
 
 
@@ -345,7 +362,6 @@ def _rows(outlook: Outlook, candidates: Candidates, offers: Offers, solution: Sc
                     "site": columns["site"][member],
                     "age_hours": columns["age_hours"][member],
                     "waiting_per_day": 0.0,
-                    "on_rent_since": None,
                 }
             )
     return pl.DataFrame(listed, schema=_ROWS).sort("week", "machine_id", "component", "side")
@@ -364,7 +380,7 @@ def _jobs(candidates: Candidates, offers: Offers, solution: Schedule, first: Ope
 
 
 def _avoided(candidates: Candidates, ahead: pl.DataFrame) -> float:
-    """Failures that the jobs ahead avoid within three years, the new parts' own taken off."""
+    """Failures that the jobs ahead and beside open work avoid within three years, the new parts' own taken off."""
     if ahead.is_empty():
         return 0.0
     outlook = candidates.outlook
@@ -374,22 +390,13 @@ def _avoided(candidates: Candidates, ahead: pl.DataFrame) -> float:
     total = 0.0
     for number, component in rows.select("model_no", "component").unique(maintain_order=True).iter_rows():
         mine = (rows["model_no"] == number).to_numpy()
-        shape, scale = outlook.models[number].law
+        law = outlook.models[number].law
         fresh = outlook.family.fresh_variant(component)
         new = next(one for one in outlook.models if (one.component, one.variant) == (component, fresh)).law
-        reached = (age[mine] / scale) ** shape
-        old_fails = -np.expm1(reached - ((age[mine] + run[mine]) / scale) ** shape)
-        new_fails = -np.expm1(-((run[mine] / new.scale_hours) ** new.shape))
+        old_fails = -np.expm1(law.cumulative(age[mine]) - law.cumulative(age[mine] + run[mine]))
+        new_fails = -np.expm1(-new.cumulative(run[mine]))
         total += float((old_fails - new_fails).sum())
     return total
-
-
-def _hour_worth(offers: Offers, solution: Schedule, caps: Floats) -> float:
-    """The most that a labour hour would save among the visits that an empty week would hold and that got none."""
-    planned = set(offers.machine[solution.chosen].tolist())
-    room = (offers.use <= caps[offers.week] + 1e-9).all(axis=1) if offers.machine.size else np.zeros(0, bool)
-    left = room & ~np.isin(offers.machine, list(planned))
-    return float((offers.worth[left] / offers.use[left, 0]).max()) if left.any() else 0.0
 
 
 def _late(first: OpenWork) -> pl.DataFrame:
@@ -402,7 +409,9 @@ def _late(first: OpenWork) -> pl.DataFrame:
                 "component": one["case"].top_cause,
                 "age_hours": one["case"].age_hours,
                 "chance_without": one["case"].standing,
+                "labour_hours": one["hours"],
                 "best_saving": 0.0,
+                "hour_worth": 7.0 * one["case"].waiting_per_day / one["hours"] if one["hours"] > 0 else None,
                 "why": one["why"],
             }
             for one in first.late
@@ -444,24 +453,21 @@ def _week_rows(
 
 def _left_out(candidates: Candidates, offers: Offers, rows: pl.DataFrame, caps: Floats) -> pl.DataFrame:
     """Candidates that got no week, with the reason."""
-    best = np.zeros(len(candidates.rows))
+    best, rate, hours = (np.zeros(len(candidates.rows)) for _ in range(3))
     fits = np.zeros(len(candidates.rows), dtype=bool)
     room = np.asarray((offers.use <= caps[offers.week] + 1e-9).all(axis=1))
     for i in range(offers.members.shape[1]):
         member = offers.members[:, i]
         there = member >= 0
         np.maximum.at(best, member[there], offers.worth[there] * offers.share[there, i])
-        fits[member[there & room]] = True
+        np.maximum.at(hours, member[there], offers.hours[there, i])
+        fitting = there & room
+        np.maximum.at(rate, member[fitting], offers.worth[fitting] / offers.use[fitting, 0])
+        fits[member[fitting]] = True
     machine_no = candidates.rows["machine_no"].to_numpy()
     why = [
         offers.away.get(int(machine_no[row]))
-        or (
-            "no room in the shop"
-            if fits[row]
-            else "no job fits a week"
-            if value > 0
-            else "saves nothing in these weeks"
-        )
+        or (_NO_ROOM if fits[row] else "no job fits a week" if value > 0 else "saves nothing in these weeks")
         for row, value in enumerate(best.tolist())
     ]
     return (
@@ -469,8 +475,12 @@ def _left_out(candidates: Candidates, offers: Offers, rows: pl.DataFrame, caps: 
             "machine_id", "side", "component", "age_hours", "chance_without", "beside_work"
         )
         .with_columns(
-            pl.Series("best_saving", best, dtype=pl.Float64), pl.Series("why", why, dtype=pl.String)
+            pl.Series("best_saving", best, dtype=pl.Float64),
+            pl.Series("labour_hours", hours, dtype=pl.Float64),
+            pl.Series("hour_worth", rate, dtype=pl.Float64),
+            pl.Series("why", why, dtype=pl.String),
         )
+        .with_columns(hour_worth=pl.when(pl.col("why") == _NO_ROOM).then("hour_worth"))
         .filter(~pl.col("beside_work"))
         .join(rows, on=["machine_id", "side", "component"], how="anti")
         .sort(["best_saving", "machine_id", "side"], descending=[True, False, False])
@@ -517,6 +527,7 @@ def _notes(
     solution: Schedule,
     rows: pl.DataFrame,
     saved: tuple[float, float, float],
+    left_out: pl.DataFrame,
 ) -> tuple[str, ...]:
     notes = [_result_note(fleet, candidates, offers, solution, rows, saved)]
     fits = (offers.use <= caps[offers.week] + 1e-9).all(axis=1) if offers.machine.size else np.zeros(0, bool)
@@ -537,6 +548,7 @@ def _notes(
         f"Savings are expected money against the policy: {words_of('wait', candidates.outlook.family)}; over the "
         "machine's remaining time. A job's worth falls when the machine would be out, so slack weeks are preferred."
     )
+    notes.append(_hour_note(fleet, left_out))
     for (component, variant), why in candidates.why_not.items():
         kind = component.replace("_", " ")
         design = "" if variant == "unknown" else f" ({variant})"
@@ -546,6 +558,16 @@ def _notes(
         "as the forecast has them."
     )
     return (*notes, *candidates.outlook.notes)
+
+
+def _hour_note(fleet: Fleet, left_out: pl.DataFrame) -> str:
+    """What another mechanic-hour is worth, in a sentence."""
+    worth = float(left_out["hour_worth"].fill_null(0.0).max() or 0.0)  # type: ignore[arg-type]
+    if worth <= 0:
+        return "Another mechanic-hour would save nothing: no work lacks room."
+    waiting = left_out.filter(pl.col("hour_worth") > 0).height
+    currency = fleet.settings.fleet.currency
+    return f"Another mechanic-hour is worth up to {currency} {worth:,.0f}; {plural(waiting, 'job')} without room."
 
 
 def _result_note(
@@ -591,7 +613,6 @@ _ROWS: dict[str, Any] = {
     "site": pl.String,
     "age_hours": pl.Float64,
     "waiting_per_day": pl.Float64,
-    "on_rent_since": pl.Date,
 }
 _LEFT_OUT: dict[str, Any] = {
     "machine_id": pl.String,
@@ -599,6 +620,8 @@ _LEFT_OUT: dict[str, Any] = {
     "component": pl.String,
     "age_hours": pl.Float64,
     "chance_without": pl.Float64,
+    "labour_hours": pl.Float64,
     "best_saving": pl.Float64,
+    "hour_worth": pl.Float64,
     "why": pl.String,
 }

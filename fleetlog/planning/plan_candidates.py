@@ -13,13 +13,14 @@ from fleetlog.causes.repair_plan import day_rates
 from fleetlog.causes.suspects import SuspectsFinding, suspects
 from fleetlog.planning.forecast import hours_to_come
 from fleetlog.planning.job_costs import JobCosts, costs_of
-from fleetlog.planning.outlook import Outlook, outlook_of, weeks_after
+from fleetlog.planning.outlook import Outlook, lives_of, outlook_of, weeks_after
 from fleetlog.planning.replacement import why_not_ahead
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
 from fleetlog.session.scope import Scope
 from fleetlog.stats.arrays import Floats, Ints
 from fleetlog.stats.renewal_value import Lives, Prices, best_policy, discounted_hours, first_of, renewal_age
+from fleetlog.stats.weighted_lives import Law
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,6 +38,7 @@ class Candidates:
         why_not: component and variant -> why none of them is a candidate.
         known: cases, holds and cautions of this part of the fleet.
         reserved: labour hours kept back each week for the failures to come, as the forecast has them, shape (weeks,).
+        labour_rate: of the shop, an hour.
     """
 
     outlook: Outlook
@@ -47,6 +49,7 @@ class Candidates:
     why_not: Mapping[tuple[str, str], str]
     known: SuspectsFinding
     reserved: Floats
+    labour_rate: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,7 +116,9 @@ def gather(
     rows = rows.with_columns(pl.Series("chance_without", chance, dtype=pl.Float64))
     reserved = hours_to_come(fleet, scope, outlook)
     worth = worth_of(outlook, costs, rows, rate)
-    return Candidates(outlook, costs, rows, worth, rate, why_not, known, reserved)
+    return Candidates(
+        outlook, costs, rows, worth, rate, why_not, known, reserved, fleet.settings.costs.labour_rate
+    )
 
 
 def _with_twins(rows: pl.DataFrame) -> pl.DataFrame:
@@ -164,14 +169,14 @@ def _chosen(
     return chosen, why_not
 
 
-def _successor(outlook: Outlook, component: str) -> tuple[float, float]:
+def _successor(outlook: Outlook, component: str) -> Law:
     variant = outlook.family.fresh_variant(component)
     model = next(one for one in outlook.models if (one.component, one.variant) == (component, variant))
     return model.law
 
 
-def _same(law: tuple[float, float], size: int) -> Lives:
-    return Lives.of(np.full(size, law[0]), np.full(size, law[1]))
+def _same(law: Law, size: int) -> Lives:
+    return lives_of([law], np.zeros(size, dtype=np.int64))
 
 
 def _hours_a_year(outlook: Outlook) -> Floats:
@@ -227,8 +232,8 @@ def worth_of(
             draw
         )
         next_rate = best_policy(first_of(_same(successor, mine.size), sides), prices)[1]
-        law = [outlook.models[int(number)].at(draw) for number in rows["model_no"].to_numpy()[mine]]
-        single = Lives.of([[one.shape] for one in law], [[one.scale_hours] for one in law])
+        laws = [one.at(draw) for one in outlook.models]
+        single = lives_of(laws, rows["model_no"].to_numpy()[mine].astype(np.int64)).columns()
         lives = first_of(single, sides[:, None])
         age = mean_age[mine][:, None] + run[mine]
         left = discounted_hours(lives, age, np.inf, leaving[:, None])

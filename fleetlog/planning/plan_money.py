@@ -13,9 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from fleetlog.planning.outlook import lives_of
 from fleetlog.planning.plan_candidates import Candidates
 from fleetlog.stats.arrays import Floats
-from fleetlog.stats.renewal_value import Lives, first_of
+from fleetlog.stats.renewal_value import first_of
 
 #: So far ahead it is looked whether a plan is paid back.
 MOST_MONTHS = 120
@@ -36,7 +37,7 @@ class PlanMoney:
     """Money of a plan, in the fleet's currency.
 
     Attributes:
-        cost_open: expected cost of the open work that has a week.
+        cost_open: expected cost of the open work and the looks at doubtful repairs that have a week.
         cost_ahead: cost of the jobs ahead of failure and of those beside open work, which is all that the plan spends
             of its own accord.
         cost_avoided: breakdowns that these jobs avoid within three years, those that the new parts bring taken off.
@@ -53,7 +54,7 @@ class PlanMoney:
 
 
 def plan_money(
-    candidates: Candidates, jobs: Sequence[JobAhead], rows: pl.DataFrame, *, open_kind: str
+    candidates: Candidates, jobs: Sequence[JobAhead], rows: pl.DataFrame, *, open_kinds: Sequence[str]
 ) -> PlanMoney:
     """The money of a plan.
 
@@ -61,9 +62,9 @@ def plan_money(
         candidates: that it chose from.
         jobs: what is done of them.
         rows: of the plan.
-        open_kind: the reason of rows that are open cases.
+        open_kinds: the reasons of rows that are work on what is open or in doubt.
     """
-    is_open = pl.col("reason") == open_kind
+    is_open = pl.col("reason").is_in(list(open_kinds))
     cost_ahead = float(rows.filter(~is_open)["cost"].sum())
     avoided = avoided_by_month(candidates, jobs)
     paid = np.flatnonzero(avoided >= cost_ahead)
@@ -95,7 +96,7 @@ def avoided_by_month(candidates: Candidates, jobs: Sequence[JobAhead]) -> Floats
         run = np.maximum(years - begin, 0.0) * a_year
         fails = []
         for law, now in ((old, age), (new, 0.0)):
-            lives = first_of(Lives.of([law.shape], [law.scale_hours]), sides)
+            lives = first_of(lives_of([law]), sides)
             fails.append(-np.expm1(lives.cumulative(np.array([now])) - lives.cumulative(now + run)))
         breakdown = float(cost.breakdown_at(candidates.day_rate[job.candidates[0]])) + cost.second * (
             sides - 1

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import timedelta
 from itertools import combinations
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +15,7 @@ import polars as pl
 from fleetlog.errors import UsageError
 from fleetlog.planning.job_costs import JobCosts, out_shares
 from fleetlog.planning.plan_candidates import Candidates, Worth
+from fleetlog.planning.whereabouts import rentals_ahead
 from fleetlog.session.fleet import Fleet
 from fleetlog.stats.arrays import Floats, Ints
 
@@ -303,15 +303,11 @@ def _open_weeks(
     begin = history.as_of + timedelta(days=limits.lead_days)
     shop = np.array([week.first >= begin and week.label not in limits.closed for week in weeks])
     out = np.zeros((len(outlook.machines), len(weeks)))
-    still_to_come = fleet.last_day() <= history.as_of
-    booked = fleet.store.run("plan/bookings", as_of_end=history.as_of_end, booked_ahead=still_to_come)
+    booked = rentals_ahead(fleet, history)
     number = {machine: i for i, machine in enumerate(outlook.machines)}
     wanted = set(candidates.rows["machine_id"])
-    back = history.as_of + timedelta(days=round(_days_still_out(fleet, history.as_of_end)))
-    zone = ZoneInfo(fleet.settings.fleet.time_zone)
-    for machine, out_at, in_at in booked.filter(pl.col("machine_id").is_in(list(wanted))).iter_rows():
-        first = _local_day(out_at, zone)
-        last = _local_day(in_at, zone) if in_at is not None else max(back, first)
+    mine = booked.filter(pl.col("machine_id").is_in(list(wanted)))
+    for machine, first, last in mine.select("machine_id", "first", "last").iter_rows():
         for w, week in enumerate(weeks):
             days = (min(week.after, last) - max(week.first, first)).days
             out[number[machine], w] += max(days, 0)
@@ -323,18 +319,6 @@ def _open_weeks(
         elif not (shop & (out[row] <= _MOST_DAYS_OUT)).any():
             away[row] = "out on rent in every open week"
     return shop[None, :] & (out <= _MOST_DAYS_OUT), away
-
-
-def _local_day(moment: datetime, zone: ZoneInfo) -> date:
-    return moment.replace(tzinfo=UTC).astimezone(zone).date()
-
-
-def _days_still_out(fleet: Fleet, as_of_end: datetime) -> float:
-    """How long a machine that is out stays out on average: a long rental is the likelier to be met."""
-    row = fleet.store.run("plan/rental_length", as_of_end=as_of_end).row(0, named=True)
-    if not row["rentals"]:
-        return 7.0
-    return float(row["mean_square_days"]) / (2.0 * float(row["mean_days"]))
 
 
 def _out_share_by_week(fleet: Fleet, candidates: Candidates) -> Floats:

@@ -26,7 +26,7 @@ from fleetlog.faults import FaultFamily
 from fleetlog.planning.comparators import POLICIES, words_of
 from fleetlog.planning.forecast import check_numbers, others_to_come
 from fleetlog.planning.job_costs import JobCosts, costs_of, new_cases
-from fleetlog.planning.outlook import Outlook, in_threads, outlook_of
+from fleetlog.planning.outlook import Outlook, in_threads, lives_of, outlook_of
 from fleetlog.planning.plan_visits import ShopLimits
 from fleetlog.questions import proposal
 from fleetlog.session.finding import Finding
@@ -35,7 +35,7 @@ from fleetlog.session.randomness import DRAWS, SEED
 from fleetlog.session.safety import Safety
 from fleetlog.session.scope import WHOLE_FLEET, Columns, Scope, columns_of
 from fleetlog.stats.arrays import Floats, Ints
-from fleetlog.stats.renewal_value import Lives, Prices, discounted_hours, first_of, waiting_rate
+from fleetlog.stats.renewal_value import Prices, discounted_hours, first_of, waiting_rate
 
 #: Range of the table.
 LEVEL = 0.80
@@ -273,28 +273,27 @@ class _Game:
         Of two sides that are one opening, the share of each: the first to fail is a breakdown after which both are new.
         """
         outlook, costs = self.outlook, self.costs
-        laws = np.array([model.at(draw) for model in outlook.models])[outlook.model_no[self.places]]
+        laws = lives_of([model.at(draw) for model in outlook.models], outlook.model_no[self.places])
         fresh = outlook.models[self.new_model].at(draw)
         leave = outlook.leave_rate[outlook.places["age_class"].to_numpy()[self.places]]
         a_year = np.maximum(outlook.use.level[outlook.machine_no[self.places]] * 365.25, 50.0)
         leaving = (leave - np.log1p(-costs.discount_per_year)) / a_year
         second = costs.second * (sides - 1)
         prices = Prices.of(costs.planned + second, breakdown + second, leaving)
-        next_rate = waiting_rate(first_of(Lives.of(*(np.full(run.size, x) for x in fresh)), sides), prices)
+        next_rate = waiting_rate(
+            first_of(lives_of([fresh], np.zeros(run.size, dtype=np.int64)), sides), prices
+        )
         age = outlook.age_hours[self.places] + run
-        lives = first_of(Lives.of(laws[:, 0], laws[:, 1]), sides)
+        lives = first_of(laws, sides)
         hours = discounted_hours(lives, age, np.inf, leaving)
         cost: Floats = (prices.failure * (1.0 - leaving * hours) - next_rate * hours) / sides
         return cost
 
     def _fails_at(self, draw: int, luck: Floats) -> Floats:
         """Hours from now until each part fails, given the age it has reached."""
-        laws = np.array([model.draws[draw] for model in self.outlook.models])[
-            self.outlook.model_no[self.places]
-        ]
-        shape, scale = laws[:, 0], laws[:, 1]
+        laws = lives_of([model.at(draw) for model in self.outlook.models], self.outlook.model_no[self.places])
         age = self.outlook.age_hours[self.places]
-        result: Floats = scale * ((age / scale) ** shape + luck) ** (1.0 / shape) - age
+        result: Floats = laws.age_at(laws.cumulative(age) + luck) - age
         return result
 
     def _outcome(
@@ -309,7 +308,7 @@ class _Game:
         later_cost: Mapping[tuple[float, int], Floats],
     ) -> Floats:
         law = self.outlook.models[self.new_model].at(draw)
-        new_life = law.scale_hours * again ** (1.0 / law.shape)
+        new_life = law.age_at(again)
         ahead_at = np.full(fails_at.size, np.inf)
         if policy == "older_design_ahead":
             month = np.minimum(np.where(np.isfinite(self.done_in), self.done_in, 0), edges.shape[1] - 1)

@@ -23,7 +23,7 @@ from fleetlog.planning.job_costs import (
     money_assumptions,
     sensitivity,
 )
-from fleetlog.planning.outlook import LifeModel, Outlook, outlook_of
+from fleetlog.planning.outlook import LifeModel, Outlook, lives_of, outlook_of
 from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.randomness import DRAWS, SEED
@@ -54,7 +54,8 @@ class ReplacementFinding(Finding):
 
     Attributes:
         frame: one row a component and variant that is fitted somewhere: component, variant, successor,
-            parts, failures, shape, shape_lower, shape_upper, scale_hours, planned_cost, breakdown_cost,
+            parts, failures, shape, shape_lower, shape_upper, scale_hours, form ("weibull", or "lognormal": told by the
+            Weibull shape and scale of the same mean and spread of the logarithm), planned_cost, breakdown_cost,
             replace_ahead, reason, best_age_hours, lower, upper (95%), best_age_both_hours (both sides in one
             visit), past_best_age (parts), waiting_cost_per_1000h, saving_per_part (at the best age, against
             waiting), saving_per_part_lower, saving_per_part_upper, saving_now (all parts past it, at once).
@@ -217,18 +218,17 @@ class AgeDecision:
 
     def laws(self) -> tuple[Lives, Lives]:
         """This law and the successor's in every draw."""
-        mine, next_one = self.model.draws, self.successor.draws
-        return Lives.of(mine[:, 0], mine[:, 1]), Lives.of(next_one[:, 0], next_one[:, 1])
+        return self.model.lives(), self.successor.lives()
 
     @property
     def law(self) -> Lives:
         """This law's point estimate."""
-        return Lives.of([self.model.law.shape], [self.model.law.scale_hours])
+        return lives_of([self.model.law])
 
     @property
     def next_law(self) -> Lives:
         """The successor's point estimate."""
-        return Lives.of([self.successor.law.shape], [self.successor.law.scale_hours])
+        return lives_of([self.successor.law])
 
     def prices(self, costs: JobCosts, planned: float | None = None) -> Prices:
         """Prices of an average machine."""
@@ -270,6 +270,7 @@ def _answer(question: AgeDecision, minimum: int, level: float) -> dict[str, Any]
         "shape_lower": shape[0] if shape else None,
         "shape_upper": shape[1] if shape else None,
         "scale_hours": model.law.scale_hours,
+        "form": "lognormal" if model.law.lognormal else "weibull",
         "planned_cost": costs.planned,
         "breakdown_cost": costs.breakdown,
         "replace_ahead": pays,
@@ -305,7 +306,7 @@ def why_not_ahead(model: LifeModel, costs: JobCosts, age: float, minimum: int) -
             f"too few data: {model.failures:.0f} failures on record, {minimum} are needed before a rise of the "
             "hazard with age is believed"
         )
-    if model.law.shape <= 1.0:
+    if model.law.shape <= 1.0 and not model.law.lognormal:
         return "the hazard does not rise with age: a new part would be no better than the old one"
     if model.rise > RISE_LEVEL:
         return (
@@ -313,7 +314,7 @@ def why_not_ahead(model: LifeModel, costs: JobCosts, age: float, minimum: int) -
             f"of fleets, {RISE_LEVEL:.0%} are allowed"
         )
     # beyond what one in a thousand of these parts reaches, an age is a curiosity
-    if not np.isfinite(age) or (age / model.law.scale_hours) ** model.law.shape > np.log(1000.0):
+    if not np.isfinite(age) or float(model.law.cumulative(np.array([age]))[0]) > np.log(1000.0):
         return "the best age lies beyond what parts reach: next to all fail before it"
     return ""
 
@@ -321,10 +322,9 @@ def why_not_ahead(model: LifeModel, costs: JobCosts, age: float, minimum: int) -
 def _savings(question: AgeDecision, costs: JobCosts, chosen: Any) -> Floats:
     """What replacing these parts at once saves, each by its own age and use."""
     prices = Prices.of(costs.planned, costs.breakdown, question.leaving(costs)[chosen])
-    next_rate = best_policy(
-        Lives.of(*(np.full(prices.leaving.size, x) for x in question.successor.law)), prices
-    )[1]
-    law = Lives.of(*(np.full(prices.leaving.size, x) for x in question.model.law))
+    every = np.zeros(prices.leaving.size, dtype=np.int64)
+    next_rate = best_policy(lives_of([question.successor.law], every), prices)[1]
+    law = lives_of([question.model.law], every)
     return saving_now(law, prices, question.age_hours[chosen], next_rate)
 
 
@@ -350,7 +350,7 @@ def _curve(question: AgeDecision, level: float) -> pl.DataFrame:
     saving = saving_now(question.law, prices, ages, best_policy(question.next_law, prices)[1])
     mine, next_law = question.laws()
     rates = best_policy(next_law, prices)[1]
-    columns = Lives(mine.shape[:, None], mine.scale_hours[:, None])
+    columns = mine.columns()
     drawn = saving_now(columns, prices, ages[None, :], rates[:, None])
     low, high = np.quantile(drawn, (0.5 - level / 2, 0.5 + level / 2), axis=0)
     return pl.DataFrame(
@@ -448,11 +448,15 @@ def _saving(question: AgeDecision, age: float, name: str, values: Floats) -> Flo
         [one.breakdown for one in costs],
         (taken["leave_rate"] - np.log1p(-discount)) / taken["hours_a_year"],
     )
-    law = Lives.of(taken["shape"], taken["scale_hours"])
+    form = np.full(values.size, question.model.law.lognormal)
+    next_form = np.full(values.size, question.successor.law.lognormal)
+    law = Lives.of(taken["shape"], taken["scale_hours"], form)
     following = (
         law
         if same
-        else Lives.of(np.full(values.size, question.successor.law.shape), taken["next_scale_hours"])
+        else Lives.of(
+            np.full(values.size, question.successor.law.shape), taken["next_scale_hours"], next_form
+        )
     )
     rate = best_policy(following, prices)[1]
     return saving_now(law, prices, np.full(values.size, age), rate)
@@ -487,6 +491,7 @@ _SCHEMA: dict[str, type[pl.DataType]] = {
     "shape_lower": pl.Float64,
     "shape_upper": pl.Float64,
     "scale_hours": pl.Float64,
+    "form": pl.String,
     "planned_cost": pl.Float64,
     "breakdown_cost": pl.Float64,
     "replace_ahead": pl.Boolean,

@@ -11,6 +11,7 @@ from pathlib import Path
 import polars as pl
 
 from fleetlog.errors import UsageError
+from fleetlog.outfile import write_file
 from fleetlog.tables import harmless
 
 _RESERVED = frozenset(
@@ -64,7 +65,7 @@ def write_bytes(path: Path, content: bytes) -> Path:
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(content)
     except OSError as problem:
         raise UsageError(f"{path} cannot be written: {problem.strerror}; name another folder") from problem
+    write_file(path, content, "name another folder")
     return path

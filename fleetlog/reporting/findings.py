@@ -17,6 +17,7 @@ from fleetlog.lives.repeats import RepeatsFinding
 from fleetlog.lives.survival import SurvivalFinding
 from fleetlog.planning.forecast import ForecastFinding
 from fleetlog.planning.forecast_verification import ForecastVerification
+from fleetlog.planning.money import MoneyFinding
 from fleetlog.planning.plan import PlanFinding
 from fleetlog.reporting.changes import Change, as_frame, changes
 from fleetlog.session.status import StatusFinding
@@ -70,6 +71,7 @@ class ReportFindings:
         forecast: the coming months, if forecast.
         verification: last month's forecast against what came, if the records reach back for one.
         plan: the coming weeks in the shop, if planned.
+        money: what a year cost, and what the plan costs and avoids, if planned.
         units: the machines to give a page each, those of `suspects` at least.
         words: stored value -> what a reader would say.
         paper: of the printed report, "a4" or "letter".
@@ -95,6 +97,7 @@ class ReportFindings:
     forecast: ForecastFinding | None = None
     verification: ForecastVerification | None = None
     plan: PlanFinding | None = None
+    money: MoneyFinding | None = None
     units: tuple[UnitFinding, ...] = ()
     words: Mapping[str, str] = field(default_factory=dict)
     texts: Texts = field(default_factory=Texts)

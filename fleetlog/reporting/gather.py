@@ -25,6 +25,7 @@ from fleetlog.planning.forecast_verification import (
     record_length,
     verification,
 )
+from fleetlog.planning.money import money_of
 from fleetlog.planning.outlook import outlook_of
 from fleetlog.planning.plan import plan
 from fleetlog.reporting.findings import CostSummary, MethodText, ReportFindings
@@ -36,8 +37,8 @@ from fleetlog.session.status import status
 
 #: Pages for so many units at most, those of the first cases; the others stand in the tables.
 MOST_UNITS = 200
-#: Months that a yard orders parts and plans shop hours for.
-_MONTHS = 6
+#: Months that a yard orders parts and plans shop hours for, and months back whose money is told.
+_MONTHS, _SPENT_MONTHS = 6, 12
 
 
 def gather(
@@ -97,10 +98,14 @@ def gather(
         )
         begin(findings)
         outlook = outlook_of(fleet, scope, months=_MONTHS)
+        planned = plan(fleet, scope, known=now, outlook=outlook)
+        after = last + timedelta(days=1)
+        year = costs(fleet, now, month_start(after, -_SPENT_MONTHS), after, scope)
         findings = replace(
             findings,
             forecast=forecast_of(fleet, scope, outlook, safety=now.safety),
-            plan=plan(fleet, scope, known=now, outlook=outlook),
+            plan=planned,
+            money=money_of(year, planned),
         )
         begin(findings)
         expected = before().expected

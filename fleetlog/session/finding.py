@@ -13,14 +13,13 @@ from typing import TYPE_CHECKING, Any, ClassVar, Protocol
 from fleetlog.errors import UsageError
 from fleetlog.questions import CHART_FILE, question
 from fleetlog.session.safety import Safety
-from fleetlog.tables import write_table
+from fleetlog.tables import ENDINGS, neat, write_table
 
 if TYPE_CHECKING:
     import altair as alt
     import polars as pl
 
 _PICTURES = (".svg", ".png", ".pdf", ".html")
-_TABLES = (".csv", ".xlsx", ".parquet", ".json")
 _SHOWN_ROWS = 12
 
 
@@ -87,7 +86,7 @@ class Finding(_Base):
         return picture
 
     def save(self, path: Path | str, chart: str | None = None) -> Path:
-        """Writes the answer's picture (.svg, .png, .pdf, .html) or table (.csv, .xlsx, .parquet, .json).
+        """Writes the answer's picture (.svg, .png, .pdf, .html) or table (the endings of `fleetlog.tables`).
 
         An HTML file holds all that it needs and opens without a network.
 
@@ -106,11 +105,11 @@ class Finding(_Base):
         if ending in _PICTURES:
             written: Path = CHART_FILE.load()(self.chart(chart), target)
             return written
-        if ending not in _TABLES:
+        if ending not in ENDINGS:
             raise UsageError(
-                f"{target.name} must end in one of {', '.join(_PICTURES + _TABLES)}, which names the format."
+                f"{target.name} must end in one of {', '.join(_PICTURES + ENDINGS)}, which names the format."
             )
-        write_table(self.frame, target)
+        write_table(neat(self.frame), target)
         return target
 
     def __repr__(self) -> str:

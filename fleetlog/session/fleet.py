@@ -23,6 +23,9 @@ from fleetlog.wording import load_dictionary
 
 Made = TypeVar("Made")
 
+_END_OF_CALENDAR = 9000
+"""From this year on there is not room enough after a day for what is worked out from it."""
+
 WORDING_FILE = "wording.toml"
 """A fleet's own workshop words, beside its store."""
 
@@ -66,7 +69,13 @@ class Fleet:
         self.store.discard()
 
     def history(self, as_of: date | None = None) -> History:
-        """The history as of a day (None: the last day on record), kept until another is asked."""
+        """The history as of a day (None: the last day on record), kept until another is asked.
+
+        Raises:
+            UsageError: for a day so far that the calendar ends after it.
+        """
+        if as_of is not None and as_of.year >= _END_OF_CALENDAR:
+            raise UsageError(f"{as_of} is no day that a record could reach; ask about an earlier one.")
         if self._history is None or (as_of != self._asked and as_of != self._history.as_of):
             self._history = build_history(self.store, self.families, self.settings, as_of)
             self._asked = as_of

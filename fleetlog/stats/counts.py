@@ -96,15 +96,18 @@ class CountSums:
     Attributes:
         powers: sums of the 1st, 2nd, … powers of the small chances (and Poisson means in the first).
         rest: chances of the counts among the units with large chances; [1] where there are none.
+        pairs: mean of a Poisson number of pairs, each of which counts two.
     """
 
     powers: Floats
     rest: Floats
+    pairs: float = 0.0
 
     @cached_property
     def mean(self) -> float:
         """Expected count."""
-        return float(self.powers[:1].sum()) + float((self.rest * np.arange(self.rest.size)).sum())
+        singles = float(self.powers[:1].sum()) + float((self.rest * np.arange(self.rest.size)).sum())
+        return singles + 2.0 * self.pairs
 
     @cached_property
     def variance(self) -> float:
@@ -112,14 +115,15 @@ class CountSums:
         spread = float(self.powers[:1].sum() - self.powers[1:2].sum())
         counts = np.arange(self.rest.size)
         centre = float((self.rest * counts).sum())
-        return spread + float((self.rest * (counts - centre) ** 2).sum())
+        return spread + float((self.rest * (counts - centre) ** 2).sum()) + 4.0 * self.pairs
 
     def __add__(self, other: CountSums) -> CountSums:
         """Both groups together."""
         powers = np.zeros(max(self.powers.size, other.powers.size))
         powers[: self.powers.size] += self.powers
         powers[: other.powers.size] += other.powers
-        return CountSums(powers, _trimmed(_product(self.rest[None], other.rest[None])[0]))
+        rest = _trimmed(_product(self.rest[None], other.rest[None])[0])
+        return CountSums(powers, rest, self.pairs + other.pairs)
 
     def with_poisson(self, mean: float) -> CountSums:
         """The same with an independent Poisson count added."""
@@ -127,7 +131,13 @@ class CountSums:
             raise BadArgument(f"a Poisson mean cannot be negative: {mean}")
         powers = self.powers.copy() if self.powers.size else np.zeros(1)
         powers[0] += mean
-        return CountSums(powers, self.rest)
+        return CountSums(powers, self.rest, self.pairs)
+
+    def with_pairs(self, pairs: float) -> CountSums:
+        """The same with an independent Poisson number of pairs added, each of which counts two."""
+        if pairs < 0:
+            raise BadArgument(f"a Poisson mean cannot be negative: {pairs}")
+        return CountSums(self.powers, self.rest, self.pairs + pairs)
 
 
 #: No units at all.
@@ -204,7 +214,9 @@ def _transforms(draws: Sequence[CountSums], step: Complexes, size: int) -> Compl
     for term in range(terms - 1, -1, -1):  # Horner, from the highest power
         series += factors[:, term : term + 1]
         series *= step
-    result = np.exp(series)
+    # a pair multiplies by z^2, and z^2 - 1 = step (step + 2)
+    pairs = np.array([sums.pairs for sums in draws])
+    result = np.exp(series + pairs[:, None] * (step * (step + 2.0)))
     for row, sums in enumerate(draws):
         if sums.rest.size > 1:
             result[row] *= np.fft.rfft(sums.rest, size)

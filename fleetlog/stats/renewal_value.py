@@ -1,4 +1,4 @@
-"""What it is worth to renew a part now, later or never: exact values for Weibull lives.
+"""What it is worth to renew a part now, later or never: exact values for Weibull and lognormal lives.
 
 A machine leaves the fleet at a constant rate and money is discounted at another; together `leaving` a running
 hour. A part renewed ahead costs `planned`, one that fails costs `failure`, and what follows costs `next_rate`
@@ -28,6 +28,12 @@ import numpy as np
 import numpy.typing as npt
 
 from fleetlog.stats.arrays import Floats
+from fleetlog.stats.lognormal_life import (
+    log_life_age,
+    log_life_cumulative,
+    log_life_first_age,
+    log_life_hazard,
+)
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(48)
 _PANELS = 4
@@ -38,31 +44,60 @@ _TURNS = 200
 
 
 class Lives(NamedTuple):
-    """Weibull laws, one an element.
+    """Laws of life, one an element.
 
     Attributes:
         shape: Weibull shapes.
         scale_hours: Weibull scales.
+        lognormal: which are lognormal laws of that shape and scale (see `lognormal_life`) instead; None: none.
+        parts: of lognormal laws, the first failure among how many parts it is; None: of one.
     """
 
     shape: Floats
     scale_hours: Floats
+    lognormal: npt.NDArray[np.bool_] | None = None
+    parts: Floats | None = None
 
     @staticmethod
-    def of(shape: npt.ArrayLike, scale_hours: npt.ArrayLike) -> Lives:
+    def of(shape: npt.ArrayLike, scale_hours: npt.ArrayLike, lognormal: npt.ArrayLike | None = None) -> Lives:
         """Laws from any array-like numbers."""
-        return Lives(np.asarray(shape, dtype=np.float64), np.asarray(scale_hours, dtype=np.float64))
+        form = None if lognormal is None else np.asarray(lognormal, dtype=np.bool_)
+        if form is not None and not form.any():
+            form = None
+        return Lives(np.asarray(shape, dtype=np.float64), np.asarray(scale_hours, dtype=np.float64), form)
+
+    def columns(self) -> Lives:
+        """The same laws as a column, shape (n, 1)."""
+        return Lives(*(None if one is None else one[:, None] for one in self))  # type: ignore[arg-type]
 
     def cumulative(self, hours: Floats) -> Floats:
         """Cumulative hazard at these ages."""
         result: Floats = (hours / self.scale_hours) ** self.shape
-        return result
+        if self.lognormal is None:
+            return result
+        parts = 1.0 if self.parts is None else self.parts
+        return np.where(
+            self.lognormal, parts * log_life_cumulative(self.shape, self.scale_hours, hours), result
+        )
+
+    def age_at(self, cumulative: Floats) -> Floats:
+        """The ages at which the cumulative hazard is so much."""
+        result: Floats = self.scale_hours * cumulative ** (1.0 / self.shape)
+        if self.lognormal is None:
+            return result
+        parts = 1.0 if self.parts is None else self.parts
+        return np.where(
+            self.lognormal, log_life_age(self.shape, self.scale_hours, cumulative / parts), result
+        )
 
     def hazard(self, hours: Floats) -> Floats:
         """Failures an hour at these ages."""
         with np.errstate(divide="ignore"):
             result: Floats = self.shape / self.scale_hours * (hours / self.scale_hours) ** (self.shape - 1.0)
-        return result
+        if self.lognormal is None:
+            return result
+        parts = 1.0 if self.parts is None else self.parts
+        return np.where(self.lognormal, parts * log_life_hazard(self.shape, self.scale_hours, hours), result)
 
 
 class Prices(NamedTuple):
@@ -95,7 +130,10 @@ def first_of(lives: Lives, parts: npt.ArrayLike) -> Lives:
         array([3000.])
     """
     number = np.asarray(parts, dtype=np.float64)
-    return Lives(lives.shape, lives.scale_hours / number ** (1.0 / lives.shape))
+    if lives.lognormal is None:
+        return Lives(lives.shape, lives.scale_hours / number ** (1.0 / lives.shape))
+    folded = np.where(lives.lognormal, lives.scale_hours, lives.scale_hours / number ** (1.0 / lives.shape))
+    return Lives(np.broadcast_to(lives.shape, folded.shape), folded, lives.lognormal, number)
 
 
 def discounted_hours(
@@ -110,7 +148,7 @@ def discounted_hours(
     until = np.asarray(until_hours, dtype=np.float64)
     rate = np.asarray(leaving, dtype=np.float64)
     reached = lives.cumulative(age)
-    gone = lives.scale_hours * (reached + _GONE) ** (1.0 / lives.shape)
+    gone = lives.age_at(reached + _GONE)
     # a small hazard with leaving: the machine is gone before the part
     with np.errstate(divide="ignore", over="ignore"):
         gone = np.minimum(gone, age + np.where(rate > 0, _GONE / np.where(rate > 0, rate, 1.0), np.inf))
@@ -152,7 +190,8 @@ def policy_rate(lives: Lives, prices: Prices, age_hours: npt.ArrayLike) -> Float
 def renewal_age(lives: Lives, prices: Prices, next_rate: npt.ArrayLike) -> Floats:
     """The age from which renewing ahead costs less than waiting, when `next_rate` follows; inf: never.
 
-    Closed form: the hazard of a Weibull law is a power of the age.
+    Closed form for Weibull laws: the hazard is a power of the age. For lognormal ones the age at which the hazard, on
+    its way to its peak, reaches what makes renewing pay.
     """
     gain = prices.failure - prices.planned
     # rounding of a rate next to nothing may fall below it
@@ -165,7 +204,13 @@ def renewal_age(lives: Lives, prices: Prices, next_rate: npt.ArrayLike) -> Float
         age = lives.scale_hours * np.maximum(ratio**power, _SOONEST)
     # a hazard that does not rise is worth renewing for always or never; always would be a mistake of the law
     result: Floats = np.where(rises & pays, age, np.inf)
-    return result
+    if lives.lognormal is None:
+        return result
+    parts = 1.0 if lives.parts is None else lives.parts
+    wanted_hazard = np.broadcast_to(wanted / np.where(pays, gain, 1.0) / parts, result.shape)
+    shape, scale = (np.broadcast_to(one, result.shape) for one in (lives.shape, lives.scale_hours))
+    first = np.maximum(log_life_first_age(shape, scale, wanted_hazard), _SOONEST * scale)
+    return np.where(lives.lognormal, np.where(pays, first, np.inf), result)
 
 
 def best_policy(lives: Lives, prices: Prices) -> tuple[Floats, Floats]:

@@ -8,12 +8,13 @@ What is known beforehand (`Default`) leans on the fit in two ways, each as stron
 one's own would: on how many failures the hours observed should have brought (a gamma prior), and on the shape
 (a normal prior of its logarithm). With plenty of failures it vanishes, with none it is the answer, and in
 between nothing jumps. In a draw it is drawn anew as well: a default worth five failures is as uncertain as
-five failures are. A default that the data contradict yields (`Default.yielding`): it is right with nine chances in
-ten, and with the tenth it is worth next to nothing; Bayes' rule says which, from the failures that came.
+five failures are. A default that the data contradict yields (`Default.yielding`): what it is worth is uncertain itself,
+each halving half as likely as what it was halved from, so that its tails are wide; Bayes' rule says what it is worth,
+from the failures that came, and a draw takes one of the worths.
 
 Sources: Lawless 2003 (likelihood); Rubin 1981, The Bayesian Bootstrap; Xu, Gotwalt, Hong, King & Meeker 2020,
 Applications of the fractional-random-weight bootstrap; Gaver & O'Muircheartaigh 1987 (gamma prior); Schmidli et al.
-2014, Robust meta-analytic-predictive priors (the mixture with a vague part).
+2014, Robust meta-analytic-predictive priors (a mixture that yields).
 """
 
 from __future__ import annotations
@@ -23,15 +24,21 @@ from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
-from scipy import special
+from scipy import optimize, special
 
 from fleetlog.stats.arrays import TICKS_PER_HOUR, Counts, Floats, Ints
 from fleetlog.stats.errors import BadArgument, LengthMismatch, TooFewFailures
+from fleetlog.stats.lognormal_life import log_life_age, log_life_cumulative, log_life_hazard, log_life_hazards
 
 #: Variance of the logarithm of a Weibull shape learnt from one complete life, times lives: 6 / pi^2.
 _SHAPE_VARIANCE = 6.0 / np.pi**2
-#: Chance that a default is right, and failures that it is worth where it is not. Ours, from memory.
-_FIRM, _VAGUE = 0.9, 0.5
+#: By so much the logarithm of the likelihood of a complete Weibull life exceeds that of the nearest lognormal one, on
+#: average: entropy of the normal law of the same spread, less that of the law of the least extreme.
+_FORM_INFORMATION = float(0.5 * np.log(np.pi**3 * np.e / 3.0) - 1.0 - np.euler_gamma)
+#: The worth of a default may be halved, each time half as likely, down to so many failures. Ours.
+_LEAST_WORTH = 0.25
+#: Ages beyond so many are put together before a lognormal law is fitted.
+_FINE, _STEPS = 1000, 500.0
 #: Shapes outside of this are no life of a part: the search stops there.
 _SHAPES = (0.05, 30.0)
 
@@ -44,11 +51,13 @@ class Default:
         shape: Weibull shape.
         scale_hours: Weibull scale.
         failures: how many observed failures it is worth.
+        worths: what else it may be worth, and how surely; empty: nothing else.
     """
 
     shape: float
     scale_hours: float
     failures: float
+    worths: tuple[tuple[float, float], ...] = ()
 
     def __post_init__(self) -> None:
         if not (self.shape > 0 and self.scale_hours > 0 and self.failures > 0):
@@ -64,8 +73,8 @@ class Default:
     def yielding(self, expected: float, failed: float) -> Default:
         """The default as it is worth after so many failures where it had expected others.
 
-        Its worth is the mean over the two parts of the mixture, weighed by how well each foretold the failures (a
-        negative binomial count, since the rate has a gamma prior).
+        How likely each worth is goes by how well the default, worth so much, foretold the failures (a negative binomial
+        count, since the rate has a gamma prior). The worth in one number is the one that gives the mean of their rates.
 
         Args:
             expected: failures that this default gives over the hours observed.
@@ -74,14 +83,22 @@ class Default:
         Examples:
             >>> default = Default(2.0, 5000.0, 5.0)
             >>> round(default.yielding(25.0, 27.0).failures, 1), round(default.yielding(25.0, 500.0).failures, 1)
-            (4.9, 0.5)
+            (3.8, 0.2)
         """
         if expected <= 0:
             return self
-        firm, vague = (_log_foretold(worth, expected, failed) for worth in (self.failures, _VAGUE))
-        odds = np.exp(firm - vague) * _FIRM / (1.0 - _FIRM)
-        share = float(odds / (1.0 + odds))
-        return replace(self, failures=share * self.failures + (1.0 - share) * min(_VAGUE, self.failures))
+        halvings = np.arange(max(int(np.ceil(np.log2(self.failures / _LEAST_WORTH))), 0) + 1)
+        worths = self.failures * 0.5**halvings
+        logs = np.array([_log_foretold(float(worth), expected, failed) for worth in worths])
+        odds = np.exp(logs - logs.max()) * 0.5**halvings
+        chance = odds / odds.sum()
+        rate = float((chance * (failed + worths) / (expected + worths)).sum())
+        mean = float((chance * worths).sum())
+        surprise = failed / expected - 1.0
+        # worth n gives (failed + n) / (expected + n): solved for n; where the default was right all worths say the same
+        worth = (failed - rate * expected) / (rate - 1.0) if abs(surprise) > 1e-3 else mean
+        pairs = tuple((float(one), float(share)) for one, share in zip(worths, chance, strict=True))
+        return replace(self, failures=float(np.clip(worth, worths[-1], worths[0])), worths=pairs)
 
     def drawn(self, seed: int, draw: int, kind: int) -> DefaultDraw:
         """What the default says in one draw.
@@ -91,8 +108,17 @@ class Default:
             kind: number of the law, so that laws are independent.
         """
         rng = np.random.default_rng([seed, draw, 2, kind])
-        shape = self.shape * float(np.exp(self.spread * rng.standard_normal()))
-        return DefaultDraw(shape, float(rng.standard_gamma(self.failures)))
+        worth = self.drawn_worth(float(rng.random()))
+        spread = float(np.sqrt(_SHAPE_VARIANCE / worth))
+        shape = self.shape * float(np.exp(spread * rng.standard_normal()))
+        return DefaultDraw(shape, float(rng.standard_gamma(worth)), worth)
+
+    def drawn_worth(self, at: float) -> float:
+        """One of its worths, by a number between 0 and 1."""
+        if not self.worths:
+            return self.failures
+        reached = np.cumsum([share for _, share in self.worths])
+        return self.worths[min(int((reached <= at).sum()), len(self.worths) - 1)][0]
 
 
 def _log_foretold(worth: float, expected: float, failed: float) -> float:
@@ -108,17 +134,46 @@ def _log_foretold(worth: float, expected: float, failed: float) -> float:
 
 
 class DefaultDraw(NamedTuple):
-    """A default in one draw: the centre of its shape, and the failures seen in the hours it is worth."""
+    """A default in one draw: the centre of its shape, the failures seen in the hours it is worth, and its worth."""
 
     shape: float
     failures: float
+    worth: float
 
 
 class Law(NamedTuple):
-    """A fitted Weibull law."""
+    """A fitted Weibull law.
+
+    One of another form has the shape and scale of the Weibull law of the same mean and spread of the logarithm of life.
+    """
 
     shape: float
     scale_hours: float
+
+    @property
+    def lognormal(self) -> bool:
+        """Whether the form is the lognormal one."""
+        return isinstance(self, LognormalLaw)
+
+    def cumulative(self, hours: Floats) -> Floats:
+        """Cumulative hazard at these ages, 0 or more."""
+        if self.lognormal:
+            return log_life_cumulative(self.shape, self.scale_hours, hours)
+        result: Floats = (hours / self.scale_hours) ** self.shape
+        return result
+
+    def age_at(self, cumulative: Floats) -> Floats:
+        """The ages at which the cumulative hazard is so much."""
+        if self.lognormal:
+            return log_life_age(self.shape, self.scale_hours, cumulative)
+        result: Floats = self.scale_hours * cumulative ** (1.0 / self.shape)
+        return result
+
+
+class LognormalLaw(Law):
+    """A fitted lognormal law, told by the Weibull law of the same mean and spread of the logarithm of life."""
+
+    __slots__ = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -199,6 +254,8 @@ class ObservedLives:
         default: Default | None = None,
         weights: Floats | None = None,
         drawn: DefaultDraw | None = None,
+        share: Floats | None = None,
+        lognormal: bool = False,
     ) -> Law:
         """The most likely law, leaning on the default.
 
@@ -210,6 +267,8 @@ class ObservedLives:
             default: what is known beforehand; None: nothing.
             weights: of each machine, by its number; None: all one.
             drawn: the default in this draw; None: as it is.
+            share: how surely each spell was so in this draw, in place of `self.share`.
+            lognormal: fit the lognormal form instead of the Weibull one.
 
         Raises:
             TooFewFailures: with fewer than two failures and no default.
@@ -222,19 +281,39 @@ class ObservedLives:
                     failures=failed,
                     needed=2,
                 )
-            found = _Ages.of(self, weights)
+            found = _Ages.of(self, weights, share)
+            if lognormal:
+                return found.best_lognormal(None, 0.0, found.failed)
             shape = found.best_shape(None, 0.0)
             return Law(shape, found.scale(shape, found.failed))
-        said = drawn if drawn is not None else DefaultDraw(default.shape, default.failures)
+        said = drawn if drawn is not None else DefaultDraw(default.shape, default.failures, default.failures)
         if self.spells == 0:
-            factor = said.failures / default.failures
+            factor = said.failures / said.worth
             # no hours of one's own: the default's law, with its failures as drawn
-            return Law(said.shape, default.scale_hours * factor ** (-1.0 / said.shape))
-        found = _Ages.of(self, weights)
-        shape = found.best_shape(said.shape, 1.0 / default.spread**2)
+            form = LognormalLaw if lognormal else Law
+            return form(said.shape, default.scale_hours * factor ** (-1.0 / said.shape))
+        found = _Ages.of(self, weights, share)
+        precision = said.worth / _SHAPE_VARIANCE
         expected = found.hazard(default.shape, default.scale_hours)
-        wanted = expected * (found.failed + said.failures) / (expected + default.failures)
+        wanted = expected * (found.failed + said.failures) / (expected + said.worth)
+        if lognormal:
+            return found.best_lognormal(said.shape, precision, wanted)
+        shape = found.best_shape(said.shape, precision)
         return Law(shape, found.scale(shape, wanted))
+
+    def lognormal_weight(self, default: Default | None = None) -> float:
+        """How surely the form is the lognormal one rather than the Weibull one.
+
+        By the likelihoods of both at their best, leaning on the default alike: both have two parameters, so that no
+        criterion would take more from the one than from the other (Burnham & Anderson 2002, section 2.9). A default is
+        a Weibull law: it speaks for that form as so many complete lives as it is worth do on average.
+        """
+        said = _FORM_INFORMATION * default.failures if default is not None else 0.0
+        if self.spells == 0 or self.failures < 2:
+            return float(1.0 / (1.0 + np.exp(said)))
+        found = _Ages.of(self, None)
+        best = [found.log_likelihood(self.fit(default, lognormal=form)) for form in (False, True)]
+        return float(1.0 / (1.0 + np.exp(np.clip(best[0] - best[1] + said, -700.0, 700.0))))
 
 
 @dataclass(frozen=True, eq=False)
@@ -247,6 +326,7 @@ class _Ages:
         flow: weight of spells leaving less entering at each age.
         failed: weight of failures.
         mean_log: mean of x over the failures, 0 without any.
+        deaths: weight of failures at each age.
     """
 
     x: Floats
@@ -254,14 +334,16 @@ class _Ages:
     flow: Floats
     failed: float
     mean_log: float
+    deaths: Floats
 
     @staticmethod
-    def of(lives: ObservedLives, weights: Floats | None) -> _Ages:
-        """The ages of these lives under these weights of their machines."""
+    def of(lives: ObservedLives, weights: Floats | None, share: Floats | None = None) -> _Ages:
+        """The ages of these lives under these weights of their machines; `share`: in place of that of the lives."""
         begins, ends, log_hours = lives._grid
         weight = np.ones(lives.spells) if weights is None else weights[lives.machine]
-        if lives.share is not None:
-            weight = weight * lives.share
+        share = lives.share if share is None else share
+        if share is not None:
+            weight = weight * share
         size = log_hours.size
         flow = (
             np.bincount(ends, weights=weight, minlength=size)
@@ -272,7 +354,8 @@ class _Ages:
         deaths = weight * lives.failed
         failed = float(deaths.sum())
         mean_log = float((deaths * x[ends]).sum()) / failed if failed > 0 else 0.0
-        return _Ages(x, top, flow.astype(np.float64), failed, mean_log)
+        at_age = np.bincount(ends, weights=deaths, minlength=size).astype(np.float64)
+        return _Ages(x, top, flow.astype(np.float64), failed, mean_log, at_age)
 
     def hazard(self, shape: float, scale_hours: float) -> float:
         """Failures that a law would give over the hours observed."""
@@ -287,6 +370,52 @@ class _Ages:
         """Log-likelihood of a shape at its best scale, up to a constant."""
         moment = float((self.flow * np.exp(shape * self.x)).sum())
         return self.failed * (float(np.log(shape)) + shape * self.mean_log - float(np.log(moment)))
+
+    def log_likelihood(self, law: Law) -> float:
+        """Log-likelihood of a law of either form."""
+        hours = np.exp(self.x + self.top)
+        return float(
+            -(self.flow * law.cumulative(hours)).sum() + (self.deaths * _log_hazard(law, hours)).sum()
+        )
+
+    def binned(self) -> _Ages:
+        """The same with ages no finer than 0.2%: what a fit without a closed form needs."""
+        if self.x.size <= _FINE:
+            return self
+        place = np.round((self.x - self.x[0]) * _STEPS).astype(np.int64)
+        there, of = np.unique(place, return_inverse=True)
+        flow, deaths = (np.bincount(of, weights=one).astype(np.float64) for one in (self.flow, self.deaths))
+        return _Ages(there / _STEPS + self.x[0], self.top, flow, self.failed, self.mean_log, deaths)
+
+    def best_lognormal(self, centre: float | None, precision: float, wanted: float) -> LognormalLaw:
+        """The lognormal law of greatest likelihood times prior under which so many failures are expected."""
+        ages = self.binned()
+        middle = float(np.log(centre)) if centre is not None else 0.0
+        log_hours, aim = ages.x + ages.top, float(np.log(wanted))
+
+        def law(log_shape: float) -> LognormalLaw:
+            shape = float(np.exp(log_shape))
+            at = float(np.log(ages.scale(shape, wanted)))
+            for _ in range(50):  # Newton in logarithms: the failures expected fall as the scale grows
+                cumulative, turning = log_life_hazards(shape, at, log_hours)
+                expected = max(float((ages.flow * cumulative).sum()), 1e-300)
+                slope = max(float((ages.flow * turning).sum()), 1e-300) / expected
+                step = (float(np.log(expected)) - aim) / slope
+                at += float(np.clip(step, -1.0, 1.0))
+                if abs(step) < 1e-9:
+                    break
+            return LognormalLaw(shape, float(np.exp(at)))
+
+        def worse(log_shape: float) -> float:
+            return 0.5 * precision * (log_shape - middle) ** 2 - ages.log_likelihood(law(log_shape))
+
+        if self.failed <= 0:
+            return law(middle)
+        low, high = float(np.log(_SHAPES[0])), float(np.log(_SHAPES[1]))
+        near = float(np.log(self.best_shape(centre, precision)))
+        span = max(near - 1.5, low), min(near + 1.5, high)
+        best = optimize.minimize_scalar(worse, bounds=span, method="bounded", options={"xatol": 1e-3})
+        return law(float(best.x))
 
     def best_shape(self, centre: float | None, precision: float) -> float:
         """The shape of greatest profile likelihood times prior, by Newton steps in its logarithm.
@@ -320,6 +449,17 @@ class _Ages:
             if moved < 1e-13:
                 break
         return float(np.exp(at))
+
+
+def _log_hazard(law: Law, hours: Floats) -> Floats:
+    """Logarithm of the hazard of a law of either form."""
+    if law.lognormal:
+        result: Floats = np.log(np.maximum(log_life_hazard(law.shape, law.scale_hours, hours), 1e-300))
+        return result
+    weibull: Floats = np.log(law.shape / law.scale_hours) + (law.shape - 1.0) * np.log(
+        hours / law.scale_hours
+    )
+    return weibull
 
 
 def machine_weights(machines: int, seed: int, draw: int) -> Floats:

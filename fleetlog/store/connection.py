@@ -7,6 +7,7 @@ from contextlib import contextmanager, suppress
 from itertools import count
 from pathlib import Path
 from typing import Any, ClassVar
+from weakref import WeakSet
 
 import duckdb
 import polars as pl
@@ -19,6 +20,15 @@ CATALOG = "fleetlog"
 
 DatabaseError = duckdb.Error
 """What the engine raises; for callers that try one way and then another."""
+
+
+_OPEN: WeakSet[Store] = WeakSet()
+
+
+def interrupt_statements() -> None:
+    """Ends the statements that run on any store of this process; for a thread beside the one that waits for them."""
+    for store in list(_OPEN):
+        store.interrupt()
 
 
 # What is attached by one connection is seen by those beside it, so what is a connection's own has a number.
@@ -63,6 +73,7 @@ class Store:
         self.writable = writable
         self.memory_catalog = f"memory_{next(_NUMBERS)}"
         connection.execute("SET TimeZone = 'UTC'")
+        _OPEN.add(self)
 
     def __enter__(self) -> Store:
         return self
@@ -181,6 +192,16 @@ class Store:
         """
         return [one.type.name for one in self._connection.extract_statements(sql)]
 
+    def describe(self, sql: str) -> list[tuple[str, str]]:
+        """Name and type of every column that a SELECT would give, without running it."""
+        relation = self._connection.sql(sql)
+        return [(name, str(kind)) for name, kind in zip(relation.columns, relation.types, strict=True)]
+
+    def interrupt(self) -> None:
+        """Ends the statement that another thread runs on this connection."""
+        with suppress(duckdb.Error):  # it may just have been closed
+            self._connection.interrupt()
+
     def table_rows(self) -> dict[str, int]:
         """How many rows each permanent table holds."""
         return {
@@ -191,7 +212,7 @@ class Store:
     def copy_to(self, target: Path) -> None:
         """Writes all of the store, as this connection sees it, into a new database file."""
         here = self.execute("SELECT current_database()")[0][0]
-        self.execute(f"ATTACH {literal(target)} AS copy_of_all")
+        self.execute(f"ATTACH {literal(target.resolve())} AS copy_of_all")
         try:
             self.execute(f"COPY FROM DATABASE {quoted(here)} TO copy_of_all")
         finally:

@@ -18,7 +18,7 @@ SET_ASIDE = ".before-restore"
 
 
 def backup(store: Path, copy: Path) -> int:
-    """Writes a verified copy of a store; an older copy gives way only once the new one is good.
+    """Writes a verified copy of a store, with the store's access; an older copy gives way only once it is good.
 
     Args:
         store: the store's file; it may be read, and written to, by others meanwhile: the copy is of what was
@@ -38,10 +38,11 @@ def backup(store: Path, copy: Path) -> int:
         raise UsageError("The copy would overwrite the store itself; name another file.")
     written = copy.with_name(copy.name + ".writing")
     try:
-        with open_store(store) as source:
+        with open_store(store, reach=[_real_folder(copy)]) as source:
             written.unlink(missing_ok=True)
             source.copy_to(written)
             rows = _same(source, written)
+        shutil.copymode(store, written)
         settle(written)
         os.replace(written, copy)
     except OSError as error:
@@ -85,6 +86,7 @@ def restore(store: Path, copy: Path, *, wait: float = 0.0, notify: Notify | None
     try:
         _refuse_while_used(store)
         copy_file(copy, working_copy.path)
+        shutil.copymode(working_copy.published if store.exists() else copy, working_copy.path)
         working_copy.expect()
         aside = _set_aside(working_copy.published)
         working_copy.publish()
@@ -93,6 +95,10 @@ def restore(store: Path, copy: Path, *, wait: float = 0.0, notify: Notify | None
     finally:
         working_copy.discard()
     return aside
+
+
+def _real_folder(file: Path) -> Path:
+    return Path(os.path.realpath(file)).parent
 
 
 def _same(source: Store, copy: Path) -> int:

@@ -16,7 +16,8 @@ TABLES = (*KINDS, "suggestion")
 def write_lake(store: Store, folder: Path) -> dict[str, int]:
     """Writes each table to `folder`/<table>.parquet; each file takes the place of an older one once whole.
 
-    Times are UTC without a zone, as in the store. Rows are written as they are read, so memory stays bounded.
+    Times carry their zone (UTC), so that whoever reads them need not know ours. Rows are written as they are
+    read, so memory stays bounded.
 
     Args:
         folder: made if need be.
@@ -34,7 +35,7 @@ def write_lake(store: Store, folder: Path) -> dict[str, int]:
             beside = folder / f"{table}.parquet.writing"
             try:
                 rows = store.execute(
-                    f"COPY (FROM {quoted(table)}) TO {literal(beside)} (FORMAT parquet, COMPRESSION zstd)"
+                    f"COPY ({_zoned(store, table)}) TO {literal(beside.resolve())} (FORMAT parquet, COMPRESSION zstd)"
                 )
                 os.replace(beside, folder / f"{table}.parquet")
             finally:
@@ -47,3 +48,12 @@ def write_lake(store: Store, folder: Path) -> dict[str, int]:
     except DatabaseError as error:
         raise UsageError(f"{folder} cannot be written: {str(error).splitlines()[0]}") from error
     return written
+
+
+def _zoned(store: Store, table: str) -> str:
+    """A SELECT of all of a table, its times marked as the UTC that they are."""
+    columns = (
+        f"{quoted(name)}::TIMESTAMPTZ AS {quoted(name)}" if kind == "TIMESTAMP" else quoted(name)
+        for name, kind, *_ in store.execute(f"DESCRIBE {quoted(table)}")
+    )
+    return f"SELECT {', '.join(columns)} FROM {quoted(table)}"  # noqa: S608

@@ -119,8 +119,11 @@ class _Patience:
 
 
 def _open(path: Path) -> int:
-    """The file, made where it is missing, with the access that its folder gives to others."""
-    descriptor = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_CLOEXEC", 0), 0o666)
-    if os.fstat(descriptor).st_uid == os.geteuid():
-        os.fchmod(descriptor, path.parent.stat().st_mode & 0o666)
+    """The file, never what a link points to; made where it is missing, with the access that its folder gives."""
+    how = os.O_RDWR | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_NOFOLLOW", 0)
+    try:
+        descriptor = os.open(path, how | os.O_CREAT | os.O_EXCL, 0o666)
+    except FileExistsError:
+        return os.open(path, how)
+    os.fchmod(descriptor, path.parent.stat().st_mode & 0o666)
     return descriptor

@@ -6,11 +6,15 @@ out the file that this process has open already, which may be one that a writer 
 
 from __future__ import annotations
 
+import glob
 import os
+import platform
+import shutil
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from itertools import count
 from pathlib import Path
 
 import duckdb
@@ -19,6 +23,7 @@ from fleetlog.errors import StoreBusyError, StoreError, first_line
 from fleetlog.store.connection import CATALOG, Store, literal
 from fleetlog.store.engine import in_bytes
 from fleetlog.store.lock import Notify
+from fleetlog.store.seal import refuse_foreign_objects, refuse_other_tables, seal
 from fleetlog.store.statements import numbered
 from fleetlog.store.working_copy import WorkingCopy, log_of
 
@@ -28,7 +33,11 @@ FORMAT = "fleetlog"
 _DUCKDB_MAGIC = b"DUCK"  # bytes 8 to 11 of every DuckDB file
 
 # No query may fetch an extension, and none is needed: what we use is linked in.
-_CLOSED = {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
+_CLOSED = {
+    "autoinstall_known_extensions": "false",
+    "autoload_known_extensions": "false",
+    "python_enable_replacements": "false",  # or a table's name could mean a variable of ours
+}
 
 # The engine would take four fifths of the machine's memory; a store leaves room for other programs, and what
 # does not fit goes to the spill folder. On a small machine it may have what it would take, up to this.
@@ -43,6 +52,7 @@ _UNSETTLED = "1 GB"
 # Nobody of ours ever bars a reader, but for a moment after a foreign program left a log behind (`_fold`).
 _PATIENCE = 2.0
 _PAUSE = 0.02
+_SPILLS = count(1)  # each connection has a folder of its own
 _LONGEST = 30.0  # seconds for a store that is replaced whenever it is opened
 
 
@@ -53,6 +63,7 @@ def open_store(
     create: bool = False,
     wait: float = 0.0,
     notify: Notify | None = None,
+    reach: Sequence[Path] = (),
 ) -> Store:
     """Opens the store at `path` (None: a new one in memory), making or migrating it where that is asked for.
 
@@ -64,6 +75,8 @@ def open_store(
         create: make the file when it is not there (implies `writable`).
         wait: for how many seconds to queue behind other writers; 0 asks once.
         notify: hears, in a sentence, for whom we wait.
+        reach: folders that a reader's connection may write to beside that of its spill; nothing else outside
+            can be reached by one.
 
     Raises:
         StoreBusyError: another process writes to it.
@@ -85,11 +98,11 @@ def open_store(
         _refuse_other_files(path)
     if writable or create:
         return _for_writing(path, create, wait, notify)
-    connection, version = _open_published(path)
+    connection, version = _open_published(path, reach)
     if version == _newest():
         return Store(connection, path, False)
     connection.close()
-    return _open_older(path)
+    return _open_older(path, reach)
 
 
 def _no_store(path: Path) -> StoreError:
@@ -129,24 +142,27 @@ def _for_writing(path: Path, create: bool, wait: float, notify: Notify | None) -
         raise
 
 
-def _open_published(path: Path) -> tuple[duckdb.DuckDBPyConnection, int]:
-    """The store, opened to read, and its version.
+def _open_published(path: Path, reach: Sequence[Path] = ()) -> tuple[duckdb.DuckDBPyConnection, int]:
+    """The store, opened to read and sealed (`fleetlog.store.seal`), and its version.
 
     Raises:
         StoreError: of a newer version, damaged, no store, or held by a foreign writer.
     """
     connection = _retry(lambda: _open_steady(path), _PATIENCE)
     try:
-        version = _version_of(connection, path)
+        with _explain(path):
+            seal(connection, reach)
+            refuse_foreign_objects(connection, CATALOG, path)
+            version = _version_of(connection, path)
+            if version > _newest():
+                raise StoreError(
+                    f"The store {path} was made by a newer fleetlog (layout {version}, this one reads up to "
+                    f"{_newest()}); update fleetlog and try again."
+                )
+            refuse_other_tables(connection, CATALOG, path, version)
     except BaseException:
         connection.close()
         raise
-    if version > _newest():
-        connection.close()
-        raise StoreError(
-            f"The store {path} was made by a newer fleetlog (layout {version}, this one reads up to "
-            f"{_newest()}); update fleetlog and try again."
-        )
     return connection, version
 
 
@@ -178,7 +194,7 @@ def _identity(path: Path) -> tuple[int, ...]:
     return stat.st_dev, stat.st_ino, stat.st_size, stat.st_mtime_ns, stat.st_ctime_ns
 
 
-def _open_older(path: Path) -> Store:
+def _open_older(path: Path, reach: Sequence[Path]) -> Store:
     """A store of an older version, opened to read.
 
     It is migrated for everybody; where that cannot be (somebody writes to it just now, the folder may not be
@@ -187,11 +203,11 @@ def _open_older(path: Path) -> Store:
     try:
         open_store(path, writable=True).close()
     except StoreError:
-        connection, version = _open_published(path)
+        connection, version = _open_published(path, reach)
         if version < _newest():
             return _migrate_in_memory(connection, path, version)
     else:
-        connection, _ = _open_published(path)
+        connection, _ = _open_published(path, reach)
     return Store(connection, path, False)
 
 
@@ -255,17 +271,38 @@ def _room(connection: duckdb.DuckDBPyConnection) -> int:
 
 
 def _spill(path: Path) -> Path:
-    """Where a reader's engine may put what does not fit into memory; it is made only when it is needed."""
+    """Where a reader's engine may put what does not fit into memory; it is made only when it is needed.
+
+    What a reader that was killed left there goes first.
+    """
     real = Path(os.path.realpath(path))
-    beside = real.with_name(real.name + ".tmp")
-    if os.access(real.parent, os.W_OK):
-        return beside
-    return Path(tempfile.gettempdir()) / f"{real.name}-{os.getpid()}.tmp"
+    where = real.parent if os.access(real.parent, os.W_OK) else Path(tempfile.gettempdir())
+    begin = f".{real.name}.spill-{platform.node()}-"
+    for left_over in where.glob(f"{glob.escape(begin)}*"):
+        process = left_over.name.removeprefix(begin).partition("-")[0]
+        if process.isdigit() and not _runs(int(process)):
+            shutil.rmtree(left_over, ignore_errors=True)
+    return where / f"{begin}{os.getpid()}-{next(_SPILLS)}"
+
+
+def _runs(process: int) -> bool:
+    """Whether a process of that number is at work on this machine; in doubt, it is."""
+    if os.name == "nt":
+        return True
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        pass
+    return True
 
 
 def _refuse_other_files(path: Path) -> None:
     if path.is_dir():
         raise StoreError(f"{path} is a folder, not a store; name the store's file with --store.")
+    if not path.is_file():
+        raise StoreError(f"{path} is no file; name the store's file with --store.")
     try:
         with path.open("rb") as file:
             head = file.read(12)

@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 from fleetlog.store.connection import DatabaseError, Store, literal, quoted
+from fleetlog.temporary import temporary_folder
 
 _CATALOG = "scratch"
 
@@ -33,7 +33,7 @@ def scratch(store: Store) -> Iterator[Callable[[], str]]:
             if not made:
                 folder = Path(str(store.execute("SELECT current_setting('temp_directory')")[0][0]))
                 if store.path is None or not folder.parent.is_dir():
-                    folder = Path(elsewhere.enter_context(TemporaryDirectory(prefix="fleetlog-")))
+                    folder = elsewhere.enter_context(temporary_folder())
                 folder.mkdir(exist_ok=True)
                 file = folder / "scratch.duckdb"
                 store.execute(f"ATTACH {literal(file)} AS {_CATALOG}")

@@ -28,16 +28,40 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import tempfile
+import threading
 import weakref
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from types import FrameType
 
 from fleetlog.errors import StoreError
 from fleetlog.store.lock import Notify, WriterLock
 
 ENDING = ".writer"
 """`.NAME.writer` is the folder beside a store that holds the locks and the working copy."""
+
+
+published: list[Path] = []
+"""The stores that this process has put in place, for who must say whether a store is as it was."""
+
+
+@contextmanager
+def _undisturbed() -> Iterator[None]:
+    """Lets a Ctrl-C wait for the end of the block, so that it is known what was done."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    heard: list[tuple[int, FrameType | None]] = []
+    before = signal.signal(signal.SIGINT, lambda number, frame: heard.append((number, frame)))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+        if heard and callable(before):
+            before(*heard[0])
 
 
 class WorkingCopy:
@@ -54,16 +78,22 @@ class WorkingCopy:
 
         Raises:
             StoreBusyError: when another writer has it, after `wait` seconds.
-            StoreError: when the folder of the store cannot be written.
+            StoreError: when the folder of the store cannot be written, the store is read-only, or a link
+                stands where the lock belongs.
         """
         self.published = Path(os.path.realpath(store))
         self._store = store
         folder = _folder(self.published)
+        _refuse_read_only(self.published, store)
         lock = WriterLock(store, folder)
         try:
-            if not folder.is_dir():
+            if folder.is_symlink():
+                raise StoreError(
+                    f"{folder} is a link, where the lock of {store} must be a folder; remove it."
+                )
+            if not folder.exists():
                 folder.mkdir(exist_ok=True)
-                folder.chmod(self.published.parent.stat().st_mode & 0o777)
+                folder.chmod(self.published.parent.stat().st_mode & 0o3777)  # who may delete there, too
             lock.acquire(wait, notify)
         except OSError as error:
             raise StoreError(
@@ -117,12 +147,24 @@ class WorkingCopy:
                     f"The store {self._store} was changed by another program meanwhile; what was about to be "
                     "stored was dropped, do it again."
                 )
-            os.replace(self.path, self.published)
-            settle(self.published.parent)
+            with _undisturbed():
+                os.replace(self.path, self.published)
+                published.append(self.published)
+                self._confirm()
         except OSError as error:
             raise self.failed(error) from error
         finally:
             self._ends()
+
+    def _confirm(self) -> None:
+        """Waits until the new name is on the disk; where the disk refuses, what is stored is stored all the same."""
+        try:
+            settle(self.published.parent)
+        except OSError as error:
+            raise StoreError(
+                f"The store {self._store} holds what was just written, but the disk did not confirm it "
+                f"({_reason(error)}); look at it again with 'fleetlog check' before you rely on it."
+            ) from error
 
     def discard(self) -> None:
         """Drops the working copy and lets the lock go; does nothing after `publish`."""
@@ -176,6 +218,12 @@ def log_of(database: Path) -> Path:
 
 def _folder(published: Path) -> Path:
     return published.with_name(f".{published.name}{ENDING}")
+
+
+def _refuse_read_only(published: Path, store: Path) -> None:
+    """A rename asks nobody whether the file that it replaces may be written; so we do."""
+    if published.exists() and not (published.stat().st_mode & 0o222 and os.access(published, os.W_OK)):
+        raise StoreError(f"The store {store} is read-only; make it writable ('chmod u+w') to change it.")
 
 
 def _look(file: Path) -> tuple[int, ...] | None:

@@ -1,7 +1,8 @@
 -- purpose: the parts that a stretch of time replaced for a fault, with the case in which each was replaced.
 -- grain: one row a work line that replaces a part, and case
--- inputs: weighed_case, case_step
--- parameters: fault, from_at, until_at, labour_rate (per labour hour, where a line has hours but no labour cost)
+-- inputs: weighed_case, case_step, scoped_machine
+-- parameters: fault, from_at, until_at, labour_rate (per labour hour, where a line has hours but no labour cost),
+--   sites, build_years, machines (lists; NULL = all)
 -- output: machine_id, side, case_no, step, component, share (of the line's one part that falls to the case: a line without a
 --   side may serve the cases of both), cost (of that share)
 WITH line AS (
@@ -16,6 +17,7 @@ WITH line AS (
         COALESCE(case_step.labour_cost, case_step.labour_hours * $labour_rate, 0.0)
         + COALESCE(case_step.parts_cost, 0.0) AS cost
     FROM weighed_case
+    INNER JOIN scoped_machine ON scoped_machine.machine_id = weighed_case.machine_id
     INNER JOIN case_step
         ON case_step.fault = $fault
         AND case_step.machine_id = weighed_case.machine_id

@@ -28,6 +28,7 @@ OPTIONS: dict[str, dict[str, Any]] = {
     "plan": {"weeks": 8, "draws": 20},
     "shop-hours": {"shop_hours": (40.0, 80.0), "weeks": 8, "draws": 20},
     "policies": {"draws": 20},
+    "money": {"weeks": 8, "draws": 20},
     "backtest": {"months": 1},
     "unit": {"machine_id": "37"},
     "drivers": {"factors": ("site",)},

@@ -357,6 +357,7 @@ CHARTS = [
     "shop-hours",
     "calibration",
     "policies",
+    "payback",
     "figures",
 ]
 

@@ -32,6 +32,9 @@ from calls import Command
         (("replacement", "--component", "nonsense"), "knows no component 'nonsense'"),
         (("chart", "comebacks", "--component", "engine"), "knows no component 'engine'"),
         (("plan", "--policy", "by_custon"), "did you mean 'by_custom'?"),
+        (("plan", "--must", "1170"), "no machine '1170' on the list as of 2026-06-30; nearest: "),
+        (("forecast", "--check", "--component", "internal_bushing"), "--check does not take --component"),
+        (("money", "--site", "Tolbek"), "nearest: Tolbeck"),
         (("figures", "--by", "nonsense"), "cannot be split by 'nonsense'"),
         (("suspects", "--fault", "neutral-retrun"), "did you mean 'neutral-return'?"),
         (("suggestions", "--machine", "no such"), "no machine 'no such' on record"),
@@ -146,3 +149,9 @@ def test_help_is_quick_to_load() -> None:
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
+
+
+def test_a_day_at_the_end_of_the_calendar(fleetlog: Command, demo_store: Path) -> None:
+    done = fleetlog("survival", "--as-of", "9999-12-31", store=demo_store)
+    assert done.code == 2
+    assert "no day that a record could reach" in done.err

@@ -149,7 +149,7 @@ def test_plan_tells_its_money(fleetlog: Command, demo_store: Path) -> None:
     found = json.loads(done.out)
     assert found["cost_ahead"] > 0
     assert found["payback_months"] > 0
-    assert abs(found["saving"] - sum(row["saving"] for row in found["rows"])) < 1e-6
+    assert abs(found["saving"] - sum(row["saving"] or 0.0 for row in found["rows"])) < 1e-6
     assert found["against"] == "wait, then the advised steps"
 
 

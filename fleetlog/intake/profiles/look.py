@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -21,6 +20,7 @@ from fleetlog.intake.sqltext import commas, compose
 from fleetlog.intake.tabular import json_source, parquet_source
 from fleetlog.intake.workbook import sheets
 from fleetlog.store import DatabaseError, Store
+from fleetlog.temporary import temporary_folder
 from fleetlog.wording import Dictionary
 
 ROWS = 500
@@ -123,11 +123,11 @@ def _understood(look: Look, asked: LoadOptions) -> bool:
 
 def looks(store: Store, path: Path) -> Iterator[Look]:
     """The tables of a file as far as they can be read; what cannot is left to the load to complain of."""
-    with tempfile.TemporaryDirectory(prefix="fleetlog-") as folder:
+    with temporary_folder() as folder:
         try:
-            for part in parts(path, str(path), Path(folder)):
+            for part in parts(path, str(path), folder):
                 if not (part.refused or part.note):
-                    yield from _looks(store, part, Path(folder))
+                    yield from _looks(store, part, folder)
         except InputFileError:
             return
 

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from fleetlog.errors import InputFileError
-from fleetlog.intake.names import REJECT_ID, squeeze
+from fleetlog.intake.names import REJECT_ID, UTC_HEADING, squeeze
 from fleetlog.store.dictionary import KINDS
 
 
@@ -45,7 +45,14 @@ class Profile:
             for column in KINDS[self.kind].columns
             if column.name not in taken and squeeze(column.name) not in passed
         }
-        return tuple((own | mapped).get(squeeze(heading)) for heading in header)
+        known = own | mapped
+        there = {squeeze(heading) for heading in header}
+
+        def named(heading: str) -> str | None:
+            bare = squeeze(UTC_HEADING.sub("", heading))
+            return known.get(squeeze(heading)) or (None if bare in there else known.get(bare))
+
+        return tuple(named(heading) for heading in header)
 
     def lacks(self, header: Sequence[str]) -> tuple[str, ...]:
         """The required columns that the header does not bring, by this profile or by their own name."""

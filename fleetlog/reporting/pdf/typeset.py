@@ -10,7 +10,6 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from importlib import resources as packages
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any, Literal
 
 import typst
@@ -22,6 +21,7 @@ from fleetlog.reporting.pdf.columns import TEXT_WIDTH, broken
 from fleetlog.reporting.pdf.tree import tree_of
 from fleetlog.reporting.pictures import WIDE, Picture
 from fleetlog.reporting.tables import Table
+from fleetlog.temporary import temporary_folder
 
 #: Rows of a table on paper; the page shows more, the CSV all.
 MOST_ROWS = 100
@@ -97,7 +97,7 @@ def typeset(report: Mapping[str, Any], drawn: Mapping[str, str], clock: datetime
 
     def made(standards: list[_Standard], system_fonts: bool) -> bytes:
         # The typesetter reads a font when it first needs it, so the folder stays until all is set.
-        with TemporaryDirectory(prefix="fleetlog-") as folder:
+        with temporary_folder() as folder:
             _copy_fonts(Path(folder))
             compiler = typst.Compiler(
                 program,

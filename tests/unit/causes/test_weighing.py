@@ -223,3 +223,56 @@ def test_a_return_long_after_is_the_same_fault_where_nobody_repaired_it(tmp_path
     repaired = Yard(2000, days=80).code(5).work(6, ("internal_bushing", "replace", "worn")).code(65)
     with repaired.fleet(tmp_path / "repaired") as fleet:
         assert weighed(fleet, learn=False).cases.height == 2
+
+
+def test_a_report_without_a_side_after_a_repair_puts_it_back_in_doubt_until_it_falls_silent(
+    tmp_path: Path,
+) -> None:
+    """The return names no side, so it is a case of its own; long quiet after it speaks for this one too."""
+    back = Yard(4000, days=112).code(100).work(101, ("drive_pump", "calibrate", "passed")).code(110, side="")
+    quiet = Yard(4000, days=500).code(100).work(101, ("drive_pump", "calibrate", "passed")).code(110, side="")
+    with back.fleet(tmp_path / "back") as fleet:
+        soon = weighed(fleet, learn=False)
+    with quiet.fleet(tmp_path / "quiet") as fleet:
+        late = weighed(fleet, learn=False)
+    left = soon.cases["side"].to_list().index("left")
+    assert soon.standing[left] > 0.7
+    assert late.standing[left] < 0.05
+
+
+def test_a_repair_too_late_to_answer_a_case_may_have_ended_its_fault(tmp_path: Path) -> None:
+    alone = Yard(4000, days=175).code(100, fmi=7).code(104, fmi=7)
+    done = Yard(4000, days=175).code(100, fmi=7).code(104, fmi=7)
+    done.work(170, ("drive_pump", "replace"))
+    with alone.fleet(tmp_path / "alone") as fleet:
+        before = weighed(fleet, learn=False)
+    with done.fleet(tmp_path / "done") as fleet:
+        after = weighed(fleet, learn=False)
+    pump = before.layout.cures.index("replace_pump")
+    kept = (1.0 - before.model.cure[pump]) * before.stands[0]
+    assert after.stands[0] == pytest.approx(kept, rel=1e-6)
+    assert after.standing[0] < 0.5 * before.standing[0]
+
+
+def test_one_burst_of_codes_is_less_surely_a_fault_where_most_bursts_pass(tmp_path: Path) -> None:
+    """Ten machines on which a code came once and never again, and one whose case is a burst of yesterday."""
+    yard = Yard(4000, days=400)
+    for number in range(10):
+        name = f"P{number}"
+        machine = dict(yard.tables["machines"][0], machine_id=name)
+        yard.add("machines", **machine)
+        for reading in [row for row in yard.tables["meter_readings"] if row["machine_id"] == "A"]:
+            yard.add("meter_readings", **dict(reading, machine_id=name))
+        yard.code(50 + number)
+        yard.tables["fault_codes"][-1]["machine_id"] = name
+    yard.code(399)
+    with yard.fleet(tmp_path) as fleet:
+        judged = weighed(fleet)
+        plain = weighed(fleet, learn=False)
+    own = judged.cases["machine_id"].to_list().index("A")
+    other = judged.cases["machine_id"].to_list().index("P0")
+    assert judged.returns.passing > 0.1
+    assert plain.returns.passing == 0.0
+    assert judged.standing[own] < plain.standing[own]
+    assert judged.real[other] < judged.real[own] < 1.0
+    assert judged.of_case.sum(axis=1) == pytest.approx(judged.real, rel=1e-12)

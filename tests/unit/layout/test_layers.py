@@ -11,7 +11,7 @@ import pytest
 PACKAGE = Path(__file__).parents[3] / "fleetlog"
 
 # What each room may import of the project. Everything not named here stands above it.
-_BASE = {"errors", "resources", "tables", "phrasing", "questions"}
+_BASE = {"errors", "resources", "outfile", "tables", "temporary", "phrasing", "questions"}
 _RECORDS = {*_BASE, "store", "faults", "settings", "history"}
 _SESSION = {*_RECORDS, "intake", "wording", "engines", "session"}
 MAY = {
@@ -20,14 +20,16 @@ MAY = {
     "stats": set(),
     "phrasing": set(),
     "questions": {"errors"},
-    "tables": {"errors"},
-    "store": {"errors", "resources"},
+    "outfile": {"errors"},
+    "temporary": set(),
+    "tables": {"errors", "outfile"},
+    "store": {"errors", "resources", "outfile", "temporary"},
     "faults": {"errors"},
     "wording": {"errors", "resources"},
     "methods": {"errors", "resources", "faults"},
     "settings": {"errors", "faults"},
     "simulation": {"errors", "faults"},
-    "intake": {"errors", "resources", "store", "tables", "wording"},
+    "intake": {"errors", "resources", "outfile", "store", "tables", "temporary", "wording"},
     "history": {"errors", "store", "faults", "settings"},
     "engines": {"errors", "store", "faults", "settings", "history"},
     "session": {*_RECORDS, "intake", "wording", "engines"},

@@ -20,6 +20,7 @@ from fleetlog.session.scope import Scope
 EVE = Scope(as_of=date(2026, 5, 31))
 
 
+@pytest.mark.slow
 def test_a_store_that_is_read_is_asked_in_another_thread(demo: Fleet) -> None:
     with concurrent_questions(demo) as beside:
         asked = beside(lambda own: (own is demo, threading.current_thread() is threading.main_thread()))
@@ -30,6 +31,7 @@ def test_a_store_that_is_read_is_asked_in_another_thread(demo: Fleet) -> None:
     assert now.frame.equals(suspects(demo, Scope()).frame)
 
 
+@pytest.mark.slow
 def test_a_store_that_is_written_to_is_asked_at_once(demo_store: Path, tmp_path: Path) -> None:
     store = tmp_path / "copy.duckdb"
     shutil.copy(demo_store, store)
@@ -71,6 +73,7 @@ def _asked_again(fleet: Fleet) -> date:
         return past.last_day()
 
 
+@pytest.mark.slow
 def test_histories_of_different_days_do_not_meet(demo: Fleet) -> None:
     """Each connection keeps the history that it passes through to itself, and takes it along when it ends."""
     days = [date(2026, month, 28) for month in (2, 3, 4)]

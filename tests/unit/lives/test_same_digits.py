@@ -37,6 +37,7 @@ def answers(store: Path, threads: int, *, backwards: bool = False) -> list[Any]:
     return told[::-1] if backwards else told
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("threads", "backwards"), [(2, False), (1, True)])
 def test_same_digits(demo_store: Path, threads: int, backwards: bool) -> None:
     assert answers(demo_store, threads, backwards=backwards) == answers(demo_store, 1)

@@ -141,3 +141,19 @@ def test_no_draw_and_negative_means_are_refused() -> None:
         mixture([])
     with pytest.raises(BadArgument, match="negative"):
         CountSums(np.zeros(0), np.ones(1)).with_poisson(-1.0)
+
+
+def test_pairs_count_two_at_a_time() -> None:
+    """Against scipy: a Poisson count of singles and twice one of pairs, folded together."""
+    counted = mixture([NOTHING.with_poisson(3.0).with_pairs(1.5)])
+    singles = stats.poisson.pmf(np.arange(60), 3.0)
+    pairs = np.zeros(60)
+    pairs[::2] = stats.poisson.pmf(np.arange(30), 1.5)
+    expected = np.convolve(singles, pairs)[: counted.chance.size]
+    np.testing.assert_allclose(counted.chance, expected, atol=1e-12)
+    assert counted.mean == pytest.approx(6.0)
+    assert counted.variance == pytest.approx(3.0 + 4 * 1.5)
+    both = NOTHING.with_pairs(1.0) + NOTHING.with_pairs(0.5)
+    assert (both.mean, both.variance) == pytest.approx((3.0, 6.0))
+    with pytest.raises(BadArgument):
+        NOTHING.with_pairs(-0.1)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
 import polars as pl
 import pytest
 from counts import by_recursion
+from scipy import stats
 
 from fleetlog.belief.weighing import weighed_now
 from fleetlog.causes.suspects import suspects
@@ -20,6 +22,8 @@ from fleetlog.planning.outlook import Outlook, months_after, outlook_of, weeks_a
 from fleetlog.session.finding import Finding
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import Scope
+from fleetlog.stats.lognormal_life import sigma_mu
+from fleetlog.stats.weighted_lives import LognormalLaw
 
 DRAWS = 40
 
@@ -107,6 +111,7 @@ def test_winter_brings_less_than_summer(found: ForecastFinding) -> None:
 
 
 def test_without_uncertainty_it_is_the_plain_poisson_binomial(outlook: Outlook) -> None:
+    outlook = replace(outlook, both_sides={})  # no failure comes with one on the other side
     chances = outlook.failure_chances()
     ways = module._followed(outlook, np.zeros((0, len(outlook.family.causes))))
     nobody = module._Exposed(np.zeros(0), np.zeros(0, dtype=np.int64), 1)
@@ -118,6 +123,51 @@ def test_without_uncertainty_it_is_the_plain_poisson_binomial(outlook: Outlook) 
         later = sum(one.mean for one in sums[1:-1])
         plain = float(chances[way.places, 1:].sum())
         assert plain < later < 1.05 * plain
+
+
+def test_a_lognormal_law_is_carried_through(outlook: Outlook) -> None:
+    """Chances of a place by scipy, and the sums of a draw that has the form."""
+    models = tuple(
+        replace(
+            one,
+            law=LognormalLaw(*one.law),
+            draws=np.array([one.law]),
+            lognormal=np.ones(1, dtype=bool),
+        )
+        for one in outlook.models
+    )
+    other = replace(outlook, models=models, both_sides={}, draw_count=1)
+    assert models[0].at(0).lognormal
+    chances = other.failure_chances()
+    row = int(np.argmax(chances.sum(axis=1)))
+    sigma, mu = sigma_mu(*models[int(other.model_no[row])].law)
+    life = stats.lognorm(float(sigma), scale=float(np.exp(mu)))
+    age, run = other.age_hours[row], other.hours_ahead()[row, 0]
+    plain = (life.sf(age) - life.sf(age + run)) / life.sf(age)
+    staying = other.staying[other.places["age_class"][row], 0]
+    sound = 1.0 - other.standing[row]
+    assert chances[row, 0] == pytest.approx(plain * staying * sound, rel=1e-9)
+    ways = module._followed(other, np.zeros((0, len(other.family.causes))))
+    nobody = module._Exposed(np.zeros(0), np.zeros(0, dtype=np.int64), 1)
+    for way, sums in zip(ways, module._one_draw(other, ways, nobody, None), strict=True):
+        assert sums[0].mean == pytest.approx(chances[way.places, 0].sum(), rel=1e-9)
+
+
+def test_a_default_that_the_fleet_contradicts_is_told(outlook: Outlook, demo: Fleet) -> None:
+    assert not any("disagree" in note for note in outlook.notes)
+    family = demo.family("neutral-return")
+    hazards = tuple(
+        replace(one, scale_hours=8 * one.scale_hours) if one.cause == "internal_bushing" else one
+        for one in family.hazards
+    )
+    demo.families["neutral-return"] = replace(family, hazards=hazards)  # type: ignore[index]
+    try:
+        notes = outlook_of(demo, Scope(), months=1, draws=20).notes
+    finally:
+        demo.families["neutral-return"] = family  # type: ignore[index]
+    [told] = [note for note in notes if "disagree" in note and "original" in note]
+    assert told.startswith("Of the internal bushing (original), ")
+    assert "the fleet's own decide" in told
 
 
 def test_a_part_fails_once_at_most(outlook: Outlook) -> None:
@@ -187,6 +237,7 @@ def test_mistakes_end_in_one_sentence(demo: Fleet, how: dict[str, object], said:
         forecast(demo, **how)  # type: ignore[arg-type]
 
 
+@pytest.mark.slow
 def test_other_families_forecast_without_a_line_of_code(demo: Fleet) -> None:
     for fault in demo.families:
         answer = forecast(demo, Scope(fault=fault), months=2, draws=20)
@@ -199,6 +250,7 @@ def checked(demo: Fleet) -> ForecastCheck:
     return check_forecasts(demo, forecasts=8, horizon_months=3, draws=25)
 
 
+@pytest.mark.slow
 def test_what_came_is_counted_from_the_cases(checked: ForecastCheck, demo: Fleet) -> None:
     assert isinstance(checked, Finding)
     rows = checked.frame.filter(pl.col("cause") == "internal_bushing")

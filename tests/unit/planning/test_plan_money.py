@@ -10,7 +10,7 @@ import pytest
 from scipy import stats
 
 from fleetlog.planning.comparators import words_of
-from fleetlog.planning.open_work import OPEN
+from fleetlog.planning.open_work import DOUBTFUL, OPEN
 from fleetlog.planning.plan import PlanFinding, plan
 from fleetlog.planning.plan_candidates import Candidates, gather
 from fleetlog.planning.plan_money import MOST_MONTHS, JobAhead, avoided_by_month, plan_money
@@ -30,7 +30,7 @@ def candidates(demo: Fleet) -> Candidates:
 
 
 def test_the_money_is_that_of_the_rows(found: PlanFinding) -> None:
-    opened = found.frame.filter(pl.col("reason") == OPEN)
+    opened = found.frame.filter(pl.col("reason").is_in([OPEN, DOUBTFUL]))
     assert found.cost_open == pytest.approx(float(opened["cost"].sum()))
     everything = float(found.frame["cost"].sum())
     assert found.cost_open + found.cost_ahead == pytest.approx(everything)
@@ -81,15 +81,17 @@ def test_what_a_pair_avoids_by_plain_sums(candidates: Candidates) -> None:
 def test_nothing_done_is_nothing_spent_and_nothing_paid_back(
     candidates: Candidates, found: PlanFinding
 ) -> None:
-    none = plan_money(candidates, [], found.frame.clear(), open_kind=OPEN)
+    none = plan_money(candidates, [], found.frame.clear(), open_kinds=(OPEN, DOUBTFUL))
     assert (none.cost_open, none.cost_ahead, none.cost_avoided, none.payback_months) == (0.0, 0.0, 0.0, None)
 
 
 def test_a_job_that_costs_more_than_it_ever_avoids_is_not_paid_back(
     candidates: Candidates, found: PlanFinding
 ) -> None:
-    dear = found.frame.filter(pl.col("reason") != OPEN).with_columns(cost=pl.lit(1e6))
-    assert plan_money(candidates, [JobAhead((0,), 0)], dear, open_kind=OPEN).payback_months is None
+    dear = found.frame.filter(~pl.col("reason").is_in([OPEN, DOUBTFUL])).with_columns(cost=pl.lit(1e6))
+    assert (
+        plan_money(candidates, [JobAhead((0,), 0)], dear, open_kinds=(OPEN, DOUBTFUL)).payback_months is None
+    )
 
 
 def test_plan_and_policies_name_the_same_comparator(found: PlanFinding, demo: Fleet) -> None:

@@ -71,6 +71,7 @@ def test_the_policies_are_named_as_they_are_computed(demo: Fleet) -> None:
         assert {one["value"] for one in mine} == {row["cost"], row["failures"], row["downtime_days"]}
 
 
+@pytest.mark.slow
 def test_every_picture_has_a_title_and_an_alternative_text(demo: Fleet) -> None:
     findings = (
         replacement(demo, draws=20),

@@ -133,6 +133,7 @@ def test_threads_and_repeats_change_nothing(
     assert compare_policies(demo, draws=DRAWS).frame.equals(found.frame)
 
 
+@pytest.mark.slow
 def test_other_families_play_too(demo: Fleet) -> None:
     for fault in demo.families:
         assert compare_policies(demo, Scope(fault=fault), months=3, draws=20).frame.height == len(POLICIES)

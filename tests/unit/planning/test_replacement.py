@@ -191,6 +191,9 @@ def test_a_hazard_must_be_known_to_rise(demo: Fleet, change: dict[str, Any], sai
         cause="internal_bushing",
         law=Law(2.5, 6000.0),
         draws=np.zeros((0, 2)),
+        lognormal=np.zeros(0, dtype=bool),
+        lognormal_weight=0.0,
+        disagrees="",
         spells=50,
         failures=20.0,
         hours=1e5,
@@ -256,6 +259,7 @@ def test_without_rentals_every_day_counts(demo: Fleet) -> None:
         assert not replacement(empty, draws=20).frame["replace_ahead"].any()
 
 
+@pytest.mark.slow
 def test_every_family_answers(demo: Fleet) -> None:
     for fault in demo.families:
         answer = replacement(demo, Scope(fault=fault), draws=20)
@@ -263,6 +267,7 @@ def test_every_family_answers(demo: Fleet) -> None:
         assert answer.notes
 
 
+@pytest.mark.slow
 def test_the_same_seed_gives_the_same_digits(found: ReplacementFinding, demo: Fleet) -> None:
     again = replacement(demo, draws=60)
     assert again.frame.equals(found.frame)

@@ -78,9 +78,17 @@ def test_every_figure_in_braces_is_filled(hollow_lane: HollowLane) -> None:
 def test_a_table_of_what_was_not_asked_is_not_there(hollow_lane: HollowLane) -> None:
     from dataclasses import replace
 
-    month = replace(hollow_lane.month, forecast=None, verification=None, plan=None)
+    month = replace(hollow_lane.month, forecast=None, verification=None, plan=None, money=None)
     names = set(table_frames("month", month))
-    assert not names & {"forecast", "forecast_met", "forecast_record", "plan", "plan_weeks"}
+    assert not names & {
+        "forecast",
+        "forecast_met",
+        "forecast_record",
+        "plan",
+        "plan_weeks",
+        "money",
+        "in_vain",
+    }
     assert "suspects" in names
 
 
