@@ -105,6 +105,7 @@ def test_cox_of_stretches_is_that_of_the_store_where_nothing_is_in_doubt(demo: F
         failed=pl.col("failed").cast(pl.Int64),
         to_end=True,
         weight=pl.lit(1.0),
+        beside=False,
     )
     assert rows.height == lives.height
     fit = fit_stretches(
