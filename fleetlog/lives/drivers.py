@@ -12,6 +12,7 @@ import polars as pl
 from fleetlog.errors import UsageError
 from fleetlog.lives.counting import Endings, Stretches, endings_of, lives_of
 from fleetlog.lives.cox_by_machine import Counted, counts_by, fit_by_machine, fit_stretches
+from fleetlog.lives.remarks import p_value
 from fleetlog.lives.splits import check_apart, followed_component, life_columns
 from fleetlog.questions import proposal
 from fleetlog.session.finding import Finding
@@ -71,6 +72,15 @@ class DriversFinding(Finding):
     def frame(self) -> pl.DataFrame:
         """One row a level of a factor."""
         return self.ratios
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """The check that the ratios hold at all ages, factor by factor and together."""
+        tests = [f"{row['term']} {p_value(row['ph_p'])}" for row in self.terms.iter_rows(named=True)]
+        together = f"; all together {p_value(self.model['proportional']['p'])}" if len(tests) > 1 else ""
+        return (
+            f"Test that the ratios are the same at all ages (proportional hazards): {', '.join(tests)}{together}.",
+        )
 
 
 def drivers(
