@@ -358,6 +358,7 @@ _ALL = (
                 default="efron",
                 choices=("efron", "breslow"),
             ),
+            _ENDINGS,
         ),
         frames=(
             Frame("levels", export="drivers"),
@@ -443,9 +444,17 @@ _ALL = (
         "trend",
         Place("fleetlog.lives.trend:trend"),
         "Whether the fault comes ever faster or more slowly as machines run, fleet and machine by machine.",
-        "fleetlog trend --units",
+        "fleetlog trend --by generation --groups",
+        options=(
+            Option(
+                "by",
+                "Groups of machines to test one by one: generation, build_year, site, make, model, machine_type.",
+                metavar="COLUMN",
+            ),
+        ),
         frames=(
             Frame("summary"),
+            Frame("groups", "groups", "Print the groups instead of the fleet's tests."),
             Frame(
                 "units", "units", "Print the single machines instead of the fleet's tests.", export="trend"
             ),

@@ -121,22 +121,19 @@ def drivers_chart(finding: DriversFinding, width: int, words: Words) -> Drawing:
 
 
 def _rows_of_intervals(rows: Sequence[Mapping[str, Any]], width: int, title: str) -> alt.TopLevelMixin:
-    """A name, a point and a line a row, 1 in the middle of attention; ends beyond the scale are cut there."""
+    """A name, a point and a line a row, 1 in the middle of attention; a line that leaves the picture has an arrow."""
     ends = [row[name] for row in rows for name in ("lower", "value", "upper")]
     seen = [end for end in ends if end is not None and math.isfinite(end) and end > 0]
     low = max(min([*seen, 0.5]), 1 / _FAR) * 0.9
     high = min(max([*seen, 2.0]), _FAR) * 1.1
 
-    def within(value: float | None, missing: float | None) -> float | None:
-        return missing if value is None else min(max(value, low), high)
-
     laid = [
         {
             **row,
-            "value": within(row["value"], None),
-            "lower": within(row["lower"], low),
-            "upper": within(row["upper"], high),
             "shrunk": row["value"],
+            "shown": None if row["value"] is None else min(max(row["value"], low), high),
+            "from": low if row["lower"] is None else min(max(row["lower"], low), high),
+            "to": high if row["upper"] is None else min(max(row["upper"], low), high),
             "top": place * _LINE + 11,
             "middle": place * _LINE + 27,
         }
@@ -147,17 +144,27 @@ def _rows_of_intervals(rows: Sequence[Mapping[str, Any]], width: int, title: str
     axis: dict[str, Any] = dict(
         title=title, values=[step for step in _STEPS if low <= step <= high], labelExpr=_FRACTION
     )
-    value, lower = (
+    value, lower, upper, unit = (
         across(field, scale=dict(type="log", domain=[low, high], nice=False), **axis)
-        for field in ("value:Q", "lower:Q")
+        for field in ("shown:Q", "from:Q", "to:Q", "value:Q")
     )
     base = alt.Chart(inline(laid))
-    one = alt.Chart(inline([{"value": 1}])).mark_rule(color=INK, strokeDash=[3, 3]).encode(x=value)
+    one = alt.Chart(inline([{"value": 1}])).mark_rule(color=INK, strokeDash=[3, 3]).encode(x=unit)
     place: dict[str, Any] = dict(
         y=alt.Y("middle:Q", scale=down, axis=None),
         color=alt.condition("datum.sure", alt.value(SERIES[0]), alt.value(NEUTRAL)),
     )
-    interval = base.mark_rule(strokeWidth=2.5).encode(x=lower, x2=alt.X2("upper:Q"), **place)
+    interval = base.mark_rule(strokeWidth=2.5).encode(x=lower, x2=alt.X2("to:Q"), **place)
+    arrows = [
+        alt.Chart(inline(leaving))
+        .mark_point(filled=True, size=70, opacity=1, shape=shape)
+        .encode(x=end, **place)
+        for shape, end, leaving in (
+            ("triangle-left", lower, [row for row in laid if (row["lower"] or 0.0) < low]),
+            ("triangle-right", upper, [row for row in laid if row["upper"] is None or row["upper"] > high]),
+        )
+        if leaving
+    ]
     summary = tips("name:N", "shrunk:Q|ratio|.2f", "raw:Q|as counted|.2f", "summary:N|that is")
     point = base.mark_point(filled=True, size=80, opacity=1).encode(x=value, tooltip=summary, **place)
     top = alt.Y("top:Q", scale=down, axis=None)
@@ -166,6 +173,7 @@ def _rows_of_intervals(rows: Sequence[Mapping[str, Any]], width: int, title: str
     return alt.layer(
         one,
         interval,
+        *arrows,
         point,
         names.encode(x=at_x(0), y=top, text=alt.Text("name:N")),
         counts.encode(x=at_x(width - 44), y=top, text=alt.Text("summary:N")),

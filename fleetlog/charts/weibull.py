@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import altair as alt
@@ -11,7 +11,7 @@ import altair as alt
 from fleetlog.charts.rows import MAX_ROWS, across, inline, legend, thinned, tips, up
 from fleetlog.charts.theme import Drawing, chart, colour_of
 from fleetlog.lives.survival import SurvivalFinding, SurvivalGroup
-from fleetlog.phrasing import NO_WORDS, Words, capital, group_name, hours, plural_part
+from fleetlog.phrasing import NO_WORDS, Words, capital, group_name, hours, percent, plural_part
 
 _SHARES = (0.001, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 0.8, 0.95, 0.99)
 _GROUPS = 6
@@ -95,11 +95,41 @@ def probability_chart(finding: SurvivalFinding, width: int, words: Words) -> Dra
     shapes = alt.Shape("group:N", scale=dict(domain=names, range=list(_SHAPES[: len(names)])), legend=keys)
     summary = tips("group:N", "hours:Q|age, running hours|,.1f", "failed_share:Q|failed by then|.1%")
     marks = alt.Chart(inline(points)).mark_point(filled=True, size=36, opacity=0.85)
+    ranges = [
+        {"group": row["group"], "hours": row["hours"], "y": row["low"], "to": row["high"]}
+        for row in points
+        if row["low"] is not None
+    ]
+    notes.append("Thin upright lines: 95% interval of the share failed.")
+    notes += [
+        f"{capital(name)}: {said}."
+        for group, name in named
+        if group in fitted and (said := _early(group, points, name))
+    ]
     layers = [
+        alt.Chart(inline(ranges)).mark_rule(clip=True, opacity=0.22).encode(**place, y2=alt.Y2("to:Q")),
         alt.Chart(inline(lines)).mark_line(clip=True).encode(**place),
         marks.encode(**place, shape=shapes, tooltip=summary),
     ]
     return alt.layer(*layers, width=width - 90, height=300), notes
+
+
+def _early(group: SurvivalGroup, points: Sequence[Mapping[str, Any]], name: str) -> str:
+    """Where more had failed early than the line lets expect, beyond what chance explains; or ""."""
+    law = group.weibull
+    if not law or law.get("b10_hours") is None:
+        return ""
+    for row in points:
+        if row["group"] != name or row["low"] is None or row["hours"] > law["b10_hours"]:
+            continue
+        fitted = law["shape"] * math.log(row["hours"] / law["scale_hours"])
+        if row["low"] > fitted:
+            share = percent(1 - math.exp(-math.exp(fitted)))
+            return (
+                f"the line misses early failures: by {hours(row['hours'])} {percent(row['failed_share'])} had failed, "
+                f"where it has {share}"
+            )
+    return ""
 
 
 def _kind(weibull: Mapping[str, Any]) -> str:
@@ -114,7 +144,7 @@ def _kind(weibull: Mapping[str, Any]) -> str:
 
 def _why_not(finding: SurvivalFinding, group: SurvivalGroup) -> str:
     if group.failures < finding.minimum_failures:
-        return f"{group.failures} failed, too few to say"
+        return f"{group.failures:.3g} failed, too few to say"
     return group.note.rstrip(".") or "no Weibull fit"
 
 
@@ -129,11 +159,28 @@ def _points(group: SurvivalGroup, name: str, groups: int) -> list[dict[str, Any]
         if not group.weibull:
             return []
         reached = math.exp(-((group.from_hours / group.weibull["scale_hours"]) ** group.weibull["shape"]))
-    curve = thinned(group.curve.select("hours", "survival"), "survival", MAX_ROWS // max(groups, 1))
+    columns = ("hours", "survival", "lower", "upper")
+    curve = thinned(group.curve.select(columns), "survival", MAX_ROWS // max(groups, 1))
     rows, before = [], 1.0
-    for age, after in curve.iter_rows():
+    for age, after, lower, upper in curve.iter_rows():
         middle = reached * (before + after) / 2
         before = after
         if 0 < middle < 1 and age > 0:
-            rows.append({"group": name, "hours": age, "y": _paper(1 - middle), "failed_share": 1 - middle})
-    return rows
+            rows.append(
+                {
+                    "group": name,
+                    "hours": age,
+                    "y": _paper(1 - middle),
+                    "failed_share": 1 - middle,
+                    "low": _within(1 - reached * upper),
+                    "high": _within(1 - reached * lower),
+                }
+            )
+    return [
+        row if row["low"] is not None and row["high"] is not None else {**row, "low": None} for row in rows
+    ]
+
+
+def _within(share: float | None) -> float | None:
+    """A share on the paper, which knows neither none nor all."""
+    return None if share is None or math.isnan(share) else _paper(min(max(share, 1e-6), 1 - 1e-6))

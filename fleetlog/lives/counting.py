@@ -10,16 +10,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import Any, Literal, get_args
 
 import polars as pl
 
 from fleetlog.belief.part_lives import part_lives
-from fleetlog.belief.weighing import weighed_now
+from fleetlog.belief.weighing import WeighedCases, weighed_now
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
 from fleetlog.history import History
-from fleetlog.lives.splits import counted_lives
+from fleetlog.lives.splits import UNKNOWN, counted_lives
 from fleetlog.questions import proposal
 from fleetlog.session.fleet import Fleet
 from fleetlog.stats.by_machine import numbered
@@ -30,6 +31,8 @@ Endings = Literal["believed", "recorded"]
 """How lives that may have ended by failure count: by the chance of their case, or by the findings on record alone."""
 
 _LIFE = ("of_machine", "of_side", "of_fit")
+#: A case that last reported so long before a part was taken out is another story. From memory.
+LATELY = timedelta(days=90)
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,7 +40,9 @@ class Stretches:
     """Stretches of lives, each of which counts by a share.
 
     Attributes:
-        rows: the columns asked for, of_machine, of_side, of_fit, watched_from, entry, hours, failed, to_end, weight.
+        rows: the columns asked for, of_machine, of_side, of_fit, watched_from, entry, hours, failed, to_end, weight,
+            beside (whether the failure was only seen since the machine was open for its other side: it lies somewhere
+            in the stretch).
     """
 
     rows: pl.DataFrame
@@ -67,6 +72,16 @@ class Stretches:
             .agg(pl.col("entering", "failed", "leaving").sum())
             .sort(keys, nulls_last=True)
         )
+
+    def in_words(self, columns: tuple[str, ...]) -> Stretches:
+        """The same with the values of these columns as text, "unknown" where not on record."""
+        return Stretches(
+            self.rows.with_columns(pl.col(one).cast(pl.String).fill_null(UNKNOWN) for one in columns)
+        )
+
+    def without(self, column: str, value: str) -> Stretches:
+        """The same less those with a value in a column."""
+        return Stretches(self.rows.filter(pl.col(column) != value))
 
     @property
     def ordered(self) -> pl.DataFrame:
@@ -134,12 +149,14 @@ def lives_of(
     knowing = _knowing(fleet, family, component)
     if knowing is None:
         return plain
-    known = part_lives(fleet.store, weighed_now(fleet, history, knowing))
+    weighed = weighed_now(fleet, history, knowing)
+    known = part_lives(fleet.store, weighed)
     lives = known.lives.filter(pl.col("component") == component)
     if lives.filter(pl.col("weight") < 1.0).is_empty():
         return plain
     own = tuple(column for column in columns if column != "variant")
     facts = fleet.store.run("risk/life_columns", own, component=component, **chosen)
+    facts = facts.join(_seen_beside(weighed, facts), on=_LIFE, how="left", maintain_order="left")
     believed, best, worst = (
         _placed(frame.filter(pl.col("component") == component), facts, columns)
         for frame in (known.lives, known.best, known.worst)
@@ -164,14 +181,35 @@ def _placed(stretches: pl.DataFrame, facts: pl.DataFrame, columns: tuple[str, ..
     rows = (
         stretches.rename({"machine_id": "of_machine", "side": "of_side", "fit": "of_fit"})
         .join(facts, on=_LIFE, how="inner", maintain_order="left")
-        .with_columns(pl.col("weight").map_batches(_in_grains, pl.Float64))
+        .with_columns(
+            pl.col("weight").map_batches(_in_grains, pl.Float64),
+            beside=pl.col("beside").fill_null(False) & pl.col("to_end") & (pl.col("failed") == 1),
+        )
         .filter(pl.col("weight") > 0)
     )
     return Stretches(
-        rows.select(*columns, *_LIFE, "watched_from", "entry", "hours", "failed", "to_end", "weight").sort(
-            *columns, *_LIFE, "entry", "hours", "failed", nulls_last=True
-        )
+        rows.select(
+            *columns, *_LIFE, "watched_from", "entry", "hours", "failed", "to_end", "weight", "beside"
+        ).sort(*columns, *_LIFE, "entry", "hours", "failed", nulls_last=True)
     )
+
+
+def _seen_beside(weighed: WeighedCases, facts: pl.DataFrame) -> pl.DataFrame:
+    """Lives that ended while the other side had a case and their own had none: what was found then was found by chance.
+
+    Returns:
+        of_machine, of_side, of_fit, beside (TRUE).
+    """
+    cases = weighed.cases.select(of_machine="machine_id", case_side="side", first="first_at", last="last_at")
+    lately = (pl.col("first") <= pl.col("ended_at")) & (pl.col("last") >= pl.col("ended_at") - LATELY)
+    near = (
+        facts.filter(pl.col("of_side") != "")
+        .select(*_LIFE, "ended_at")
+        .join(cases, on="of_machine")
+        .filter(lately)
+    )
+    own = (pl.col("case_side") == pl.col("of_side")) | (pl.col("case_side") == "")
+    return near.group_by(_LIFE).agg(beside=~own.any()).filter("beside").sort(_LIFE)
 
 
 def _in_grains(weights: pl.Series) -> pl.Series:

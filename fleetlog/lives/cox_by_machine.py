@@ -18,8 +18,10 @@ from typing import Any, Literal
 import numpy as np
 import polars as pl
 
+from fleetlog.lives.counting import Stretches
 from fleetlog.lives.splits import UNKNOWN
 from fleetlog.stats.arrays import Floats
+from fleetlog.stats.by_machine import numbered
 from fleetlog.stats.cox import CoxFit, fit_cox_cells
 from fleetlog.stats.cox_cells import CoxCells
 from fleetlog.stats.life_counts import Strata, count_lives
@@ -99,6 +101,44 @@ def fit_by_machine(
     fit = fit_cox_cells(cells, ties=ties, level=level)
     placed = _cell_of(counted, keys, (*strata, *factors))
     return fit.robust(_sums_by_machine(store, question, placed, keys, fit))
+
+
+def fit_stretches(
+    stretches: Stretches,
+    factors: tuple[str, ...],
+    strata: tuple[str, ...],
+    reference: Mapping[str, str],
+    *,
+    level: float,
+) -> CoxFit:
+    """The fit of lives that count by shares, ties after Breslow, its limits and tests robust by machine.
+
+    Args:
+        stretches: split by strata and factors, their values as text.
+        factors, strata, reference: as for `fit_by_machine`.
+
+    Raises:
+        StatsError: in one of its named kinds, when the counts cannot carry the model.
+    """
+    keys = (*strata, *factors)
+    counted = stretches.counts(keys)
+    fit = fit_cox_cells(
+        CoxCells.from_frame(counted, factors, strata=strata, reference=reference), ties="breslow", level=level
+    )
+    cells = fit.likelihood.cells
+    rows = stretches.ordered.join(
+        _cell_of(counted, keys, keys), on=list(keys), how="inner", maintain_order="left"
+    )
+    span = int(cells.hours.max()) + 1
+    known = cells.cell * span + cells.hours
+    cell = rows["cell"].to_numpy() * span
+    begin, end = (np.searchsorted(known, cell + rows[name].to_numpy()) for name in ("entry", "hours"))
+    leave, fail = fit.residual_steps()
+    failed = rows["failed"].to_numpy()[:, None]
+    added = rows["weight"].to_numpy()[:, None] * (leave[end] - leave[begin] + failed * fail[end])
+    machine = numbered(rows["of_machine"].to_list())
+    sums = np.column_stack([np.bincount(machine, weights=column) for column in added.T])
+    return fit.robust(sums.astype(np.float64))
 
 
 def _cell_of(counted: pl.DataFrame, keys: tuple[str, ...], model: tuple[str, ...]) -> pl.DataFrame:

@@ -10,7 +10,9 @@ from typing import Any, ClassVar, Literal
 import polars as pl
 
 from fleetlog.errors import UsageError
-from fleetlog.lives.cox_by_machine import Counted, counts_by, fit_by_machine
+from fleetlog.lives.counting import Endings, Stretches, endings_of, lives_of
+from fleetlog.lives.cox_by_machine import Counted, counts_by, fit_by_machine, fit_stretches
+from fleetlog.lives.remarks import p_value
 from fleetlog.lives.splits import check_apart, followed_component, life_columns
 from fleetlog.questions import proposal
 from fleetlog.session.finding import Finding
@@ -71,6 +73,15 @@ class DriversFinding(Finding):
         """One row a level of a factor."""
         return self.ratios
 
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """The check that the ratios hold at all ages, factor by factor and together."""
+        tests = [f"{row['term']} {p_value(row['ph_p'])}" for row in self.terms.iter_rows(named=True)]
+        together = f"; all together {p_value(self.model['proportional']['p'])}" if len(tests) > 1 else ""
+        return (
+            f"Test that the ratios are the same at all ages (proportional hazards): {', '.join(tests)}{together}.",
+        )
+
 
 def drivers(
     fleet: Fleet,
@@ -81,6 +92,7 @@ def drivers(
     strata: Columns = (),
     clock: Clock = "lives",
     ties: Ties = "efron",
+    endings: Endings = "believed",
 ) -> DriversFinding:
     """Cox regression with delayed entry, strata and ties, robust to lives of one machine being alike.
 
@@ -90,7 +102,9 @@ def drivers(
         factors: columns to explain the hazard by; the level with most hours is the one compared with.
         strata: columns whose values get a baseline hazard of their own.
         clock: "lives", or for recurrences of the fault "total", "ordered" or "gap".
-        ties: "efron" or "breslow".
+        ties: "efron" or "breslow"; where lives count by shares, ties are always taken as Breslow did.
+        endings: for the clock "lives", believed: a life that may have ended by failure counts by the chance of its
+            case; recorded: by the findings on record alone.
 
     Raises:
         UsageError: for unknown columns, clocks or ties, or where the data cannot carry the model.
@@ -102,6 +116,7 @@ def drivers(
     factors, strata = columns_of(factors), columns_of(strata)
     history, family = fleet.begin(scope)
     _check(factors, strata, clock, ties)
+    believed: Stretches | None = None
     if clock == "lives":
         component = followed_component(fleet, family, component)
         question = Counted(
@@ -111,6 +126,16 @@ def drivers(
             {"component": component, "cause": None, **selection(scope)},
             lives="risk/lives",
         )
+        lives = lives_of(
+            fleet,
+            history,
+            family,
+            component,
+            (*strata, *factors),
+            selection(scope),
+            endings=endings_of(endings),
+        )
+        believed = lives.believed.in_words((*strata, *factors)) if lives.believed else None
     else:
         chosen = {"fault": family.name, **selection(scope)}
         fleet.store.create("recurrence", statement("risk/recurrences"), temporary=True, **chosen)
@@ -121,12 +146,14 @@ def drivers(
             {"fault": family.name, "from_last": clock == "gap"},
         )
     order = () if clock in ("lives", "total") else ("number",)
-    counted = counts_by(fleet.store, question, (*strata, *order, *factors))
+    keys = (*strata, *order, *factors)
+    counted = believed.counts(keys) if believed else counts_by(fleet.store, question, keys)
     levels = _levels(counted, factors)
     empty = levels.filter(pl.col("failures") == 0)
     for term, level in empty.select("term", "level").iter_rows():
         # Its ratio is estimated as 0, and then its lives weigh nothing in any risk set.
         counted = counted.filter(pl.col(term) != level)
+        believed = believed.without(term, level) if believed else None
     estimable = tuple(name for name in factors if _failing(levels, name) > 1)
     if not estimable:
         raise UsageError(
@@ -134,16 +161,22 @@ def drivers(
         )
     reference = {name: _commonest(levels, name) for name in estimable}
     try:
-        fit = fit_by_machine(
-            fleet.store,
-            question,
-            counted,
-            (*strata, *order, *factors),
-            estimable,
-            (*strata, *order),
-            reference,
-            ties="efron" if ties == "efron" else "breslow",
-            level=fleet.settings.survival.confidence,
+        fit = (
+            fit_stretches(
+                believed, estimable, (*strata, *order), reference, level=fleet.settings.survival.confidence
+            )
+            if believed
+            else fit_by_machine(
+                fleet.store,
+                question,
+                counted,
+                keys,
+                estimable,
+                (*strata, *order),
+                reference,
+                ties="efron" if ties == "efron" else "breslow",
+                level=fleet.settings.survival.confidence,
+            )
         )
     except StatsError as error:
         raise UsageError(f"The data cannot carry this model: {error}.") from error
@@ -157,7 +190,7 @@ def drivers(
         strata=(*strata, *order),
         ratios=_ratios(fit),
         terms=terms,
-        model=_model(fit),
+        model={**_model(fit), **({"spells": _lives_in(believed)} if believed else {})},
         notes=_notes(fit, terms, factors, levels, clock),
         reference=reference,
         levels=_all_levels(fit, levels, reference),
@@ -257,11 +290,15 @@ def _terms(fit: CoxFit) -> pl.DataFrame:
     return pl.DataFrame(rows)
 
 
+def _lives_in(believed: Stretches) -> int:
+    return believed.rows.select("of_machine", "of_side", "of_fit").n_unique()
+
+
 def _model(fit: CoxFit) -> dict[str, Any]:
     whole = fit.proportionality().all_terms
     return {
         "spells": int(fit.spells),
-        "failures": int(fit.failures),
+        "failures": int(fit.failures) if fit.failures == int(fit.failures) else fit.failures,
         "machines": fit.clusters,
         "ties": fit.ties,
         "log_likelihood": fit.log_likelihood,

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import date
 from typing import Any, ClassVar
 
 import numpy as np
 import polars as pl
 
+from fleetlog.errors import UsageError
+from fleetlog.faults import FaultFamily
 from fleetlog.lives.repeats import machine_histories
+from fleetlog.lives.splits import split
+from fleetlog.questions import proposal
 from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.scope import WHOLE_FLEET, Scope
@@ -19,6 +23,7 @@ from fleetlog.stats.histories import MachineHistories
 from fleetlog.stats.log_rank import holm
 from fleetlog.stats.recurrent import mean_cumulative
 from fleetlog.stats.trend import TrendTest, fleet_power_law, laplace_test, mil_hdbk_189_test, unit_trends
+from fleetlog.stats.trend_by_machine import FEWEST_MACHINES, laplace_by_machine, power_law_by_machine
 
 # Below this many episodes a test of one machine cannot tell a trend from chance.
 FEWEST_EPISODES = 4
@@ -29,10 +34,13 @@ class TrendFinding(Finding):
     """Trend tests and the power law of the fleet, and trend tests of single machines.
 
     Attributes:
-        tests: one row a test: test, statistic, df, p, direction, events.
+        tests: one row a test: test, statistic, df, p, direction, events. With an episode in ten machines or more each
+            machine is compared with itself alone and its episodes count together (Student's t, df = machines less
+            one); with fewer, episodes are taken for independent.
         power_law: shape (above 1: faults come ever faster), shape_ci, rate (per machine and hour ^ shape),
-            events, machine_hours, and the test of a constant rate (chi2, p); None with a note where it cannot
-            be fitted.
+            events, machine_hours, by_machine (whether each machine has a rate of its own), and the test of a
+            constant rate (chi2, p); None with a note where it cannot be fitted.
+        groups: the same by group where asked: group, machines, events, statistic, p, shape, lower, upper.
         units: machines with at least FEWEST_EPISODES episodes: machine_id, episodes, statistic, p, p_holm
             (adjusted for looking at all of them), direction.
         curve: episodes per machine by running hours: hours, count, lower, upper, at_risk, and fitted (by the
@@ -48,6 +56,8 @@ class TrendFinding(Finding):
     units: pl.DataFrame
     notes: tuple[str, ...] = ()
     curve: pl.DataFrame = field(default_factory=pl.DataFrame)
+    by: str = ""
+    groups: pl.DataFrame = field(default_factory=pl.DataFrame)
 
     @property
     def frame(self) -> pl.DataFrame:
@@ -84,17 +94,34 @@ class TrendFinding(Finding):
             power_law=self.power_law,
             units=self.units,
             curve=self.curve.to_dict(as_series=False),
+            by=self.by,
+            groups=self.groups,
         )
 
 
-def trend(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> TrendFinding:
+GENERATION = "generation"
+"""The design of the leading part that a machine left the factory with."""
+
+GROUPS = (GENERATION, "build_year", "site", "make", "model", "machine_type")
+
+
+def trend(fleet: Fleet, scope: Scope = WHOLE_FLEET, *, by: str | None = None) -> TrendFinding:
     """Laplace and MIL-HDBK-189 tests and the power law of a fault's episodes over machine hours.
+
+    Args:
+        by: groups of machines to test one by one as well: generation (design of the leading part that they left the
+            factory with), build_year, site, make, model or machine_type.
+
+    Raises:
+        UsageError: for another column, or generations of a fault that follows no part.
 
     Examples:
         >>> june.trend().summary["test"].to_list()
         ['laplace', 'power_law_shape']
     """
     history, family = fleet.begin(scope)
+    if by is not None and by not in GROUPS:
+        raise UsageError(f"Machines cannot be grouped by {by!r} here; {proposal(by, GROUPS)}")
     exposure = fleet.store.run("risk/machine_exposure", fault=family.name, **selection(scope))
     histories = machine_histories(fleet, family.name, exposure)
     notes: list[str] = []
@@ -106,8 +133,55 @@ def trend(fleet: Fleet, scope: Scope = WHOLE_FLEET) -> TrendFinding:
         power_law=law,
         units=_unit_tests(histories, exposure),
         curve=_curve(histories, law, fleet.settings.survival.confidence),
+        by=by or "",
+        groups=_by_group(fleet, family, exposure, by, selection(scope)) if by else pl.DataFrame(),
         notes=(*notes, "The clock is the running hours of each machine, not the calendar."),
     )
+
+
+def _by_group(
+    fleet: Fleet, family: FaultFamily, exposure: pl.DataFrame, by: str, chosen: dict[str, Any]
+) -> pl.DataFrame:
+    """The test and the shape of each group; null where too few of its machines had an episode."""
+    if by == GENERATION:
+        if family.leading_component is None:
+            raise UsageError(
+                f"The fault family {family.name} follows no part, so machines have no generations."
+            )
+        facts = fleet.store.run(
+            "risk/life_columns", ["variant"], component=family.leading_component, **chosen
+        )
+        own = facts.sort("of_machine", "of_fit", "of_side").unique(
+            "of_machine", keep="first", maintain_order=True
+        )
+        exposure = exposure.join(
+            own.select(machine_id="of_machine", generation="variant"),
+            on="machine_id",
+            how="left",
+            maintain_order="left",
+        )
+    rows = []
+    for (name,), part in split(exposure.sort(by, "machine_id", nulls_last=True), (by,)):
+        histories = machine_histories(fleet, family.name, part)
+        row: dict[str, Any] = {"group": name, "machines": part.height, "events": int(part["episodes"].sum())}
+        try:
+            test = laplace_by_machine(histories)
+            row |= {"statistic": test.statistic, "p": test.p}
+        except StatsError:
+            pass
+        law = _own_rates(histories, fleet.settings.survival.confidence)
+        if law is not None:
+            row |= {"shape": law["shape"], "lower": law["shape_ci"][0], "upper": law["shape_ci"][1]}
+        rows.append(row)
+    return pl.DataFrame(rows, schema=_GROUP_COLUMNS)
+
+
+_GROUP_COLUMNS = {
+    "group": pl.String,
+    "machines": pl.Int64,
+    "events": pl.Int64,
+    **dict.fromkeys(("statistic", "p", "shape", "lower", "upper"), pl.Float64),
+}
 
 
 def _curve(histories: MachineHistories, law: Mapping[str, Any] | None, level: float) -> pl.DataFrame:
@@ -136,7 +210,31 @@ def _from_new(histories: MachineHistories) -> MachineHistories:
     )
 
 
+def _own_rates(histories: MachineHistories, level: float) -> dict[str, Any] | None:
+    """The power law with a rate of each machine's own; None where machines are too few to tell how they differ."""
+    try:
+        law = power_law_by_machine(histories, level=level)
+    except StatsError:
+        return None
+    hours = histories.table()
+    log_hours = np.log(np.maximum(hours.hours, 1) / hours.per_hour)
+    net = np.where(hours.hours > 0, hours.leaving - hours.entering, 0)
+    expected = float((net * np.exp(law.shape * log_hours)).sum())
+    return {
+        "shape": law.shape,
+        "shape_ci": list(law.shape_ci),
+        "rate": law.test.events / expected,
+        "events": float(law.test.events),
+        "machine_hours": float((net * hours.hours).sum()) / hours.per_hour,
+        "constant_rate": {"chi2": law.test.statistic**2, "p": law.test.p},
+        "by_machine": True,
+    }
+
+
 def _power_law(histories: MachineHistories, level: float, notes: list[str]) -> dict[str, Any] | None:
+    own = _own_rates(histories, level)
+    if own is not None:
+        return own
     try:
         law = fleet_power_law(histories.table(), level=level)
     except StatsError as error:
@@ -149,10 +247,33 @@ def _power_law(histories: MachineHistories, level: float, notes: list[str]) -> d
         "events": law.events,
         "machine_hours": law.machine_hours,
         "constant_rate": {"chi2": law.constant_rate_chi2, "p": law.constant_rate_p},
+        "by_machine": False,
     }
 
 
+_TESTS = {
+    "test": pl.String,
+    "statistic": pl.Float64,
+    "df": pl.Int64,
+    "p": pl.Float64,
+    "direction": pl.String,
+    "events": pl.Int64,
+}
+
+
 def _fleet_tests(histories: MachineHistories, notes: list[str]) -> pl.DataFrame:
+    """By machine where there are enough of them: the tests that take episodes for independent are then not shown."""
+    try:
+        test = laplace_by_machine(histories)
+    except StatsError:
+        pass
+    else:
+        notes.append(
+            "Each machine is compared with itself alone, and its episodes count together: neither bunches nor a mix of "
+            "good and bad machines make a trend."
+        )
+        direction = "worse" if test.statistic > 0 else "better" if test.statistic < 0 else "neither"
+        return pl.DataFrame([{"test": "laplace", **asdict(test), "direction": direction}], schema=_TESTS)
     new = int((histories.entry == 0).sum())
     rows = []
     try:
@@ -168,15 +289,12 @@ def _fleet_tests(histories: MachineHistories, notes: list[str]) -> pl.DataFrame:
                 notes.append(f"mil_hdbk_189 rests on the {new} machines watched from new.")
         except StatsError as error:
             notes.append(f"No mil_hdbk_189 test: {error}.")
-    schema = {
-        "test": pl.String,
-        "statistic": pl.Float64,
-        "df": pl.Int64,
-        "p": pl.Float64,
-        "direction": pl.String,
-        "events": pl.Int64,
-    }
-    return pl.DataFrame(rows, schema=schema)
+    if rows:
+        notes.append(
+            f"With episodes in fewer than {FEWEST_MACHINES} machines, episodes are taken for independent: "
+            "bunches of them can look like a trend."
+        )
+    return pl.DataFrame(rows, schema=_TESTS)
 
 
 def _row(test: TrendTest) -> dict[str, Any]:

@@ -56,7 +56,7 @@ QUESTIONS: dict[str, Callable[[Fleet], Any]] = {
     "part of the fleet": lambda fleet: survival(fleet, part_of(fleet), endings="recorded"),
     "incidence": lambda fleet: incidence(fleet, by=("variant",)),
     "compare": lambda fleet: compare(fleet, by="build_year", strata=("variant",), endings="recorded"),
-    "drivers": lambda fleet: drivers(fleet, factors=("variant",)),
+    "drivers": lambda fleet: drivers(fleet, factors=("variant",), endings="recorded"),
     "drivers of recurrences": lambda fleet: drivers(fleet, factors=("site",), clock="gap"),
     "design changes": design_changes,
     "repeats": repeats,

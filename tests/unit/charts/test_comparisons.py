@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from typing import Any
 
@@ -63,25 +64,26 @@ def test_a_comparison_names_only_what_chance_does_not_explain(hollow_lane: Hollo
         assert row["shrunk"] == group["shrunk"]
         assert row["raw"] == group["ratio"]
         assert row["sure"] == (group["group"] in ("2017", "2021"))
-        assert row["summary"] == f"{group['observed']} failed, {group['expected']:.1f} expected"
+        assert row["summary"] == f"{group['observed']:.0f} failed, {group['expected']:.1f} expected"
     within = groups.row(by_predicate=pl.col("group") == "2018", named=True)
     assert (rows["2018"]["lower"], rows["2018"]["upper"]) == (within["lower"], within["upper"])
     one = replace(finding, groups=finding.groups.head(1))
     assert title_of(spec_of(comparison_chart(one))) == "There are not two groups of build year to compare"
 
 
-def test_ends_beyond_the_scale_are_cut_there_and_stay_in_the_tooltip(hollow_lane: HollowLane) -> None:
+def test_ends_beyond_the_scale_are_cut_there_and_keep_their_data(hollow_lane: HollowLane) -> None:
     finding = hollow_lane.month.comparison
-    far = pl.when(group="2022").then(41.0).otherwise("upper")
-    groups = finding.groups.with_columns(upper=far)
+    groups = finding.groups.with_columns(
+        upper=pl.when(group="2022").then(41.0).otherwise("upper"),
+        lower=pl.when(pl.col("group").is_in(["2021", "2022"])).then(0.01).otherwise("lower"),
+    )
     drawn = rows_of(spec_of(comparison_chart(replace(finding, groups=groups))))
     rows = {row["name"]: row for row in drawn if "summary" in row}
-    cut = groups.filter(pl.col("lower") < 0.9 / 32).to_dicts()
-    assert {"2021", "2022"} <= {group["group"] for group in cut}
-    for group in cut:
-        assert rows[group["group"]]["lower"] == pytest.approx(0.9 / 32)
-        assert rows[group["group"]]["shrunk"] == group["shrunk"]
-    assert rows["2022"]["upper"] == pytest.approx(1.1 * 32)
+    for group in ("2021", "2022"):
+        assert rows[group]["from"] == pytest.approx(0.9 / 32)
+        assert rows[group]["lower"] == 0.01
+    assert rows["2022"]["to"] == pytest.approx(1.1 * 32)
+    assert rows["2022"]["upper"] == 41.0
 
 
 def test_endings_start_at_nothing_and_keep_their_rows(hollow_lane: HollowLane) -> None:
@@ -116,9 +118,9 @@ def test_few_endings_are_called_few(hollow_lane: HollowLane) -> None:
 
 
 def test_a_trend_is_claimed_only_where_the_interval_says_so(hollow_lane: HollowLane) -> None:
-    finding = hollow_lane.trend
-    shape, (low, _) = finding.power_law["shape"], finding.power_law["shape_ci"]
-    assert low > 1
+    shape = 1.8
+    law = {**hollow_lane.trend.power_law, "shape": shape, "shape_ci": [1.2, 2.5]}
+    finding = replace(hollow_lane.trend, power_law=law)
     spec = spec_of(trend_chart(finding))
     times = f"{2**shape:.1f} times the faults"
     assert title_of(spec) == f"Faults come faster with age: twice the hours bring {times}"
@@ -135,3 +137,19 @@ def test_a_trend_is_claimed_only_where_the_interval_says_so(hollow_lane: HollowL
     none = replace(finding, power_law=None, units=finding.units.head(0))
     assert title_of(spec_of(trend_chart(none))) == "Too few faults to say whether they come faster with age"
     assert "Grey" in notes_of(spec)
+
+
+def test_an_interval_that_leaves_the_picture_ends_in_an_arrow_and_keeps_its_data(
+    hollow_lane: HollowLane,
+) -> None:
+    finding = hollow_lane.month.comparison
+    rows = finding.groups.with_columns(
+        upper=pl.when(pl.int_range(pl.len()) == 0).then(500.0).otherwise("upper")
+    )
+    spec = spec_of(comparison_chart(replace(finding, groups=rows)))
+    drawn = [row for row in rows_of(spec) if "shrunk" in row]
+    assert max(row["upper"] for row in drawn) == 500.0
+    assert max(row["to"] for row in drawn) < 50.0
+    assert "triangle-right" in json.dumps(spec)
+    tame = finding.groups.with_columns(lower=pl.lit(0.7), upper=pl.lit(1.4), shrunk=pl.lit(1.0))
+    assert "triangle-" not in json.dumps(spec_of(comparison_chart(replace(finding, groups=tame))))

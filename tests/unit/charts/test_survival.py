@@ -274,6 +274,23 @@ def test_weibull_paper_makes_a_weibull_life_straight(hollow_lane: HollowLane) ->
         assert first["failed_share"] == pytest.approx((1 - group.curve["survival"][0]) / 2)
 
 
+def test_early_failures_that_the_line_misses_are_named(hollow_lane: HollowLane) -> None:
+    group = hollow_lane.pooled.groups[0]
+    steep = replace(
+        group, weibull={**group.weibull, "shape": 9.0, "scale_hours": 9000.0, "b10_hours": 7010.0}
+    )
+    told = notes_of(spec_of(probability_chart(replace(hollow_lane.pooled, groups=(steep,)))))
+    assert "the line misses early failures: by" in told
+    assert "95% interval of the share failed" in told
+    drawn = [
+        row
+        for row in rows_of(spec_of(probability_chart(hollow_lane.pooled)))
+        if set(row) == {"group", "hours", "y", "to"}
+    ]
+    assert drawn
+    assert all(row["y"] < row["to"] for row in drawn)
+
+
 def test_no_line_where_there_is_no_fit(hollow_lane: HollowLane) -> None:
     finding = one_alone(hollow_lane, "2016")
     spec = spec_of(probability_chart(finding))

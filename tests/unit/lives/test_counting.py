@@ -9,7 +9,9 @@ import pytest
 from fleetlog.belief.part_lives import part_lives
 from fleetlog.belief.weighing import weighed_now
 from fleetlog.errors import UsageError
-from fleetlog.lives.counting import lives_of
+from fleetlog.lives.counting import Stretches, lives_of
+from fleetlog.lives.cox_by_machine import fit_stretches
+from fleetlog.lives.drivers import drivers
 from fleetlog.lives.survival import survival
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.scope import WHOLE_FLEET, Scope
@@ -79,6 +81,52 @@ def test_a_part_of_the_fleet_holds_its_own_lives(demo: Fleet, scope: Scope) -> N
     assert lives.believed is not None
     column, values = ("site", scope.sites) if scope.sites else ("build_year", scope.build_years)
     assert set(lives.believed.rows[column]) == set(values)
+
+
+def test_cox_of_stretches_is_that_of_the_store_where_nothing_is_in_doubt(demo: Fleet) -> None:
+    """Every life a stretch of weight one: coefficients and errors by machine are those that the store's sums give."""
+    factors = ("site", "side")
+    plain = drivers(demo, factors=factors, strata=("variant",), ties="breslow", endings="recorded")
+    lives = demo.store.run(
+        "risk/lives", [*factors, "variant"], component=PART, cause=None, **selection(WHOLE_FLEET)
+    )
+    whose = demo.store.select("FROM spell").filter(
+        pl.col("component") == PART, pl.col("entry") < pl.col("hours")
+    )
+    rows = whose.select(
+        *factors,
+        "variant",
+        of_machine="machine_id",
+        of_side="side",
+        of_fit="fit",
+        watched_from="entry",
+        entry="entry",
+        hours="hours",
+        failed=pl.col("failed").cast(pl.Int64),
+        to_end=True,
+        weight=pl.lit(1.0),
+        beside=False,
+    )
+    assert rows.height == lives.height
+    fit = fit_stretches(
+        Stretches(rows).in_words((*factors, "variant")),
+        factors,
+        ("variant",),
+        plain.reference,
+        level=demo.settings.survival.confidence,
+    )
+    told = fit.to_frame()
+    assert told["hazard_ratio"].to_list() == pytest.approx(plain.ratios["hazard_ratio"].to_list(), rel=1e-9)
+    assert told["robust_std_error"].to_list() == pytest.approx(
+        plain.ratios["robust_std_error"].to_list(), rel=1e-6
+    )
+
+
+def test_drivers_count_the_lives_that_survival_does(demo: Fleet) -> None:
+    found = drivers(demo, factors=("variant",))
+    assert found.model["failures"] == sum(group.failures for group in survival(demo, by="variant").groups)
+    assert found.levels["failures"].sum() == pytest.approx(found.model["failures"])
+    assert found.model["ties"] == "breslow"
 
 
 def test_one_finding_alone_reads_the_books(demo: Fleet) -> None:

@@ -72,7 +72,7 @@ def observed(fleet: Fleet) -> pl.DataFrame:
 def test_sums_in_the_store_are_those_of_numpy(
     demo: Fleet, factors: tuple[str, ...], strata: tuple[str, ...]
 ) -> None:
-    found = drivers(demo, factors=factors, strata=strata)
+    found = drivers(demo, factors=factors, strata=strata, endings="recorded")
     agree(found, by_numpy(observed(demo), found))
 
 
@@ -167,7 +167,12 @@ def test_a_worse_site_shows_on_every_clock_of_repeats(tmp_path: Path) -> None:
         ({"component": "hat"}, "'hat' are not followed"),
         ({"factors": ("control",)}, "No factor has two values"),
         (
-            {"factors": ("side", "site"), "strata": ("build_year",), "component": "position_sensor"},
+            {
+                "factors": ("side", "site"),
+                "strata": ("build_year",),
+                "component": "position_sensor",
+                "endings": "recorded",
+            },
             "this model",
         ),
     ],

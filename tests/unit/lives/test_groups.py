@@ -256,6 +256,23 @@ def test_trend_of_machines_by_hand(tmp_path: Path) -> None:
     assert found.curve["fitted"].is_sorted()
 
 
+def test_trend_by_generation(demo: Fleet) -> None:
+    found = trend(demo, by="generation")
+    assert set(found.groups["group"]) >= {"original", "improved"}
+    assert found.groups["events"].sum() == found.tests["events"][0]
+    told = found.groups.filter(pl.col("p").is_not_null())
+    assert told.height >= 1
+    assert (told["lower"] < told["shape"]).all()
+    assert (told["shape"] < told["upper"]).all()
+    # what contradicts the test by machine, since it takes episodes for independent, is not shown
+    assert found.tests["test"].to_list() == ["laplace"]
+    assert found.power_law is not None
+    assert found.power_law["by_machine"]
+    assert trend(demo).groups.is_empty()
+    with pytest.raises(UsageError, match="cannot be grouped by 'side'"):
+        trend(demo, by="side")
+
+
 def test_no_trend_where_nothing_happened(tmp_path: Path) -> None:
     units = [Repeater("A", 1000, ()), Repeater("B", 1000, ())]
     with fleet_of_repeaters(tmp_path, units) as fleet:
