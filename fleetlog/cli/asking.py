@@ -146,7 +146,7 @@ def option_value(option: Option, given: Any) -> Any:
     if given is None or option.kind in ("text", "whole", "number", "flag"):
         return given
     if option.kind == "columns":
-        return tuple(word.strip() for word in given.split(",") if word.strip())
+        return tuple(dict.fromkeys(word.strip() for word in given.split(",") if word.strip()))
     if option.kind == "names":
         return tuple(given)
     if option.kind == "plan":

@@ -51,7 +51,7 @@ def _fitting(option: Option, value: Any) -> Any:
     """The value as the option takes it: one column where it takes one, several where several."""
     if option.chart != "by":
         return value
-    columns = tuple(word.strip() for word in value.split(",") if word.strip())
+    columns = tuple(dict.fromkeys(word.strip() for word in value.split(",") if word.strip()))
     if option.kind == "columns":
         return columns or option.default
     return columns[0] if columns else option.default

@@ -402,9 +402,14 @@ def _cause_sums(
         worth = default.drawn_worth(float(spread.random()))
         evidence = each * float(spread.standard_gamma((worth + way.drawn[draw]) / each))
     factor = evidence / (worth + way.expected)
-    run = level[exposed.machine_no][:, None] * season[outlook.use.table.site[exposed.machine_no]]
-    edges = np.column_stack((exposed.hours, exposed.hours[:, None] + np.cumsum(run, axis=1)))
-    means = np.diff(_cumulative(hazard, edges), axis=1).sum(axis=0) * exposed.sides * factor
+    site, a_day = outlook.use.table.site[exposed.machine_no], level[exposed.machine_no]
+    if hazard.shape == 1.0:  # a constant rate asks for the hours alone
+        expected = np.bincount(site, weights=a_day, minlength=season.shape[0]) @ season / hazard.scale_hours
+    else:
+        ahead = np.cumsum(a_day[:, None] * season[site], axis=1)
+        edges = np.column_stack((exposed.hours, exposed.hours[:, None] + ahead))
+        expected = np.diff(_cumulative(hazard, edges), axis=1).sum(axis=0)
+    means = expected * exposed.sides * factor
     means = means * staying.mean(axis=0)
     return [_poisson_in_pairs(float(mean), way.both) for mean in (*means, means.sum())]
 

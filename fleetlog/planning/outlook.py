@@ -444,7 +444,8 @@ def _law(
         foretold = observed.expected(default)
         default = default.yielding(foretold, observed.failures)
     forms, form_weight, disagrees = np.zeros(len(weights), dtype=bool), 0.0, ""
-    if default is not None or observed.failures >= minimum:
+    # fewer failures tell no form: it is the default's
+    if observed.failures >= minimum:
         form_weight = observed.lognormal_weight(default)
         forms = np.random.default_rng([seed, 8, number]).random(len(weights)) < form_weight
     form = "Lognormal" if form_weight > 0.5 else "Weibull"

@@ -63,6 +63,8 @@ def ask(store: Store, sql: str, *, sealed: bool = True, within: float | None = N
             return _answer(store, sql)
     except DatabaseError as error:
         raise _refused(store, error, within) from error
+    except UnicodeDecodeError as error:  # the engine cut a letter of its own sentence in two
+        raise UsageError("The store does not understand that; look at the texts in it.") from error
 
 
 def _answer(store: Store, sql: str) -> pl.DataFrame:

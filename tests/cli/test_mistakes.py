@@ -155,3 +155,10 @@ def test_a_day_at_the_end_of_the_calendar(fleetlog: Command, demo_store: Path) -
     done = fleetlog("survival", "--as-of", "9999-12-31", store=demo_store)
     assert done.code == 2
     assert "no day that a record could reach" in done.err
+
+
+def test_a_column_named_twice_counts_once(fleetlog: Command, demo_store: Path) -> None:
+    once = fleetlog("incidence", "--by", "variant", "--format", "csv", store=demo_store)
+    twice = fleetlog("incidence", "--by", "variant,variant", "--format", "csv", store=demo_store)
+    assert once.code == 0
+    assert twice == once
