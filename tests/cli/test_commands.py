@@ -94,7 +94,7 @@ def answer(fleetlog: Command, store: Path, *arguments: str) -> dict[str, object]
 
 def test_survival_keys(fleetlog: Command, demo_store: Path) -> None:
     found = answer(fleetlog, demo_store, "survival", "--by", "variant")
-    assert {"chi2", "df", "p"} == set(found["log_rank"])
+    assert {"chi2", "df", "p", "chi2_by_machine", "p_by_machine"} == set(found["log_rank"])
     for row in found["rows"]:
         assert {
             "group",
@@ -174,7 +174,7 @@ def test_a_change_of_design_is_told_as_a_sentence(fleetlog: Command, demo_store:
 
 def test_compare_keys(fleetlog: Command, demo_store: Path) -> None:
     found = answer(fleetlog, demo_store, "compare", "--by", "site", "--strata", "variant")
-    assert {"chi2", "df", "p"} == set(found["log_rank"])
+    assert {"chi2", "df", "p", "chi2_by_machine", "p_by_machine"} == set(found["log_rank"])
     assert {"spread", "lower", "upper"} == set(found["spread"])
     assert (found["by"], found["strata"], found["test"]) == ("site", ["variant"], "log-rank")
     keys = {"group", "spells", "observed", "expected", "ratio", "ratio_lower", "ratio_upper"}
@@ -200,9 +200,8 @@ def test_drivers_keys(fleetlog: Command, demo_store: Path) -> None:
 def test_trend_keys(fleetlog: Command, demo_store: Path) -> None:
     found = answer(fleetlog, demo_store, "trend")
     assert {"test", "statistic", "df", "p", "direction", "events"} == set(found["rows"][0])
-    assert {"shape", "shape_ci", "rate", "events", "machine_hours", "constant_rate"} == set(
-        found["power_law"]
-    )
+    keys = {"shape", "shape_ci", "rate", "events", "machine_hours", "constant_rate", "by_machine"}
+    assert keys == set(found["power_law"])
     assert {"machine_id", "episodes", "statistic", "p", "p_holm", "direction"} == set(found["units"][0])
     assert {"hours", "count", "lower", "upper", "at_risk", "fitted"} == set(found["curve"])
 
