@@ -52,6 +52,10 @@ def cautions_missing(text: str, family: FaultFamily) -> list[str]:
     return [caution for caution in family.cautions if caution not in joined]
 
 
+#: The ending that asks for each form in a file.
+ENDINGS = {Format.TABLE: ".txt", Format.CSV: ".csv", Format.JSON: ".json", Format.MARKDOWN: ".md"}
+
+
 @pytest.mark.parametrize("fault", FAMILIES)
 @pytest.mark.parametrize("name", QUESTIONS)
 def test_no_step_comes_without_its_cautions(demo: Fleet, tmp_path: Path, name: str, fault: str) -> None:
@@ -65,7 +69,7 @@ def test_no_step_comes_without_its_cautions(demo: Fleet, tmp_path: Path, name: s
         assert not named_steps(refusal, family)
         return
     for form in Format:
-        out = tmp_path / form
+        out = tmp_path / f"answer{ENDINGS[form]}"
         show_answer(asked, answer, asked.frames[0], form, out)
         text = out.read_text(encoding="utf-8")
         if name not in ADVISING:
