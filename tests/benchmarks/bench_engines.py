@@ -88,7 +88,7 @@ def made(place: Path, machines: int, years: float) -> tuple[Path, Path, int]:
     shutil.copy(fleet_files.settings, place)
     with open_fleet(store, create=True) as fleet:
         load_paths(fleet.store, [fleet_files.files], settings=intake_settings(fleet.settings))
-    with open_store(store) as opened:
+    with open_store(store, reach=[place / "lake"]) as opened:
         written = write_lake(opened, place / "lake")
     return store, place / "lake", written["meter_readings"]
 

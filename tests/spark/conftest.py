@@ -59,7 +59,7 @@ def lake_of(tmp_path: Path) -> Callable[[Path], Path]:
 
     def write(store: Path) -> Path:
         lake = tmp_path / f"lake-of-{store.parent.name}"
-        with open_store(store) as opened:
+        with open_store(store, reach=[lake]) as opened:
             write_lake(opened, lake)
         return lake
 
