@@ -28,7 +28,7 @@ from fleetlog.planning.outlook import Outlook, Period
 from fleetlog.planning.plan_candidates import Candidates, gather
 from fleetlog.planning.plan_money import AVOIDED_YEARS, JobAhead, plan_money
 from fleetlog.planning.plan_range import saving_range, units_of
-from fleetlog.planning.plan_told import told_in_full
+from fleetlog.planning.plan_told import FULL, TOLD, told_in_full
 from fleetlog.planning.plan_visits import Offers, ShopLimits, offer, too_small
 from fleetlog.planning.whereabouts import out_now, rentals_ahead
 from fleetlog.session.finding import Finding
@@ -597,23 +597,8 @@ def _result_note(
     )
 
 
-_ROWS: dict[str, Any] = {
-    "week": pl.String,
-    "monday": pl.Date,
-    "machine_id": pl.String,
-    "side": pl.String,
-    "action": pl.String,
-    "component": pl.String,
-    "labour_hours": pl.Float64,
-    "cost": pl.Float64,
-    "saving": pl.Float64,
-    "chance_without": pl.Float64,
-    "reason": pl.String,
-    "together": pl.Int64,
-    "site": pl.String,
-    "age_hours": pl.Float64,
-    "waiting_per_day": pl.Float64,
-}
+#: A plan's rows before all that can be told of them.
+_ROWS = {name: kind for name, kind in FULL.items() if name not in TOLD}
 _LEFT_OUT: dict[str, Any] = {
     "machine_id": pl.String,
     "side": pl.String,

@@ -115,3 +115,5 @@ FULL: dict[str, Any] = {
     "due_back_is": pl.String,
 }
 """Columns of a plan's rows."""
+TOLD = ("part", "parts_cost", "chance_horizon", "on_rent_since", "due_back", "due_back_is")
+"""Those of them that are looked up once the weeks are settled."""
