@@ -35,6 +35,9 @@ _LONG = 2000
 #: thrice the degree.
 _DEGREE, _NARROW = 8, 0.1
 
+#: Below this the exponential leaves no digits. Log hours beyond which no limit is one: 10^13 hours.
+_UNDERFLOW, _BOUNDED = -690.0, 30.0
+
 
 @dataclass(frozen=True, eq=False)
 class Contour:
@@ -212,12 +215,13 @@ class Contour:
 
         def ends(log_shape: float) -> tuple[float, float]:
             shape = float(np.exp(log_shape))
-            near, far = _contour_shares((level - self.profile(log_shape)) / r)
-            return self.log_scale(shape, near) + z / shape, self.log_scale(shape, far) + z / shape
+            near, far = _contour_log_shares((level - self.profile(log_shape)) / r)
+            best = self.log_scale(shape) + z / shape
+            return best - near / shape, best - far / shape
 
         lower = _extreme(lambda b: ends(b)[0], edges)
         upper = -_extreme(lambda b: -ends(b)[1], edges)
-        return lower, upper
+        return lower, upper if upper < _BOUNDED else None
 
     @cached_property
     def covariance(self) -> Floats:
@@ -251,12 +255,18 @@ def _ran_away(upwards: bool) -> str:
     )
 
 
-def _contour_shares(fall: float) -> tuple[float, float]:
-    """The two v, above and below 1, with log(v) - v + 1 = fall; fall is not positive."""
+def _contour_log_shares(fall: float) -> tuple[float, float]:
+    """The logarithms of the two v, above and below 1, with log(v) - v + 1 = fall; fall is not positive."""
     if fall > -1e-14:
-        return 1.0, 1.0
+        return 0.0, 0.0
+    if fall < _UNDERFLOW:  # v is as good as 0, or solves v = 1 - fall + log(v)
+        above = 1.0 - fall
+        for _ in range(4):
+            above = 1.0 - fall + float(np.log(above))
+        return float(np.log(above)), fall - 1.0
     argument = -float(np.exp(fall - 1.0))
-    return -float(special.lambertw(argument, -1).real), -float(special.lambertw(argument, 0).real)
+    above, below = (-float(special.lambertw(argument, branch).real) for branch in (-1, 0))
+    return float(np.log(above)), float(np.log(below))
 
 
 def _extreme(call: Callable[[float], float], edges: tuple[float, float]) -> float:
