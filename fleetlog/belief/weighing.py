@@ -6,7 +6,8 @@ for.
 
 Against being too sure, three things that come from how books are kept: the failure modes of a case's episodes are
 votes that repeat each other, as far as the fleet's own do; the part may be another than the one on record; and a
-family's figures are worth double against cases whose cause is only probable. A confirmed cause is no fixed label.
+family's figures are worth several times a case whose cause is only probable. Evidence counts for less than its face
+value where the pieces of a case foretell each other badly (`power`). A confirmed cause is no fixed label.
 In invented fleets with untidy books (tests/benchmarks/bench_causes.py, 600 machines, seeds 1 to 4) the findings
 that a holding repair confirmed were true in 97 % for a bushing but in 60 to 70 % for a sensor, and the chance given
 to them without labels was 96 and 66 to 80 %; held fixed in learning they made the log loss 4 % worse at 600 and
@@ -24,7 +25,7 @@ from fleetlog.belief.case_bounds import cut
 from fleetlog.belief.case_records import HELD, Observations, tempered
 from fleetlog.belief.evidence_words import NEW_FAULT, STILL_THERE, evidence_words
 from fleetlog.belief.family_arrays import Layout
-from fleetlog.belief.learning import exposure_of, held_to_findings
+from fleetlog.belief.learning import exposure_of, power_of
 from fleetlog.belief.reason import Reason
 from fleetlog.belief.returns import Silence, came_back, return_laws, silence
 from fleetlog.faults import FaultFamily
@@ -32,7 +33,14 @@ from fleetlog.history import History
 from fleetlog.session.fleet import Fleet
 from fleetlog.stats.arrays import Floats, Ints
 from fleetlog.stats.hidden_repair import ReturnLaws
-from fleetlog.stats.latent_cause import CauseFit, CauseModel, follow_ups, log_prior, odds_without_a_fault
+from fleetlog.stats.latent_cause import (
+    CauseFit,
+    CauseModel,
+    fit_causes,
+    follow_ups,
+    log_prior,
+    odds_without_a_fault,
+)
 from fleetlog.stats.posterior import Posterior, posterior
 from fleetlog.store import Store
 
@@ -62,6 +70,7 @@ class WeighedCases:
             that nobody wrote down; NaN = not heard of.
         quiet_hours: running hours read since the last report of a side that no repair answers, else 0, shape (N,).
         blank_orders: orders of unknown content since then, shape (N,), and `blank_order`, the latest of them.
+        power: how much of its face value each piece of evidence counts for: 1 = all of it.
         fit: the figures learnt, None where the family's own were used.
         returns: how soon a standing fault shows again, and how often one ends without a note.
         bounds, carried: the table weighed_case, and what `_cut` found beside it.
@@ -83,6 +92,7 @@ class WeighedCases:
     blank_orders: Ints
     blank_order: pl.Series
     model: CauseModel
+    power: float
     fit: CauseFit | None
     returns: ReturnLaws
     _starts: Ints = field(repr=False)
@@ -178,14 +188,14 @@ def weigh(store: Store, history: History, family: FaultFamily, *, learn: bool = 
     carried = cut(store, history, layout, returns)
     observations = Observations.of(store, history, layout, carried)
     quiet = silence(store, history, family, observations.rows, returns)
-    model, fit = layout.defaults.model, None
+    model, fit, power = layout.defaults.model, None, 1.0
     if learn and observations.rows.height:
         observations = tempered(layout, observations)
         real = _real(layout, observations, model, quiet, returns)
         observations = replace(observations, cases=replace(observations.cases, weight=real))
-        fit = held_to_findings(layout, observations, exposure_of(store, layout))
-        model = fit.model if fit else model
-    judged = _judged(layout, observations, model, fit, returns, quiet)
+        fit = fit_causes(observations.cases, exposure_of(store, layout), layout.defaults)
+        model, power = fit.model, power_of(fit.model, observations)
+    judged = _judged(layout, observations, model, fit, returns, quiet, power)
     return replace(judged, bounds=store.select("FROM weighed_case"), carried=carried)
 
 
@@ -215,7 +225,9 @@ def weighed_at(store: Store, history: History, weighed: WeighedCases, looks: pl.
         pl.lit(None, pl.Datetime("us")).alias("until"), in_fleet=pl.col("in_fleet") | earlier
     )
     earlier_rows = replace(observations, rows=rows)
-    judged = _judged(weighed.layout, earlier_rows, weighed.model, weighed.fit, weighed.returns, quiet)
+    judged = _judged(
+        weighed.layout, earlier_rows, weighed.model, weighed.fit, weighed.returns, quiet, weighed.power
+    )
     return cases.sort("machine_id", "side", "case_no").select(
         "machine_id",
         "side",
@@ -235,12 +247,14 @@ def _judged(
     fit: CauseFit | None,
     returns: ReturnLaws,
     quiet: Silence,
+    power: float,
 ) -> WeighedCases:
     """Bayes' rule over all evidence, and over what may have come after it."""
     rows, cases = observations.rows, observations.cases
     prior = log_prior(model, cases)
     followed = follow_ups(model, cases)
     owner, likelihood, evidence = observations.in_order(model)
+    likelihood = power * likelihood
     first = posterior(prior, likelihood, owner)
 
     # While a case goes on, another fault can take the place of the first: in the hours between its reports,
@@ -296,6 +310,7 @@ def _judged(
         blank_order=quiet.blank_order,
         returns=returns,
         model=model,
+        power=power,
         fit=fit,
         _starts=np.searchsorted(owner[order], np.arange(rows.height + 1)),
     )
@@ -315,8 +330,10 @@ def _real(
     passed = np.where(answered, np.where(back, 0.0, returns.passing), 1.0 - unheard)
     odds = passed / np.maximum(1.0 - passed, np.finfo(np.float64).tiny)
     odds *= np.where(answered, odds_without_a_fault(model, cases), 1.0)
-    found = observations.pieces.filter(pl.col("label") != "", pl.col("position") == 0)["case_id"].unique()
-    wrong = layout.family.comeback.mislabelled
-    odds[found.to_numpy()] *= wrong / (1.0 - wrong)
+    found = observations.pieces.filter(pl.col("label") != "", pl.col("position") == 0)
+    for evidence, label in found.select("evidence", "label").unique(maintain_order=True).iter_rows():
+        mine = found.filter(pl.col("evidence") == evidence, pl.col("label") == label)["case_id"].unique()
+        chance = model.outcome[layout.labels[evidence, label], 0]
+        odds[mine.to_numpy()] *= min(float(chance.min() / chance[layout.causes.index(label)]), 1.0)
     real: Floats = 1.0 / (1.0 + odds)
     return real

@@ -127,17 +127,15 @@ def look(fleet: Fleet, made: SimulatedFleet, seen: Seen) -> None:
         end = datetime.combine(day + timedelta(days=1), time())
         oracle = weigh(fleet.store, history, knowing, learn=False)
         model = weigh(fleet.store, history, mine)
-        begun = (
-            truth.filter(pl.col("began_at") < end)
-            .sort("machine_id", "side", "began_at")
-            .group_by("machine_id", "side", maintain_order=True)
-            .last()
-        )
         confirmed = model.confirmed()
         rows = (
             _last(model)
-            .join(_last(oracle).rename({"row": "other"}), on=["machine_id", "side"])
-            .join(begun, on=["machine_id", "side"])
+            .join(_last(oracle).rename({"row": "other"}).drop("last_at"), on=["machine_id", "side"])
+            .join(truth.filter(pl.col("began_at") < end), on=["machine_id", "side"])
+            .filter(pl.col("began_at") <= pl.col("last_at") + pl.duration(days=1))
+            .sort("row", "began_at")
+            .group_by("row", maintain_order=True)
+            .last()
         )
         wanted = rows.filter((model.cases["state"] == "open")[rows["row"]] & confirmed.is_null()[rows["row"]])
         if wanted.height:
@@ -161,8 +159,8 @@ def look(fleet: Fleet, made: SimulatedFleet, seen: Seen) -> None:
     one, other = _by_truth(model, truth), _by_truth(oracle, truth)
     both = one.join(other.select("true_id", other="case_id"), on="true_id", maintain_order="left")
     given = {
-        "model": model.posterior.probability[both["case_id"].to_numpy()],
-        "oracle": oracle.posterior.probability[both["other"].to_numpy()],
+        "model": _at_the_bottom(model)[both["case_id"].to_numpy()],
+        "oracle": _at_the_bottom(oracle)[both["other"].to_numpy()],
     }
     seen.judgements("every", _position(model, both["cause"]), given)
     for name, judged in (("model", model), ("oracle", oracle)):
@@ -171,6 +169,12 @@ def look(fleet: Fleet, made: SimulatedFleet, seen: Seen) -> None:
 
 def _position(weighed: WeighedCases, causes: pl.Series) -> Ints:
     return np.array([weighed.causes.index(cause) for cause in causes], dtype=np.int64)
+
+
+def _at_the_bottom(weighed: WeighedCases) -> Floats:
+    """Chance of each cause of each case when it set in, shape (N, K)."""
+    shares: Floats = weighed.of_case / weighed.of_case.sum(axis=1, keepdims=True)
+    return shares
 
 
 def _by_truth(weighed: WeighedCases, truth: pl.DataFrame) -> pl.DataFrame:
@@ -191,10 +195,10 @@ def _by_truth(weighed: WeighedCases, truth: pl.DataFrame) -> pl.DataFrame:
 def _last(weighed: WeighedCases) -> pl.DataFrame:
     """The last case of each side."""
     return (
-        weighed.cases.select("machine_id", "side")
+        weighed.cases.select("machine_id", "side", "last_at")
         .with_row_index("row")
         .group_by("machine_id", "side", maintain_order=True)
-        .agg(pl.col("row").last())
+        .agg(pl.col("row", "last_at").last())
     )
 
 
