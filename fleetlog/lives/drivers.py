@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import date
 from typing import Any, ClassVar, Literal
 
@@ -50,10 +50,21 @@ class DriversFinding(Finding):
         levels: one row a level, estimated or not: term, level, failures, hours (under observation),
             hazard_ratio, lower, upper, p. The level compared with has ratio 1 and no interval; a level
             without a failure has ratio 0 and no interval.
+        concordance: share of pairs of which the one of the higher ratio failed first (c, std_error, lower, upper).
     """
 
     question: ClassVar[str] = "drivers"
-    answers = ("component", "clock", "factors", "strata", "reference", "levels", "terms", "model")
+    answers = (
+        "component",
+        "clock",
+        "factors",
+        "strata",
+        "reference",
+        "levels",
+        "terms",
+        "model",
+        "concordance",
+    )
 
     as_of: date
     fault: str
@@ -67,6 +78,7 @@ class DriversFinding(Finding):
     notes: tuple[str, ...] = ()
     reference: Mapping[str, str] = field(default_factory=dict)
     levels: pl.DataFrame = field(default_factory=pl.DataFrame)
+    concordance: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def frame(self) -> pl.DataFrame:
@@ -77,9 +89,12 @@ class DriversFinding(Finding):
     def remarks(self) -> tuple[str, ...]:
         """The check that the ratios hold at all ages, factor by factor and together."""
         tests = [f"{row['term']} {p_value(row['ph_p'])}" for row in self.terms.iter_rows(named=True)]
+        order = self.concordance
         together = f"; all together {p_value(self.model['proportional']['p'])}" if len(tests) > 1 else ""
         return (
             f"Test that the ratios are the same at all ages (proportional hazards): {', '.join(tests)}{together}.",
+            f"Concordance {order['c']:.2f} ({order['lower']:.2f} to {order['upper']:.2f}): of two parts of which one "
+            "failed while the other went on, so often the one with the higher ratio failed first; 0.5 would be chance.",
         )
 
 
@@ -161,7 +176,7 @@ def drivers(
         )
     reference = {name: _commonest(levels, name) for name in estimable}
     try:
-        fit = (
+        fit, ordered = (
             fit_stretches(
                 believed, estimable, (*strata, *order), reference, level=fleet.settings.survival.confidence
             )
@@ -191,6 +206,7 @@ def drivers(
         ratios=_ratios(fit),
         terms=terms,
         model={**_model(fit), **({"spells": _lives_in(believed)} if believed else {})},
+        concordance=asdict(ordered),
         notes=_notes(fit, terms, factors, levels, clock),
         reference=reference,
         levels=_all_levels(fit, levels, reference),

@@ -42,9 +42,17 @@ from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.scope import WHOLE_FLEET, Columns, Scope, columns_of
 from fleetlog.stats.arrays import Floats
-from fleetlog.stats.by_machine import hazard_error, with_errors
-from fleetlog.stats.product_limit import INTERVALS, Interval, ProductLimit, positive_band, product_limit
+from fleetlog.stats.by_machine import hazard_error, mean_by_machine, with_errors
+from fleetlog.stats.product_limit import (
+    INTERVALS,
+    Interval,
+    ProductLimit,
+    RestrictedMean,
+    positive_band,
+    product_limit,
+)
 from fleetlog.stats.risk_table import RiskTable
+from fleetlog.stats.weighted_lives import ObservedLives
 
 CURVE_COLUMNS = (
     "hours",
@@ -79,6 +87,10 @@ _SUMMARY = (
     "b10_hours",
     "b10_lower",
     "b10_upper",
+    "mean_hours",
+    "mean_lower",
+    "mean_upper",
+    "mean_to_hours",
 )
 
 
@@ -96,6 +108,8 @@ class SurvivalGroup:
         from_hours: 0, or the age to which the curve is conditional because too few were at risk before.
         median_hours, median_lower, median_upper: None = not reached.
         b10_hours, b10_lower, b10_upper: age by which 10% have failed; None = not reached.
+        mean_hours, mean_std_error, mean_lower, mean_upper: hours that a part runs on average from `from_hours` up to
+            `mean_to_hours`, the same age for all groups; None where that cannot be told.
         weibull: shape, scale_hours, shape_ci, scale_ci, b10_hours, median_hours, … (see `LifeFit`) or None.
         note: what a reader must know about this curve, e.g. why there is no Weibull fit.
         last_hours: the greatest age observed.
@@ -129,6 +143,11 @@ class SurvivalGroup:
     inspected: Mapping[str, Any] | None = None
     b10_lower: float | None = None
     b10_upper: float | None = None
+    mean_hours: float | None = None
+    mean_std_error: float | None = None
+    mean_lower: float | None = None
+    mean_upper: float | None = None
+    mean_to_hours: float | None = None
 
     @property
     def label(self) -> str:
@@ -220,6 +239,10 @@ class SurvivalFinding(Finding):
                 "median_ci": [group.median_lower, group.median_upper],
                 "b10_hours": group.b10_hours,
                 "b10_ci": [group.b10_lower, group.b10_upper],
+                "mean_hours": group.mean_hours,
+                "mean_std_error": group.mean_std_error,
+                "mean_ci": [group.mean_lower, group.mean_upper],
+                "mean_to_hours": group.mean_to_hours,
                 "weibull": group.weibull,
                 "fits": group.fits,
                 "inspected": group.inspected,
@@ -299,8 +322,14 @@ def survival(
     unknown = fleet.store.run("risk/unknown_endings", by, component=component, **chosen)
     known = _Known.of(lives, unknown, by)
     groups = []
-    for key, rows in split(lives.counts, by):
-        table = pooled(rows) if strata else RiskTable.from_frame(rows)
+    tables = {
+        key: pooled(rows) if strata else RiskTable.from_frame(rows) for key, rows in split(lives.counts, by)
+    }
+    horizon = min(
+        (_well_watched(table, fleet.settings.survival.minimum_at_risk) for table in tables.values()),
+        default=0.0,
+    )
+    for key, table in tables.items():
         groups.append(
             _group(
                 fleet,
@@ -312,6 +341,7 @@ def survival(
                 known,
                 key,
                 interval,
+                horizon,
             )
         )
     return SurvivalFinding(
@@ -367,13 +397,14 @@ def _group(
     known: _Known,
     key: tuple[str, ...],
     interval: str,
+    horizon: float,
 ) -> SurvivalGroup:
     """One curve with its fits, and what careless readings of it would say."""
     figures = fleet.settings.survival
     curve = curve_of(table, level=figures.confidence, minimum=figures.minimum_at_risk, interval=interval)
     found = int(known.recorded[key]["failed"].sum()) if key in known.recorded else 0
     if known.stretches is None:
-        lives, error, in_doubt = None, None, 0
+        lives, error, in_doubt, common = None, None, 0, None
         bounds: tuple[ProductLimit, ...] = (curve, curve)
         spells = int(table.spells)
         late, doubted = ignoring_late_entry(curve), None
@@ -402,6 +433,7 @@ def _group(
         lives=lives,
     )
     seen = fit_inspected(lives, own.ordered["beside"].to_numpy(), level=figures.confidence) if lives else None
+    mean = _mean(curve, lives, horizon, common)
     median, tenth = curve.quantile(0.5), curve.quantile(0.1)
     last_hours = float(table.hours[-1]) / table.per_hour
     notes = naive_notes(late, None if known.stretches else silent)
@@ -427,6 +459,11 @@ def _group(
         b10_hours=tenth.estimate,
         b10_lower=tenth.lower,
         b10_upper=tenth.upper,
+        mean_hours=mean.estimate if mean else None,
+        mean_std_error=mean.std_error if mean else None,
+        mean_lower=mean.lower if mean else None,
+        mean_upper=mean.upper if mean else None,
+        mean_to_hours=mean.horizon_hours if mean else None,
         weibull=life.weibull,
         note="; ".join(text for text in (curve.note, life.note, *notes) if text),
         at_risk_at=_at_risk(table, last_hours),
@@ -436,6 +473,22 @@ def _group(
         in_doubt=in_doubt,
         inspected=seen,
     )
+
+
+def _well_watched(table: RiskTable, minimum: float) -> float:
+    """The last age, in whole hundreds of hours, up to which a group is watched by enough parts."""
+    after = table.at_risk_after
+    enough = np.flatnonzero(after >= min(minimum, after.max(initial=0.0) / 2.0))
+    return float(table.hours[enough[-1]] / table.per_hour // 100 * 100) if enough.size else 0.0
+
+
+def _mean(
+    curve: ProductLimit, lives: ObservedLives | None, horizon: float, common: Floats | None
+) -> RestrictedMean | None:
+    """Hours run on average up to the horizon; None without a failure before it, which would leave it without limits."""
+    if not (curve.hours < horizon).any() or horizon <= curve.from_hours:
+        return None
+    return curve.restricted_mean(horizon) if lives is None else mean_by_machine(curve, lives, horizon, common)
 
 
 def _chances_off(curve: ProductLimit, bounds: tuple[ProductLimit, ...]) -> Floats:

@@ -66,8 +66,8 @@ class RestrictedMean:
         from_hours: where the curve starts; the mean counts hours from there.
         estimate: area under the curve, in hours.
         std_error: its standard error, in hours.
-        lower: lower normal limit, in hours.
-        upper: upper normal limit, in hours.
+        lower: lower normal limit, in hours, at least 0.
+        upper: upper normal limit, in hours, at most the hours from start to horizon.
     """
 
     horizon_hours: float
@@ -183,8 +183,9 @@ class ProductLimit:
             variance *= deaths / (deaths - 1)
         mean, error = float(areas.sum()), float(np.sqrt(variance))
         z = normal_quantile(self.level)
+        most = hours - self.from_hours
         return RestrictedMean(
-            hours, self.from_hours, mean, error, max(mean - z * error, 0.0), mean + z * error
+            hours, self.from_hours, mean, error, max(mean - z * error, 0.0), min(mean + z * error, most)
         )
 
     def to_frame(self) -> pl.DataFrame:

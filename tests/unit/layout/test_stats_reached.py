@@ -18,9 +18,6 @@ WAITING = {
     "accelerated.Distribution": "the choices of fit_accelerated",
     "inspections.inspection_curve": "waits for its question: shares failed by age from one inspection a part",
     "inspections.InspectionCurve": "the answer of inspection_curve",
-    "product_limit.ProductLimit.restricted_mean": "waits for its question: mean hours run up to a horizon",
-    "scores.concordance": "waits for its question: how well a forecast orders failures, with its error",
-    "scores.Concordance": "the answer of concordance",
 }
 
 Definition = tuple[str, str]
