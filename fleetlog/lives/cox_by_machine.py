@@ -129,7 +129,25 @@ def fit_stretches(
     fit = fit_cox_cells(
         CoxCells.from_frame(counted, factors, strata=strata, reference=reference), ties="breslow", level=level
     )
-    cells = fit.likelihood.cells
+    leave, fail, ordered = _steps(fit)
+    sums = summed_by_machine(stretches, counted, keys, fit.likelihood.cells, leave, fail)
+    return _robust(fit, ordered, sums)
+
+
+def summed_by_machine(
+    stretches: Stretches,
+    counted: pl.DataFrame,
+    keys: tuple[str, ...],
+    cells: CoxCells,
+    leave: Floats,
+    fail: Floats,
+) -> Floats:
+    """What stretches add by their share, summed by machine, shape (machines, columns of leave).
+
+    Args:
+        counted: their counts by keys, from which the cells are made.
+        leave, fail: what a spell adds, by row of the cells.
+    """
     rows = stretches.ordered.join(
         _cell_of(counted, keys, keys), on=list(keys), how="inner", maintain_order="left"
     )
@@ -137,12 +155,11 @@ def fit_stretches(
     known = cells.cell * span + cells.hours
     cell = rows["cell"].to_numpy() * span
     begin, end = (np.searchsorted(known, cell + rows[name].to_numpy()) for name in ("entry", "hours"))
-    leave, fail, ordered = _steps(fit)
     failed = rows["failed"].to_numpy()[:, None]
     added = rows["weight"].to_numpy()[:, None] * (leave[end] - leave[begin] + failed * fail[end])
     machine = numbered(rows["of_machine"].to_list())
     sums = np.column_stack([np.bincount(machine, weights=column) for column in added.T])
-    return _robust(fit, ordered, sums.astype(np.float64))
+    return np.asarray(sums, dtype=np.float64)
 
 
 def _steps(fit: CoxFit) -> tuple[Floats, Floats, PairCounts]:

@@ -13,9 +13,6 @@ STATS = ROOT / "fleetlog" / "stats"
 
 #: What no question reaches yet, by name, and what it waits for.
 WAITING = {
-    "accelerated.fit_accelerated": "waits for its question: lives stretched or shrunk by what a machine does",
-    "accelerated.AcceleratedFit": "the answer of fit_accelerated",
-    "accelerated.Distribution": "the choices of fit_accelerated",
     "inspections.inspection_curve": "waits for its question: shares failed by age from one inspection a part",
     "inspections.InspectionCurve": "the answer of inspection_curve",
 }
