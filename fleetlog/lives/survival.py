@@ -14,7 +14,8 @@ from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
 from fleetlog.lives.counting import ComponentLives, Endings, Stretches, endings_of, lives_of
 from fleetlog.lives.group_test import compared, within_designs
-from fleetlog.lives.life_fit import LifeFit, fit_inspected, fit_life, prior_for
+from fleetlog.lives.inspected import fit_inspected, inspected_note
+from fleetlog.lives.life_fit import LifeFit, fit_life, prior_for
 from fleetlog.lives.naive import (
     Reading,
     as_json,
@@ -36,7 +37,6 @@ from fleetlog.lives.splits import (
     split,
     weighting,
 )
-from fleetlog.phrasing import plural
 from fleetlog.questions import proposal
 from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet, selection
@@ -116,8 +116,8 @@ class SurvivalGroup:
         fits: the distributions compared, best first; empty where failures are too few.
         naive: what careless readings of the same lives would say, see `naive.py`.
         found: failures that the books name.
-        inspected: the Weibull life if failures that were only seen since the machine was open for its other side lie
-            somewhere before (see `fit_inspected`); None without such.
+        inspected: Turnbull's curve and the Weibull life if failures that were only seen since the machine was open for
+            its other side lie somewhere before (see `fit_inspected`); None without such.
         in_doubt: endings that may or may not have been failures of this part.
     """
 
@@ -432,16 +432,13 @@ def _group(
         prior=prior_for(fleet, family, component, group.get("variant", "")),
         lives=lives,
     )
-    seen = fit_inspected(lives, own.ordered["beside"].to_numpy(), level=figures.confidence) if lives else None
+    seen = fit_inspected(lives, own.ordered["beside"].to_numpy(), curve, common) if lives else None
     mean = _mean(curve, lives, horizon, common)
     median, tenth = curve.quantile(0.5), curve.quantile(0.1)
     last_hours = float(table.hours[-1]) / table.per_hour
     notes = naive_notes(late, None if known.stretches else silent)
     if seen is not None:
-        notes.append(
-            f"{plural(seen['lives'], 'failure')} only seen since the machine was open for its other side, so somewhere "
-            f"before: taken so, half fail by {seen['median_hours']:,.0f} h (Weibull)"
-        )
+        notes.append(inspected_note(seen))
     if doubted is not None and silent is not None:
         notes += doubt_note(table.failures, found, silent, doubted)
     return SurvivalGroup(

@@ -12,10 +12,7 @@ ROOT = Path(__file__).parents[3]
 STATS = ROOT / "fleetlog" / "stats"
 
 #: What no question reaches yet, by name, and what it waits for.
-WAITING = {
-    "inspections.inspection_curve": "waits for its question: shares failed by age from one inspection a part",
-    "inspections.InspectionCurve": "the answer of inspection_curve",
-}
+WAITING = {}
 
 Definition = tuple[str, str]
 """A module of the statistics and a name at its top level."""
