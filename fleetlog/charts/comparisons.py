@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import altair as alt
+import polars as pl
 
 from fleetlog.charts.rows import MAX_ROWS, across, at_x, inline, legend, p_text, thinned, tips, up
 from fleetlog.charts.theme import (
@@ -116,6 +117,14 @@ def drivers_chart(finding: DriversFinding, width: int, words: Words) -> Drawing:
         }
         for row in finding.ratios.to_dicts()[:MOST_ROWS]
     ]
+    rows += [
+        {
+            **{"name": capital(_level({**row, "name": f"{row['term']}={row['level']}"}, words))},
+            **{"value": None, "raw": None, "lower": None, "upper": row["upper"], "sure": row["upper"] < 1},
+            "summary": f"none failed: at most {row['upper']:.2g} times the {times}",
+        }
+        for row in finding.levels.filter(pl.col(ratio) == 0, pl.col("upper").is_not_null()).to_dicts()
+    ][: MOST_ROWS - len(rows)]
     notes = [
         f"Point: {times} against the commonest level, all else alike ({ratio.replace('_', ' ')}). Line: 95% interval. "
         "Coloured: the interval leaves out 1.",

@@ -37,6 +37,7 @@ from fleetlog.lives.splits import (
     split,
     weighting,
 )
+from fleetlog.lives.watched import left_running, watched_at
 from fleetlog.questions import proposal
 from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet, selection
@@ -115,6 +116,8 @@ class SurvivalGroup:
         last_hours: the greatest age observed.
         fits: the distributions compared, best first; empty where failures are too few.
         naive: what careless readings of the same lives would say, see `naive.py`.
+        at_risk_at: parts still watched just after each thousand hours.
+        left_running: ages at which parts were last seen running.
         found: failures that the books name.
         inspected: Turnbull's curve and the Weibull life if failures that were only seen since the machine was open for
             its other side lie somewhere before (see `fit_inspected`); None without such.
@@ -136,6 +139,7 @@ class SurvivalGroup:
     weibull: Mapping[str, Any] | None
     note: str = ""
     at_risk_at: tuple[tuple[float, int], ...] = ()
+    left_running: tuple[float, ...] = ()
     fits: tuple[Mapping[str, Any], ...] = ()
     naive: Mapping[str, Any] = field(default_factory=dict)
     found: int = 0
@@ -463,7 +467,8 @@ def _group(
         mean_to_hours=mean.horizon_hours if mean else None,
         weibull=life.weibull,
         note="; ".join(text for text in (curve.note, life.note, *notes) if text),
-        at_risk_at=_at_risk(table, last_hours),
+        at_risk_at=watched_at(table, last_hours),
+        left_running=left_running(table),
         fits=life.fits,
         naive=as_json(late, silent, doubted),
         found=found,
@@ -527,16 +532,6 @@ def _with_hazard(curve: ProductLimit, error: Floats | None, bounds: tuple[Produc
         pl.Series("survival_worst", np.fmin(worst, curve.survival)),
         pl.Series("survival_best", np.fmax(best, curve.survival)),
     ).select(CURVE_COLUMNS)
-
-
-def _at_risk(table: RiskTable, last_hours: float) -> tuple[tuple[float, int], ...]:
-    """Numbers at risk just after each thousand hours."""
-    before = table.at_risk_after
-    marks = []
-    for thousand in range(int(last_hours // 1000) + 1):
-        position = int((table.hours <= thousand * 1000 * table.per_hour).sum()) - 1
-        marks.append((thousand * 1000.0, round(before[position]) if position >= 0 else 0))
-    return tuple(marks)
 
 
 def _notes(

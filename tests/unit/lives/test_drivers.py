@@ -10,6 +10,8 @@ import pytest
 from parts import Pump, Repeater, fleet_of_pumps, fleet_of_repeaters
 from spells import Spells
 
+from fleetlog.charts.comparisons import drivers_chart
+from fleetlog.charts.output import spec_of
 from fleetlog.errors import UsageError
 from fleetlog.lives.counting import Endings
 from fleetlog.lives.drivers import DriversFinding, drivers
@@ -128,6 +130,13 @@ def test_the_level_with_most_hours_is_compared_with_and_levels_without_failures_
     assert levels["West"]["failures"] == 0
     assert levels["West"]["hours"] == 120 + 121 + 122
     assert found.ratios["level"].to_list() == ["South"]
+    # in the picture: an interval from an arrow to its limit, without a point
+    drawn = [row for rows in spec_of(drivers_chart(found))["datasets"].values() for row in rows]
+    west = [row for row in drawn if row.get("name") == "Site West"]
+    assert west
+    assert {(row["shown"], row["to"], row["lower"]) for row in west} == {
+        (None, levels["West"]["upper"], None)
+    }
     # Lives of a level whose ratio is 0 weigh nothing: the others come out as if they were not there.
     assert found.ratios.equals(only.ratios)
     assert any("site West" in note and "compare --by site" in note for note in found.notes)
