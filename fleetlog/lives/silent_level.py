@@ -46,28 +46,31 @@ def with_limits(
     weighed = counted.with_columns(
         risk=score.exp(), stratum=pl.struct(strata).rank("dense") if strata else pl.lit(1)
     )
+    failing = weighed.filter(*(pl.col(one) != value for one, value in silent))
+    watched = [(key[0], *_at_failures(own)) for key, own in failing.group_by("stratum", maintain_order=True)]
     limits: list[float | None] = []
-    for term, level, failures in levels.select("term", "level", "failures").iter_rows():
-        if failures >= LEAST_FAILURES:
-            limits.append(None)
-            continue
-        others = [pl.col(one) != value for one, value in silent if (one, value) != (term, level)]
-        rows = weighed.filter(*others) if others else weighed
-        mine, rest = rows.filter(pl.col(term) == level), rows.filter(pl.col(term) != level)
-        parts = [
-            _at_failures(own, mine.filter(pl.col("stratum") == key[0]))
-            for key, own in rest.group_by("stratum", maintain_order=True)
-        ]
-        deaths, at_risk, silent_risk = (np.concatenate(columns) for columns in zip(*parts, strict=True))
-        limits.append(silent_limit(deaths, at_risk, silent_risk, chance))
+    for term in terms:
+        # a life that is silent by another factor too is not at risk at all
+        others = [pl.col(one) != value for one, value in silent if one != term]
+        own = weighed.filter(*others).partition_by(term, as_dict=True)
+        for level, failures in levels.filter(pl.col("term") == term).select("level", "failures").iter_rows():
+            mine = own.get((level,))
+            if failures >= LEAST_FAILURES or mine is None:
+                limits.append(None)
+                continue
+            risks = [
+                _risk(mine.filter(pl.col("stratum") == stratum), ages) for stratum, ages, _, _ in watched
+            ]
+            deaths, at_risk = (np.concatenate([one[k] for one in watched]) for k in (2, 3))
+            limits.append(silent_limit(deaths, at_risk, np.concatenate(risks), chance))
     return levels.with_columns(limit=pl.Series(limits, dtype=pl.Float64))
 
 
-def _at_failures(rest: pl.DataFrame, mine: pl.DataFrame) -> tuple[Floats, Floats, Floats]:
-    """At each failure age of a stratum: failures, summed risk of the others, and of the level."""
+def _at_failures(rest: pl.DataFrame) -> tuple[Ints, Floats, Floats]:
+    """The failure ages of a stratum, and at each the failures and the summed risk of those at risk."""
     failing = rest.group_by("hours").agg(pl.col("failed").sum()).filter(pl.col("failed") > 0).sort("hours")
     ages = failing["hours"].to_numpy()
-    return failing["failed"].to_numpy().astype(np.float64), _risk(rest, ages), _risk(mine, ages)
+    return ages, failing["failed"].to_numpy().astype(np.float64), _risk(rest, ages)
 
 
 def _risk(rows: pl.DataFrame, ages: Ints) -> Floats:

@@ -48,6 +48,16 @@ class LogRank:
     weights: Weights
     note: str | None
 
+    def alone(self, group: int) -> float:
+        """The p value of one group against all others together, by the same weights.
+
+        Args:
+            group: its place among the groups.
+        """
+        spread = float(self.variance[group, group])
+        gap = float(self.observed[group] - self.expected[group])
+        return chi2_above(gap**2 / spread, 1) if spread > 0 else 1.0
+
     def trend(self, scores: npt.ArrayLike) -> TrendOfGroups:
         """The test that groups in an order do not fail ever more, or ever less, along it (1 degree of freedom).
 
