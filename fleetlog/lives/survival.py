@@ -503,10 +503,10 @@ def _chances_off(curve: ProductLimit, bounds: tuple[ProductLimit, ...]) -> Float
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(curve.survival > 0, np.abs(best - worst) / curve.survival, 0.0)
     if not curve.hours.size:
-        return share
+        return np.asarray(share, dtype=np.float64)
     middle = curve.quantile(0.5).estimate or float(curve.hours[-1])
     by_age = CHANCES_OFF_BY_AGE * np.log(np.maximum(curve.hours, 1.0) / max(middle, 1.0))
-    return np.nan_to_num(np.hypot(CHANCES_OFF, by_age) * share)
+    return np.asarray(np.nan_to_num(np.hypot(CHANCES_OFF, by_age) * share), dtype=np.float64)
 
 
 def _late(curve: ProductLimit, own: Stretches) -> Reading | None:

@@ -124,6 +124,13 @@ def limits_by_machine(
 
     Returns:
         Lower and upper limits, each of shape (k,).
+
+    Examples:
+        >>> lives = IntervalLives.of([5.0, 0.0, 8.0, 2.0], [np.inf, 10.0, 8.0, 2.0])
+        >>> curve = interval_curve(lives)
+        >>> lower, upper = limits_by_machine(lives, curve, np.arange(4), draws=20)
+        >>> bool((lower <= curve.survival).all() and (curve.survival <= upper).all())
+        True
     """
     grid, rng = _Grid.of(lives), np.random.default_rng(seed)
     machines = int(machine.max(initial=0)) + 1

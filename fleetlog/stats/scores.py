@@ -24,6 +24,10 @@ def calibration_bins(probability: npt.ArrayLike, outcome: npt.ArrayLike, *, bins
 
     Returns:
         Columns from, to, cases, mean_probability, happened, share, lower, upper (Wilson).
+
+    Examples:
+        >>> calibration_bins([0.1, 0.9, 0.8], [0, 1, 1], bins=2)["share"].to_list()
+        [0.0, 1.0]
     """
     p, y = _pairs(probability, outcome)
     if bins < 1:
@@ -65,7 +69,13 @@ class CalibrationLine:
 
 
 def calibration_line(probability: npt.ArrayLike, outcome: npt.ArrayLike) -> CalibrationLine:
-    """Calibration intercept and slope; probabilities of 0 or 1 are taken as a millionth from it."""
+    """Calibration intercept and slope; probabilities of 0 or 1 are taken as a millionth from it.
+
+    Examples:
+        >>> line = calibration_line([0.2] * 5 + [0.8] * 5, [1, 0, 0, 0, 0, 1, 1, 1, 1, 0])
+        >>> round(line.slope, 6), abs(round(line.intercept, 6))
+        (1.0, 0.0)
+    """
     p, y = _pairs(probability, outcome)
     x = special.logit(np.clip(p, 1e-6, 1.0 - 1e-6))
     design = np.column_stack((np.ones(x.size), x))
@@ -90,7 +100,12 @@ def calibration_line(probability: npt.ArrayLike, outcome: npt.ArrayLike) -> Cali
 
 
 def area_under_curve(score: npt.ArrayLike, outcome: npt.ArrayLike) -> float:
-    """Chance that a case that happened was scored above one that did not (ties count half)."""
+    """Chance that a case that happened was scored above one that did not (ties count half).
+
+    Examples:
+        >>> area_under_curve([0.9, 0.4, 0.6, 0.1], [1, 1, 0, 0])
+        0.75
+    """
     s, y = np.asarray(score, dtype=np.float64), np.asarray(outcome).astype(bool)
     happened, rest = int(y.sum()), int((~y).sum())
     if s.shape != y.shape or happened == 0 or rest == 0:
