@@ -297,7 +297,7 @@ def band(survival: Floats, relative: Floats, z: float, interval: str) -> tuple[F
     Examples:
         >>> lower, upper = band(np.array([0.5]), np.array([0.2]), 1.96, "log-log")
         >>> lower.round(3).tolist(), upper.round(3).tolist()
-        ([0.295, 0.675])
+        ([0.295], [0.675])
     """
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         if interval == "plain":
