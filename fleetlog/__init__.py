@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from fleetlog.causes.unit import UnitFinding
     from fleetlog.intake import LoadResult
     from fleetlog.lives.comparison import ComparisonFinding
-    from fleetlog.lives.drivers import Clock, DriversFinding, Ties
+    from fleetlog.lives.drivers import Clock, DriversFinding, Scale, Ties
     from fleetlog.lives.fleet_figures import FleetFiguresFinding
     from fleetlog.lives.incidence import IncidenceFinding
     from fleetlog.lives.repeats import RepeatsFinding
@@ -61,7 +61,7 @@ _PLACES = {
     "fleetlog.causes.unit": ("UnitFinding",),
     "fleetlog.intake": ("LoadResult",),
     "fleetlog.lives.comparison": ("ComparisonFinding",),
-    "fleetlog.lives.drivers": ("Clock", "DriversFinding", "Ties"),
+    "fleetlog.lives.drivers": ("Clock", "DriversFinding", "Scale", "Ties"),
     "fleetlog.lives.fleet_figures": ("FleetFiguresFinding",),
     "fleetlog.lives.incidence": ("IncidenceFinding",),
     "fleetlog.lives.repeats": ("RepeatsFinding",),
@@ -106,6 +106,7 @@ __all__ = [
     "Reason",
     "RepeatsFinding",
     "ReplacementFinding",
+    "Scale",
     "Settings",
     "SettingsError",
     "ShopHoursFinding",

@@ -33,6 +33,7 @@ ORDER = (
     "weibull",
     "few-failures",
     "cox",
+    "life-regression",
     "small-groups",
     "design-changes",
     "mean-cumulative-count",

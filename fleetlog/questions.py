@@ -359,6 +359,12 @@ _ALL = (
                 choices=("efron", "breslow"),
             ),
             _ENDINGS,
+            Option(
+                "scale",
+                "hazard: what multiplies the risk at each age; time: what multiplies the life.",
+                default="hazard",
+                choices=("hazard", "time"),
+            ),
         ),
         frames=(
             Frame("levels", export="drivers"),
@@ -371,7 +377,7 @@ _ALL = (
                 "what makes failures more or less frequent",
             ),
         ),
-        methods=("cox", "repeat-models"),
+        methods=("cox", "life-regression", "repeat-models"),
         engines=True,
     ),
     Question(

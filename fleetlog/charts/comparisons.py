@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import altair as alt
+import polars as pl
 
 from fleetlog.charts.rows import MAX_ROWS, across, at_x, inline, legend, p_text, thinned, tips, up
 from fleetlog.charts.theme import (
@@ -31,6 +32,9 @@ _STEADY = 1.96
 _MOST_MACHINES = 25
 _FAR = 32.0
 _LINE = 40
+RATIO = {"hazard": "hazard_ratio", "time": "life_ratio"}
+_TIMES = {"hazard": "risk", "time": "life"}
+_DRIVES = {"hazard": "drives the risk", "time": "stretches the life"}
 _STEPS = (1 / 16, 1 / 8, 1 / 4, 1 / 2, 1, 2, 4, 8, 16)
 _FRACTION = "datum.value < 1 ? '1/' + format(1 / datum.value, 'd') : format(datum.value, 'd')"
 
@@ -84,9 +88,10 @@ def drivers_title(finding: DriversFinding, words: Words = NO_WORDS) -> str:
     what = f"of {plural_part(finding.component)}" if finding.component else "of a further fault"
     if not sure:
         factors = listed([said(name, words) for name in finding.factors])
-        return f"None of {factors} clearly drives the risk {what}"
-    most = max(sure, key=lambda row: abs(math.log(row["hazard_ratio"])))
-    return f"{capital(_level(most, words))}: {most['hazard_ratio']:.1f} times the risk {what}"
+        return f"None of {factors} clearly {_DRIVES[finding.scale]} {what}"
+    ratio, times = RATIO[finding.scale], _TIMES[finding.scale]
+    most = max(sure, key=lambda row: abs(math.log(row[ratio])))
+    return f"{capital(_level(most, words))}: {most[ratio]:.1f} times the {times} {what}"
 
 
 def _leaves_out_one(row: Mapping[str, Any]) -> bool:
@@ -102,21 +107,30 @@ def _level(row: Mapping[str, Any], words: Words) -> str:
 
 @chart(drivers_title)
 def drivers_chart(finding: DriversFinding, width: int, words: Words) -> Drawing:
-    """Hazard ratio of each level against its reference, with the interval, on a log scale."""
+    """Ratio of each level's hazard or life against its reference, with the interval, on a log scale."""
+    ratio, times = RATIO[finding.scale], _TIMES[finding.scale]
     rows = [
         {
-            **{"name": capital(_level(row, words)), "value": row["hazard_ratio"], "raw": row["hazard_ratio"]},
+            **{"name": capital(_level(row, words)), "value": row[ratio], "raw": row[ratio]},
             **{"lower": row["lower"], "upper": row["upper"], "sure": _leaves_out_one(row)},
-            "summary": f"{row['hazard_ratio']:.2f} times the risk",
+            "summary": f"{row[ratio]:.2f} times the {times}",
         }
         for row in finding.ratios.to_dicts()[:MOST_ROWS]
     ]
+    rows += [
+        {
+            **{"name": capital(_level({**row, "name": f"{row['term']}={row['level']}"}, words))},
+            **{"value": None, "raw": None, "lower": None, "upper": row["upper"], "sure": row["upper"] < 1},
+            "summary": f"none failed: at most {row['upper']:.2g} times the {times}",
+        }
+        for row in finding.levels.filter(pl.col(ratio) == 0, pl.col("upper").is_not_null()).to_dicts()
+    ][: MOST_ROWS - len(rows)]
     notes = [
-        "Point: risk against the commonest level, all else alike (hazard ratio). Line: 95% interval. "
+        f"Point: {times} against the commonest level, all else alike ({ratio.replace('_', ' ')}). Line: 95% interval. "
         "Coloured: the interval leaves out 1.",
         *finding.notes,
     ]
-    picture = _rows_of_intervals(rows, width, "times the risk of the commonest level (log scale)")
+    picture = _rows_of_intervals(rows, width, f"times the {times} of the commonest level (log scale)")
     return picture, notes
 
 

@@ -8,14 +8,17 @@ from typing import TYPE_CHECKING, Any
 import altair as alt
 import polars as pl
 
-from fleetlog.charts.rows import MAX_ROWS, inline, legend, message, thinned, tips
-from fleetlog.charts.theme import BAND_OPACITY, Drawing, chart, colour_of, panel_title
+from fleetlog.charts.rows import MAX_ROWS, apart, inline, legend, message, thinned, tips
+from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, Drawing, chart, colour_of, panel_title
 from fleetlog.phrasing import NO_WORDS, Words, capital, hours, listed, percent, plural, plural_part, said
 
 if TYPE_CHECKING:
     from fleetlog.lives.incidence import IncidenceFinding, IncidenceGroup
 
 _GROUPS = 6
+#: Height of a mark for a part last seen running, of 1. Width of a number beneath, in points.
+_MARK = 0.03
+_ROOM = 46
 
 
 def incidence_title(finding: IncidenceFinding, words: Words = NO_WORDS) -> str:
@@ -59,11 +62,14 @@ def incidence_chart(finding: IncidenceFinding, width: int, words: Words) -> Draw
     )
     columns = 1 if len(groups) == 1 or width < 560 else 2
     plot = (width - 20 - 24 * (columns - 1)) // columns - 62
-    top = max([1.0, *(_last_age(group) for group in groups)])
-    pictures = [_one(group, finding, words, colour, plot, top) for group in groups]
+    top = max([1.0, *(group.last_hours for group in groups)])
+    ages = max((tuple(age for age, _ in group.at_risk_at) for group in groups), key=len, default=())
+    ages = ages[:: 1 + int(len(ages) * _ROOM / plot)]
+    pictures = [_one(group, finding, words, colour, plot, top, ages) for group in groups]
     notes = [
         "Lives that end in one way cannot end in another any more, so the shares add up (Aalen–Johansen). "
-        "Shading: 95% interval.",
+        "Shading: 95% interval. Short marks at the foot: parts last seen running. Numbers beneath: parts still "
+        "watched.",
         *(f"{capital(_name(group, words)) or 'All'}: {group.note}." for group in groups if group.note),
         f"{len(finding.groups) - len(groups)} further groups are not drawn."
         if len(finding.groups) > len(groups)
@@ -95,12 +101,15 @@ def _one(
     colour: alt.Color,
     plot: int,
     top: float,
-) -> alt.LayerChart | alt.FacetChart:
-    base = alt.Chart(inline(curve_rows(group, words)))
+    ages: tuple[float, ...],
+) -> alt.VConcatChart:
+    rows = curve_rows(group, words)
+    ends = {row["ending"]: {**row, "hours": group.last_hours} for row in rows}
+    base = alt.Chart(inline([*rows, *ends.values()]))
     x = alt.X(
         "hours:Q",
         scale=dict(domain=[0, top], nice=False),
-        axis=dict(title="age, running hours", format=",.0f", grid=False, tickCount=4),
+        axis=dict(title="age, running hours", format=",.0f", grid=False, values=list(ages)),
     )
     scale, axis = (
         dict(domain=[0, 1]),
@@ -117,7 +126,26 @@ def _one(
             tooltip=tips("ending:N", "hours:Q||,.1f", "incidence:Q|ended so|.1%"),
         ),
     ]
+    seen = [{"hours": age, "foot": 0.0, "top": _MARK} for age in apart(group.left_running, top)]
+    marks = alt.Chart(inline(seen)).mark_rule(color=MUTED, opacity=0.7)
+    layers = [*layers, marks.encode(x=x, y=alt.Y("foot:Q", scale=scale, axis=axis), y2=alt.Y2("top:Q"))]
     title: Any = alt.Undefined
     if finding.by:
         title = panel_title(capital(_name(group, words)), plural(group.spells, "life", "lives"))
-    return alt.layer(*layers, width=plot, height=min(240, round(plot * 0.7)), title=title)
+    panel = alt.layer(*layers, width=plot, height=min(240, round(plot * 0.7)), title=title)
+    return alt.vconcat(panel, _watched(group, plot, top, ages), spacing=6)
+
+
+def _watched(group: IncidenceGroup, plot: int, top: float, ages: tuple[float, ...]) -> alt.Chart:
+    """A line of numbers: how many parts were still watched at each age."""
+    rows = [{"hours": age, "watched": count} for age, count in group.at_risk_at if age in ages]
+    line: alt.Chart = (
+        alt.Chart(inline(rows))
+        .mark_text(fontSize=11.5, color=INK)
+        .encode(
+            x=alt.X("hours:Q", scale=dict(domain=[0, top], nice=False), axis=None),
+            text=alt.Text("watched:Q", format=",.0f"),
+        )
+        .properties(width=plot, height=16)
+    )
+    return line

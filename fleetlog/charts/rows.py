@@ -90,3 +90,12 @@ def thinned(frame: pl.DataFrame, column: str, most: int, resolution: float = 1 /
         frame = frame.filter((level != level.shift(1)).fill_null(True) | last)
         resolution *= 2
     return frame
+
+
+def apart(ages: Sequence[float], top: float, most: int = 120) -> list[float]:
+    """Of rising ages those that can be told apart where `most` marks fit side by side up to `top`."""
+    kept: list[float] = []
+    for age in ages:
+        if not kept or age - kept[-1] >= top / most:
+            kept.append(age)
+    return kept

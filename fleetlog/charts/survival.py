@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 import altair as alt
 import polars as pl
 
-from fleetlog.charts.rows import MAX_ROWS, at_x, inline, message, p_text, thinned, tips
+from fleetlog.charts.rows import MAX_ROWS, apart, at_x, inline, message, p_text, thinned, tips
 from fleetlog.charts.theme import (
     BAND_OPACITY,
     INK,
@@ -36,6 +37,8 @@ from fleetlog.phrasing import (
 
 _OVERLAID = 5
 _HEIGHT = 300
+#: Half the height of a mark for a part last seen running, of 1.
+_MARK = 0.013
 
 
 # --- words
@@ -133,9 +136,10 @@ def survival_notes(finding: SurvivalFinding, words: Words = NO_WORDS) -> list[st
     if few and len(finding.groups) > 1:
         counted = listed([f"{group_name(group.group, words)}: {group.failures:.3g}" for group in few[:6]])
         notes.append(f"Dashed where there are too few failures to say ({counted}).")
+    marked = "" if len(finding.groups) > _OVERLAID else " Short upright marks: parts last seen running."
     notes.append(
         f"Shading: 95% interval. Dashed: fewer than {finding.minimum_at_risk} parts still watched, "
-        "or no failure seen any more."
+        f"or no failure seen any more.{marked}"
     )
     in_doubt = sum(group.in_doubt for group in finding.groups)
     if in_doubt:
@@ -192,6 +196,19 @@ def _pieces(rows: Sequence[Mapping[str, Any]]) -> tuple[list[dict[str, Any]], li
     if solid and dashed:
         dashed.insert(0, solid[-1])
     return solid, dashed
+
+
+def running_marks(
+    group: SurvivalGroup, curve: Sequence[Mapping[str, Any]], top: float
+) -> list[dict[str, Any]]:
+    """A short upright mark on the curve where parts were last seen running, as many as can be told apart."""
+    known = [row["hours"] for row in curve]
+    marks = []
+    for age in apart([age for age in group.left_running if age >= group.from_hours], top):
+        height = curve[bisect_right(known, age) - 1]["survival"]
+        ends = {"foot": max(height - _MARK, 0.0), "top": min(height + _MARK, 1.0)}
+        marks.append({"group": curve[0]["group"], "hours": age, **ends})
+    return marks
 
 
 # --- marks
@@ -268,6 +285,14 @@ def _overlaid(
     most = MAX_ROWS // len(groups) - 2
     rows = [curve_rows(finding, group, name, most) for group, name in zip(groups, names, strict=True)]
     layers: list[Any] = list(_curves(rows, x, colour, y_title="still working"))
+    seen = [
+        row for group, curve in zip(groups, rows, strict=True) for row in running_marks(group, curve, top)
+    ]
+    layers.append(
+        alt.Chart(inline(seen))
+        .mark_rule(strokeWidth=1.2)
+        .encode(x=x, y=alt.Y("foot:Q"), y2=alt.Y2("top:Q"), color=colour)
+    )
     if split:
         layers.append(_end_labels(rows, short, x, colour))
     picture = alt.layer(*layers, width=plot, height=_HEIGHT)

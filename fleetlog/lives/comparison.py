@@ -155,10 +155,10 @@ def compare(
         recentre=False,
     )
     spells = _spells(lives, by, names, tables)
-    alone = [
-        log_rank(tables, groups=[name == seen[i] for name in names], strata=within, weights=weights).p
-        for i in comparable
-    ]
+    weighed = (
+        plain if weights == plain.weights else log_rank(tables, groups=names, strata=within, weights=weights)
+    )
+    alone = [weighed.alone(i) for i in comparable]
     frame = pl.DataFrame(
         {
             "group": [seen[i] for i in comparable],

@@ -152,11 +152,14 @@ def lives_of(
     weighed = weighed_now(fleet, history, knowing)
     known = part_lives(fleet.store, weighed)
     lives = known.lives.filter(pl.col("component") == component)
-    if lives.filter(pl.col("weight") < 1.0).is_empty():
-        return plain
     own = tuple(column for column in columns if column != "variant")
     facts = fleet.store.run("risk/life_columns", own, component=component, **chosen)
-    facts = facts.join(_seen_beside(weighed, facts), on=_LIFE, how="left", maintain_order="left")
+    beside = _seen_beside(weighed, facts)
+    found = lives.filter(pl.col("failed") == 1, pl.col("to_end"))
+    seen = found.join(beside, left_on=["machine_id", "side", "fit"], right_on=_LIFE, how="semi")
+    if lives.filter(pl.col("weight") < 1.0).is_empty() and seen.is_empty():
+        return plain
+    facts = facts.join(beside, on=_LIFE, how="left", maintain_order="left")
     believed, best, worst = (
         _placed(frame.filter(pl.col("component") == component), facts, columns)
         for frame in (known.lives, known.best, known.worst)

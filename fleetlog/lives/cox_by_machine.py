@@ -22,13 +22,14 @@ from fleetlog.lives.counting import Stretches
 from fleetlog.lives.splits import UNKNOWN
 from fleetlog.stats.arrays import Floats
 from fleetlog.stats.by_machine import numbered
+from fleetlog.stats.concordance import Concordance, PairCounts, pair_counts
 from fleetlog.stats.cox import CoxFit, fit_cox_cells
 from fleetlog.stats.cox_cells import CoxCells
 from fleetlog.stats.life_counts import Strata, count_lives
 from fleetlog.store import Store
 
 TOGETHER = 8
-"""Coefficients that one run of the sums takes."""
+"""Columns that one run of the sums takes."""
 
 # Steps are handed over in units of 2^-40 (a millionth of a millionth), larger ones where steps are large: the
 # sums are exact, and the error is one that no digit shown can see.
@@ -81,8 +82,9 @@ def fit_by_machine(
     *,
     ties: Literal["efron", "breslow"],
     level: float,
-) -> CoxFit:
-    """The fit of the counts, its limits and tests robust by machine.
+) -> tuple[CoxFit, Concordance]:
+    """The fit of the counts, with limits and tests robust by machine, and how
+    well it orders failures.
 
     Args:
         store: where the lives are.
@@ -100,7 +102,8 @@ def fit_by_machine(
     cells = CoxCells.from_frame(counted, factors, strata=strata, reference=reference)
     fit = fit_cox_cells(cells, ties=ties, level=level)
     placed = _cell_of(counted, keys, (*strata, *factors))
-    return fit.robust(_sums_by_machine(store, question, placed, keys, fit))
+    leave, fail, ordered = _steps(fit)
+    return _robust(fit, ordered, _sums_by_machine(store, question, placed, keys, cells, leave, fail))
 
 
 def fit_stretches(
@@ -110,8 +113,9 @@ def fit_stretches(
     reference: Mapping[str, str],
     *,
     level: float,
-) -> CoxFit:
-    """The fit of lives that count by shares, ties after Breslow, its limits and tests robust by machine.
+) -> tuple[CoxFit, Concordance]:
+    """The fit of lives that count by shares, ties after Breslow, with limits and tests robust by machine, and how well
+    it orders failures.
 
     Args:
         stretches: split by strata and factors, their values as text.
@@ -125,7 +129,25 @@ def fit_stretches(
     fit = fit_cox_cells(
         CoxCells.from_frame(counted, factors, strata=strata, reference=reference), ties="breslow", level=level
     )
-    cells = fit.likelihood.cells
+    leave, fail, ordered = _steps(fit)
+    sums = summed_by_machine(stretches, counted, keys, fit.likelihood.cells, leave, fail)
+    return _robust(fit, ordered, sums)
+
+
+def summed_by_machine(
+    stretches: Stretches,
+    counted: pl.DataFrame,
+    keys: tuple[str, ...],
+    cells: CoxCells,
+    leave: Floats,
+    fail: Floats,
+) -> Floats:
+    """What stretches add by their share, summed by machine, shape (machines, columns of leave).
+
+    Args:
+        counted: their counts by keys, from which the cells are made.
+        leave, fail: what a spell adds, by row of the cells.
+    """
     rows = stretches.ordered.join(
         _cell_of(counted, keys, keys), on=list(keys), how="inner", maintain_order="left"
     )
@@ -133,12 +155,23 @@ def fit_stretches(
     known = cells.cell * span + cells.hours
     cell = rows["cell"].to_numpy() * span
     begin, end = (np.searchsorted(known, cell + rows[name].to_numpy()) for name in ("entry", "hours"))
-    leave, fail = fit.residual_steps()
     failed = rows["failed"].to_numpy()[:, None]
     added = rows["weight"].to_numpy()[:, None] * (leave[end] - leave[begin] + failed * fail[end])
     machine = numbered(rows["of_machine"].to_list())
     sums = np.column_stack([np.bincount(machine, weights=column) for column in added.T])
-    return fit.robust(sums.astype(np.float64))
+    return np.asarray(sums, dtype=np.float64)
+
+
+def _steps(fit: CoxFit) -> tuple[Floats, Floats, PairCounts]:
+    """What a spell adds to the score, and in the last column to the error of the concordance, by row of the cells."""
+    likelihood = fit.likelihood
+    ordered = pair_counts(likelihood.cells, np.einsum("ij,j->i", likelihood.x, fit.coefficients))
+    leave, fail = fit.residual_steps()
+    return np.column_stack((leave, ordered.leave)), np.column_stack((fail, ordered.fail)), ordered
+
+
+def _robust(fit: CoxFit, ordered: PairCounts, sums: Floats) -> tuple[CoxFit, Concordance]:
+    return fit.robust(sums[:, :-1]), ordered.by_machine(sums[:, -1], level=fit.level)
 
 
 def _cell_of(counted: pl.DataFrame, keys: tuple[str, ...], model: tuple[str, ...]) -> pl.DataFrame:
@@ -149,24 +182,29 @@ def _cell_of(counted: pl.DataFrame, keys: tuple[str, ...], model: tuple[str, ...
 
 
 def _sums_by_machine(
-    store: Store, question: Counted, placed: pl.DataFrame, keys: tuple[str, ...], fit: CoxFit
+    store: Store,
+    question: Counted,
+    placed: pl.DataFrame,
+    keys: tuple[str, ...],
+    cells: CoxCells,
+    leave: Floats,
+    fail: Floats,
 ) -> Floats:
-    """Score residuals summed by machine, shape (machines, coefficients), machines in their own order."""
-    cells = fit.likelihood.cells
+    """What spells add summed by machine, shape (machines, columns of leave), machines in their own order."""
     store.register("cox_cell", placed.with_columns(pl.lit(question.named).alias("component")))
-    leave, fail = fit.residual_steps()
+    columns = leave.shape[1]
     largest = max(float(np.abs(leave).max(initial=0.0)), float(np.abs(fail).max(initial=0.0)), 1.0)
     unit = 2.0 ** min(_UNIT_BITS, _ROOM_BITS - math.ceil(math.log2(largest)))
     parts = []
-    for first in range(0, fit.coefficients.size, TOGETHER):
+    for first in range(0, columns, TOGETHER):
         step = {"cell": cells.cell, "hours": cells.hours}
         for k in range(TOGETHER):
             j = first + k
             for name, values in (("leave", leave), ("fail", fail)):
-                column = values[:, j] if j < fit.coefficients.size else np.zeros(cells.cell.size)
+                column = values[:, j] if j < columns else np.zeros(cells.cell.size)
                 step[f"{name}_{k + 1}"] = np.rint(column * unit).astype(np.int64)
         store.register("cox_step", pl.DataFrame(step))
         score_rows = store.run(question.sums, keys, **question.parameters)
-        wanted = min(TOGETHER, fit.coefficients.size - first)
+        wanted = min(TOGETHER, columns - first)
         parts.append(score_rows.select(f"sum_{k + 1}" for k in range(wanted)).to_numpy() / unit)
     return np.ascontiguousarray(np.hstack(parts))

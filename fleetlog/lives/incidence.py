@@ -12,6 +12,7 @@ import polars as pl
 
 from fleetlog.lives.remarks import group_remark, p_value
 from fleetlog.lives.splits import BRIEF_HOURS, check_split, followed_component, split
+from fleetlog.lives.watched import left_running, watched_at
 from fleetlog.session.finding import Finding, header
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.scope import WHOLE_FLEET, Columns, Scope, columns_of
@@ -29,6 +30,8 @@ class IncidenceGroup:
         from_hours: 0, or the age to which the curves are conditional because too few were at risk before.
         note: what a reader must know about these curves, or "".
         last_hours: the greatest age observed.
+        at_risk_at: parts still watched just after each thousand hours.
+        left_running: ages at which parts were last seen running.
         endings: one row an ending: ending, count, incidence, lower, upper at the last age observed.
         curve: one row an age and ending: hours, at_risk, ending, incidence, std_error, lower, upper.
     """
@@ -40,6 +43,8 @@ class IncidenceGroup:
     from_hours: float
     note: str
     last_hours: float = 0.0
+    at_risk_at: tuple[tuple[float, int], ...] = ()
+    left_running: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -172,10 +177,18 @@ def incidence(
         component=component,
         by=by,
         groups=tuple(groups),
-        notes=() if groups else (f"No life of {component} is under observation in this part of the fleet.",),
+        notes=(_AS_RECORDED,)
+        if groups
+        else (f"No life of {component} is under observation in this part of the fleet.",),
         tests=_tests(groups, parts),
         minimum_failures=fleet.settings.survival.minimum_failures,
     )
+
+
+_AS_RECORDED = (
+    "Endings count as the books tell them: a repair that says nothing of the old part is an ending of its own here, "
+    "which 'fleetlog survival' counts as a failure by the chance of its case."
+)
 
 
 def _endings(fleet: Fleet, component: str, by: tuple[str, ...], chosen: Mapping[str, Any]) -> pl.DataFrame:
@@ -266,6 +279,7 @@ def _group(group: Mapping[str, str], rows: pl.DataFrame, fleet: Fleet) -> Incide
         },
         schema=_CURVE,
     )
+    last_hours = float(table.hours[-1]) / table.per_hour
     last = curve.group_by("ending", maintain_order=True).last()
     counts = pl.DataFrame(
         {"ending": endings, "count": table.failed.sum(axis=0)},
@@ -283,7 +297,9 @@ def _group(group: Mapping[str, str], rows: pl.DataFrame, fleet: Fleet) -> Incide
         curve=curve,
         from_hours=estimate.from_hours,
         note=estimate.note or "",
-        last_hours=float(table.hours[-1]) / table.per_hour,
+        last_hours=last_hours,
+        at_risk_at=watched_at(table.any_cause(), last_hours),
+        left_running=left_running(table.any_cause()),
     )
 
 

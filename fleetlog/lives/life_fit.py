@@ -7,9 +7,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-import numpy as np
-import numpy.typing as npt
-
 from fleetlog.faults import FaultFamily, Hazard
 from fleetlog.session.fleet import Fleet
 from fleetlog.stats.by_machine import weibull_spread
@@ -19,7 +16,6 @@ from fleetlog.stats.lifetimes import (
     compare_fits,
     fit_weibull,
     fit_weibull_fixed_shape,
-    fit_weibull_intervals,
     fit_weibull_prior,
     with_spread,
 )
@@ -107,41 +103,6 @@ def fit_life(
         f"no failure yet: with the shape fixed at {hazard.shape:g}, {said}, half last at least "
         f"{bound.b_life(0.5).estimate:,.0f} h ({level:.0%} confidence); that is a limit, no estimate",
     )
-
-
-def fit_inspected(
-    lives: ObservedLives, beside: npt.NDArray[np.bool_], *, level: float
-) -> dict[str, Any] | None:
-    """The Weibull life where some failures lie somewhere in their stretch: found since the machine was open anyway.
-
-    Args:
-        lives: all stretches.
-        beside: which of them ended by such a finding, shape (n,).
-
-    Returns:
-        lives (found so), shape, scale_hours, shape_ci, scale_ci, median_hours, median_ci; None where there are none,
-        or too few failures.
-    """
-    if not beside.any():
-        return None
-    begin, end = lives.entry / lives.per_hour, lives.exit / lives.per_hour
-    upper = np.where(lives.failed > 0, end, np.inf)
-    try:
-        fit = fit_weibull_intervals(
-            np.where(beside, begin, end), upper, lives.share, entry_hours=begin, level=level
-        )
-    except StatsError:
-        return None
-    median = fit.b_life(0.5)
-    return {
-        "lives": int(beside.sum()),
-        "shape": fit.shape,
-        "scale_hours": fit.scale_hours,
-        "shape_ci": list(fit.shape_ci) if fit.shape_ci else None,
-        "scale_ci": list(fit.scale_ci) if fit.scale_ci else None,
-        "median_hours": median.estimate,
-        "median_ci": [median.lower, median.upper],
-    }
 
 
 def prior_for(fleet: Fleet, family: FaultFamily, component: str, variant: str) -> Prior | None:

@@ -98,7 +98,11 @@ class Likelihood:
         return int(self.data.failed.x.shape[1]) + (0 if self.fixed_scale is not None else 1)
 
     def at(self, theta: Floats) -> Derivatives:
-        """Value, gradient and Hessian."""
+        """Value, gradient and Hessian; far out, where no double holds them, they are not finite."""
+        with np.errstate(over="ignore", invalid="ignore"):
+            return self._at(theta)
+
+    def _at(self, theta: Floats) -> Derivatives:
         p = self.data.failed.x.shape[1]
         beta = theta[:p]
         log_sigma = float(theta[p]) if self.fixed_scale is None else float(np.log(self.fixed_scale))

@@ -37,6 +37,17 @@ Ties = Literal["efron", "breslow"]
 FEWEST_MACHINES = 20
 
 
+def few_machines(machines: int) -> str | None:
+    """What a reader must be told of errors by machine where machines are few.
+
+    Examples:
+        >>> few_machines(9)
+        'only 9 machines: robust standard errors are then too small'
+    """
+    few = f"only {machines} machines: robust standard errors are then too small"
+    return None if machines >= FEWEST_MACHINES else few
+
+
 @dataclass(frozen=True)
 class Chi2:
     """A chi-square test."""
@@ -129,13 +140,12 @@ class CoxFit:
         moved = np.einsum("ij,jk->ik", influence, self.covariance)
         covariance = np.einsum("ij,ik->jk", moved, moved)
         errors, machines = np.sqrt(np.diag(covariance)), len(influence)
-        few = f"only {machines} machines: robust standard errors are then too small"
         robust = replace(
             self,
             robust_std_errors=errors,
             robust_covariance=covariance,
             clusters=machines,
-            note=None if machines >= FEWEST_MACHINES else few,
+            note=few_machines(machines),
         )
         return _with_limits(robust, errors)
 

@@ -98,16 +98,6 @@ class Defaults:
     trials: float
     comebacks: float
 
-    def weighing(self, factor: float) -> Defaults:
-        """The same defaults, worth so many times as much."""
-        return replace(
-            self,
-            failures=factor * self.failures,
-            counts=factor * self.counts,
-            trials=factor * self.trials,
-            comebacks=factor * self.comebacks,
-        )
-
 
 @dataclass(frozen=True, eq=False)
 class Cases:

@@ -132,6 +132,11 @@ def fit_weibull(table: RiskTable, *, level: float = 0.95) -> WeibullFit:
     Raises:
         TooFewFailures: with fewer than three failures; take the shape from a prior or fix it instead.
         DidNotConverge: when the likelihood has no maximum for a sensible shape.
+
+    Examples:
+        >>> fit = fit_weibull(RiskTable.from_spells(0, [9_000, 14_000, 18_000, 21_000, 26_000], np.ones(5)))
+        >>> round(fit.shape, 2), round(fit.scale_hours)
+        (3.44, 1964)
     """
     _enough(table.failures)
     contour = Contour.of_lives(table).solve()

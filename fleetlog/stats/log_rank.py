@@ -48,6 +48,16 @@ class LogRank:
     weights: Weights
     note: str | None
 
+    def alone(self, group: int) -> float:
+        """The p value of one group against all others together, by the same weights.
+
+        Args:
+            group: its place among the groups.
+        """
+        spread = float(self.variance[group, group])
+        gap = float(self.observed[group] - self.expected[group])
+        return chi2_above(gap**2 / spread, 1) if spread > 0 else 1.0
+
     def trend(self, scores: npt.ArrayLike) -> TrendOfGroups:
         """The test that groups in an order do not fail ever more, or ever less, along it (1 degree of freedom).
 
@@ -63,7 +73,7 @@ class LogRank:
             >>> young = RiskTable.from_spells(0, [50, 60, 70, 80], [1, 0, 0, 0])
             >>> old = RiskTable.from_spells(0, [20, 30, 40, 80], [1, 1, 1, 0])
             >>> round(log_rank([young, old]).trend([1, 2]).z, 2)
-            1.53
+            1.64
         """
         a = np.asarray(scores, dtype=np.float64)
         if a.shape != self.observed.shape:
@@ -103,6 +113,14 @@ def log_rank(
         strata: which stratum each table belongs to; groups are compared within strata only.
         weights: "log-rank" (1), "gehan" (Y), "tarone-ware" (square root of Y), "peto-peto" (S~ = product of
             1 - d/(Y+1)) or "modified-peto" (S~ Y/(Y+1)).
+
+    Examples:
+        Two groups of which one fails at 1 and 2 h, the other at 3 and 4 h.
+
+        >>> tables = [RiskTable.from_spells(0, ends, [1, 1]) for ends in ([10, 20], [30, 40])]
+        >>> found = log_rank(tables)
+        >>> found.observed.tolist(), found.expected.round(3).tolist()
+        ([2.0, 2.0], [0.833, 3.167])
     """
     labels, strata_of = _checked(tables, groups, strata)
     names = tuple(dict.fromkeys(labels))
@@ -170,7 +188,12 @@ def age_weights(at_risk: Floats, failed: Floats, weights: Weights) -> Floats:
 
 
 def quadratic_form(u: Floats, variance: Floats) -> tuple[float, int]:
-    """u' V^- u and the rank of V, for a covariance that may be singular (groups' differences sum to zero)."""
+    """u' V^- u and the rank of V, for a covariance that may be singular (groups' differences sum to zero).
+
+    Examples:
+        >>> quadratic_form(np.array([2.0]), np.array([[4.0]]))
+        (1.0, 1)
+    """
     scale = np.sqrt(np.maximum(np.diag(variance), 0.0))
     live = scale > 0
     if not live.any():
@@ -190,7 +213,12 @@ def _failed(table: RiskTable, ages: npt.NDArray[np.int64]) -> Floats:
 
 
 def holm(p: npt.ArrayLike) -> Floats:
-    """Holm's step-down p values: the chance of any false alarm among all tests stays below what they say."""
+    """Holm's step-down p values: the chance of any false alarm among all tests stays below what they say.
+
+    Examples:
+        >>> holm([0.01, 0.04]).tolist()
+        [0.02, 0.04]
+    """
     values = np.atleast_1d(np.asarray(p, dtype=np.float64))
     if values.ndim != 1 or not ((values >= 0) & (values <= 1)).all():
         raise BadArgument("p values are a list of numbers between 0 and 1")

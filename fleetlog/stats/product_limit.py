@@ -66,8 +66,8 @@ class RestrictedMean:
         from_hours: where the curve starts; the mean counts hours from there.
         estimate: area under the curve, in hours.
         std_error: its standard error, in hours.
-        lower: lower normal limit, in hours.
-        upper: upper normal limit, in hours.
+        lower: lower normal limit, in hours, at least 0.
+        upper: upper normal limit, in hours, at most the hours from start to horizon.
     """
 
     horizon_hours: float
@@ -183,8 +183,9 @@ class ProductLimit:
             variance *= deaths / (deaths - 1)
         mean, error = float(areas.sum()), float(np.sqrt(variance))
         z = normal_quantile(self.level)
+        most = hours - self.from_hours
         return RestrictedMean(
-            hours, self.from_hours, mean, error, max(mean - z * error, 0.0), mean + z * error
+            hours, self.from_hours, mean, error, max(mean - z * error, 0.0), min(mean + z * error, most)
         )
 
     def to_frame(self) -> pl.DataFrame:
@@ -213,6 +214,13 @@ def product_limit(
         minimum_at_risk: how many must be at risk before the curve may start (or half the most that ever
             are, if that is fewer). 0 starts at age zero whatever comes of it.
         from_hours: start the curve at this age instead.
+
+    Examples:
+        Of four parts two fail, at 1 and 3 h; one is last seen running at 2 h, one at 4 h.
+
+        >>> table = RiskTable.from_spells(0, [10, 20, 30, 40], [1, 0, 1, 0])
+        >>> product_limit(table, minimum_at_risk=0).survival.tolist()
+        [0.75, 0.375]
     """
     one_of("interval", interval, INTERVALS)
     start, note = _start(table, minimum_at_risk, from_hours)
@@ -284,7 +292,13 @@ def _restart_after_zero(table: RiskTable, start: float, enough: Counts) -> float
 
 
 def band(survival: Floats, relative: Floats, z: float, interval: str) -> tuple[Floats, Floats]:
-    """Pointwise limits; `relative` is the standard error of log S."""
+    """Pointwise limits; `relative` is the standard error of log S.
+
+    Examples:
+        >>> lower, upper = band(np.array([0.5]), np.array([0.2]), 1.96, "log-log")
+        >>> lower.round(3).tolist(), upper.round(3).tolist()
+        ([0.295], [0.675])
+    """
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         if interval == "plain":
             half = z * relative * survival

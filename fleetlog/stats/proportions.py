@@ -26,7 +26,13 @@ class Bounds(NamedTuple):
 
 
 def wilson(successes: float, trials: float, *, level: float = 0.95) -> Bounds:
-    """Wilson's score interval of a share: good from very few trials on."""
+    """Wilson's score interval of a share: good from very few trials on.
+
+    Examples:
+        >>> limits = wilson(0, 10)
+        >>> limits.lower, round(limits.upper, 3)
+        (0.0, 0.278)
+    """
     x, n, z = _counts(successes, trials), trials, normal_quantile(level)
     centre, half = x + 0.5 * z**2, z * float(np.sqrt(x * (n - x) / n + 0.25 * z**2))
     lower = 0.0 if x == 0 else (centre - half) / (n + z**2)
@@ -35,7 +41,13 @@ def wilson(successes: float, trials: float, *, level: float = 0.95) -> Bounds:
 
 
 def garwood(events: float, *, level: float = 0.95) -> Bounds:
-    """The exact interval of a Poisson mean."""
+    """The exact interval of a Poisson mean.
+
+    Examples:
+        >>> limits = garwood(0)
+        >>> limits.lower, round(limits.upper, 3)
+        (0.0, 3.689)
+    """
     if not events >= 0:
         raise BadArgument(f"a number of events is not negative, but it is {events}")
     tail = 0.5 * (1.0 - checked_level(level))
@@ -82,6 +94,14 @@ def comeback_rate(table: RiskTable, window_hours: float, *, level: float = 0.95)
     Args:
         table: risk table over running hours since the repair.
         window_hours: the window.
+
+    Examples:
+        Ten repairs, each followed for 500 h; two came back, after 100 and 200 h.
+
+        >>> ends = np.array([1000, 2000, *[5000] * 8])
+        >>> table = RiskTable.from_spells(0, ends, np.array([1, 1, *[0] * 8]))
+        >>> round(comeback_rate(table, 500).rate, 3)
+        0.2
     """
     window = float(table.to_ticks(window_hours))
     if not window > 0:

@@ -34,7 +34,12 @@ GRAIN = 2.0**-20
 
 
 def in_grains(shares: npt.ArrayLike) -> Floats:
-    """Shares of lives, rounded so that sums of them are exact."""
+    """Shares of lives, rounded so that sums of them are exact.
+
+    Examples:
+        >>> float(in_grains(np.array([0.5]))[0])
+        0.5
+    """
     return np.asarray(np.rint(np.asarray(shares, dtype=np.float64) / GRAIN) * GRAIN, dtype=np.float64)
 
 

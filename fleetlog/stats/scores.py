@@ -1,6 +1,6 @@
-"""How good were the forecasts? Scores for probabilities and for the order of failures.
+"""How good were the forecasts? Scores for probabilities.
 
-Sources: Gneiting & Raftery 2007; Harrell et al. 1982.
+Source: Gneiting & Raftery 2007.
 """
 
 from __future__ import annotations
@@ -24,6 +24,10 @@ def calibration_bins(probability: npt.ArrayLike, outcome: npt.ArrayLike, *, bins
 
     Returns:
         Columns from, to, cases, mean_probability, happened, share, lower, upper (Wilson).
+
+    Examples:
+        >>> calibration_bins([0.1, 0.9, 0.8], [0, 1, 1], bins=2)["share"].to_list()
+        [0.0, 1.0]
     """
     p, y = _pairs(probability, outcome)
     if bins < 1:
@@ -65,7 +69,13 @@ class CalibrationLine:
 
 
 def calibration_line(probability: npt.ArrayLike, outcome: npt.ArrayLike) -> CalibrationLine:
-    """Calibration intercept and slope; probabilities of 0 or 1 are taken as a millionth from it."""
+    """Calibration intercept and slope; probabilities of 0 or 1 are taken as a millionth from it.
+
+    Examples:
+        >>> line = calibration_line([0.2] * 5 + [0.8] * 5, [1, 0, 0, 0, 0, 1, 1, 1, 1, 0])
+        >>> round(line.slope, 6), abs(round(line.intercept, 6))
+        (1.0, 0.0)
+    """
     p, y = _pairs(probability, outcome)
     x = special.logit(np.clip(p, 1e-6, 1.0 - 1e-6))
     design = np.column_stack((np.ones(x.size), x))
@@ -90,69 +100,18 @@ def calibration_line(probability: npt.ArrayLike, outcome: npt.ArrayLike) -> Cali
 
 
 def area_under_curve(score: npt.ArrayLike, outcome: npt.ArrayLike) -> float:
-    """Chance that a case that happened was scored above one that did not (ties count half)."""
+    """Chance that a case that happened was scored above one that did not (ties count half).
+
+    Examples:
+        >>> area_under_curve([0.9, 0.4, 0.6, 0.1], [1, 1, 0, 0])
+        0.75
+    """
     s, y = np.asarray(score, dtype=np.float64), np.asarray(outcome).astype(bool)
     happened, rest = int(y.sum()), int((~y).sum())
     if s.shape != y.shape or happened == 0 or rest == 0:
         raise BadArgument("discrimination needs cases that happened and cases that did not")
     ranks = stats.rankdata(s)
     return float((ranks[y].sum() - happened * (happened + 1) / 2) / (happened * rest))
-
-
-@dataclass(frozen=True)
-class Concordance:
-    """Harrell's concordance of a risk score with the order of failures.
-
-    Attributes:
-        c: share of comparable pairs in the right order, ties in the score counting half.
-        concordant: pairs in which the one that failed first had the higher score.
-        discordant: pairs the other way round.
-        tied_risk: comparable pairs with equal scores.
-        tied_time: pairs that failed at the same age.
-        beside_censored: comparable pairs of a failure and a unit last seen at the same age.
-    """
-
-    c: float
-    concordant: int
-    discordant: int
-    tied_risk: int
-    tied_time: int
-    beside_censored: int
-
-
-def concordance(hours: npt.ArrayLike, failed: npt.ArrayLike, risk: npt.ArrayLike) -> Concordance:
-    """Harrell's concordance index.
-
-    A pair is comparable if the earlier of the two ages is a failure, or both ages are equal and one only
-    is a failure (it came first).
-
-    Args:
-        hours: age at failure or when last seen.
-        failed: whether it failed.
-        risk: the score; higher means earlier failure.
-    """
-    t, flag, score = (
-        np.asarray(hours, dtype=np.float64),
-        np.asarray(failed).astype(bool),
-        np.asarray(risk, dtype=np.float64),
-    )
-    if not (t.shape == flag.shape == score.shape):
-        raise LengthMismatch("give as many ages, flags and scores")
-    concordant = discordant = tied = tied_time = beside = 0
-    for age, own in zip(t[flag], score[flag], strict=True):
-        same = t == age
-        other = score[(t > age) | (same & ~flag)]
-        concordant += int((other < own).sum())
-        discordant += int((other > own).sum())
-        tied += int((other == own).sum())
-        tied_time += int((same & flag).sum()) - 1
-        beside += int((same & ~flag).sum())
-    pairs = concordant + discordant + tied
-    if pairs == 0:
-        raise BadArgument("no two units can be compared: no failure was outlived by another unit")
-    return Concordance(
-        (concordant + 0.5 * tied) / pairs, concordant, discordant, tied, tied_time // 2, beside
-    )
 
 
 def _pairs(probability: npt.ArrayLike, outcome: npt.ArrayLike) -> tuple[Floats, Floats]:

@@ -1,7 +1,9 @@
 -- purpose: when a followed part was fitted: at the factory, by the yard's own list, by a replacement, or together with
---   the larger part it belongs to. Two statements within a week are one fitting told twice.
+--   the larger part it belongs to. Statements within a week tell of one fitting where they are of one order, of an order that
+--   was open already when the other's work was done, of work between which the machine did not run, or of the list and an
+--   order, unless they find parts failed in different ways; all others within a week tell of a part that lived for days.
 -- grain: one row a machine, component, side and fitting
--- inputs: machine, components, work_step, clock, family_part, family_machine, design_change, part_failure
+-- inputs: machine, components, work_orders, work_step, clock, family_part, family_machine, design_change, part_failure
 -- parameters: as_of_end
 -- output: machine_id, component, side, fit (1 = first), moment, tenths (running hours of the machine), variant (NULL = not
 --   known), how ('factory', 'listed', 'replaced', 'with_parent'), inferred (TRUE: from the build date alone), old_failed
@@ -49,6 +51,9 @@ fitting AS (
         factory_built.built,
         TRUE AS from_factory,
         'factory' AS how,
+        factory_built.component AS told_of,
+        CAST(NULL AS VARCHAR) AS work_order_id,
+        CAST(NULL AS TIMESTAMP) AS opened_at,
         CAST(NULL AS VARCHAR) AS old_finding,
         FALSE AS old_failed
     FROM factory_built
@@ -70,6 +75,9 @@ fitting AS (
         COALESCE(listed.built, CAST(listed.moment AS DATE)),
         listed.from_factory,
         CASE WHEN listed.component = followed.component THEN 'listed' ELSE 'with_parent' END,
+        listed.component,
+        NULL,
+        NULL,
         NULL,
         FALSE
     FROM followed
@@ -92,6 +100,9 @@ fitting AS (
         CAST(work_step.moment AS DATE),
         FALSE,
         CASE WHEN work_step.component = followed.component THEN 'replaced' ELSE 'with_parent' END,
+        work_step.component,
+        work_step.work_order_id,
+        work_orders.opened_at,
         CASE WHEN work_step.component = followed.component THEN work_step.finding END,
         -- Which side's part was found so must be told, or nothing is known of either.
         work_step.component = followed.component AND work_step.side = followed.side AND part_failure.finding IS NOT NULL
@@ -103,22 +114,81 @@ fitting AS (
             (work_step.component = followed.component AND (work_step.side = followed.side OR work_step.side = ''))
             OR work_step.component = followed.part_of
         )
+    INNER JOIN work_orders ON work_orders.work_order_id = work_step.work_order_id
     LEFT JOIN part_failure ON part_failure.component = followed.component AND part_failure.finding = work_step.finding
+),
+-- What the list tells of the same fitting as an order comes with it; a part of the factory is none of a later order's.
+beside_order AS (
+    SELECT
+        noted.machine_id,
+        noted.component,
+        noted.side,
+        noted.moment,
+        noted.told_of,
+        worked.moment AS worked_at,
+        ROW_NUMBER() OVER (
+            PARTITION BY noted.machine_id, noted.component, noted.side, noted.moment, noted.told_of
+            ORDER BY GREATEST(noted.moment - worked.moment, worked.moment - noted.moment), worked.moment
+        ) AS nearest
+    FROM fitting AS noted
+    INNER JOIN fitting AS worked
+        ON worked.machine_id = noted.machine_id
+        AND worked.component = noted.component
+        AND worked.side = noted.side
+        AND worked.work_order_id IS NOT NULL
+        AND noted.moment - worked.moment <= INTERVAL 7 DAY
+        AND (worked.moment <= noted.moment OR (worked.moment - noted.moment <= INTERVAL 7 DAY AND NOT noted.from_factory))
+    WHERE noted.work_order_id IS NULL
+),
+placed AS (
+    SELECT
+        fitting.*,
+        fitting.work_order_id IS NOT NULL AS ordered,
+        COALESCE(beside_order.worked_at, fitting.moment) AS place,
+        beside_order.worked_at IS NOT NULL AS comes_with_order
+    FROM fitting
+    LEFT JOIN beside_order
+        ON fitting.work_order_id IS NULL
+        AND beside_order.machine_id = fitting.machine_id
+        AND beside_order.component = fitting.component
+        AND beside_order.side = fitting.side
+        AND beside_order.moment = fitting.moment
+        AND beside_order.told_of = fitting.told_of
+        AND beside_order.nearest = 1
+),
+after AS (
+    SELECT
+        *,
+        LAG(moment) OVER one_book AS last_moment,
+        LAG(tenths) OVER one_book AS last_tenths,
+        LAG(work_order_id) OVER one_book AS last_order,
+        LAG(told_of) OVER one_book AS last_told_of,
+        LAG(CASE WHEN old_failed THEN old_finding END) OVER one_book AS last_failure
+    FROM placed
+    WINDOW one_book AS (
+        PARTITION BY machine_id, component, side, ordered, comes_with_order ORDER BY moment, how, work_order_id, told_of, old_finding
+    )
 ),
 gapped AS (
     SELECT
         *,
         CASE
-            WHEN moment - LAG(moment) OVER (PARTITION BY machine_id, component, side ORDER BY moment, how) <= INTERVAL 7 DAY THEN 0
+            WHEN comes_with_order THEN 0
+            WHEN last_moment IS NULL OR moment - last_moment > INTERVAL 7 DAY THEN 1
+            WHEN NOT ordered THEN CASE WHEN moment > last_moment AND told_of = last_told_of THEN 1 ELSE 0 END
+            WHEN moment > last_moment AND old_failed AND old_finding <> last_failure THEN 1
+            WHEN work_order_id = last_order OR opened_at <= last_moment OR tenths = last_tenths THEN 0
             ELSE 1
         END AS begins
-    FROM fitting
+    FROM after
 ),
 told AS (
     SELECT
         *,
         SUM(begins) OVER (
-            PARTITION BY machine_id, component, side ORDER BY moment, how ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW
+            PARTITION BY machine_id, component, side
+            ORDER BY place, comes_with_order, moment, how, work_order_id, told_of, old_finding
+            ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW
         ) AS fit
     FROM gapped
 ),

@@ -10,7 +10,7 @@ WITH replaced AS (
     FROM component_life
     WHERE end_reason = 'replaced'
 ),
--- What was said of the part within the week of its replacement, which counts as one fitting.
+-- What was said of the part within the week before its replacement, over which one fitting can be told.
 stated AS (
     SELECT DISTINCT replaced.machine_id, replaced.side, replaced.fit
     FROM replaced
@@ -20,6 +20,7 @@ stated AS (
         AND (work_step.side = replaced.side OR replaced.side = '')
         AND work_step.action IN ('replace', 'overhaul')
         AND COALESCE(work_step.finding, '') <> ''
+        AND work_step.moment > replaced.fitted_at
         AND work_step.moment BETWEEN replaced.ended_at - INTERVAL 7 DAY AND replaced.ended_at
 )
 SELECT

@@ -111,7 +111,7 @@ def three_factors(store: Store) -> CoxFit:
     factors = ("build_year", "site", "variant")
     counted = counts_by(store, LIVES, factors)
     reference = {"build_year": YEARS[0], "site": SITES[0], "variant": VARIANTS[0]}
-    return fit_by_machine(store, LIVES, counted, factors, factors, (), reference, ties="efron", level=0.95)
+    return fit_by_machine(store, LIVES, counted, factors, factors, (), reference, ties="efron", level=0.95)[0]
 
 
 def by_year(store: Store) -> list[RiskTable]:

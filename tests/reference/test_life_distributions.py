@@ -12,7 +12,7 @@ from scipy.stats import norm, weibull_min
 
 from fleetlog.stats.accelerated import AcceleratedFit, fit_accelerated
 from fleetlog.stats.families import LOGLOGISTIC, LOGNORMAL
-from fleetlog.stats.inspections import inspection_curve
+from fleetlog.stats.interval_curve import IntervalLives, interval_curve
 from fleetlog.stats.lifetimes import (
     WeibullFit,
     compare_fits,
@@ -149,8 +149,12 @@ def test_distributions_side_by_side(case: Case) -> None:
 @pytest.mark.parametrize("case", cases("npmle.turbine"), indirect=True)
 def test_share_failed_at_inspection(case: Case) -> None:
     rows = case.data()
-    curve = inspection_curve(rows["hours"], rows["inspected"], rows["failed"])
-    case.check_all({"hours": curve.hours, "raw": curve.raw, "npmle": curve.share_failed})
+    hours, inspected, failed = (rows[name].to_numpy() for name in ("hours", "inspected", "failed"))
+    lower = np.concatenate((np.zeros(hours.size), hours))
+    upper = np.concatenate((hours, np.full(hours.size, np.inf)))
+    share = np.concatenate((failed, inspected - failed))
+    curve = interval_curve(IntervalLives.of(lower[share > 0], upper[share > 0], share[share > 0]))
+    case.check_all({"hours": hours, "npmle": 1.0 - curve.at(hours)})
 
 
 def regression(rows: pl.DataFrame, names: list[str], **options: Any) -> AcceleratedFit:

@@ -75,6 +75,7 @@ def test_a_topic_names_a_published_source_or_says_that_there_is_none(one: Topic)
         ("comeback-rate", "Newcombe"),
         ("comeback-rate", "Rothman"),
         ("trend", "Robinson"),
+        ("life-regression", "Lawless"),
         ("repeat-models", "Prentice"),
         ("repeat-models", "Andersen"),
         ("design-changes", "Worsley"),

@@ -100,10 +100,17 @@ def test_endings_start_at_nothing_and_keep_their_rows(hollow_lane: HollowLane) -
     for group in finding.groups:
         rows = rows_of(spec_of(incidence_chart(replace(finding, groups=(group,)))))
         for ending in group.endings["ending"]:
-            drawn = [row for row in rows if row["ending"] == words(ending)]
+            drawn = [row for row in rows if row.get("ending") == words(ending)]
             assert drawn[0] | {"incidence": 0.0, "hours": group.from_hours} == drawn[0]
             table = group.curve.filter(pl.col("ending") == ending)
-            assert [row["incidence"] for row in drawn[1:]] == table["incidence"].to_list()
+            assert [row["incidence"] for row in drawn[1:-1]] == table["incidence"].to_list()
+            assert drawn[-1] == {**drawn[-2], "hours": group.last_hours}
+        marks = [row["hours"] for row in rows if "foot" in row]
+        assert set(marks) <= set(group.left_running)
+        assert marks == sorted(marks)
+        watched = {row["hours"]: row["watched"] for row in rows if "watched" in row}
+        assert watched.items() <= dict(group.at_risk_at).items()
+        assert len(watched) > 1
 
 
 def test_few_endings_are_called_few(hollow_lane: HollowLane) -> None:

@@ -304,3 +304,19 @@ def test_wear_out_is_claimed_only_where_the_interval_says_so(hollow_lane: Hollow
         fitted = replace(group, weibull={**group.weibull, "shape_ci": interval})
         title = title_of(spec_of(probability_chart(replace(hollow_lane.pooled, groups=(fitted,)))))
         assert claim in title
+
+
+def test_marks_stand_on_the_curve_where_parts_were_last_seen_running(hollow_lane: HollowLane) -> None:
+    finding = hollow_lane.by_books
+    finding = replace(finding, groups=finding.groups[:2])
+    spec = spec_of(survival_chart(finding))
+    assert "Short upright marks: parts last seen running." in notes_of(spec)
+    marks = [row for row in rows_of(spec) if "foot" in row]
+    assert marks
+    for group in finding.groups:
+        own = [row for row in marks if row["group"] == group.label]
+        assert {row["hours"] for row in own} <= set(group.left_running)
+        for row in own:
+            before = group.curve.filter(pl.col("hours") <= row["hours"])["survival"]
+            height = before[-1] if before.len() else 1.0
+            assert row["foot"] <= height <= row["top"]

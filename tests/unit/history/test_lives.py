@@ -111,6 +111,89 @@ def test_a_fitting_told_twice_is_one_fitting(tmp_path: Path) -> None:
     assert [row[1] for row in found if row[0] == "left"] == [1, 2]
 
 
+def changed(order_id: str, on: str, finding: str = "", component: str = "internal_bushing") -> dict[str, Any]:
+    done = {"line_no": int(on[-2:]), "side": "left", "finding": finding, "done_at": f"{on}T00:00"}
+    return {**line(order_id, component, "replace"), **done}
+
+
+ONE, TWO = "one fitting", "a part that lived for days"
+
+
+@pytest.mark.parametrize(
+    ("second", "opened", "told"),
+    [
+        (changed("W2", "2020-03-05", "broken"), "2020-03-04", TWO),
+        (changed("W2", "2020-03-05"), "2020-03-04", TWO),
+        (changed("W2", "2020-03-05", "worn"), "2020-02-28", ONE),
+        (changed("W2", "2020-03-05", component="drive_pump"), "2020-02-28", ONE),
+        (changed("W2", "2020-03-05", "broken"), "2020-02-28", TWO),
+        (changed("W1", "2020-03-05", "worn"), "", ONE),
+        (changed("W1", "2020-03-05", "broken"), "", TWO),
+        (changed("W2", "2020-03-01", "broken"), "2020-03-01", ONE),
+    ],
+    ids=[
+        "failed again under a new order",
+        "replaced again under a new order",
+        "an order that was open already",
+        "the pump by an order that was open already",
+        "two open orders, failed in two ways",
+        "two lines of one order",
+        "two lines of one order, failed in two ways",
+        "two orders of one moment",
+    ],
+)
+def test_a_part_that_failed_within_days_stays_beside_a_fitting_told_twice(
+    tmp_path: Path, second: dict[str, Any], opened: str, told: str
+) -> None:
+    orders = [order("W1", "2020-02-25"), order("W2", opened)] if opened else [order("W1", "2020-02-25")]
+    found = lives(tmp_path, changed("W1", "2020-03-01", "worn"), second, work_orders=orders)
+    left = [row for row in found if row[0] == "left"]
+    assert len(left) == (3 if told == TWO else 2)
+    assert left[0][:4] + left[0][5:] == ("left", 1, "original", 10000, True, "failed")
+    if told == TWO:
+        failed = bool(second["finding"])
+        assert left[1] == ("left", 2, "improved", 0, 400, failed, "failed" if failed else "replaced")
+
+
+def test_a_machine_that_did_not_run_between_has_one_fitting(tmp_path: Path) -> None:
+    still = [
+        {"machine_id": "A", "read_at": f"2020-03-0{day}T00:00", "hours": 1600} for day in (1, 2, 3, 4, 5)
+    ]
+    orders = [order("W1", "2020-02-25"), order("W2", "2020-03-03")]
+    lines = (changed("W1", "2020-03-01", "worn"), changed("W2", "2020-03-05"))
+    found = lives(tmp_path, *lines, work_orders=orders, meter_readings=[*STEADY[:60], *still])
+    assert [row[1] for row in found if row[0] == "left"] == [1, 2]
+
+
+def test_a_factory_part_that_failed_in_its_first_days_stays(tmp_path: Path) -> None:
+    new = {**MACHINE, "build_date": "2020-01-01", "hours_at_acquisition": "0"}
+    since_new = [{**reading, "hours": reading["hours"] - 1000} for reading in STEADY]
+    broken = changed("W1", "2020-01-05", "broken")
+    found = lives(
+        tmp_path, broken, machine=new, work_orders=[order("W1", "2020-01-04")], meter_readings=since_new
+    )
+    assert [row[1:] for row in found if row[0] == "left"] == [
+        (1, "improved", 0, 400, True, "failed"),
+        (2, "improved", 0, 21000, False, "records_end"),
+    ]
+
+
+def test_what_the_list_tells_comes_with_the_nearest_order(tmp_path: Path) -> None:
+    """Two parts within days, one of which the list has a day before the order and one a day after."""
+    listed = [
+        {"machine_id": "A", "component": "internal_bushing", "side": "left", "variant": kind, "fitted_on": on}
+        for on, kind in (("2020-02-29", "original"), ("2020-03-06", "improved"))
+    ]
+    orders = [order("W1", "2020-02-25"), order("W2", "2020-03-04")]
+    lines = (changed("W1", "2020-03-01", "worn"), changed("W2", "2020-03-05", "broken"))
+    found = lives(tmp_path, *lines, components=listed, work_orders=orders)
+    assert [row[1:3] + row[5:6] for row in found if row[0] == "left"] == [
+        (1, "original", True),
+        (2, "original", True),
+        (3, "improved", False),
+    ]
+
+
 def test_a_machine_sold_is_censored_when_it_leaves(tmp_path: Path) -> None:
     sold = {**MACHINE, "disposed_on": "2020-06-01"}
     assert {row[6] for row in lives(tmp_path, machine=sold)} == {"disposed"}

@@ -11,18 +11,6 @@ from fleetlog.resources import folder
 ROOT = Path(__file__).parents[3]
 STATS = ROOT / "fleetlog" / "stats"
 
-#: What no question reaches yet, by name, and what it waits for.
-WAITING = {
-    "accelerated.fit_accelerated": "waits for its question: lives stretched or shrunk by what a machine does",
-    "accelerated.AcceleratedFit": "the answer of fit_accelerated",
-    "accelerated.Distribution": "the choices of fit_accelerated",
-    "inspections.inspection_curve": "waits for its question: shares failed by age from one inspection a part",
-    "inspections.InspectionCurve": "the answer of inspection_curve",
-    "product_limit.ProductLimit.restricted_mean": "waits for its question: mean hours run up to a horizon",
-    "scores.concordance": "waits for its question: how well a forecast orders failures, with its error",
-    "scores.Concordance": "the answer of concordance",
-}
-
 Definition = tuple[str, str]
 """A module of the statistics and a name at its top level."""
 
@@ -109,7 +97,7 @@ def test_the_statistics_serve_questions() -> None:
     trees = [
         ast.parse(path.read_text(encoding="utf-8")) for path in (*users, *folder("demo_data").glob("*.py"))
     ]
-    assert unreached(parsed(STATS.glob("*.py")), trees) == set(WAITING)
+    assert unreached(parsed(STATS.glob("*.py")), trees) == set()
 
 
 def test_a_name_without_a_user_is_seen() -> None:

@@ -108,7 +108,7 @@ def test_cox_of_stretches_is_that_of_the_store_where_nothing_is_in_doubt(demo: F
         beside=False,
     )
     assert rows.height == lives.height
-    fit = fit_stretches(
+    fit, ordered = fit_stretches(
         Stretches(rows).in_words((*factors, "variant")),
         factors,
         ("variant",),
@@ -120,6 +120,8 @@ def test_cox_of_stretches_is_that_of_the_store_where_nothing_is_in_doubt(demo: F
     assert told["robust_std_error"].to_list() == pytest.approx(
         plain.ratios["robust_std_error"].to_list(), rel=1e-6
     )
+    assert ordered.c == pytest.approx(plain.concordance["c"])
+    assert ordered.std_error == pytest.approx(plain.concordance["std_error"], rel=1e-6)
 
 
 def test_drivers_count_the_lives_that_survival_does(demo: Fleet) -> None:

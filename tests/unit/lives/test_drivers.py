@@ -10,7 +10,10 @@ import pytest
 from parts import Pump, Repeater, fleet_of_pumps, fleet_of_repeaters
 from spells import Spells
 
+from fleetlog.charts.comparisons import drivers_chart
+from fleetlog.charts.output import spec_of
 from fleetlog.errors import UsageError
+from fleetlog.lives.counting import Endings
 from fleetlog.lives.drivers import DriversFinding, drivers
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import Scope
@@ -116,10 +119,24 @@ def test_the_level_with_most_hours_is_compared_with_and_levels_without_failures_
     levels = {row["level"]: row for row in found.levels.filter(pl.col("term") == "site").to_dicts()}
     assert found.reference == {"site": "North"}
     assert (levels["North"]["hazard_ratio"], levels["North"]["lower"]) == (1.0, None)
-    assert (levels["West"]["hazard_ratio"], levels["West"]["upper"]) == (0.0, None)
+    assert (levels["West"]["hazard_ratio"], levels["West"]["lower"]) == (0.0, None)
+    # the chance that none of the failures came from West, at the limit: a product over them of the others' share
+    south, limit, silence = found.ratios["hazard_ratio"][0], levels["West"]["upper"], 1.0
+    for hours in sorted(life.exit for life in lives[:9]):
+        others = sum(1.0 if life.site == "North" else south for life in lives[:9] if life.exit >= hours)
+        west = sum(life.exit >= hours for life in lives[9:])
+        silence *= others / (others + limit * west)
+    assert silence == pytest.approx(0.05, rel=1e-6)
     assert levels["West"]["failures"] == 0
     assert levels["West"]["hours"] == 120 + 121 + 122
     assert found.ratios["level"].to_list() == ["South"]
+    # in the picture: an interval from an arrow to its limit, without a point
+    drawn = [row for rows in spec_of(drivers_chart(found))["datasets"].values() for row in rows]
+    west = [row for row in drawn if row.get("name") == "Site West"]
+    assert west
+    assert {(row["shown"], row["to"], row["lower"]) for row in west} == {
+        (None, levels["West"]["upper"], None)
+    }
     # Lives of a level whose ratio is 0 weigh nothing: the others come out as if they were not there.
     assert found.ratios.equals(only.ratios)
     assert any("site West" in note and "compare --by site" in note for note in found.notes)
@@ -183,3 +200,34 @@ def test_what_cannot_be_answered_is_said_in_a_sentence(
     with pytest.raises(UsageError, match=r"^[^\n]+$") as error:
         drivers(demo, **how)  # type: ignore[arg-type]
     assert words in str(error.value)
+
+
+@pytest.mark.parametrize("endings", ["believed", "recorded"])
+def test_ratios_of_lives_find_what_stretches_them(tmp_path: Path, endings: Endings) -> None:
+    """Lives at South are made twice as long, quantile by quantile."""
+    share = (np.arange(60) + 0.5) / 60
+    north = np.round(600 * (-np.log1p(-share)) ** 0.5).astype(int)
+    lives = [Pump(0, int(h) + 2, "worn", "North") for h in north]
+    lives += [Pump(0, 2 * int(h) + 4, "worn", "South") for h in north]
+    with fleet_of_pumps(tmp_path, lives) as fleet:
+        found = drivers(fleet, component="drive_pump", factors=("site",), scale="time", endings=endings)
+        hazard = drivers(fleet, component="drive_pump", factors=("site",), endings=endings)
+    (row,) = found.ratios.to_dicts()
+    assert (found.reference, row["level"]) == ({"site": "South"}, "North")
+    assert row["life_ratio"] == pytest.approx(0.5, rel=0.01)
+    assert row["lower"] < 0.5 < row["upper"] < 1
+    assert found.model["distribution"] == "weibull"
+    assert [law["aic"] for law in found.model["laws"]] == sorted(law["aic"] for law in found.model["laws"])
+    assert found.concordance["c"] == pytest.approx(hazard.concordance["c"])
+    assert found.concordance["std_error"] == pytest.approx(hazard.concordance["std_error"], rel=1e-6)
+    assert found.levels.columns == ["term", "level", "failures", "hours", "life_ratio", "lower", "upper", "p"]
+    assert "Law of the lives: weibull" in found.remarks[0]
+
+
+def test_ratios_of_lives_need_lives(demo: Fleet) -> None:
+    with pytest.raises(UsageError, match="clock lives"):
+        drivers(demo, factors=("site",), clock="gap", scale="time")
+    with pytest.raises(UsageError, match="no strata"):
+        drivers(demo, factors=("site",), strata=("side",), scale="time")
+    with pytest.raises(UsageError, match="no scale 'ages'"):
+        drivers(demo, factors=("site",), scale="ages")  # type: ignore[arg-type]

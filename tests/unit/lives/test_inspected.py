@@ -3,19 +3,28 @@
 from __future__ import annotations
 
 from datetime import datetime
+from pathlib import Path
 from types import SimpleNamespace
-from typing import cast
+from typing import Any, cast
 
 import numpy as np
 import polars as pl
 import pytest
+from small_fleet import MACHINE, code, fleet_of, reading
+from trade import SINCE_2017_TOML
 
 from fleetlog.belief.weighing import WeighedCases
 from fleetlog.lives.counting import _seen_beside
-from fleetlog.lives.life_fit import fit_inspected
+from fleetlog.lives.inspected import fit_inspected, inspected_note
+from fleetlog.lives.survival import survival
 from fleetlog.stats.lifetimes import fit_weibull
+from fleetlog.stats.product_limit import ProductLimit, product_limit
 from fleetlog.stats.risk_table import RiskTable
 from fleetlog.stats.weighted_lives import ObservedLives
+
+
+def curve_of(lives: ObservedLives) -> ProductLimit:
+    return product_limit(RiskTable.from_spells(lives.entry, lives.exit, lives.failed, lives.share))
 
 
 def case(machine: str, side: str, first: datetime, last: datetime) -> dict[str, object]:
@@ -76,12 +85,19 @@ def test_the_law_is_held_where_failures_lie_somewhere_before() -> None:
         failed.astype(np.int64)[looked],
         np.arange(n)[looked],
     )
-    found = fit_inspected(lives, beside[looked], level=0.95)
+    found = fit_inspected(lives, beside[looked], curve_of(lives))
     assert found is not None
     assert found["lives"] == beside.sum()
     true = 5000 * np.log(2) ** (1 / 2.5)
     assert found["median_ci"][0] < true < found["median_ci"][1]
     assert found["shape_ci"][0] < 2.5 < found["shape_ci"][1]
+    assert found["curve_median_ci"][0] < true < found["curve_median_ci"][1]
+    ages = np.array([2000.0, 3000, 4000, 5000])
+    place = np.searchsorted(found["hours"], ages, side="right") - 1
+    held = np.exp(-((ages / 5000) ** 2.5))
+    assert np.array(found["survival"])[place] == pytest.approx(held, abs=0.07)
+    lower, upper = (np.array(found[name])[place[:3]] for name in ("lower", "upper"))
+    assert ((lower < held[:3]) & (held[:3] < upper)).all()
     as_if_then = fit_weibull(RiskTable.from_spells(lives.entry, lives.exit, lives.failed)).b_life(0.5)
     assert as_if_then.lower > true  # taken for the day of the look, parts seem to live longer
 
@@ -90,15 +106,12 @@ def test_no_such_finding_no_such_law() -> None:
     lives = ObservedLives(
         np.zeros(3, dtype=np.int64), np.array([10, 20, 30]), np.ones(3, dtype=np.int64), np.arange(3)
     )
-    assert fit_inspected(lives, np.zeros(3, dtype=bool), level=0.95) is None
-    assert (
-        fit_inspected(
-            ObservedLives(lives.entry[:1], lives.exit[:1], lives.failed[:1], lives.machine[:1]),
-            np.ones(1, dtype=bool),
-            level=0.95,
-        )
-        is None
-    )
+    assert fit_inspected(lives, np.zeros(3, dtype=bool), curve_of(lives)) is None
+    one = ObservedLives(lives.entry[:1], lives.exit[:1], lives.failed[:1], lives.machine[:1])
+    found = fit_inspected(one, np.ones(1, dtype=bool), curve_of(one))
+    assert found is not None
+    assert (found["shape"], found["median_hours"], found["curve_median_ci"][0]) == (None, None, None)
+    assert inspected_note(found).startswith("1 failure only seen since")
 
 
 def test_shares_weigh_there_too() -> None:
@@ -114,7 +127,44 @@ def test_shares_weigh_there_too() -> None:
             np.repeat(np.arange(40), times),
             share=np.full(40 * times, 1.0 / times),
         )
-        found = fit_inspected(lives, np.repeat(np.arange(40) % 4 == 0, times), level=0.95)
+        found = fit_inspected(lives, np.repeat(np.arange(40) % 4 == 0, times), curve_of(lives))
         assert found is not None
         medians.append([found["median_hours"], *found["median_ci"]])
     assert medians[0] == pytest.approx(medians[1], rel=1e-6)
+
+
+def test_survival_tells_of_a_side_that_was_found_worn_while_the_other_was_repaired(tmp_path: Path) -> None:
+    """Six machines report on the right only; when they are opened, both bushings are worn."""
+    months = range(2, 8)
+    tables: dict[str, list[dict[str, Any]]] = {
+        kind: [] for kind in ("machines", "meter_readings", "fault_codes", "work_orders", "work_lines")
+    }
+    for month in months:
+        name = f"M{month}"
+        tables["machines"].append(
+            {**MACHINE, "machine_id": name, "hours_at_acquisition": "0", "build_date": "2019-12"}
+        )
+        tables["meter_readings"] += [
+            reading(f"2020-{one:02d}-01T00:00", 200 * one - 200, machine=name) for one in range(1, 10)
+        ]
+        tables["fault_codes"] += [
+            code(f"2020-{month:02d}-{day:02d}T08:00", side="right", machine=name) for day in (5, 9, 13, 17)
+        ]
+        tables["work_orders"].append(
+            {"work_order_id": name, "machine_id": name, "opened_at": f"2020-{month:02d}-20"}
+        )
+        tables["work_lines"] += [
+            {"work_order_id": name, "line_no": line, "component": "internal_bushing", "action": "replace",
+             "side": side, "finding": "worn", "done_at": f"2020-{month:02d}-21"}
+            for line, side in enumerate(("left", "right"), start=1)
+        ]  # fmt: skip
+    with fleet_of(tmp_path, tables, SINCE_2017_TOML) as fleet:
+        left, right = survival(fleet, by=("side",)).groups
+    assert left.label == "left"
+    assert left.inspected is not None
+    assert left.inspected["lives"] == len(months)
+    assert "6 failures only seen since the machine was open for its other side" in left.note
+    assert right.inspected is None
+    # somewhere before the day of the look
+    assert left.median_hours is not None
+    assert left.inspected["curve_median_hours"] <= left.median_hours

@@ -12,6 +12,7 @@ import pytest
 from fleetlog.stats.by_machine import (
     hazard_error,
     log_rank_by_machine,
+    mean_by_machine,
     numbered,
     weibull_spread,
     with_errors,
@@ -68,6 +69,32 @@ def test_error_is_what_each_machine_moves(seed: int) -> None:
         moved.append(2 * slope[1] - slope[0])
     naive = np.sqrt((np.array(moved) ** 2).sum(axis=0) * 30 / 29)
     assert with_errors(curve, lives).std_error[keep] == pytest.approx(naive[keep], rel=0.03)
+
+
+def test_error_of_the_mean_is_what_each_machine_moves() -> None:
+    lives = drawn(3)
+    whole = curve_of(lives)
+    horizon = float(whole.hours[whole.survival > 0.2][-1])
+    step, moved = 2.0**-6, []
+    for machine in range(30):
+        means = [
+            curve_of(replace(lives, share=in_grains(without(lives, machine, h).share))).restricted_mean(
+                horizon
+            )
+            for h in (step, step / 2)
+        ]
+        slopes = [
+            (mean.estimate - whole.restricted_mean(horizon).estimate) / h
+            for mean, h in zip(means, (step, step / 2), strict=True)
+        ]
+        moved.append(2 * slopes[1] - slopes[0])
+    naive = np.sqrt((np.array(moved) ** 2).sum() * 30 / 29)
+    mean = mean_by_machine(whole, lives, horizon)
+    assert mean.std_error == pytest.approx(naive, rel=0.03)
+    assert mean.upper - mean.estimate == pytest.approx(1.959963984540054 * mean.std_error)
+    assert mean.estimate == whole.restricted_mean(horizon).estimate
+    learnt = mean_by_machine(whole, lives, horizon, np.full(whole.hours.size, 0.1))
+    assert learnt.std_error > mean.std_error
 
 
 def test_valve_seats_as_lawless_and_nadeau() -> None:

@@ -7,7 +7,7 @@ import pytest
 from scipy import optimize, stats
 
 from fleetlog.stats import weibull_contour
-from fleetlog.stats.accelerated import fit_accelerated
+from fleetlog.stats.accelerated import AcceleratedFit, Distribution, fit_accelerated
 from fleetlog.stats.errors import BadArgument, DidNotConverge, TooFewFailures
 from fleetlog.stats.families import LOGLOGISTIC, LOGNORMAL, Family
 from fleetlog.stats.lifetimes import (
@@ -250,8 +250,34 @@ def test_life_regression_of_two_groups_doubles_life() -> None:
     fit = fit_accelerated(life, np.ones(6000), x, names=["improved"])
     assert np.exp(fit.coefficients[1]) == pytest.approx(2.0, rel=0.05)
     assert 1 / fit.scale == pytest.approx(1.8, rel=0.05)
-    assert fit.survival([1000.0], [0])[0] == pytest.approx(np.exp(-1), rel=0.1)
+    assert np.exp(fit.coefficients[0]) == pytest.approx(1000.0, rel=0.05)
     assert fit.p < 1e-10
+
+
+@pytest.mark.parametrize("distribution", ["weibull", "exponential", "lognormal", "loglogistic"])
+def test_error_of_a_life_regression_by_machine_is_what_each_machine_moves(distribution: Distribution) -> None:
+    entry, exit, failed = fleet(12, 60)
+    x, machine = np.arange(60) % 3 == 0, np.arange(60) // 2
+
+    def fit(weights: np.ndarray) -> AcceleratedFit:
+        return fit_accelerated(
+            exit / 10,
+            failed,
+            x,
+            entry_hours=entry / 10,
+            weights=weights,
+            distribution=distribution,
+            machine=machine,
+        )
+
+    step = 1e-4
+    moved = [
+        (fit(1.0 + step * (machine == one)).coefficients - fit(1.0 - step * (machine == one)).coefficients)
+        / (2 * step)
+        for one in range(30)
+    ]
+    naive = np.sqrt((np.array(moved) ** 2).sum(axis=0))
+    assert fit(np.ones(60)).std_errors == pytest.approx(naive, rel=1e-4)
 
 
 def test_life_regression_without_covariates_is_the_weibull_fit() -> None:

@@ -43,19 +43,3 @@ def test_calibration_bins_and_line() -> None:
     with pytest.raises(BadArgument, match="no line"):
         sc.calibration_line([0.1, 0.2, 0.8, 0.9], [0, 0, 1, 1])
     assert sc.calibration_bins([0.0, 1.0], [0, 1], bins=5)["to"].to_list() == [0.2, 1.0]
-
-
-def test_concordance_by_pairs() -> None:
-    rng = np.random.default_rng(2)
-    t, flag, risk = rng.integers(1, 15, 60), rng.integers(0, 2, 60), rng.integers(0, 6, 60)
-    concordant = discordant = tied = 0
-    for i in range(60):
-        for j in range(60):
-            if flag[i] and (t[i] < t[j] or (t[i] == t[j] and not flag[j])):
-                concordant += risk[i] > risk[j]
-                discordant += risk[i] < risk[j]
-                tied += risk[i] == risk[j]
-    found = sc.concordance(t, flag, risk)
-    assert (found.concordant, found.discordant, found.tied_risk) == (concordant, discordant, tied)
-    with pytest.raises(BadArgument, match="compared"):
-        sc.concordance([1, 2], [0, 0], [1, 2])
