@@ -419,7 +419,9 @@ def test_check_finds_a_whole_store(fleetlog: Command, demo_store: Path) -> None:
     assert "is whole" in done.out
 
 
-def test_check_finds_rows_that_are_gone_or_doubled(fleetlog: Command, demo_store: Path, tmp_path: Path) -> None:
+def test_check_finds_rows_that_are_gone_or_doubled(
+    fleetlog: Command, demo_store: Path, tmp_path: Path
+) -> None:
     for number, change in enumerate(
         ("DELETE FROM fault_codes WHERE row_no = 7", "INSERT INTO machines FROM machines LIMIT 1")
     ):
