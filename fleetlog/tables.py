@@ -235,14 +235,14 @@ def _workbook(frame: pl.DataFrame) -> bytes:
     import xlsxwriter
     from xlsxwriter.worksheet import Worksheet
 
-    class Exact(Worksheet):
+    class Exact(Worksheet):  # type: ignore[misc]
         """A sheet whose numbers have as many digits as tell them from all others."""
 
         def _xml_number_element(self, number: float, attributes: Sequence[tuple[str, str]] = ()) -> None:
             shown = f"{number:.16G}"
             super()._xml_number_element(_Digits(number) if float(shown) != number else number, attributes)
 
-    class Book(xlsxwriter.Workbook):
+    class Book(xlsxwriter.Workbook):  # type: ignore[misc]
         worksheet_class = Exact
 
     content = io.BytesIO()
