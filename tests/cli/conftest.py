@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import AbstractContextManager, nullcontext
 from functools import cache
 from pathlib import Path
@@ -29,65 +29,70 @@ _ASKING = {*QUESTIONS, "chart", "export"}
 
 
 class AskedOnce:
-    """The demo fleet as commands that ask find it: opened once, and no question worked out twice.
+    """Stores as commands that ask find them: each opened once, and no question worked out twice.
 
     So what a test pays for is what the command makes of the answer. That a store opens as it should, and that
-    the same question has the same answer, other tests see to.
+    the same question has the same answer, other tests see to. Nobody may write to a store that is shared here.
     """
 
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        self._fleet: Fleet | None = None
+    def __init__(self) -> None:
+        self._fleets: dict[Path, Fleet | None] = {}
         self._answers: dict[tuple[object, ...], Any] = {}
 
+    def share(self, store: Path) -> None:
+        self._fleets.setdefault(store, None)
+
     def open(self, path: Path | None, **how: Any) -> AbstractContextManager[Fleet]:
-        if path != self.path or how:
+        if path not in self._fleets or how:
             return open_fleet(path, **how)
-        self._fleet = self._fleet or open_fleet(path)
-        return nullcontext(self._fleet)
+        fleet = self._fleets[path] = self._fleets[path] or open_fleet(path)
+        return nullcontext(fleet)
 
     def load(self, place: Place) -> Any:
+        """What stands at a place; of a question one that remembers."""
         asked = _LOAD(place)
-        return self._remembering(place, asked) if place in _ASKS else asked
 
-    def _remembering(self, place: Place, asked: Callable[..., Any]) -> Callable[..., Any]:
         def ask(fleet: Fleet, scope: Any, **options: Any) -> Any:
-            if fleet is not self._fleet:
+            if not any(fleet is shared for shared in self._fleets.values()):
                 return asked(fleet, scope, **options)
-            question = (place, scope, repr(sorted(options.items())))
+            question = (fleet.store.path, place, scope, repr(sorted(options.items())))
             if question not in self._answers:
                 self._answers[question] = asked(fleet, scope, **options)
             return self._answers[question]
 
-        return ask
+        return ask if place in _ASKS else asked
 
     def close(self) -> None:
-        if self._fleet is not None:
-            self._fleet.close()
+        for fleet in filter(None, self._fleets.values()):
+            fleet.close()
 
 
-@pytest.fixture(scope="session")
-def asked_once(demo_store: Path) -> Iterator[AskedOnce]:
-    once = AskedOnce(demo_store)
+@pytest.fixture(scope="module")
+def asked_once() -> Iterator[AskedOnce]:
+    once = AskedOnce()
     yield once
     once.close()
 
 
 @pytest.fixture
 def fleetlog(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], request: pytest.FixtureRequest
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    asked_once: AskedOnce,
+    request: pytest.FixtureRequest,
 ) -> Command:
     """`fleetlog("status", store=path)` -> exit code, standard output and standard error."""
+    if "demo_store" in request.fixturenames:
+        asked_once.share(request.getfixturevalue("demo_store"))
 
     def call(*arguments: str, store: Path | None = None) -> Done:
         head = ["--store", str(store)] if store else []
         with monkeypatch.context() as patch:
             patch.setattr(typer.main, "get_command", _commands)
             patch.setattr(sys, "argv", ["fleetlog", *head, *map(str, arguments)])
-            if "demo_store" in request.fixturenames and arguments and arguments[0] in _ASKING:
-                once = request.getfixturevalue("asked_once")
-                patch.setattr(session, "open_fleet", once.open)
-                patch.setattr(Place, "load", lambda place: once.load(place))
+            if arguments and arguments[0] in _ASKING:
+                patch.setattr(session, "open_fleet", asked_once.open)
+                patch.setattr(Place, "load", lambda place: asked_once.load(place))
             capsys.readouterr()
             code = 0
             try:

@@ -47,6 +47,7 @@ fleet.unit(37)
 """
 
 
+@pytest.mark.slow  # the type checker reads all of the program anew
 def test_a_script_is_checked_strictly(tmp_path: Path) -> None:
     """A user's script passes the type checker's strict mode, and one with wrong types does not."""
     (tmp_path / "good.py").write_text(SCRIPT)
