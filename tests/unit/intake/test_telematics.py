@@ -378,3 +378,10 @@ def test_line_ends_within_texts_are_no_ends_of_rows(end: str, feed: Feed, store:
         ("fault_codes", 4, 0),
     ]
     assert store.execute("SELECT DISTINCT description FROM fault_codes") == [(f"Oil{end}low",)]
+
+
+def test_a_document_that_only_begins_as_utf8_does_is_refused(store: Store, tmp_path: Path) -> None:
+    path = tmp_path / "page.json"
+    path.write_bytes(b'\xef\xbb\xbf{"Equipment": [{"EquipmentHeader": {"EquipmentID": "A\xbb"}}]}')
+    (done,) = load_paths(store, [path], now=NOW).files
+    assert "is no well-formed JSON document" in str(done.refused)
