@@ -55,7 +55,7 @@ class AskedOnce:
         def ask(fleet: Fleet, scope: Any, **options: Any) -> Any:
             if not any(fleet is shared for shared in self._fleets.values()):
                 return asked(fleet, scope, **options)
-            question = (fleet.store.path, place, scope, repr(sorted(options.items())))
+            question = (fleet.store.path, asked, scope, repr(sorted(options.items())))
             if question not in self._answers:
                 self._answers[question] = asked(fleet, scope, **options)
             return self._answers[question]
