@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
 from pathlib import Path
@@ -218,6 +218,13 @@ def _times_as_text(frame: pl.DataFrame, which: Any) -> pl.DataFrame:
     )
 
 
+class _Digits(float):
+    """A number that is written with all of its digits, whatever a format asks for."""
+
+    def __format__(self, _: str) -> str:
+        return f"{float(self):.17G}"
+
+
 UTC_HEADING = " (UTC)"
 """What a spreadsheet's heading ends in where its times, which cannot carry a zone, are UTC."""
 
@@ -226,10 +233,21 @@ def _workbook(frame: pl.DataFrame) -> bytes:
     """The table as a workbook of one sheet, every number in plain figures: 2016 is a year, not 2,016."""
     import polars as pl
     import xlsxwriter
+    from xlsxwriter.worksheet import Worksheet
+
+    class Exact(Worksheet):  # type: ignore[misc]
+        """A sheet whose numbers have as many digits as tell them from all others."""
+
+        def _xml_number_element(self, number: float, attributes: Sequence[tuple[str, str]] = ()) -> None:
+            shown = f"{number:.16G}"
+            super()._xml_number_element(_Digits(number) if float(shown) != number else number, attributes)
+
+    class Book(xlsxwriter.Workbook):  # type: ignore[misc]
+        worksheet_class = Exact
 
     content = io.BytesIO()
     how = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
-    with xlsxwriter.Workbook(content, {**how, "nan_inf_to_errors": True}) as book:
+    with Book(content, {**how, "nan_inf_to_errors": True}) as book:
         harmless(_spreadsheet_times(_plain_kinds(frame))).write_excel(
             book,
             worksheet="fleetlog",

@@ -84,9 +84,9 @@ def _load_demo(place: Path) -> None:
         fleet.load(sorted(folder("demo_data").glob("*.csv")))
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def demo(demo_store: Path) -> Iterator[Fleet]:
-    """The demo fleet, open for questions."""
+    """The demo fleet, open for questions: once a file of tests, since what a fleet has worked out it keeps."""
     with open_fleet(demo_store) as fleet:
         yield fleet
 

@@ -15,7 +15,7 @@ from generators.markdown import page as whole_page
 INTRODUCTION = """\
 Written by the program itself when this site is built. `fleetlog COMMAND --help` says the same on a screen.
 
-Exit codes: 0 done; 1 a check found something; 2 usage or bad input; 3 store busy, damaged or of another
+Exit codes: 0 done; 2 usage or bad input; 3 store busy, damaged or of another
 version; 70 an error of fleetlog itself. Data go to standard output, everything else to standard error.
 """
 

@@ -37,19 +37,17 @@ ALL_TABLES = "tables"
 def check(context: typer.Context) -> None:
     """Whether the store is whole: every block readable, every invariant kept, every row accounted for.
 
-    Ends with exit code 1 if something is found.
+    Ends with exit code 3 and one sentence if anything is amiss.
 
     Example: fleetlog check
     """
     from fleetlog.store import open_store
-    from fleetlog.store.integrity import broken_invariants
+    from fleetlog.store.integrity import broken_invariants, damaged
 
     with open_store(store_path(context)) as store:
-        damages = broken_invariants(store)
-    for name, rows, meaning in damages:
-        say(f"{name}: {rows} {meaning}")
-    if damages:
-        raise typer.Exit(1)
+        if broken := broken_invariants(store):
+            found = "; ".join(f"{name} finds {rows}: {meaning.rstrip('.')}" for name, rows, meaning in broken)
+            raise damaged(store, found)
     print(f"{store_path(context)} is whole.")
 
 

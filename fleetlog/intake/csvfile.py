@@ -23,7 +23,7 @@ MOST_HEADER_LINES = 10
 _READ = (
     "read_csv($path, auto_detect = false, header = $header, skip = $skip, delim = $delimiter, quote = '\"', "
     "escape = '\"', columns = {«columns»}, compression = 'none', strict_mode = true, "
-    "store_rejects = «stumbles», max_line_size = 8000000)"
+    "store_rejects = «stumbles», max_line_size = 8000000«more»)"
 )
 
 
@@ -153,10 +153,16 @@ def careful_source(path: Path, scan: Scan, asked: LoadOptions, where: str, targe
 
 
 def _relation(cells: Sequence[str], stumbles: bool) -> str:
-    """The reading of a file; where it `stumbles`, a row that it cannot read is set aside and not an error."""
+    """The reading of a file; where it `stumbles`, a row that it cannot read is set aside and not an error.
+
+    One that does not was written here, with the same end under every line, whatever ends stand in its cells.
+    """
     # Names made here (c0, c1, …), never those of the file.
     return compose(
-        _READ, columns=commas(f"{cell}: 'VARCHAR'" for cell in cells), stumbles=str(stumbles).lower()
+        _READ,
+        columns=commas(f"{cell}: 'VARCHAR'" for cell in cells),
+        stumbles=str(stumbles).lower(),
+        more="" if stumbles else ", new_line = '\\n'",
     )
 
 

@@ -179,9 +179,12 @@ def _tokens(path: Path, looked: Scan, where: str) -> Iterator[tuple[str, str]]:
 
 def _pieces(path: Path, looked: Scan, where: str) -> Iterator[str]:
     if looked.encoding in ("utf-8", "utf-8-sig"):
-        with path.open(encoding="utf-8-sig") as file:
-            while piece := file.read(_PIECE):
-                yield piece
+        try:
+            with path.open(encoding="utf-8-sig") as file:
+                while piece := file.read(_PIECE):
+                    yield piece
+        except UnicodeDecodeError as error:  # it begins as UTF-8 does and goes on otherwise
+            raise _no_json(where) from error
     else:
         for line in text_lines(path, looked, Rewritten()):
             if line.problem:

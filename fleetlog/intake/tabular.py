@@ -184,7 +184,8 @@ def _lines_of_text(store: Store, path: Path, looked: Scan, folder: Path, table: 
         compose(
             "CREATE OR REPLACE TEMPORARY TABLE «table» AS SELECT line, problem FROM read_csv($path, "
             "auto_detect = false, header = false, delim = ',', quote = '\"', escape = '\"', "
-            "columns = {line: 'VARCHAR', problem: 'VARCHAR'}, compression = 'none', max_line_size = 8000000)",
+            "new_line = '\\n', columns = {line: 'VARCHAR', problem: 'VARCHAR'}, compression = 'none', "
+            "max_line_size = 8000000)",
             table=quoted(table),
         ),
         {"path": literal(target)},

@@ -104,7 +104,11 @@ def read_document(events: Iterator[Event], folder: Path, where: str) -> Telemati
         found.file("fault_codes").open("w", encoding="utf-8", newline="") as codes,
     ):
         walk = _Walk(
-            found, *(csv.writer(file, quoting=csv.QUOTE_ALL) for file in (machines, readings, codes))
+            found,
+            *(
+                csv.writer(file, lineterminator="\n", quoting=csv.QUOTE_ALL)
+                for file in (machines, readings, codes)
+            ),
         )
         for event in events:
             walk.take(event)
@@ -348,7 +352,7 @@ def _sections(equipment: str, columns: tuple[str, ...]) -> str:
         """
         (SELECT r.row_no, e.problem AS malformed, coalesce(e.machine_id, $machine) AS c0, «cells»
          FROM read_csv($path, auto_detect = false, header = false, delim = ',', quote = '"', escape = '"',
-                       columns = {«columns»}, compression = 'none', max_line_size = 8000000) AS r
+                       new_line = '\\n', columns = {«columns»}, compression = 'none', max_line_size = 8000000) AS r
          LEFT JOIN «equipment» AS e ON e.n = CAST(r.n AS BIGINT)
          ORDER BY CAST(r.row_no AS BIGINT))
         """,

@@ -25,6 +25,12 @@ from fleetlog.store.connection import quoted
 HEADER_WITHIN = 30
 """Rows from the top in which a header is looked for."""
 
+_NINE_DECIMALS = r"^-?\d+\.\d{9}$"
+"""What the library may have rounded as it made texts of numbers."""
+
+_NOISE = 1e-15
+"""Of a number: so far the last digits of a formula's result may lie from what is meant."""
+
 _MIDNIGHT = r"^(\d{4}-\d\d-\d\d) 00:00:00$"
 _REF = re.compile(rb'<(?:\w+:)?mergeCell\b[^>]*?\bref="([A-Z]{1,3})(\d+):([A-Z]{1,3})(\d+)"')
 _COLUMN = re.compile(rb'<(?:\w+:)?c\b[^>]*?\br="([A-Z]{1,3})\d')
@@ -74,12 +80,27 @@ def sheets(
                     yield Sheet(part, note="passed over: a hidden sheet")
                     continue
                 frame = loaded.to_polars()
+                if frame.select(pl.any_horizontal(pl.all().str.contains(_NINE_DECIMALS).any())).item():
+                    numbers = book.load_sheet(name, header_row=None, skip_rows=0, dtypes="float").to_polars()
+                    frame = _unrounded(frame, numbers)
             if frame.is_empty():
                 yield Sheet(part, note="passed over: an empty sheet")
                 continue
             yield _sheet(store, frame, structure, name, looked, asked, part, table)
         except InputFileError as error:
             yield Sheet(part, refused=str(error))
+
+
+def _unrounded(frame: pl.DataFrame, numbers: pl.DataFrame) -> pl.DataFrame:
+    """Texts of a sheet, with all the digits of `numbers` where more were rounded off than a formula's noise."""
+
+    def exact(name: str) -> pl.Series:
+        text, number = frame[name], numbers[name]
+        nine = text.set(~text.str.contains(_NINE_DECIMALS), None).cast(pl.Float64)
+        lost = ((nine - number).abs() > number.abs() * _NOISE) & (number.abs() > 0.001)
+        return number.cast(pl.String).zip_with(lost.fill_null(False), text)
+
+    return frame.with_columns(exact(name) for name in frame.columns)
 
 
 @contextmanager

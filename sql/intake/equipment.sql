@@ -11,7 +11,7 @@ WITH headers AS (
     FROM read_csv($path, auto_detect = false, header = false, delim = ',', quote = '"', escape = '"',
                   columns = {n: 'VARCHAR', equipment_id: 'VARCHAR', serial_number: 'VARCHAR', pin: 'VARCHAR',
                              make: 'VARCHAR', model: 'VARCHAR'},
-                  compression = 'none', max_line_size = 8000000)
+                  new_line = '\n', compression = 'none', max_line_size = 8000000)
 ),
 listed AS (
     SELECT

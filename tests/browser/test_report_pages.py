@@ -377,8 +377,16 @@ def test_night_changes_the_page_and_paper_does_not(page: Any, report: Path) -> N
     )
 
 
-@pytest.mark.parametrize("size", ["desk", "phone"])
-@pytest.mark.parametrize("dark", [False, True], ids=["day", "night"])
+@pytest.mark.parametrize(
+    ("dark", "size"),
+    [
+        pytest.param(False, "desk", id="day-desk"),
+        pytest.param(True, "phone", id="night-phone"),
+        # each of the two lights and of the two sizes is among those above
+        pytest.param(True, "desk", id="night-desk", marks=pytest.mark.slow),
+        pytest.param(False, "phone", id="day-phone", marks=pytest.mark.slow),
+    ],
+)
 def test_an_accessibility_engine_finds_nothing(page: Any, report: Path, size: str, dark: bool) -> None:
     """The engine axe, as its Python package ships it, with every rule of WCAG 2.2 A and AA and its good practices."""
     engine = axe_script()

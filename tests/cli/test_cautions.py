@@ -23,7 +23,7 @@ from fleetlog.session.scope import Scope
 FAMILIES = load_families()
 OPTIONS: dict[str, dict[str, Any]] = {
     "forecast": {"months": 2, "draws": 20},
-    "forecast-check": {"forecasts": 2, "draws": 20},
+    "forecast-check": {"forecasts": 1, "draws": 20},
     "replacement": {"draws": 20},
     "plan": {"weeks": 8, "draws": 20},
     "shop-hours": {"shop_hours": (40.0, 80.0), "weeks": 8, "draws": 20},
@@ -56,8 +56,10 @@ def cautions_missing(text: str, family: FaultFamily) -> list[str]:
 ENDINGS = {Format.TABLE: ".txt", Format.CSV: ".csv", Format.JSON: ".json", Format.MARKDOWN: ".md"}
 
 
-@pytest.mark.parametrize("fault", FAMILIES)
 @pytest.mark.parametrize("name", QUESTIONS)
+@pytest.mark.parametrize(
+    "fault", FAMILIES
+)  # one after the other: what a fleet worked out of one it keeps meanwhile
 def test_no_step_comes_without_its_cautions(demo: Fleet, tmp_path: Path, name: str, fault: str) -> None:
     """Each answer as its command writes it: for the screen, as CSV, JSON and Markdown."""
     family, asked, refusal = FAMILIES[fault], QUESTIONS[name], ""

@@ -7,8 +7,10 @@ import io
 import json
 import math
 import re
+import shutil
 from pathlib import Path
 
+import duckdb
 import fastexcel
 import polars as pl
 import pytest
@@ -415,6 +417,22 @@ def test_check_finds_a_whole_store(fleetlog: Command, demo_store: Path) -> None:
     done = fleetlog("check", store=demo_store)
     assert (done.code, done.err) == (0, "")
     assert "is whole" in done.out
+
+
+def test_check_finds_rows_that_are_gone_or_doubled(
+    fleetlog: Command, demo_store: Path, tmp_path: Path
+) -> None:
+    for number, change in enumerate(
+        ("DELETE FROM fault_codes WHERE row_no = 7", "INSERT INTO machines FROM machines LIMIT 1")
+    ):
+        changed = Path(shutil.copy(demo_store, tmp_path / f"{number}.duckdb"))
+        with duckdb.connect(str(changed)) as foreign:
+            foreign.execute(change)
+        done = fleetlog("check", store=changed)
+        assert (done.code, done.out, done.err.count("\n")) == (3, "", 1)
+        assert "loads_agree finds 1: tables whose rows" in done.err
+        assert ("keys_unique" in done.err) == (number == 1)
+        assert fleetlog("backup", str(tmp_path / "copy.duckdb"), store=changed).code == 3
 
 
 def test_demo_needs_a_folder_of_its_own(fleetlog: Command, tmp_path: Path) -> None:

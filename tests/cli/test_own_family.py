@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from datetime import date, timedelta
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
@@ -158,7 +159,9 @@ def tables() -> dict[str, pl.DataFrame]:
 
 
 @pytest.fixture(scope="module", params=["without parts", "with a part of its own"])
-def yard(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, bool]:
+def yard(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory, asked_once: Any
+) -> tuple[Path, bool]:
     """The store of such a yard, and whether its family follows a part."""
     place = tmp_path_factory.mktemp("yard")
     followed = request.param != "without parts"
@@ -172,6 +175,7 @@ def yard(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
     store = place / "fleetlog.duckdb"
     with open_fleet(store, create=True) as fleet:
         fleet.load(sorted(place.glob("*.csv")))
+    asked_once.share(store)
     return store, followed
 
 

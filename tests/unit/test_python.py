@@ -8,6 +8,7 @@ import json
 import subprocess
 import sys
 import textwrap
+from collections.abc import Iterator
 from pathlib import Path
 
 import polars as pl
@@ -47,6 +48,7 @@ fleet.unit(37)
 """
 
 
+@pytest.mark.slow  # the type checker reads all of the program anew
 def test_a_script_is_checked_strictly(tmp_path: Path) -> None:
     """A user's script passes the type checker's strict mode, and one with wrong types does not."""
     (tmp_path / "good.py").write_text(SCRIPT)
@@ -155,19 +157,32 @@ def test_answers_are_shown_briefly_and_saved_whole(demo_part: FleetPart, tmp_pat
     assert "Before any work on the machine" in demo_part.suspects()._repr_html_()
 
 
-@pytest.mark.parametrize("name", [name for name in dir(fleetlog.OpenFleet) if not name.startswith("_")])
-def test_examples_of_the_docstrings_are_true(demo_store: Path, tmp_path: Path, name: str) -> None:
+@pytest.fixture(scope="module")
+def whole(demo_store: Path) -> Iterator[fleetlog.OpenFleet]:
+    with fleetlog.open(demo_store) as fleet:
+        yield fleet
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        # those two look back month by month
+        pytest.param(name, marks=[pytest.mark.slow] if name in ("backtest", "forecast_check") else [])
+        for name in dir(fleetlog.OpenFleet)
+        if not name.startswith("_")
+    ],
+)
+def test_examples_of_the_docstrings_are_true(whole: fleetlog.OpenFleet, tmp_path: Path, name: str) -> None:
     """Every question and way of the interface has an example (but for closing and paths), and it gives what it says."""
     told = inspect.getattr_static(fleetlog.OpenFleet, name).__doc__ or ""
     examples = doctest.DocTestParser().get_examples(textwrap.dedent(told))
     if name in ("parts", "settings", "close", "discard", "report"):
         return  # report: tests/docs runs the README's
     assert examples, f"{name} has no example"
-    with fleetlog.open(demo_store) as fleet:
-        known = {"fleetlog": fleetlog, "june": fleet.where(as_of="2026-06-30"), "folder": tmp_path}
-        test = doctest.DocTest(examples, known, name, None, None, None)
-        said: list[str] = []
-        failed = doctest.DocTestRunner(optionflags=doctest.NORMALIZE_WHITESPACE).run(test, out=said.append)
+    known = {"fleetlog": fleetlog, "june": whole.where(as_of="2026-06-30"), "folder": tmp_path}
+    test = doctest.DocTest(examples, known, name, None, None, None)
+    said: list[str] = []
+    failed = doctest.DocTestRunner(optionflags=doctest.NORMALIZE_WHITESPACE).run(test, out=said.append)
     assert not failed.failed, "".join(said)
 
 

@@ -5,6 +5,7 @@ The standard's own text was not at hand; machines and makes in the documents are
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
@@ -363,3 +364,24 @@ class TestSafety:
             assert sum(file.rejected for file in files) == 0
         wrong = "SELECT count(*) FROM meter_readings WHERE machine_id <> 'E' || CAST(hours AS INT)"
         assert store.execute(wrong) == [(0,)]
+
+
+@pytest.mark.parametrize("end", ["\n", "\r", "\r\n", '"\r\n"'])
+def test_line_ends_within_texts_are_no_ends_of_rows(end: str, feed: Feed, store: Store) -> None:
+    head = {"EquipmentID": "A1", "OEMName": f"Mar{end}ram"}
+    code = {"datetime": "2026-05-01T08:00:00Z", "CodeIdentifier": "100-1", "CodeDescription": f"Oil{end}low"}
+    others = [{"EquipmentHeader": {"EquipmentID": f"B{n}"}, "FaultCode": [code]} for n in range(3)]
+    page = {"Equipment": [{"EquipmentHeader": head, "FaultCode": [code]}, *others]}
+    done = feed(json.dumps(page), name="feed/page.json")
+    assert [(kind, new, rejected) for kind, new, _, rejected in counts(done)] == [
+        ("machines", 4, 0),
+        ("fault_codes", 4, 0),
+    ]
+    assert store.execute("SELECT DISTINCT description FROM fault_codes") == [(f"Oil{end}low",)]
+
+
+def test_a_document_that_only_begins_as_utf8_does_is_refused(store: Store, tmp_path: Path) -> None:
+    path = tmp_path / "page.json"
+    path.write_bytes(b'\xef\xbb\xbf{"Equipment": [{"EquipmentHeader": {"EquipmentID": "A\xbb"}}]}')
+    (done,) = load_paths(store, [path], now=NOW).files
+    assert "is no well-formed JSON document" in str(done.refused)

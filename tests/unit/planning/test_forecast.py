@@ -202,7 +202,7 @@ def test_another_seed_gives_other_draws_but_the_same_answer(found: ForecastFindi
 
 def test_a_site_is_part_of_the_whole(found: ForecastFinding, demo: Fleet) -> None:
     sites = found.season["site"].unique(maintain_order=True)
-    parts = [forecast(demo, Scope(sites=(site,)), draws=DRAWS) for site in sites]
+    parts = [forecast(demo, Scope(sites=(site,)), months=12, draws=20) for site in sites]
     total = sum(part.totals.row(-1, named=True)["expected"] for part in parts)
     assert total == pytest.approx(found.totals.row(-1, named=True)["expected"], rel=0.02)
 
@@ -265,6 +265,7 @@ def test_what_came_is_counted_from_the_cases(checked: ForecastCheck, demo: Fleet
     assert set(checked.summary["cause"]) >= {*weighed.causes, "all"}
 
 
+@pytest.mark.slow
 def test_past_ranges_held_about_what_they_promised(checked: ForecastCheck) -> None:
     bushing = checked.summary.filter(pl.col("cause") == "internal_bushing").row(0, named=True)
     assert bushing["held_95_share"] >= 0.6
@@ -272,7 +273,9 @@ def test_past_ranges_held_about_what_they_promised(checked: ForecastCheck) -> No
     assert 0.5 < bushing["expected"] / bushing["came"] < 2
 
 
-def test_a_check_leaves_the_history_as_it_was(checked: ForecastCheck, demo: Fleet) -> None:
+def test_a_check_leaves_the_history_as_it_was(demo: Fleet) -> None:
+    checked = check_forecasts(demo, forecasts=1, horizon_months=3, draws=10)
+    assert checked.frame.height >= 1
     assert demo.history().as_of == checked.as_of
 
 

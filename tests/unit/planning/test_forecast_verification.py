@@ -72,6 +72,7 @@ def test_no_work_is_counted_twice(may: ForecastVerification) -> None:
     assert rows["labour_hours_spent"].null_count() >= 1
 
 
+@pytest.mark.slow
 def test_the_record_is_that_of_the_check(may: ForecastVerification, demo: Fleet) -> None:
     record = may.record
     assert record is not None
