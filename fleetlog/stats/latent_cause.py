@@ -23,7 +23,7 @@ Sources: Dempster, Laird & Rubin 1977 (EM); Varadhan & Roland 2008 (the accelera
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
