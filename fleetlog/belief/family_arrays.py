@@ -22,8 +22,8 @@ FINDINGS = 20.0
 COMEBACKS = 20.0
 #: How many of the fleet's cases outweigh one that a family's figures are worth. Its figures speak of cases whose
 #: cause is known; most of a fleet's are only probable, and judged by figures that they helped to make. Ours, by
-#: invented fleets of 30 to 2,000 machines (tests/benchmarks/bench_causes.py, seeds 1 to 4): 2 to 4 are about
-#: equally good, 1 says too much in fleets of 600 and less; in fleets by other hands 4 is a little better than 2.
+#: invented fleets of 30 to 2,000 machines (tests/benchmarks/bench_causes.py, seeds 1 to 4): 2 to 4 are about equally
+#: good, 1 says too much in fleets of 600 and less, 16 loses 7 % to 4 at 600; in fleets by others 4 to 16 are alike.
 CAUTION = 4.0
 
 

@@ -4,7 +4,7 @@ A fault family becomes the arrays of `fleetlog.stats.latent_cause`, the rows of 
 comes back is put into words again. Figures are the family's, or learnt from all cases of the fleet up to the day asked
 for.
 
-Against being too sure, three things that come from how books are kept: the failure modes of a case's episodes are
+Against being too sure, four things that come from how books are kept: the failure modes of a case's episodes are
 votes that repeat each other, as far as the fleet's own do; the part may be another than the one on record; and a
 family's figures are worth several times a case whose cause is only probable. Evidence counts for less than its face
 value where the pieces of a case foretell each other badly (`power`). A confirmed cause is no fixed label.
@@ -25,7 +25,7 @@ from fleetlog.belief.case_bounds import cut
 from fleetlog.belief.case_records import HELD, Observations, tempered
 from fleetlog.belief.evidence_words import NEW_FAULT, STILL_THERE, evidence_words
 from fleetlog.belief.family_arrays import Layout
-from fleetlog.belief.learning import exposure_of, power_of
+from fleetlog.belief.learning import exposure_of, learnt, power_of
 from fleetlog.belief.reason import Reason
 from fleetlog.belief.returns import Silence, came_back, return_laws, silence
 from fleetlog.faults import FaultFamily
@@ -36,7 +36,6 @@ from fleetlog.stats.hidden_repair import ReturnLaws
 from fleetlog.stats.latent_cause import (
     CauseFit,
     CauseModel,
-    fit_causes,
     follow_ups,
     log_prior,
     odds_without_a_fault,
@@ -193,7 +192,7 @@ def weigh(store: Store, history: History, family: FaultFamily, *, learn: bool = 
         observations = tempered(layout, observations)
         real = _real(layout, observations, model, quiet, returns)
         observations = replace(observations, cases=replace(observations.cases, weight=real))
-        fit = fit_causes(observations.cases, exposure_of(store, layout), layout.defaults)
+        fit = learnt(layout, observations, exposure_of(store, layout))
         model, power = fit.model, power_of(fit.model, observations)
     judged = _judged(layout, observations, model, fit, returns, quiet, power)
     return replace(judged, bounds=store.select("FROM weighed_case"), carried=carried)

@@ -23,7 +23,7 @@ Sources: Dempster, Laird & Rubin 1977 (EM); Varadhan & Roland 2008 (the accelera
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -97,6 +97,16 @@ class Defaults:
     quiet: npt.NDArray[np.bool_]
     trials: float
     comebacks: float
+
+    def weighing(self, factor: float) -> Defaults:
+        """The same defaults, worth so many times as much."""
+        return replace(
+            self,
+            failures=factor * self.failures,
+            counts=factor * self.counts,
+            trials=factor * self.trials,
+            comebacks=factor * self.comebacks,
+        )
 
 
 @dataclass(frozen=True, eq=False)

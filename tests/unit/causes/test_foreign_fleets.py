@@ -23,7 +23,7 @@ WORLDS = {"tidewrack": worlds_harbour.make, "valley_dealer": worlds_quarry.make}
 @pytest.mark.slow
 @pytest.mark.parametrize("name", WORLDS)
 def test_what_is_learnt_is_no_worse_than_the_familys_own_figures(name: str, tmp_path: Path) -> None:
-    """Without being held to the parts found failed it was 4.3 and 1.7 against 1.0 and 0.9 of the family's own."""
+    """Without being held to the parts found failed it is 1.6 against 0.9 of the family's own in the second."""
     WORLDS[name](name, tmp_path)
     truth = pl.read_csv(tmp_path / "truth.csv", schema_overrides={"machine_id": pl.String}).with_columns(
         pl.col("began_at", "ended_at").str.slice(0, 19).str.to_datetime("%Y-%m-%dT%H:%M:%S", strict=False)
@@ -34,7 +34,7 @@ def test_what_is_learnt_is_no_worse_than_the_familys_own_figures(name: str, tmp_
         own, learnt = (
             loss(weigh(fleet.store, history, family, learn=learn), truth) for learn in (False, True)
         )
-    assert learnt < own + 0.1  # seen: 1.03 against 0.94 in the second fleet
+    assert learnt < own + 0.1  # seen: 0.95 against 0.94 in the second fleet
 
 
 def loss(weighed: WeighedCases, truth: pl.DataFrame) -> float:

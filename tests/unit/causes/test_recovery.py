@@ -109,4 +109,8 @@ def test_untidy_books_cost_little_of_it(tmp_path: Path) -> None:
     assert sure.sum() > 30
     assert (given["model"].argmax(axis=1) == true)[sure].mean() >= 0.96
     happened = np.eye(len(model.causes))[true]
-    assert 0.8 < calibration_line(given["model"].ravel(), happened.ravel()).slope < 1.25
+    # In this seed who knows the law is too cautious by chance, too: 1.28.
+    slope = {
+        name: calibration_line(given[name].ravel(), happened.ravel()).slope for name in ("model", "oracle")
+    }
+    assert 0.8 < slope["model"] / slope["oracle"] < 1.25
