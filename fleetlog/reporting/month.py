@@ -13,7 +13,7 @@ from fleetlog.causes.case import Suspect
 from fleetlog.lives.survival import SurvivalFinding
 from fleetlog.phrasing import capital, group_name, said
 from fleetlog.planning.forecast_verification import ForecastVerification
-from fleetlog.planning.open_work import BESIDE
+from fleetlog.planning.open_work import BESIDE, DOUBTFUL, OPEN
 from fleetlog.planning.plan import AHEAD
 from fleetlog.reporting.findings import ReportFindings
 from fleetlog.reporting.pictures import Picture
@@ -96,8 +96,8 @@ def month_page(
         "cases_left": max(0, len(open_cases) - _DETAILED),
         "open_cases": open_cases,
         "jobs": jobs(open_cases),
-        "jobs_open": _planned(findings, ahead=False),
-        "jobs_ahead": _planned(findings, ahead=True),
+        "jobs_open": _planned(findings, {OPEN: "on open cases", DOUBTFUL: "on doubtful repairs"}),
+        "jobs_ahead": _planned(findings, {AHEAD: "ahead of failure", BESIDE: "while a machine is open"}),
         "watched": [view for view in views if view.case.state != "open"],
         "careful_work": any(view.case.cautions for view in views),
         "saving": sum(savings) if savings else None,
@@ -220,11 +220,14 @@ def _grouped(pairs: Iterable[tuple[str, Any]]) -> list[tuple[str, list[Any]]]:
     return list(groups.items())
 
 
-def _planned(findings: ReportFindings, *, ahead: bool) -> int:
-    """How many jobs of the plan are done ahead of failure, or are not."""
+def _planned(findings: ReportFindings, reasons: Mapping[str, str]) -> list[tuple[int, str]]:
+    """How many jobs of the plan are done for each of these reasons that has any, and the reason in words."""
     if findings.plan is None:
-        return 0
-    return int((findings.plan.frame["reason"].is_in([AHEAD, BESIDE]) == ahead).sum())
+        return []
+    counts = [
+        (int((findings.plan.frame["reason"] == reason).sum()), words) for reason, words in reasons.items()
+    ]
+    return [each for each in counts if each[0]]
 
 
 def _total(frame: pl.DataFrame, column: str) -> float | None:
