@@ -177,7 +177,7 @@ def incidence(
         component=component,
         by=by,
         groups=tuple(groups),
-        notes=(_AS_RECORDED,)
+        notes=(_AS_RECORDED, *_untested(len(groups)))
         if groups
         else (f"No life of {component} is under observation in this part of the fleet.",),
         tests=_tests(groups, parts),
@@ -189,6 +189,18 @@ _AS_RECORDED = (
     "Endings count as the books tell them: a repair that says nothing of the old part is an ending of its own here, "
     "which 'fleetlog survival' counts as a failure by the chance of its case."
 )
+
+
+#: Gray's test holds a covariance of all groups at every age; and its law is that of groups with several endings each.
+MOST_TESTED = 60
+
+
+def _untested(groups: int) -> tuple[str, ...]:
+    if groups <= MOST_TESTED:
+        return ()
+    return (
+        f"{groups:,} groups are too many for Gray's test, which compares up to {MOST_TESTED}: split by fewer.",
+    )
 
 
 def _endings(fleet: Fleet, component: str, by: tuple[str, ...], chosen: Mapping[str, Any]) -> pl.DataFrame:
@@ -226,7 +238,7 @@ def _tests(
 
     Before it a group of one or two under watch could end at once, and its whole weight would be lost.
     """
-    if len(groups) < 2:
+    if not 2 <= len(groups) <= MOST_TESTED:
         return ()
     from fleetlog.stats.incidence_comparison import compare_incidence
     from fleetlog.stats.log_rank import holm
