@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -12,11 +12,10 @@ from fleetlog.cli.output import ending_for, say, show_frame
 
 if TYPE_CHECKING:
     from fleetlog.intake import LoadResult
-    from fleetlog.intake.profiles.profile import Profile
-    from fleetlog.session.fleet import Fleet
 
-PROFILES = "profiles"
-"""Folder beside the store whose mapping profiles are always in force."""
+ACCEPT = typer.Option(
+    "--accept", help="Take the mappings that are proposed, and what the load changes, without being asked."
+)
 
 
 def load(
@@ -53,6 +52,7 @@ def load(
             metavar="PATTERN",
         ),
     ] = None,
+    accept: Annotated[bool, ACCEPT] = False,
     wait: WaitOption = 0.0,
     form: FormatOption = Format.TABLE,
     out: OutOption = None,
@@ -61,76 +61,35 @@ def load(
 
     A file is loaded whole or not at all; loading it again changes nothing; others see what was loaded when
     all of it is done. A row that fails a check is kept aside and can be listed with 'fleetlog rejects'. For a
-    file of unknown columns a mapping is proposed and written to the folder profiles/ beside the store, whose
-    profiles are in force from then on.
+    file of unknown columns a mapping is proposed, with sample rows and what it would change; it counts once
+    you accept it, here or with --accept, and is kept in the folder profiles/ beside the store from then on.
 
     Example: fleetlog load machines.csv readings/
     """
     from fleetlog.cli.progress import load_progress
+    from fleetlog.cli.proposing import PROFILES, settle_proposals
     from fleetlog.intake.profiles.files import read_profile, read_profiles
     from fleetlog.session.fleet import open_fleet
 
     folder = store_path(context).resolve().parent / PROFILES
     profiles = [read_profile(one) for one in profile or []]
     profiles += read_profiles(folder) if folder.is_dir() else []
-    with (
-        open_fleet(store_path(context), create=True, wait=wait, notify=say) as fleet,
-        load_progress() as progress,
-    ):
-        result = fleet.load(
-            paths,
-            kind=kind,
-            profiles=profiles,
-            date_order=date_order,
-            machine=machine,
-            machine_from=machine_from,
-            check_only=check_only,
-            progress=progress,
-        )
-        proposed = [] if check_only else _propose(fleet, result, profiles, kind, folder)
+    asked: dict[str, Any] = {
+        "kind": kind,
+        "date_order": date_order,
+        "machine": machine,
+        "machine_from": machine_from,
+        "check_only": check_only,
+    }
+    with open_fleet(store_path(context), create=True, wait=wait, notify=say) as fleet:
+        with load_progress() as progress:
+            result = fleet.take_in(paths, profiles=profiles, progress=progress, **asked)
+        result = settle_proposals(fleet, result, folder, profiles, asked, accept)
         if check_only:
             fleet.discard()
-    show_load(result, form, out, also=proposed)
-
-
-def _propose(
-    fleet: Fleet, result: LoadResult, profiles: list[Profile], kind: str | None, folder: Path
-) -> list[str]:
-    """Proposes, shows and writes a mapping for every refused file that could be read by one."""
-    from fleetlog.cli.output import render
-    from fleetlog.intake.profiles.files import write_profile
-    from fleetlog.intake.profiles.look import propose_for
-    from fleetlog.session.fleet import intake_settings
-
-    said = []
-    refused = dict.fromkeys(Path(file.path) for file in result.files if file.refused)
-    for path in refused:
-        if not path.is_file():
-            continue
-        found = propose_for(
-            fleet.store, path, profiles=profiles, settings=intake_settings(fleet.settings), kind=kind
-        )
-        for where, proposal in found:
-            folder.mkdir(exist_ok=True)
-            target = _free(folder / f"{path.stem}.toml")
-            write_profile(proposal, target)
-            text = f"\n{where} looks like {proposal.kind}:\n" + render(proposal.columns_frame(), Format.TABLE)
-            if proposal.words:
-                text += "\nIts words:\n" + render(proposal.words_frame(), Format.TABLE)
-            if proposal.missing:
-                text += f"No column was found for {', '.join(proposal.missing)}; name it in the profile.\n"
-            text += f"The mapping is written to {target}; mend what is wrong there, then load the file again."
-            said.append(text)
-    return said
-
-
-def _free(path: Path) -> Path:
-    number = 1
-    free = path
-    while free.exists():
-        number += 1
-        free = path.with_stem(f"{path.stem}-{number}")
-    return free
+        else:
+            fleet.settle()
+    show_load(result, form, out)
 
 
 _LOADED = ("file", "kind", "rows", "new", "known", "corrected", "rejected", "waiting", "refused", "notes")
@@ -139,7 +98,7 @@ _LOADED = ("file", "kind", "rows", "new", "known", "corrected", "rejected", "wai
 _USUAL = {"separator comma"}
 
 
-def show_load(result: LoadResult, form: Format, out: Path | None, also: list[str] | None = None) -> None:
+def show_load(result: LoadResult, form: Format, out: Path | None) -> None:
     """The table of a load and what to do next; leaves with exit code 2 if a file was refused."""
     import polars as pl
 
@@ -173,8 +132,6 @@ def show_load(result: LoadResult, form: Format, out: Path | None, also: list[str
     refused = [file for file in result.files if file.refused]
     for file in refused:
         say(f"fleetlog: {file.refused}")
-    for text in also or []:
-        say(text)
     if any(file.rejected for file in result.files):
         say("Rejected rows are kept: 'fleetlog rejects' lists them with the reason.")
     if refused:

@@ -63,6 +63,18 @@ class FileResult:
     refused: str | None = None
     notes: tuple[str, ...] = ()
 
+    def in_words(self) -> str:
+        """What became of its rows, as "add 3 rows, know 2 already"."""
+        done = (
+            (self.new, "add {} rows"),
+            (self.corrected, "change {} known rows"),
+            (self.known, "know {} already"),
+            (self.waiting, "keep {} waiting for their machine or work order"),
+            (self.rejected, "reject {}"),
+        )
+        said = ", ".join(text.format(f"{count:,}") for count, text in done if count)
+        return f"{said or 'change nothing'}."
+
     def to_dict(self) -> dict[str, Any]:
         """The result as plain values, for JSON."""
         return {**asdict(self), "notes": list(self.notes)}

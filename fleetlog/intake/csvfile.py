@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
 from fleetlog.errors import InputFileError
 from fleetlog.intake import lines
-from fleetlog.intake.header import LoadOptions, known_columns, read_header
+from fleetlog.intake.header import HEADER_WITHIN, LoadOptions, begins_table, known_columns, read_header
 from fleetlog.intake.scan import Scan
 from fleetlog.intake.source import Blanks, Source
 from fleetlog.intake.sqltext import commas, compose
@@ -29,48 +30,68 @@ _READ = (
 
 @dataclass(frozen=True)
 class Head:
-    """The header of a delimited file: its headings, what separates them, its first and last line."""
+    """The header of a delimited file: its headings, what separates them, its first and last line.
+
+    `titles` says whether other text stands above it.
+    """
 
     headings: tuple[str, ...]
     delimiter: str
     first_line: int
     last_line: int
+    titles: bool = False
 
 
-def read_head(path: Path, scan: Scan, where: str) -> Head:
-    """Finds the header: the first line that is not blank, and the separator under which most of it is known.
+def read_head(path: Path, scan: Scan, where: str, asked: LoadOptions) -> Head:
+    """Finds the header: the first line that is not blank, or one below a title that a table can begin with.
 
     Raises:
         InputFileError: when there is no header.
     """
     if not scan.bytes:
         raise InputFileError(f"{where} is empty (0 bytes); nothing was loaded from it, export it again.")
-    found = lines.Rewritten()
-    taken = 0
+    best: Head | None = None
+    most = (False, 0)
+    for head in islice(_heads(path, scan, where), HEADER_WITHIN):
+        fit = begins_table(head.headings, asked)
+        if best is None or fit > most:
+            best, most = head, fit
+        if most[0]:
+            break
+    if best is None:
+        raise InputFileError(f"{where} holds nothing but blank lines; nothing was loaded from it.")
+    return best
+
+
+def _heads(path: Path, scan: Scan, where: str) -> Iterator[Head]:
+    """The lines that are not blank, from the top, each as if it were the header."""
     separator: str | None = None
     text = ""
-    begins = 0
-    for line in lines.text_lines(path, scan, found):
-        taken += 1
+    begins = first = 0
+    for taken, line in enumerate(lines.text_lines(path, scan, lines.Rewritten()), start=1):
         if line.problem is not None:
+            if first:
+                return
             raise InputFileError(
                 f"{where}: its header cannot be read ({line.problem.split(';')[0]}); "
                 "put the column names in the first line."
             )
         if not text and not line.text.strip():
             continue
-        if not text and separator is None and line.text.lower().startswith("sep=") and len(line.text) == 5:
+        if not first and separator is None and line.text.lower().startswith("sep=") and len(line.text) == 5:
             separator = line.text[4]
             continue
-        begins = begins or taken
+        begins = begins if text else taken
         text = f"{text}\n{line.text}" if text else line.text
-        if text.count('"') % 2 and taken - begins < MOST_HEADER_LINES:
+        if text.count('"') % 2 and taken - begins < MOST_HEADER_LINES - 1:
             continue  # a heading in quotation marks goes on in the next line
-        break
-    if not text:
-        raise InputFileError(f"{where} holds nothing but blank lines; nothing was loaded from it.")
-    delimiter = separator or _delimiter(text)
-    return Head(tuple(_headings(text, delimiter)), delimiter, begins, taken)
+        first = first or begins
+        delimiter = separator or _delimiter(text)
+        yield Head(tuple(_headings(text, delimiter)), delimiter, begins, taken, begins > first)
+        text = ""
+    if text:
+        delimiter = separator or _delimiter(text)
+        yield Head(tuple(_headings(text, delimiter)), delimiter, begins, taken)
 
 
 def _delimiter(text: str) -> str:
@@ -95,9 +116,9 @@ def plain_source(path: Path, scan: Scan, asked: LoadOptions, where: str) -> Sour
     Raises:
         InputFileError: for a header that cannot be read or fits no kind.
     """
-    head = read_head(path, scan, where)
+    head = read_head(path, scan, where, asked)
     found = read_header(head.headings, where, asked)
-    notes = [f"separator {DELIMITERS.get(head.delimiter, repr(head.delimiter))}", *found.notes]
+    notes = [*_notes(head), *found.notes]
     return Source(
         path=where,
         kind=found.kind,
@@ -119,6 +140,11 @@ def plain_source(path: Path, scan: Scan, asked: LoadOptions, where: str) -> Sour
     )
 
 
+def _notes(head: Head) -> list[str]:
+    notes = [f"separator {DELIMITERS.get(head.delimiter, repr(head.delimiter))}"]
+    return [*notes, f"header in line {head.first_line}"] if head.titles else notes
+
+
 def _blanks(scan: Scan) -> Blanks:
     if scan.odd_blanks:
         return Blanks.ANY
@@ -127,10 +153,10 @@ def _blanks(scan: Scan) -> Blanks:
 
 def careful_source(path: Path, scan: Scan, asked: LoadOptions, where: str, target: Path) -> Source:
     """The same file, rewritten line by line into `target`, with a reason beside every broken line."""
-    head = read_head(path, scan, where)
+    head = read_head(path, scan, where, asked)
     found = read_header(head.headings, where, asked)
     rewritten = lines.rewrite(path, scan, head.last_line, head.delimiter, len(found.columns), target)
-    notes = [f"separator {DELIMITERS.get(head.delimiter, repr(head.delimiter))}"]
+    notes = _notes(head)
     if scan.encoding != "utf-8":
         notes.append(rewritten.encoding(scan))
     notes += found.notes
@@ -171,14 +197,14 @@ def literal(path: Path) -> str:
     return "".join(f"[{c}]" if c in "*?[" else c for c in str(path))
 
 
-def all_there(path: Path, scan: Scan, rows: int, where: str) -> bool:
+def all_there(path: Path, scan: Scan, rows: int, where: str, asked: LoadOptions) -> bool:
     """Whether as many rows were read as there are lines below the header, blank lines aside.
 
     A safeguard: where there are no quotation marks every line is a row, and none may be lost.
     """
     if scan.quotes:
         return True
-    below = scan.lines + (not scan.ends_in_line_feed) - read_head(path, scan, where).last_line
+    below = scan.lines + (not scan.ends_in_line_feed) - read_head(path, scan, where, asked).last_line
     if rows == below:
         return True
     with path.open("rb") as file:

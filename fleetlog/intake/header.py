@@ -13,6 +13,13 @@ from fleetlog.intake.source import SourceColumn
 from fleetlog.store.dictionary import KINDS, Kind, kind_named
 from fleetlog.store.outward import made_here
 
+HEADER_WITHIN = 30
+"""Lines or rows from the top in which a header is looked for."""
+
+
+class NoTableError(InputFileError):
+    """The file is some other text than a table: a note that lies among the tables."""
+
 
 class MadeHereError(InputFileError):
     """The file is an export of what fleetlog itself makes of the loaded tables."""
@@ -71,7 +78,8 @@ def read_header(headings: Sequence[str], where: str, asked: LoadOptions) -> Head
         try:
             kind = kind_of(headings, where, asked.kind)
         except InputFileError as error:
-            raise _not_by_profile(error, headings, where, profiles) from error
+            better = _not_by_profile(error, headings, where, profiles)
+            raise better from (None if better is error else error)
         columns = columns_of(headings, kind, where)
         return HeaderReading(kind, columns, tuple(unused_columns(columns)))
     kind = KINDS[profile.kind]
@@ -90,6 +98,13 @@ def _not_by_profile(
         return error
     profile = profiles[0]
     lacking = profile.lacks(headings)
+    if not lacking:
+        others = [f"'{heading}'" for heading in profile.strangers(headings)]
+        return InputFileError(
+            f"{where} does not fit the mapping profile {profile.name}, which was made for another heading line "
+            f"({', '.join(others)} stands in one of them alone); name those under columns or ignore there, or "
+            "accept a mapping of its own."
+        )
     heads = [f"'{heading}'" for heading, column in profile.columns.items() if column in lacking]
     return InputFileError(
         f"{where} does not fit the mapping profile {profile.name}: it lacks {_columns(lacking)}"
@@ -106,9 +121,23 @@ def fitness(headings: Sequence[str], asked: LoadOptions) -> int:
         known = len(known_columns(headings, kind))
         best = max(best, 2 * known + (known > 0 and not _missing(headings, kind)))
     for profile in asked.profiles:
-        columns = {column for column in profile.columns_in(headings) if column}
-        best = max(best, 2 * len(columns) + (bool(columns) and profile.fits(headings)))
+        best = max(best, profile.weight(headings))
     return best
+
+
+def begins_table(headings: Sequence[str], asked: LoadOptions) -> tuple[bool, int]:
+    """Whether a line can be the header of a table that is read as it is, and how much it looks like one.
+
+    Only where nothing is known of a file does a likeness count: a row of data below an unknown header may
+    hold a word that is some column's name.
+    """
+    if made_here(headings):
+        return True, 0
+    kinds = [KINDS[asked.kind]] if asked.kind else list(KINDS.values())
+    complete = any(not _missing(headings, kind) for kind in kinds)
+    takes = any(profile.takes(headings) for profile in asked.profiles if not profile.anything)
+    like = max((profile.weight(headings) for profile in asked.profiles if profile.anything), default=0)
+    return complete or takes, like
 
 
 def known_columns(headings: Sequence[str], kind: Kind) -> set[str]:
@@ -141,7 +170,8 @@ def kind_of(headings: Sequence[str], where: str, forced: str | None = None) -> K
     found = {kind.name: known_columns(headings, kind) for kind in KINDS.values()}
     complete = [kind for kind in KINDS.values() if not _missing(headings, kind)]
     if not complete:
-        raise InputFileError(_no_kind(headings, where, found))
+        is_text = not any(found.values()) and sum(bool(heading) for heading in headings) < 2
+        raise (NoTableError if is_text else InputFileError)(_no_kind(headings, where, found))
     most = max(len(found[kind.name]) for kind in complete)
     best = [kind for kind in complete if len(found[kind.name]) == most]
     if len(best) > 1:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import glob
+import os
 import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -20,11 +21,11 @@ from fleetlog.intake.contract import (
     ProgressCallback,
 )
 from fleetlog.intake.dateforms import ORDERS
-from fleetlog.intake.header import LoadOptions, MadeHereError
+from fleetlog.intake.header import LoadOptions, MadeHereError, NoTableError
 from fleetlog.intake.merge import Merge, parent_of
 from fleetlog.intake.profiles.profile import Profile
 from fleetlog.intake.progress import ProgressTracker
-from fleetlog.intake.reading import TABLE_ENDINGS, Earlier, Reader, Ready
+from fleetlog.intake.reading import TABLE_ENDINGS, Earlier, Reader, Ready, is_note
 from fleetlog.intake.rejects import (
     count_still_rejected,
     keep_rejected,
@@ -150,16 +151,19 @@ def _expand(paths: Sequence[Path | str]) -> Iterator[_Wanted]:
 
 
 def _inside(folder: Path) -> Iterator[_Wanted]:
+    """What lies in a folder and in the folders within it, hidden ones aside; links to folders are not followed."""
     # Telematics documents come last: they find their machines by the lists that a yard keeps.
-    for path in sorted(folder.iterdir(), key=lambda path: (path.suffix.lower() in (".xml", ".json"), path)):
-        if path.name.startswith("."):
-            continue
-        if path.is_dir():
-            yield _Wanted(path, False, note="passed over: a folder inside a folder; name it to load it")
-        elif path.suffix.lower() not in TABLE_ENDINGS:
+    for path in sorted(_files(folder), key=lambda path: (path.suffix.lower() in (".xml", ".json"), path)):
+        if path.suffix.lower() not in TABLE_ENDINGS:
             yield _Wanted(path, False, note="passed over: no table")
         else:
             yield _Wanted(path, False)
+
+
+def _files(folder: Path) -> Iterator[Path]:
+    for place, folders, names in os.walk(folder):
+        folders[:] = [name for name in folders if not name.startswith(".")]  # where the walk goes on
+        yield from (Path(place) / name for name in names if not name.startswith("."))
 
 
 def _size(path: Path) -> int:
@@ -205,6 +209,8 @@ class _Load:
         except InputFileError as error:
             if isinstance(error, MadeHereError) and not item.named:
                 self._results.append(FileResult(where, notes=(f"passed over: {error}",)))
+            elif isinstance(error, NoTableError) and not item.named and is_note(where):
+                self._results.append(FileResult(where, notes=("passed over: no table",)))
             else:
                 self._results.append(FileResult(where, refused=str(error)))
 

@@ -14,7 +14,7 @@ from fleetlog.intake import csvfile
 from fleetlog.intake.checks import Checked, check
 from fleetlog.intake.contract import FileResult, IntakeSettings
 from fleetlog.intake.events import Event, json_events, xml_events
-from fleetlog.intake.header import LoadOptions, MadeHereError
+from fleetlog.intake.header import LoadOptions, MadeHereError, NoTableError
 from fleetlog.intake.packed import Form, InputFile, parts, unpacked_bytes
 from fleetlog.intake.progress import ProgressTracker
 from fleetlog.intake.scan import Scan, scan
@@ -40,6 +40,11 @@ TABLE_ENDINGS = frozenset(
 
 LONG = 1 << 30
 """Bytes of a file beyond which its rows wait on the disk and not in memory: some 20 million readings."""
+
+
+def is_note(where: str) -> bool:
+    """Whether a file that holds no table is, by its ending, a text that need not be one."""
+    return PurePath(where).suffix.lower() == ".txt"
 
 
 @dataclass(frozen=True)
@@ -114,8 +119,11 @@ class Reader:
                     try:
                         yield self._part(part, folder)
                     except InputFileError as error:
-                        if isinstance(error, MadeHereError) and part.where == where:
+                        if isinstance(error, MadeHereError | NoTableError) and part.where == where:
                             raise
+                        if isinstance(error, NoTableError) and is_note(part.where):
+                            yield [FileResult(part.where, notes=("passed over: no table",))]
+                            continue
                         yield [FileResult(part.where, refused=str(error))]
 
     def drop(self, ready: Ready) -> None:
@@ -175,7 +183,7 @@ class Reader:
             return ready
         stumbled = self._store.execute("SELECT 1 FROM reject_errors LIMIT 1")
         rows = ready.checked.rows + ready.checked.blank
-        if not stumbled and csvfile.all_there(part.path, looked, rows, part.where):
+        if not stumbled and csvfile.all_there(part.path, looked, rows, part.where, self._asked):
             return ready
         self.drop(ready)
         return None

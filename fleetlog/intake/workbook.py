@@ -15,15 +15,12 @@ import polars as pl
 
 from fleetlog.errors import InputFileError, first_line
 from fleetlog.intake.contract import display_name
-from fleetlog.intake.header import LoadOptions, fitness, read_header
+from fleetlog.intake.header import HEADER_WITHIN, LoadOptions, fitness, read_header
 from fleetlog.intake.packed import refuse_large_workbook
 from fleetlog.intake.scan import Scan
 from fleetlog.intake.source import Source
 from fleetlog.store import Store
 from fleetlog.store.connection import quoted
-
-HEADER_WITHIN = 30
-"""Rows from the top in which a header is looked for."""
 
 _NINE_DECIMALS = r"^-?\d+\.\d{9}$"
 """What the library may have rounded as it made texts of numbers."""

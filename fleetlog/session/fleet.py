@@ -104,6 +104,33 @@ class Fleet:
 
         Arguments and errors are those of `fleetlog.intake.load_paths`.
         """
+        result = self.take_in(
+            paths,
+            kind=kind,
+            profiles=profiles,
+            date_order=date_order,
+            machine=machine,
+            machine_from=machine_from,
+            check_only=check_only,
+            progress=progress,
+        )
+        if not check_only:
+            self.settle()
+        return result
+
+    def take_in(
+        self,
+        paths: Sequence[Path],
+        *,
+        kind: str | None = None,
+        profiles: Sequence[Profile] = (),
+        date_order: str | None = None,
+        machine: str | None = None,
+        machine_from: str | None = None,
+        check_only: bool = False,
+        progress: ProgressCallback | None = None,
+    ) -> LoadResult:
+        """Loads files and folders as `load` does, but leaves their free text and the history to `settle`."""
         result = load_paths(
             self.store,
             paths,
@@ -117,10 +144,12 @@ class Fleet:
             progress=progress,
         )
         self._history = None
-        if not check_only:
-            refresh_suggestions(self.store, load_dictionary(self._own_wording()))
-            self.keep_history()
         return result
+
+    def settle(self) -> None:
+        """Reads the free text that came in, and brings the history up to date."""
+        refresh_suggestions(self.store, load_dictionary(self._own_wording()))
+        self.keep_history()
 
     def keep_history(self) -> None:
         """Brings what the store keeps of its history up to date, where it has a file and records."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import zipfile
 from pathlib import Path
 
 import openpyxl
@@ -25,7 +26,9 @@ def loaded(fleetlog: Command, store: Path, path: Path, *more: str) -> dict[str, 
     return row
 
 
-def test_a_mapping_is_proposed_written_and_used(fleetlog: Command, store: Path) -> None:
+def test_a_proposed_mapping_counts_once_it_is_accepted(
+    fleetlog: Command, store: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     log = store.with_name("shop log.csv")
     log.write_text(
         "Unit No;Hour Meter;Date;Who\n37;4810,5;30.06.2026;joe\n64;5600;29.06.2026;joe\n", encoding="utf-8"
@@ -34,9 +37,68 @@ def test_a_mapping_is_proposed_written_and_used(fleetlog: Command, store: Path) 
     assert first.code == 2
     assert "looks like meter_readings" in first.err
     assert "Hour Meter" in first.err
-    assert store.with_name("profiles").joinpath("shop log.toml").is_file()
+    assert "it would add 2 rows" in first.err
+    in_force = store.with_name("profiles") / "shop log.toml"
+    proposed = in_force.parent / "proposed" / "shop log.toml"
+    assert proposed.is_file()
+    assert fleetlog("load", str(log), store=store).code == 2
+    # At a terminal a person is asked; who says no leaves it a proposal.
+    monkeypatch.setattr("fleetlog.cli.proposing.asks", lambda: True)
+    answers: list[bool] = [False, True]
+    monkeypatch.setattr("typer.confirm", lambda *_, **__: answers.pop(0))
+    assert fleetlog("load", str(log), store=store).code == 2
+    assert not in_force.exists()
+    # What was mended in it is proposed from then on.
+    text = proposed.read_text(encoding="utf-8").replace('ignore = ["Who"]', "")
+    proposed.write_text(text.replace("[columns]", '[columns]\n"Who" = "source"'), encoding="utf-8")
     row = loaded(fleetlog, store, log)
     assert (row["kind"], row["new"], row["rejected"]) == ("meter_readings", 2, 0)
+    assert '"Who" = "source"' in in_force.read_text(encoding="utf-8")
+    assert not proposed.exists()
+
+
+def test_a_mapping_takes_no_file_that_has_its_columns_and_others(fleetlog: Command, tmp_path: Path) -> None:
+    store = tmp_path / "fleetlog.duckdb"
+    (tmp_path / "machines.csv").write_text("machine_id,build_date\nL1,2019-03\nL2,2019-04\n")
+    hours = tmp_path / "log.csv"
+    hours.write_text("Unit,Date,Hrs\nL1,2024-01-02,100\nL1,2024-02-02,150\nL2,2024-01-02,90\n")
+    orders = tmp_path / "orders.csv"
+    orders.write_text("WO,Unit,Date,Hrs,Complaint\n7,L1,2024-03-01,160,jerks\n")
+    for path, more in ((tmp_path / "machines.csv", ()), (hours, ("--accept",))):
+        assert fleetlog("load", str(path), *more, store=store).code == 0
+    refused = fleetlog("load", str(orders), store=store)
+    assert refused.code == 2
+    assert "looks like work_orders" in refused.err
+    done = fleetlog("query", "SELECT count(*) AS n FROM meter_readings", "--format", "json", store=store)
+    assert json.loads(done.out) == [{"n": 3}]
+    done = fleetlog("query", "SELECT max(build_date) AS d FROM machines", "--format", "json", store=store)
+    assert json.loads(done.out) == [{"d": "2019-04"}]
+
+
+def test_sheets_and_members_of_archives_are_proposed_too(fleetlog: Command, tmp_path: Path) -> None:
+    store = tmp_path / "fleetlog.duckdb"
+    book = openpyxl.Workbook()
+    sheet = book.active
+    assert sheet is not None
+    sheet.title = "Hours"
+    for row in (["Hill Yard"], [], ["Unit", "Read on", "Meter hrs"], ["L1", "2024-07-01", 1700]):
+        sheet.append(row)
+    book.create_sheet("Orders").append(["Order", "Unit", "Opened", "Complaint"])
+    book["Orders"].append(["B1", "L1", "2024-06-01", "drifts"])
+    book.create_sheet("Notes").append(["call about L1"])
+    book.save(tmp_path / "hill.xlsx")
+    with zipfile.ZipFile(tmp_path / "yard.zip", "w") as archive:
+        archive.writestr("2024/07/hours.csv", "Hours\n\nUnit,Read on,Meter hrs\nL1,2024-08-01,1800\n")
+        archive.writestr("2024/readme.txt", "nothing here\n")
+    paths = [str(tmp_path / name) for name in ("hill.xlsx", "yard.zip")]
+    done = fleetlog("load", *paths, "--accept", "--format", "json", store=store)
+    assert done.code == 0, done.err
+    rows = {Path(row["file"]).name: (row["kind"], row["waiting"]) for row in json.loads(done.out)}
+    assert rows == {
+        "hill.xlsx › Hours": ("meter_readings", 1),
+        "hill.xlsx › Orders": ("work_orders", 1),
+        "hours.csv": ("meter_readings", 1),
+    }
 
 
 def test_a_named_profile_is_used(fleetlog: Command, store: Path, tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ from fleetlog.intake.profiles.profile import Profile
 from fleetlog.intake.profiles.proposal import Proposal
 from fleetlog.store.dictionary import KINDS
 
-_KEYS = ("kind", "date_order", "columns", "ignore", "words")
+_KEYS = ("kind", "date_order", "headings", "columns", "ignore", "words")
 _HEAD = """\
 # How files of one source are read: their headings and words, and what each stands for.
 # Columns and words on the right are those of the dictionary; "" leaves a cell empty.
@@ -48,6 +48,11 @@ def profile_text(proposal: Proposal | Profile) -> str:
     lines = [_HEAD, f"kind = {_quoted(profile.kind)}"]
     if profile.date_order:
         lines.append(f"date_order = {_quoted(profile.date_order)}")
+    if profile.headings:
+        lines.append(
+            "# The whole heading line of the files that are read so; take it out for any with these columns."
+        )
+        lines.append(f"headings = [{', '.join(_quoted(heading) for heading in profile.headings)}]")
     if profile.ignored:
         lines.append(f"ignore = [{', '.join(_quoted(heading) for heading in profile.ignored)}]")
     lines += ["", "[columns]"]
@@ -115,8 +120,11 @@ def read_profile(path: Path) -> Profile:
     if both:
         heading = next(heading for heading in ignored if squeeze(heading) in both)
         raise SettingsError(f"{path}: '{heading}' stands both in columns and in ignore; keep one.")
+    headings = content.get("headings", [])
+    if not isinstance(headings, list) or not all(isinstance(heading, str) for heading in headings):
+        raise SettingsError(f'{path}: headings must be a list of headings such as ["Unit", "Date"].')
     words = _words(content.get("words", {}), path, kind)
-    return Profile(path.name, kind, columns, tuple(ignored), words, order)
+    return Profile(path.name, kind, columns, tuple(ignored), words, order, tuple(headings))
 
 
 def read_profiles(folder: Path) -> list[Profile]:

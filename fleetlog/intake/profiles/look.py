@@ -13,7 +13,7 @@ from fleetlog.intake.header import LoadOptions, read_header
 from fleetlog.intake.names import squeeze
 from fleetlog.intake.packed import Form, InputFile, parts
 from fleetlog.intake.profiles.profile import Profile
-from fleetlog.intake.profiles.proposal import Proposal, propose
+from fleetlog.intake.profiles.proposal import Proposal, names_known, propose
 from fleetlog.intake.scan import scan
 from fleetlog.intake.source import Source
 from fleetlog.intake.sqltext import commas, compose
@@ -47,6 +47,20 @@ class _Any(Profile):
     def fits(self, header: Sequence[str]) -> bool:
         """Always."""
         return True
+
+    def takes(self, header: Sequence[str]) -> bool:
+        """Always."""
+        return True
+
+    @property
+    def anything(self) -> bool:
+        """Yes."""
+        return True
+
+    def weight(self, header: Sequence[str]) -> int:
+        """Cells that some kind of table calls its columns by; then how many cells are texts at all."""
+        texts = sum(name is not None for name in self.columns_in(header))
+        return 1000 * names_known(header) + texts if texts > 1 else 0
 
     def recognises(self, header: Sequence[str]) -> int:
         """One, so that it is taken."""

@@ -1,9 +1,9 @@
-"""What columns hold and what others call them and their words: names.toml, read once."""
+"""What columns hold and what others call them and their words: names.toml and languages.toml, read once."""
 
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -13,7 +13,7 @@ from fleetlog.intake.names import squeeze
 from fleetlog.store.dictionary import Column, Kind
 from fleetlog.wording import Dictionary, load_dictionary
 
-_FILE = Path(__file__).with_name("names.toml")
+_FILES = tuple(Path(__file__).with_name(name) for name in ("names.toml", "languages.toml"))
 
 READ_AS_WORDING = ("component", "action", "side", "finding", "result")
 """Columns whose words the dictionary of free text knows as well."""
@@ -36,7 +36,28 @@ class ColumnMeaning:
 
 @cache
 def _names() -> dict[str, Any]:
-    return tomllib.loads(_FILE.read_text(encoding="utf-8"))
+    names, more = (tomllib.loads(file.read_text(encoding="utf-8")) for file in _FILES)
+    for place, also in _also(more):
+        table = names
+        for key in place:
+            table = table.setdefault(key, {})
+        # What differs in one kind has its own list; where it has none, the shared one stays in force.
+        shared = (
+            names["column"][place[2]].get("also", []) if place[0] == "kind" and "also" not in table else []
+        )
+        table["also"] = list(dict.fromkeys([*table.get("also", shared), *also]))
+    return names
+
+
+def _also(
+    table: Mapping[str, Any], place: tuple[str, ...] = ()
+) -> Iterator[tuple[tuple[str, ...], list[str]]]:
+    """Every list of other names, with the keys that lead to it."""
+    for key, value in table.items():
+        if key == "also":
+            yield place, value
+        else:
+            yield from _also(value, (*place, key))
 
 
 @cache

@@ -23,6 +23,7 @@ class Profile:
         ignored: headings known to be of no use; they are read past without a note.
         words: the dictionary's column -> word as the source writes it -> stored word ("" = leave empty).
         date_order: what comes first in its dates such as 05/06/2024, "day" or "month"; None = find out.
+        headings: the whole heading line that it is for, in any order; empty = any whose headings it knows.
     """
 
     name: str
@@ -31,6 +32,7 @@ class Profile:
     ignored: tuple[str, ...] = ()
     words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     date_order: str | None = None
+    headings: tuple[str, ...] = ()
 
     def columns_in(self, header: Sequence[str]) -> tuple[str | None, ...]:
         """The dictionary's column for each heading: by this profile, else by its own name, else None.
@@ -63,6 +65,39 @@ class Profile:
         """Whether a file with this header can be read by this profile: no required column is missing."""
         return not self.lacks(header)
 
+    def strangers(self, header: Sequence[str]) -> tuple[str, ...]:
+        """Headings of a file that it says nothing of, or that it expects and the file lacks.
+
+        A file whose headings merely include those of a profile is another one.
+        """
+        there = {squeeze(UTC_HEADING.sub("", heading)): heading for heading in header if squeeze(heading)}
+        if self.headings:
+            meant = {squeeze(UTC_HEADING.sub("", heading)): heading for heading in self.headings}
+            return tuple(
+                (there | meant)[name]
+                for name in dict.fromkeys([*there, *meant])
+                if (name in there) != (name in meant)
+            )
+        known = {squeeze(name) for name in (*self.columns, *self.ignored)}
+        known |= {squeeze(column.name) for column in KINDS[self.kind].columns}
+        return tuple(
+            heading for name, heading in there.items() if name not in known and squeeze(heading) not in known
+        )
+
+    def takes(self, header: Sequence[str]) -> bool:
+        """Whether a file with this header is one that it was made for: the whole line, not a part of it."""
+        return self.fits(header) and not self.strangers(header)
+
+    @property
+    def anything(self) -> bool:
+        """Whether it stands for a file of which nothing is known."""
+        return False
+
+    def weight(self, header: Sequence[str]) -> int:
+        """How well cells pass for its header: two a known column, one more if no required one is missing."""
+        columns = {column for column in self.columns_in(header) if column}
+        return 2 * len(columns) + (bool(columns) and self.fits(header))
+
     def foreign(self) -> set[str]:
         """Its headings (squeezed) that are not the dictionary's own names."""
         own = {squeeze(column.name) for column in KINDS[self.kind].columns}
@@ -84,6 +119,7 @@ class Profile:
                 for word, stored in words.items()
             ),
             self.date_order,
+            *([sorted(squeeze(heading) for heading in self.headings)] if self.headings else []),
         ]
         return hashlib.sha256(json.dumps(content, ensure_ascii=True).encode()).hexdigest()[:16]
 
@@ -91,9 +127,9 @@ class Profile:
 def choose_profile(profiles: Sequence[Profile], header: Sequence[str], where: str) -> Profile | None:
     """The profile by which a file is to be read, None where it speaks the dictionary's own names.
 
-    A profile is taken when the header fits it and shows one of its own headings, or when it translates words
-    alone. A file of corrected rows bears the dictionary's headings but its source's words: the words of all
-    profiles of its kind are tried on it, as far as they do not contradict each other.
+    A profile is taken when the whole header is one that it knows and shows one of its own headings, or when it
+    translates words alone. A file of corrected rows bears the dictionary's headings but its source's words: those of
+    all profiles of its kind are tried on it, as far as they do not contradict each other.
 
     Raises:
         InputFileError: when several profiles fit equally well and do different things.
@@ -103,7 +139,7 @@ def choose_profile(profiles: Sequence[Profile], header: Sequence[str], where: st
     fitting = [
         (profile.recognises(header), profile)
         for profile in profiles
-        if profile.fits(header) and (profile.recognises(header) or not profile.foreign())
+        if profile.takes(header) and (profile.recognises(header) or not profile.foreign())
     ]
     if not fitting:
         return None

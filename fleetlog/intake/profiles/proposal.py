@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import Any
 
@@ -32,6 +33,8 @@ CONTAINED = 0.75  # all words of one name stand in the other
 HARDLY_ANY = 0.2  # below this share the cells speak against the column
 CONTENT_ALONE = 0.55
 FOR_MISSING = 0.8
+REPEATED = 3.0  # against a kind whose rows its only key would not tell apart
+MOST_REPEATED = 0.9  # different keys among the rows, below which they do not
 WORD_ALIKE = 85.0  # of 100 letters
 SHORTEST_WORD_GUESSED = 4
 SHORTEST_NAME_GUESSED = 4
@@ -93,6 +96,7 @@ class Proposal:
         words: words of closed vocabularies that are not the store's own.
         header: the file's header.
         sample: its first rows.
+        where: the table as messages show it.
     """
 
     kind: str
@@ -102,6 +106,25 @@ class Proposal:
     words: tuple[WordMatch, ...]
     header: tuple[str, ...]
     sample: tuple[tuple[str, ...], ...] = field(repr=False, default=())
+    where: str = ""
+
+    def mended(self, profile: Profile) -> Proposal:
+        """The same table read by a mapping that a person has mended."""
+        named = zip(self.header, profile.columns_in(self.header), strict=True)
+        return replace(
+            self,
+            kind=profile.kind,
+            columns=tuple(
+                ColumnMatch(heading, name, 1.0, "by the mended mapping") for heading, name in named if name
+            ),
+            unmapped=profile.ignored,
+            missing=profile.lacks(self.header),
+            words=tuple(
+                WordMatch(column, text, meant, 1.0, 0)
+                for column, words in profile.words.items()
+                for text, meant in words.items()
+            ),
+        )
 
     def profile(self, name: str = "proposal") -> Profile:
         """The proposal as a profile."""
@@ -110,7 +133,14 @@ class Proposal:
             if match.word is not None:
                 words.setdefault(match.column, {})[match.text] = match.word
         columns = {match.heading: match.column for match in self.columns}
-        return Profile(name, self.kind, columns, self.unmapped, words)
+        return Profile(
+            name,
+            self.kind,
+            columns,
+            self.unmapped,
+            words,
+            headings=tuple(h for h in self.header if h.strip()),
+        )
 
     def columns_frame(self) -> pl.DataFrame:
         """One row a heading: heading, column (empty = not used), score, reason, and the sample's cells."""
@@ -177,7 +207,7 @@ def propose(
     cells = [_cells(sample_rows, i) for i in range(len(header))]
     kinds = [kind_named(kind)] if kind else list(KINDS.values())
     found = [(one, _matches(header, cells, one, settings, known, wording)) for one in kinds]
-    best, matches = max(found, key=lambda pair: _worth(*pair))
+    best, matches = max(found, key=lambda pair: _worth(pair[0], pair[1], header, cells))
     taken = {match.heading: match for match in matches}
     return Proposal(
         kind=best.name,
@@ -216,12 +246,29 @@ def _cells(rows: Sequence[Sequence[str | None]], i: int) -> list[str]:
     return [cell.strip() for cell in cells if cell and cell.strip()]
 
 
-def _worth(kind: Kind, matches: Sequence[ColumnMatch]) -> float:
+def _worth(
+    kind: Kind, matches: Sequence[ColumnMatch], header: Sequence[str], cells: Sequence[Sequence[str]]
+) -> float:
     found = {match.column for match in matches}
     missing = sum(name not in found for name in kind.required)
     if kind.one_of and not any(all(name in found for name in group) for group in kind.one_of):
         missing += 1
-    return sum(match.score for match in matches) - FOR_MISSING * missing
+    return (
+        sum(match.score for match in matches)
+        - FOR_MISSING * missing
+        - REPEATED * _repeats(kind, matches, header, cells)
+    )
+
+
+def _repeats(
+    kind: Kind, matches: Sequence[ColumnMatch], header: Sequence[str], cells: Sequence[Sequence[str]]
+) -> bool:
+    """Whether what would tell a kind's rows apart stands again and again: a log of hours is no list of machines."""
+    if len(kind.key) > 1:
+        return False
+    found = [match.heading for match in matches if match.column == kind.key[0]]
+    texts = cells[list(header).index(found[0])] if found else ()
+    return bool(texts) and len(set(texts)) <= MOST_REPEATED * len(texts)
 
 
 def _matches(
@@ -315,7 +362,12 @@ def name_score(heading: str, kind: Kind, column: Column) -> tuple[float, str]:
 
 
 def _plain(text: str) -> str:
-    return _NO_LETTER.sub(" ", text.lower().replace("#", " no ").replace("$", " cost ")).strip()
+    """A name with plain letters and its words apart: "Zählerstand (h)" -> "zahlerstand h"."""
+    plain = text.lower().replace("#", " no ").replace("$", " cost ").replace("ß", "ss").replace("°", "o ")
+    plain = re.sub(r"['’]", " ", re.sub(r"ae|oe|ue", lambda pair: pair[0][0], plain))
+    return _NO_LETTER.sub(
+        " ", unicodedata.normalize("NFKD", plain).encode("ascii", "ignore").decode()
+    ).strip()
 
 
 @cache
@@ -324,6 +376,17 @@ def _other_names(kind: str, column: str) -> tuple[str, ...]:
     of = KINDS[kind]
     names = (column, *meaning_of(of, of.column(column)).also)
     return tuple(dict.fromkeys(_plain(name) for name in names))
+
+
+@cache
+def _names_of(kind: str) -> frozenset[str]:
+    return frozenset(name for column in KINDS[kind].columns for name in _other_names(kind, column.name))
+
+
+def names_known(header: Sequence[str]) -> int:
+    """How many of a line's cells are names, or known other names, of the columns of one kind of table."""
+    plain = {_plain(heading) for heading in header}
+    return max(len(plain & _names_of(kind)) for kind in KINDS)
 
 
 # Words.
@@ -356,7 +419,7 @@ def _nearest_word(text: str, words: Words) -> tuple[str | None, float]:
     if len(plain) < SHORTEST_WORD_GUESSED:
         return None, 0.0
     choices = {_plain(word): word for word in words.stored} | {
-        name: stored for name, stored in words.other.items() if len(name) >= SHORTEST_WORD_GUESSED
+        _plain(name): stored for name, stored in words.other.items() if len(name) >= SHORTEST_WORD_GUESSED
     }
     near = process.extractOne(plain, list(choices), scorer=fuzz.ratio, score_cutoff=WORD_ALIKE)
     if near is None:

@@ -343,14 +343,17 @@ class TestFiles:
         (tmp_path / "1.csv").write_text(MACHINES)
         (tmp_path / "README.md").write_text("machine_id\n")
         (tmp_path / ".hidden.csv").write_text("x")
-        (tmp_path / "inner").mkdir()
+        (tmp_path / "inner" / "more").mkdir(parents=True)
+        (tmp_path / "inner" / "more" / "3.csv").write_text(MACHINES.replace("North", "South"))
+        (tmp_path / ".of a program").mkdir()
+        (tmp_path / ".of a program" / "4.csv").write_text(MACHINES)
         result = load_paths(store, [tmp_path], now=NOW)
         found = [(Path(file.path).name, counts(file), file.notes) for file in result.files]
         assert found == [
             ("1.csv", (2, 0, 0, 0, 0), ("separator comma",)),
             ("2.csv", (0, 1, 1, 0, 0), ("separator comma",)),
             ("README.md", (0, 0, 0, 0, 0), ("passed over: no table",)),
-            ("inner", (0, 0, 0, 0, 0), ("passed over: a folder inside a folder; name it to load it",)),
+            ("3.csv", (0, 2, 0, 0, 0), ("loaded before", "separator comma")),
         ]
         assert store.execute("SELECT site FROM machines WHERE machine_id = 'A'") == [("South",)]
 
