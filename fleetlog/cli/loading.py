@@ -52,6 +52,12 @@ def load(
             metavar="PATTERN",
         ),
     ] = None,
+    newest: Annotated[
+        bool,
+        typer.Option(
+            "--newest", help="Take these files for the newest telling, whatever their own dates say."
+        ),
+    ] = False,
     accept: Annotated[bool, ACCEPT] = False,
     wait: WaitOption = 0.0,
     form: FormatOption = Format.TABLE,
@@ -60,14 +66,16 @@ def load(
     """Read files or folders into the store.
 
     A file is loaded whole or not at all; loading it again changes nothing; others see what was loaded when
-    all of it is done. A row that fails a check is kept aside and can be listed with 'fleetlog rejects'. For a
-    file of unknown columns a mapping is proposed, with sample rows and what it would change; it counts once
-    you accept it, here or with --accept, and is kept in the folder profiles/ beside the store from then on.
+    all of it is done. Where files contradict each other the newer holds, in whatever order they are loaded; a
+    load that overwrites more than a handful of rows is asked about, and 'fleetlog undo' takes one back. A row
+    that fails a check is kept aside and can be listed with 'fleetlog rejects'. For a file of unknown columns
+    a mapping is proposed, with sample rows and what it would change; it counts once you accept it, here or
+    with --accept, and is kept in the folder profiles/ beside the store from then on.
 
     Example: fleetlog load machines.csv readings/
     """
     from fleetlog.cli.progress import load_progress
-    from fleetlog.cli.proposing import PROFILES, settle_proposals
+    from fleetlog.cli.proposing import PROFILES, agreed_changes, settle_proposals
     from fleetlog.intake.profiles.files import read_profile, read_profiles
     from fleetlog.session.fleet import open_fleet
 
@@ -80,16 +88,21 @@ def load(
         "machine": machine,
         "machine_from": machine_from,
         "check_only": check_only,
+        "newest": newest,
     }
     with open_fleet(store_path(context), create=True, wait=wait, notify=say) as fleet:
         with load_progress() as progress:
             result = fleet.take_in(paths, profiles=profiles, progress=progress, **asked)
         result = settle_proposals(fleet, result, folder, profiles, asked, accept)
-        if check_only:
-            fleet.discard()
-        else:
+        stays = not check_only and agreed_changes(result, accept)
+        if stays:
             fleet.settle()
+        else:
+            fleet.discard()
     show_load(result, form, out)
+    if not check_only and not stays:
+        say("Nothing was loaded; --accept takes it as it is.")
+        raise typer.Exit(2)
 
 
 _LOADED = ("file", "kind", "rows", "new", "known", "corrected", "rejected", "waiting", "refused", "notes")
@@ -261,4 +274,39 @@ def suggestions(
     show_frame(frame.drop("spans", "dictionary_version") if text else frame, form, out)
 
 
-COMMANDS = (load, rejects, worksheet, suggestions)
+def loads(context: typer.Context, form: FormatOption = Format.TABLE, out: OutOption = None) -> None:
+    """The loads: when, which files, what they brought, and which were taken back.
+
+    Example: fleetlog loads
+    """
+    from fleetlog.intake.undo import loads_frame
+    from fleetlog.store import open_store
+
+    with open_store(store_path(context)) as store:
+        show_frame(loads_frame(store), form, out)
+
+
+def undo(
+    context: typer.Context,
+    load_id: Annotated[
+        int, typer.Argument(help="The load's number, as 'fleetlog loads' lists it.", metavar="LOAD")
+    ],
+    wait: WaitOption = 0.0,
+) -> None:
+    """Take a load back: its rows go, rows that it corrected have their former values again.
+
+    All of it is taken back or nothing. What other files tell too stays. Its files can be loaded again.
+
+    Example: fleetlog undo 12
+    """
+    from fleetlog.session.fleet import open_fleet
+
+    with open_fleet(store_path(context), writable=True, wait=wait, notify=say) as fleet:
+        done = fleet.undo(load_id)
+    say(
+        f"Load {done.load_id} is taken back: {done.removed:,} rows removed, {done.restored:,} as before, "
+        f"{done.kept:,} kept, since other files tell them too."
+    )
+
+
+COMMANDS = (load, loads, undo, rejects, worksheet, suggestions)

@@ -24,6 +24,10 @@ PROPOSED = "proposed"
 """Folder within it for mappings that nobody has accepted yet; a mended one is proposed in place of our own."""
 
 
+A_HANDFUL = 5
+"""Rows that a load may overwrite without being asked. A default from memory."""
+
+
 def asks() -> bool:
     """Whether there is a person at a terminal to ask."""
     return sys.stdin.isatty() and sys.stderr.isatty()
@@ -36,6 +40,16 @@ def agreed(question: str, accept: bool) -> bool:
     import typer
 
     return typer.confirm(question, default=False, err=True)
+
+
+def agreed_changes(result: LoadResult, accept: bool) -> bool:
+    """Whether what a load overwrites may stand: a handful of rows may, more are told and asked about."""
+    overwriting = [one for one in result.files if one.overwritten]
+    if sum(one.overwritten for one in overwriting) <= A_HANDFUL:
+        return True
+    for one in overwriting:
+        say(f"{Path(one.path).name} overwrites {one.overwritten:,} known rows: {one.changes_in_words()}.")
+    return agreed("Store it so?", accept)
 
 
 def settle_proposals(

@@ -50,6 +50,9 @@ class FileResult:
         waiting: rows stored that wait for their machine or work order.
         refused: one sentence when the whole file was refused; then nothing of it was stored.
         notes: what was found out about the file (delimiter, encoding, decimal sign) and passed over.
+        older: of the known rows, those that a newer file tells otherwise; the newer telling stays.
+        overwritten: of the corrected rows, those of which a value that was there is another now.
+        changes: how many of these, by column.
     """
 
     path: str
@@ -62,6 +65,9 @@ class FileResult:
     waiting: int = 0
     refused: str | None = None
     notes: tuple[str, ...] = ()
+    older: int = 0
+    overwritten: int = 0
+    changes: tuple[tuple[str, int], ...] = ()
 
     def in_words(self) -> str:
         """What became of its rows, as "add 3 rows, know 2 already"."""
@@ -73,18 +79,30 @@ class FileResult:
             (self.rejected, "reject {}"),
         )
         said = ", ".join(text.format(f"{count:,}") for count, text in done if count)
+        if self.changes:
+            said += f" ({self.changes_in_words()})"
+        if self.older:
+            said += f" ({self.older:,} of them otherwise in a newer file, which stays)"
         return f"{said or 'change nothing'}."
+
+    def changes_in_words(self) -> str:
+        """What would be overwritten, as "12 build dates, 1 make"."""
+        return ", ".join(
+            f"{count:,} {name.replace('_', ' ')}{'' if count == 1 or name.endswith('s') else 's'}"
+            for name, count in self.changes
+        )
 
     def to_dict(self) -> dict[str, Any]:
         """The result as plain values, for JSON."""
-        return {**asdict(self), "notes": list(self.notes)}
+        return {**asdict(self), "notes": list(self.notes), "changes": dict(self.changes)}
 
 
 @dataclass(frozen=True)
 class LoadResult:
-    """What became of every file of a load, in the order in which they were read."""
+    """What became of every file of a load, in the order in which they were read; `load_id` is its number."""
 
     files: tuple[FileResult, ...]
+    load_id: int | None = None
 
     @property
     def refused(self) -> tuple[FileResult, ...]:

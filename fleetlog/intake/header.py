@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 from fleetlog.errors import InputFileError
 from fleetlog.intake.names import REJECT_ID, REJECT_REASON, UTC_HEADING, squeeze
@@ -35,6 +36,7 @@ class LoadOptions:
         machine: the machine of telematics pages that name none.
         machine_from: a pattern with a group "machine" that finds it in the file's name.
         date_order: what comes first in dates such as 05/06/2024, "day" or "month"; None = find out per file.
+        told_at: the moment that the files tell of, UTC; None = as each file says.
     """
 
     kind: str | None = None
@@ -42,6 +44,7 @@ class LoadOptions:
     date_order: str | None = None
     machine: str | None = None
     machine_from: str | None = None
+    told_at: datetime | None = None
 
 
 @dataclass(frozen=True)

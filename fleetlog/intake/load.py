@@ -57,6 +57,8 @@ def load_paths(
     machine: str | None = None,
     machine_from: str | None = None,
     check_only: bool = False,
+    newest: bool = False,
+    load_id: int | None = None,
     now: datetime | None = None,
     progress: ProgressCallback | None = None,
 ) -> LoadResult:
@@ -77,6 +79,8 @@ def load_paths(
         machine: the machine of telematics pages that name none.
         machine_from: a pattern with a group "machine" by which the names of such pages tell it.
         check_only: say what a load would do, and change nothing.
+        newest: take the files for the newest telling, whatever their names and folders say of their time.
+        load_id: the load that the files belong to, where it has begun already; None begins one.
         now: the moment after which dates lie in the future, UTC (tests give one).
         progress: called before each file, now and then while a long one is read, and at the end.
 
@@ -92,18 +96,22 @@ def load_paths(
     if date_order not in (None, *ORDERS):
         raise UsageError(f"'{date_order}' is no date order; write one of {', '.join(ORDERS)}.")
     _refuse_pattern(machine_from)
-    asked = LoadOptions(kind, tuple(profiles), date_order, machine, machine_from)
+    clock = datetime.now(UTC).replace(tzinfo=None)
+    told_at = clock if newest else None
+    asked = LoadOptions(kind, tuple(profiles), date_order, machine, machine_from, told_at)
     wanted = list(_expand(paths))
     tracker = ProgressTracker(progress, [_size(item.path) for item in wanted])
-    now = now or datetime.now(UTC).replace(tzinfo=None)
+    now = now or clock
+    if load_id is None:
+        load_id = int(store.execute("SELECT coalesce(max(load_id), 0) + 1 FROM load_run")[0][0])
     with memory_limit(store, MOST_MEMORY), tracker.watch(store), scratch(store) as place:
-        load = _Load(store, settings, asked, check_only, now, tracker, place)
+        load = _Load(store, settings, asked, check_only, load_id, now, tracker, place)
         for i, item in enumerate(wanted):
             tracker.file(i, str(item.path), load.rows_done)
             load.file(item)
         result = load.finish()
     tracker.end(load.rows_done)
-    return result
+    return replace(result, load_id=load_id)
 
 
 def _refuse_unknown(store: Store, zone: str, kind: str | None) -> None:
@@ -182,6 +190,7 @@ class _Load:
         settings: IntakeSettings,
         asked: LoadOptions,
         check_only: bool,
+        load_id: int,
         now: datetime,
         tracker: ProgressTracker,
         scratch: Callable[[], str],
@@ -189,6 +198,7 @@ class _Load:
         self.store = store
         self._tracker = tracker
         self.check_only = check_only
+        self._load_id = load_id
         self.rows_done = 0
         self._results: list[FileResult | Ready] = []
         self._file_ids: dict[int, int] = {}  # place in the results -> file_id
@@ -308,7 +318,7 @@ class _Load:
     # Merging: inside the transaction.
 
     def _merge(self, ready: Ready) -> tuple[int, FileResult]:
-        file_id = int(self.store.execute("SELECT coalesce(max(file_id), 0) + 1 FROM source_file")[0][0])
+        file_id = next_file(self.store)
         result = FileResult(ready.source.path, ready.source.kind.name, notes=ready.source.notes)
         if ready.earlier is not None:
             result = replace(result, notes=("loaded before", *result.notes))
@@ -330,6 +340,9 @@ class _Load:
                 **asdict(merged),
                 notes=ready.checked.notes,
             )
+        if result.older:
+            note = f"rows that a newer file tells otherwise, which stays: {result.older:,}"
+            result = replace(result, notes=(*result.notes, note))
         self._record(file_id, ready.source, result)
         return file_id, result
 
@@ -350,6 +363,9 @@ class _Load:
             corrected=merged.corrected,
             rejected=rejected,
             waiting=merged.waiting,
+            older=merged.older,
+            overwritten=merged.overwritten,
+            changes=merged.changes,
         )
 
     def _record(self, file_id: int, source: Source, result: FileResult) -> None:
@@ -373,6 +389,33 @@ class _Load:
                 "waiting": result.waiting,
             },
         )
+        told = [c.name for c in source.kind.columns if source.cell(c.name) and c.name not in source.kind.key]
+        self.store.execute(
+            "INSERT INTO file_telling VALUES ($file_id, $load_id, $told_at, $written_at, $name, $told)",
+            {"file_id": file_id, "load_id": self._load_id, "told": ",".join(told), **asdict(source.time)},
+        )
+        load = {"load_id": self._load_id}
+        self.store.execute("DELETE FROM load_run WHERE load_id = $load_id", load)
+        self.store.execute(
+            """
+            INSERT INTO load_run
+            SELECT $load_id, min(s.loaded_at), max(s.file_id),
+                   string_agg(DISTINCT t.name, ', ' ORDER BY t.name), sum(s.rows_new + s.rows_waiting),
+                   sum(s.rows_corrected), NULL
+            FROM source_file AS s JOIN file_telling AS t ON t.file_id = s.file_id WHERE t.load_id = $load_id
+            """,
+            load,
+        )
+
+
+def next_file(store: Store) -> int:
+    """The number of the next file; that of a file whose load was taken back is not given out again."""
+    return int(
+        store.execute(
+            "SELECT greatest((SELECT coalesce(max(file_id), 0) FROM source_file), "
+            "(SELECT coalesce(max(last_file), 0) FROM load_run)) + 1"
+        )[0][0]
+    )
 
 
 __all__ = ["load_paths"]

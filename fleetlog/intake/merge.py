@@ -14,6 +14,7 @@ import polars as pl
 
 from fleetlog.intake.checks import Checked
 from fleetlog.intake.sqltext import Bound, all_of, any_of, commas, compose
+from fleetlog.intake.tellings import Settled, Tellings, key_json, mark_of, order_files
 from fleetlog.store import Store
 from fleetlog.store.connection import quoted
 from fleetlog.store.dictionary import STORED_AS, Kind
@@ -27,12 +28,15 @@ _HASHES_AT_ONCE = 1 << 25
 
 @dataclass(frozen=True)
 class Merged:
-    """How many rows became what; `new` counts only those in effect."""
+    """How many rows became what; `new` counts only those in effect, the rest is as in `tellings.Settled`."""
 
     new: int
     known: int
     corrected: int
     waiting: int
+    older: int = 0
+    overwritten: int = 0
+    changes: tuple[tuple[str, int], ...] = ()
 
 
 def parent_of(kind: Kind) -> tuple[str, str] | None:
@@ -203,9 +207,8 @@ class Merge:
         self._chain(repeated)
         self._matches()
         again = self._count_pairs()
-        against_store = self._count_matches()
-        self._log()
-        self._update()
+        settled = self._settle()
+        self._log_pairs()
         # A key that the store does not have enters with the last of its rows.
         self.store.execute(
             "CREATE OR REPLACE TEMPORARY TABLE passed_over AS "
@@ -221,10 +224,53 @@ class Merge:
             self.store.execute(compose("DROP TABLE «name»", name=quoted(name)))
         return Merged(
             new=self.checked.good - passed_over - waiting,
-            known=again[0] + against_store[0],
-            corrected=again[1] + against_store[1],
+            known=again[0] + settled.known,
+            corrected=again[1] + settled.corrected,
             waiting=waiting,
+            older=settled.older,
+            overwritten=settled.overwritten,
+            changes=settled.changes,
         )
+
+    def _settle(self) -> Settled:
+        """What the file tells of rows that the store has: of what files tell differently, the latest holds."""
+        source = self.checked.source
+        if source.lists_only:
+            return Settled(int(self.store.execute("SELECT count(*) FROM matched")[0][0]), 0, 0, 0)
+        bound = Bound()
+        key = key_json(self.kind, "t", bound)
+        self.store.execute(
+            compose(
+                """
+                CREATE OR REPLACE TEMPORARY TABLE again AS
+                SELECT *, «mark» AS mark FROM (
+                    SELECT m.file_row, m.store_row, coalesce(e.last, m.file_row) AS final_row,
+                           m.differs AS first_differs, «differs» AS differs, t.file_id AS origin,
+                           t.row_no AS origin_row, o.told IS NOT DISTINCT FROM «told» AS same_columns,
+                           «key» AS row_key
+                    FROM matched AS m LEFT JOIN chain_ends AS e ON e.first = m.file_row
+                    JOIN «table» AS f ON f.rowid = coalesce(e.last, m.file_row)
+                    JOIN «target» AS t ON t.rowid = m.store_row
+                    LEFT JOIN file_telling AS o ON o.file_id = t.file_id)
+                """,
+                mark=mark_of("row_key"),
+                differs=self._differs("f", "t"),
+                told=bound(",".join(self.compared)),
+                key=key,
+                table=quoted(self.table),
+                target=quoted(self.kind.name),
+            ),
+            bound.values,
+        )
+        order_files(self.store, self.file_id, source.time, source.content_hash)
+        tellings = Tellings(
+            self.store, self.kind, self.file_id, self.compared, self.table, self.checked.row_no("f")
+        )
+        settled = tellings.settle()
+        self._log()
+        tellings.drop()
+        self.store.execute("DROP TABLE again")
+        return settled
 
     def _chain(self, repeated: pl.DataFrame) -> None:
         self.store.register("repeated", repeated)
@@ -276,47 +322,49 @@ class Merge:
             )
         )
 
-    def _count_matches(self) -> tuple[int, int]:
-        return self._two("SELECT count(*) FILTER (NOT differs), count(*) FILTER (differs) FROM matched")
-
     def _two(self, sql: str) -> tuple[int, int]:
         same, other = self.store.execute(sql)[0]
         return int(same), int(other)
 
     def _log(self) -> None:
-        """Old and new values of every correction: against the store, then within the file."""
+        """Old and new values of every row of the store that changed, in the order of the file."""
         every = [column.name for column in self.kind.columns]
         bound = Bound()
-        target = quoted(self.kind.name)
 
-        def as_json(names: list[str] | tuple[str, ...], value: dict[str, str]) -> str:
-            return f"CAST(json_object({commas(f'{bound(n)}, {value[n]}' for n in names)}) AS VARCHAR)"
+        def as_json(value: dict[str, str]) -> str:
+            return f"CAST(json_object({commas(f'{bound(n)}, {value[n]}' for n in every)}) AS VARCHAR)"
 
-        new = {n: self._value(n, "f") if n in self.present else f"t.{quoted(n)}" for n in every}
-        old = {n: f"t.{quoted(n)}" for n in every}
+        def side(word: str) -> dict[str, str]:
+            return {
+                n: f"t.{quoted(n)}" if n in self.kind.key else f"m.{quoted(f'{word} {n}')}" for n in every
+            }
+
+        if not self.store.execute("SELECT 1 FROM settled WHERE changed LIMIT 1"):
+            return
         self.store.execute(
             compose(
                 """
                 INSERT INTO change_log
-                SELECT «kind», «key», «old», «new», t.file_id, t.row_no, «file_id», «row_no»
-                FROM matched AS m
-                JOIN «table» AS f ON f.rowid = m.file_row
-                JOIN «target» AS t ON t.rowid = m.store_row
-                WHERE m.differs
-                ORDER BY f.rowid
+                SELECT «kind», m.row_key, «old», «new», m.origin, m.origin_row, «file_id», m.new_row
+                FROM settled AS m JOIN «target» AS t ON t.rowid = m.store_row
+                WHERE m.changed ORDER BY m.file_row
                 """,
                 kind=bound(self.kind.name),
-                key=as_json(self.kind.key, old),
-                old=as_json(every, old),
-                new=as_json(every, new),
+                old=as_json(side("old")),
+                new=as_json(side("new")),
                 file_id=bound(self.file_id),
-                row_no=self.checked.row_no("f"),
-                table=quoted(self.table),
-                target=target,
+                target=quoted(self.kind.name),
             ),
             bound.values,
         )
+
+    def _log_pairs(self) -> None:
+        """Old and new values of what the file itself tells twice."""
         bound = Bound()
+
+        def as_json(names: list[str], value: dict[str, str]) -> str:
+            return f"CAST(json_object({commas(f'{bound(n)}, {value[n]}' for n in names)}) AS VARCHAR)"
+
         new = {n: self._value(n, "f") for n in self.present}
         old = {n: self._value(n, "b") for n in self.present}
         key = [name for name in self.kind.key if name in self.present]
@@ -342,26 +390,4 @@ class Merge:
                 table=quoted(self.table),
             ),
             bound.values,
-        )
-
-    def _update(self) -> None:
-        """The last row of a key's chain replaces what the store held; columns that the file lacks stay."""
-        if not self.compared:
-            return
-        self.store.execute(
-            compose(
-                """
-                UPDATE «target» AS t SET «values», file_id = $file_id, row_no = «row_no»
-                FROM matched AS m
-                LEFT JOIN chain_ends AS e ON e.first = m.file_row
-                JOIN «table» AS f ON f.rowid = coalesce(e.last, m.file_row)
-                WHERE m.store_row = t.rowid AND («differs»)
-                """,
-                target=quoted(self.kind.name),
-                values=commas(f"{quoted(n)} = f.{quoted(n)}" for n in self.compared),
-                row_no=self.checked.row_no("f"),
-                table=quoted(self.table),
-                differs=self._differs("f", "t"),
-            ),
-            {"file_id": self.file_id},
         )

@@ -12,7 +12,8 @@ import struct
 import zipfile
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from enum import Enum
 from pathlib import Path, PurePosixPath
 from typing import IO
@@ -72,6 +73,7 @@ class InputFile:
         form: what it is.
         refused: why it is not read, where it came out of an archive that way.
         note: why it is passed over.
+        written_at: UTC: when it was written last, where its archive says; None: as its folder says.
     """
 
     path: Path
@@ -79,6 +81,7 @@ class InputFile:
     form: Form
     refused: str | None = None
     note: str | None = None
+    written_at: datetime | None = None
 
 
 def unpacked_bytes(path: Path) -> int | None:
@@ -144,7 +147,7 @@ def parts(path: Path, where: str, folder: Path) -> Iterator[InputFile]:
         inner = folder / "unpacked"
         with gzip.open(path) as packed:
             _unpack(packed, inner, path.stat().st_size, where)
-        yield _inside(inner, where)
+        yield replace(_inside(inner, where), written_at=written_at(path))
         inner.unlink()
     elif form is Form.ZIP:
         yield from _members(path, where, folder)
@@ -206,7 +209,7 @@ def _members(path: Path, where: str, folder: Path) -> Iterator[InputFile]:
                 try:
                     with archive.open(member) as packed:
                         held += _unpack(packed, inner, member.compress_size, name)
-                    part = _inside(inner, name)
+                    part = replace(_inside(inner, name), written_at=_written(member))
                 except InputFileError as error:
                     part = InputFile(inner, name, Form.TEXT, refused=str(error))
                 except _DAMAGE as error:
@@ -220,6 +223,19 @@ def _members(path: Path, where: str, folder: Path) -> Iterator[InputFile]:
                 inner.unlink(missing_ok=True)
     except _DAMAGE as error:
         raise InputFileError(f"{where} is a damaged archive ({_message(error)}); send it again.") from error
+
+
+def written_at(path: Path) -> datetime:
+    """When a file was written last, UTC, as its folder says."""
+    return datetime.fromtimestamp(path.stat().st_mtime, UTC).replace(tzinfo=None)
+
+
+def _written(member: zipfile.ZipInfo) -> datetime | None:
+    """When a member was written last; archives say it in the packer's own zone, which is taken for UTC."""
+    try:
+        return datetime(*member.date_time)
+    except ValueError:
+        return None
 
 
 def _of_no_interest(name: str) -> bool:

@@ -15,7 +15,7 @@ from fleetlog.intake.checks import Checked, check
 from fleetlog.intake.contract import FileResult, IntakeSettings
 from fleetlog.intake.events import Event, json_events, xml_events
 from fleetlog.intake.header import LoadOptions, MadeHereError, NoTableError
-from fleetlog.intake.packed import Form, InputFile, parts, unpacked_bytes
+from fleetlog.intake.packed import Form, InputFile, parts, unpacked_bytes, written_at
 from fleetlog.intake.progress import ProgressTracker
 from fleetlog.intake.scan import Scan, scan
 from fleetlog.intake.source import Source
@@ -23,6 +23,7 @@ from fleetlog.intake.sqltext import compose
 from fleetlog.intake.tabular import json_source, parquet_source
 from fleetlog.intake.telematics import is_document, read_document
 from fleetlog.intake.telematics import sources as telematics_sources
+from fleetlog.intake.tellings import FileTime
 from fleetlog.intake.workbook import sheets
 from fleetlog.store import DatabaseError, Store
 from fleetlog.store.connection import quoted
@@ -97,6 +98,7 @@ class Reader:
         self._asked = asked
         self._now = now
         self._tables = 0
+        self._written_at = now
         self.pages: list[Page] = []
 
     def groups(self, path: Path, where: str) -> Iterator[Group]:
@@ -137,6 +139,7 @@ class Reader:
 
     def _part(self, part: InputFile, folder: Path) -> Group:
         self._tracker.stage("looking")
+        self._written_at = self._asked.told_at or part.written_at or written_at(part.path)
         size = max(part.path.stat().st_size, 1)
         looked = scan(part.path, part.where, lambda read: self._tracker.share(read / size))
         match part.form:
@@ -263,7 +266,12 @@ class Reader:
             # The same file read by another profile is another content.
             mark = f"{source.content_hash}+{source.profile.fingerprint()}"
             source = replace(source, content_hash=mark)
-        earlier = self._earlier(source)
+        time = FileTime.of(source.path, self._written_at)
+        if self._asked.told_at:
+            time = replace(time, told_at=self._asked.told_at)
+        # A list of machines in a telematics document is the least that can be told of them.
+        source = source if source.lists_only else replace(source, time=time)
+        earlier = self._earlier(source) if self._asked.told_at is None else None
         if earlier is not None and not earlier.rejected:
             return Ready(source, None, earlier)
         self._tables += 1

@@ -9,6 +9,7 @@ from typing import Any
 
 from fleetlog.intake.names import UTC_HEADING, squeeze
 from fleetlog.intake.profiles.profile import Profile
+from fleetlog.intake.tellings import NO_TIME, FileTime
 from fleetlog.store.dictionary import Kind
 
 
@@ -63,6 +64,8 @@ class Source:
         bare_pairs: whether a fault code such as "1234-7" is an SPN and an FMI, as in fleet telematics.
         notes: what was found out.
         profile: the mapping profile by which the file is read, if any.
+        time: of which moment it tells.
+        lists_only: whether rows that the store has already are no telling of them.
     """
 
     path: str
@@ -80,6 +83,8 @@ class Source:
     bare_pairs: bool = False
     notes: tuple[str, ...] = ()
     profile: Profile | None = None
+    time: FileTime = NO_TIME
+    lists_only: bool = False
 
     def words_of(self, name: str | None) -> Mapping[str, str]:
         """Words that the file writes in the dictionary's column `name`, and what each stands for."""

@@ -96,7 +96,19 @@ _CONFIRM = """
 """
 
 
-def refresh_suggestions(store: Store, dictionary: Dictionary | None = None) -> int:
+# Of rows that are gone, or say something else since, whoever judged them.
+_FORGET_GONE = """
+    DELETE FROM suggestion
+    WHERE NOT EXISTS (SELECT 1 FROM text_to_read AS t
+                      WHERE t.work_order_id = suggestion.work_order_id
+                        AND t.line_no IS NOT DISTINCT FROM suggestion.line_no
+                        AND t.field = suggestion.field AND t.text_hash = suggestion.text_hash)
+"""
+
+
+def refresh_suggestions(
+    store: Store, dictionary: Dictionary | None = None, *, all_texts: bool = False
+) -> int:
     """Reads the texts that came since the last time, all of them where the dictionary has changed.
 
     Each different text is read once. What somebody has judged stays, as long as its text does. Runs in one
@@ -105,14 +117,17 @@ def refresh_suggestions(store: Store, dictionary: Dictionary | None = None) -> i
     Args:
         store: a store open for writing.
         dictionary: the words in force; those that ship where left out.
+        all_texts: read every text, and forget what was read from rows that are gone.
 
     Returns:
         How many suggestions are new.
     """
     dictionary = dictionary or load_dictionary()
     with store.transaction():
-        after = _read_up_to(store, dictionary)
+        after = -1 if all_texts else _read_up_to(store, dictionary)
         store.execute(_TEXTS, {"after": after})
+        if all_texts:
+            store.execute(_FORGET_GONE)
         store.execute(_FORGET_CHANGED, {"after": after})
         texts = store.execute("SELECT DISTINCT field, text FROM text_to_read ORDER BY field, text")
         store.register("text_read", _read(texts, dictionary))

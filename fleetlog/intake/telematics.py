@@ -330,6 +330,7 @@ def sources(
             content_hash=looked.content_hash,
             bytes=looked.bytes,
             bare_pairs=True,
+            lists_only=name == "machines",
             notes=("fleet telematics", *notes),
         )
         for name, rows, columns in filled

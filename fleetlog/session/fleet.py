@@ -15,10 +15,12 @@ from fleetlog.history import History, build_history, first_day, last_day, refres
 from fleetlog.intake import LoadResult, PlainSettings, ProgressCallback, load_paths
 from fleetlog.intake.profiles.profile import Profile
 from fleetlog.intake.suggestions import refresh_suggestions
+from fleetlog.intake.undo import Undone, undo_load
 from fleetlog.questions import proposal
 from fleetlog.session.scope import Scope
 from fleetlog.settings import Settings, families_for, load_settings, settings_beside
 from fleetlog.store import Store, open_store
+from fleetlog.store.derived import DerivedSchema
 from fleetlog.wording import load_dictionary
 
 Made = TypeVar("Made")
@@ -46,6 +48,7 @@ class Fleet:
     _history: History | None = field(default=None, repr=False)
     _asked: date | None = field(default=None, repr=False)
     _made: tuple[History, str, Any] | None = field(default=None, repr=False)
+    _load_id: int | None = field(default=None, repr=False)
 
     def __enter__(self) -> Fleet:
         return self
@@ -98,6 +101,7 @@ class Fleet:
         machine: str | None = None,
         machine_from: str | None = None,
         check_only: bool = False,
+        newest: bool = False,
         progress: ProgressCallback | None = None,
     ) -> LoadResult:
         """Loads files and folders into the store, and reads the free text that came with them.
@@ -112,6 +116,7 @@ class Fleet:
             machine=machine,
             machine_from=machine_from,
             check_only=check_only,
+            newest=newest,
             progress=progress,
         )
         if not check_only:
@@ -128,9 +133,13 @@ class Fleet:
         machine: str | None = None,
         machine_from: str | None = None,
         check_only: bool = False,
+        newest: bool = False,
         progress: ProgressCallback | None = None,
     ) -> LoadResult:
-        """Loads files and folders as `load` does, but leaves their free text and the history to `settle`."""
+        """Loads files and folders as `load` does, but leaves their free text and the history to `settle`.
+
+        All that is taken in until then is one load.
+        """
         result = load_paths(
             self.store,
             paths,
@@ -141,15 +150,35 @@ class Fleet:
             machine=machine,
             machine_from=machine_from,
             check_only=check_only,
+            newest=newest,
+            load_id=self._load_id,
             progress=progress,
         )
         self._history = None
+        if not check_only:
+            self._load_id = result.load_id
         return result
 
     def settle(self) -> None:
         """Reads the free text that came in, and brings the history up to date."""
+        self._load_id = None
         refresh_suggestions(self.store, load_dictionary(self._own_wording()))
         self.keep_history()
+
+    def undo(self, load_id: int) -> Undone:
+        """Takes a load back out of the store: its rows, its corrections, and what was read from its texts.
+
+        Arguments and errors are those of `fleetlog.intake.undo.undo_load`.
+        """
+        undone = undo_load(self.store, load_id)
+        refresh_suggestions(self.store, load_dictionary(self._own_wording()), all_texts=True)
+        self._history = None
+        if self.store.path is not None:
+            if self.has_records():
+                self.refresh_history(rebuild=True)
+            else:
+                DerivedSchema(self.store, materialised=True).clear()
+        return undone
 
     def keep_history(self) -> None:
         """Brings what the store keeps of its history up to date, where it has a file and records."""

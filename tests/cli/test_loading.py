@@ -75,6 +75,38 @@ def test_a_mapping_takes_no_file_that_has_its_columns_and_others(fleetlog: Comma
     assert json.loads(done.out) == [{"d": "2019-04"}]
 
 
+def test_what_a_load_overwrites_is_told_and_can_be_taken_back(fleetlog: Command, tmp_path: Path) -> None:
+    store = tmp_path / "fleetlog.duckdb"
+
+    def machines(make: str, name: str) -> str:
+        text = "".join(f"L{i},{make},2019-0{i}\n" for i in range(1, 9))
+        (tmp_path / name).write_text(f"machine_id,make,build_date\n{text}")
+        return str(tmp_path / name)
+
+    def makes() -> list[dict[str, object]]:
+        sql = "SELECT DISTINCT make FROM machines"
+        return json.loads(fleetlog("query", sql, "--format", "json", store=store).out)  # type: ignore[no-any-return]
+
+    assert fleetlog("load", machines("Borst", "a.csv"), store=store).code == 0
+    asked = fleetlog("load", machines("Kern", "b.csv"), store=store)
+    assert asked.code == 2
+    assert "b.csv overwrites 8 known rows: 8 makes." in asked.err
+    assert makes() == [{"make": "Borst"}]
+    assert fleetlog("load", str(tmp_path / "b.csv"), "--accept", store=store).code == 0
+    assert makes() == [{"make": "Kern"}]
+    listed = json.loads(fleetlog("loads", "--format", "json", store=store).out)
+    assert [(row["load_id"], row["files"], row["rows_corrected"]) for row in listed] == [
+        (1, "a.csv", 0),
+        (2, "b.csv", 8),
+    ]
+    undone = fleetlog("undo", "2", store=store)
+    assert undone.code == 0
+    assert "8 as before" in undone.err
+    assert makes() == [{"make": "Borst"}]
+    assert fleetlog("undo", "2", store=store).code == 2
+    assert fleetlog("check", store=store).code == 0
+
+
 def test_sheets_and_members_of_archives_are_proposed_too(fleetlog: Command, tmp_path: Path) -> None:
     store = tmp_path / "fleetlog.duckdb"
     book = openpyxl.Workbook()

@@ -339,8 +339,8 @@ class TestFiles:
     """What is found in folders, by patterns, and what is not there."""
 
     def test_a_folder_in_the_order_of_names(self, store: Store, tmp_path: Path) -> None:
-        (tmp_path / "2.csv").write_text(MACHINES.replace("North", "South"))
         (tmp_path / "1.csv").write_text(MACHINES)
+        (tmp_path / "2.csv").write_text(MACHINES.replace("North", "South"))
         (tmp_path / "README.md").write_text("machine_id\n")
         (tmp_path / ".hidden.csv").write_text("x")
         (tmp_path / "inner" / "more").mkdir(parents=True)
@@ -405,6 +405,9 @@ class TestFiles:
                     "waiting": 0,
                     "refused": None,
                     "notes": ["separator comma"],
+                    "older": 0,
+                    "overwritten": 0,
+                    "changes": {},
                 }
             ]
         }
