@@ -112,7 +112,7 @@ _USUAL = {"separator comma"}
 
 
 def show_load(result: LoadResult, form: Format, out: Path | None) -> None:
-    """The table of a load and what to do next; leaves with exit code 2 if a file was refused."""
+    """The table of a load and what to do next; leaves with exit code 2 if a file was refused or all rows failed."""
     import polars as pl
 
     rows = [
@@ -147,6 +147,10 @@ def show_load(result: LoadResult, form: Format, out: Path | None) -> None:
         say(f"fleetlog: {file.refused}")
     if any(file.rejected for file in result.files):
         say("Rejected rows are kept: 'fleetlog rejects' lists them with the reason.")
+    read = sum(file.rows for file in result.files)
+    if read and read == sum(file.rejected for file in result.files):
+        say("Every row failed, so nothing counts.")
+        raise typer.Exit(2)
     if refused:
         raise typer.Exit(2)
 

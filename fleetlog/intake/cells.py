@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from fleetlog.intake.contract import IntakeSettings
-from fleetlog.intake.dateforms import TWO_WAYS, DateForms
+from fleetlog.intake.dateforms import SHORT_YEAR, TWO_WAYS, DateForms
 from fleetlog.intake.names import squeeze
 from fleetlog.intake.source import Blanks
 from fleetlog.intake.sqltext import Bound, any_of, compose
@@ -35,6 +35,27 @@ COMMA_OR_GROUP = r"[+-]?[1-9]\d{0,2},\d{3}"
 POINT = r"[+-]?(\d+|\d{1,3}(,\d{3})+)?[.]\d+"
 POINT_OR_GROUP = r"[+-]?[1-9]\d{0,2}[.]\d{3}"
 
+UNIT = r"(?i)\s*\b?(h|hrs?|hours?|std|bstd|bh|heures?|horas?)\.?$"
+"""Hours with their unit beside them."""
+
+SPACED = "[+-]?\\d{1,3}([ \u00a0\u202f']\\d{3})+([.,]\\d+)?"
+"""Thousands set apart by a space."""
+
+CLOCK = r"(\d{1,6}):([0-5]\d)(:[0-5]\d)?"
+"""Hours and minutes."""
+
+AS_DATE = r"19\d\d-\d\d-\d\d( \d\d:\d\d:\d\d([.]\d+)?)?"
+"""Hours and minutes in a spreadsheet, which counts them in days from its first one."""
+
+SPELLED = rf"(?i)[+-]?[0-9., ]+{UNIT[4:]}|{SPACED}|{CLOCK}|{AS_DATE}"
+"""Hours that are not written as a number alone."""
+
+ERROR = r"#(REF|N/A|NV|VALUE|WERT|NAME|DIV/0|NUM|ZAHL|NULL|BEZUG|VALEUR|NOMBRE|VALOR|REF)[!?]?"
+"""What a spreadsheet shows where a formula has failed."""
+
+UNCOMPUTED = "#formula"
+"""Stands for a formula whose value was not saved with the file."""
+
 NUMERIC = (Type.HOURS, Type.NUMBER, Type.COUNT)
 _DAYS = (Type.TIME, Type.END_TIME, Type.DATE)
 DATES = (*_DAYS, Type.PARTIAL_DATE)
@@ -48,11 +69,15 @@ class DecimalSign:
         sign: what stands before decimals, "." or ",".
         groups: whether the other sign is known to group thousands.
         commas: whether some cell of the file holds a comma.
+        doubtful_points: whether "1.234" may be a thousand and more.
+        spelled: whether hours may have their unit beside them, or be hours and minutes.
     """
 
     sign: str = "."
     groups: bool = False
     commas: bool = False
+    doubtful_points: bool = False
+    spelled: bool = False
 
 
 @dataclass(frozen=True)
@@ -65,6 +90,11 @@ class Judging:
     bound: Bound
     dates: DateForms
     place: str = ""
+
+
+_NOT_COMPUTED = (
+    " is a formula whose value was not saved; open the file in a spreadsheet program, save and load it"
+)
 
 
 class Cell:
@@ -190,9 +220,43 @@ class Cell:
         )
 
     def _number(self, text: str) -> str:
+        if not (self._go_by.decimal.spelled and self.column.name.endswith("hours")):
+            return self._plain_number(text)
+        bare = compose(
+            "CASE WHEN regexp_full_match(«t», «spaced») THEN regexp_replace(«t», «blank», '', 'g') ELSE «t» END",
+            t=compose("trim(regexp_replace(«t», «unit», ''))", t=text, unit=self._bound(UNIT)),
+            spaced=self._bound(SPACED),
+            blank=self._bound("[ \u00a0\u202f']"),
+        )
+        clock = compose(
+            "WHEN regexp_full_match(«t», «clock») THEN CAST(split_part(«t», ':', 1) AS DOUBLE) "
+            "+ CAST(split_part(«t», ':', 2) AS DOUBLE) / 60 "
+            "+ coalesce(try_cast(split_part(«t», ':', 3) AS DOUBLE), 0) / 3600 ",
+            t=text,
+            clock=self._bound(CLOCK),
+        )
+        first = self._go_by.dates.serial_from
+        days = ""
+        if first:
+            # Spreadsheets take 1900 for a leap year: before its March they are a day ahead.
+            days = compose(
+                "WHEN regexp_full_match(«t», «date») THEN round(epoch(CAST(«t» AS TIMESTAMP) "
+                "- CAST(«first» AS TIMESTAMP) - CASE WHEN «t» < '1900-03-01' THEN INTERVAL 1 DAY "
+                "ELSE INTERVAL 0 DAY END) / 3600, 6) ",
+                t=text,
+                date=self._bound(AS_DATE),
+                first=self._bound(first),
+            )
+        return f"CASE {clock}{days}ELSE {self._plain_number(bare)} END"
+
+    def _plain_number(self, text: str) -> str:
         decimal = self._go_by.decimal
+        point = "try_cast(«t» AS DOUBLE)"
+        if decimal.doubtful_points:
+            point = "CASE WHEN NOT regexp_full_match(«t», «point») THEN try_cast(«t» AS DOUBLE) END"
+        point = compose(point, t=text, point=self._bound(POINT_OR_GROUP))
         if not decimal.commas:
-            return compose("try_cast(«t» AS DOUBLE)", t=text)
+            return point
         if decimal.sign == ",":
             return compose(
                 "CASE WHEN regexp_full_match(«t», «comma») OR regexp_full_match(«t», «groups») "
@@ -204,9 +268,10 @@ class Cell:
             )
         sure = "" if decimal.groups else " AND NOT regexp_full_match(«t», «doubtful»)"
         return compose(
-            f"coalesce(try_cast(«t» AS DOUBLE), CASE WHEN regexp_full_match(«t», «groups»){sure} "
+            f"coalesce(«point», CASE WHEN regexp_full_match(«t», «groups»){sure} "
             "THEN try_cast(replace(«t», ',', '') AS DOUBLE) END)",
             t=text,
+            point=point,
             groups=self._bound(POINT_GROUPS),
             doubtful=self._bound(COMMA_OR_GROUP),
         )
@@ -216,11 +281,18 @@ class Cell:
     def fails(self) -> str:
         """The condition under which the cell fails a check."""
         conditions = [self._early(), self._late(), self._outside()]
+        if self.is_free_text:
+            conditions.append(self._failed_formula())
         if self.column.required:
             conditions.append(f"{self.value} IS NULL")
         elif not self.is_free_text:
             conditions.append(f"{self.value} IS NULL AND {self.text} IS NOT NULL")
         return any_of(condition for condition in conditions if condition)
+
+    def _failed_formula(self) -> str:
+        unsaved = f"{self.text} = {self._bound(UNCOMPUTED)}"
+        failed = f"regexp_full_match({self.text}, {self._bound(ERROR)})"
+        return f"prefix({self.text}, '#') AND ({unsaved} OR {failed})"
 
     def _early(self) -> str:
         if self.column.type is Type.PARTIAL_DATE:
@@ -255,6 +327,9 @@ class Cell:
         or_empty = "" if column.required else " or leave the cell empty"
         if column.required:
             cases.append(f"WHEN {self.text} IS NULL THEN {self._bound(f'{name} is empty; fill it in')}")
+        unsaved = f"{self.text} = {self._bound(UNCOMPUTED)}"
+        cases.append(f"WHEN {unsaved} THEN {self._bound(f'{name}{_NOT_COMPUTED}')}")
+        case(self._failed_formula(), "' is the error of a formula in the spreadsheet; mend the formula there")
         unread = f"{self.text} IS NOT NULL AND {self.value} IS NULL"
         if column.words:
             words = ", ".join(self._vocabulary().values())
@@ -277,6 +352,9 @@ class Cell:
         def matches(pattern: str) -> str:
             return f"{unread} AND regexp_full_match({self.text}, {self._bound(pattern)})"
 
+        if self._go_by.decimal.doubtful_points:
+            text = "' may mean thousands or decimals; write it without the point"
+            case(matches(POINT_OR_GROUP), text)
         if self._go_by.decimal.sign == ".":
             case(matches(COMMA_OR_GROUP), "' may mean thousands or decimals; write it without the comma")
             case(matches(COMMA), "' has a decimal comma where the file has decimal points; write a point")
@@ -296,6 +374,11 @@ class Cell:
                 pattern, form = ISO, "YYYY-MM-DD or YYYY-MM-DDThh:mm"
         two_ways = f"{unread} AND regexp_full_match({self.text}, {self._bound(TWO_WAYS)})"
         dates = self._go_by.dates
+        if dates.order and not dates.short_years:
+            case(
+                f"{unread} AND regexp_full_match({self.text}, {self._bound(SHORT_YEAR)})",
+                f"' has a year of two digits, and the file does not show which part it is; write it as {form}",
+            )
         if dates.mixed:
             case(two_ways, f"' may have the day or the month first, the file has both; write it as {form}")
         elif dates.order is None:

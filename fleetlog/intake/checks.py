@@ -21,6 +21,8 @@ from fleetlog.intake.cells import (
     NUMERIC,
     POINT,
     POINT_OR_GROUP,
+    SPELLED,
+    UNIT,
     Cell,
     DecimalSign,
     Judging,
@@ -110,7 +112,8 @@ def check(
         InputFileError: when most of its dates can be read two ways, or rows do not come through.
     """
     source = with_trouble_codes(_without_apostrophes(source), source.bare_pairs)
-    judging = Judging(settings, now, DecimalSign(), Bound(), DateForms(), place)
+    decimal = DecimalSign(doubtful_points=source.doubtful_points)
+    judging = Judging(settings, now, decimal, Bound(), DateForms(), place)
     everything, bad = _judge(store, source, judging, table)
     if bad:
         habits = _habits(store, source, judging, table, everything, date_order)
@@ -201,11 +204,24 @@ def _habits(
     numbers = _texts(source, table, NUMERIC)
     dates = _texts(source, table, DATES)
     decimal = judging.decimal
-    if numbers and store.execute(compose("SELECT 1 FROM («t») WHERE contains(text, ',') LIMIT 1", t=numbers)):
-        decimal = _decimal_sign(store, source)
+    if numbers:
+        bound = Bound()
+        sql = compose(
+            "SELECT coalesce(bool_or(regexp_full_match(trim(text), «spelled»)), false), "
+            "coalesce(bool_or(contains(text, ',') OR («doubtful» AND contains(text, '.'))), false) FROM («texts»)",
+            spelled=bound(SPELLED),
+            doubtful=bound(source.doubtful_points),
+            texts=numbers,
+        )
+        spelled, signs = store.execute(sql, bound.used_in(sql))[0]
+        if signs:
+            decimal = _decimal_sign(store, source)
+        decimal = replace(decimal, spelled=spelled)
     forms = judging.dates
     if dates:
-        forms = date_forms(store, dates, Bound(), date_order, rows, source.path, source.serial_from)
+        forms = date_forms(
+            store, dates, Bound(), date_order, rows, source.path, source.serial_from, judging.now.year
+        )
     return replace(judging, decimal=decimal, dates=forms)
 
 
@@ -257,7 +273,7 @@ def _decimal_sign(store: Store, source: Source) -> DecimalSign:
             compose(
                 "count(*) FILTER (regexp_full_match(trim(«cell»), «pattern») "
                 "AND NOT regexp_full_match(trim(«cell»), «doubtful»))",
-                cell=cell,
+                cell=compose("regexp_replace(«cell», «unit», '')", cell=cell, unit=bound(UNIT)),
                 pattern=bound(pattern),
                 doubtful=bound(doubtful),
             )
@@ -273,7 +289,9 @@ def _decimal_sign(store: Store, source: Source) -> DecimalSign:
     comma, point = store.execute(sql, {**source.parameters, **bound.used_in(sql)})[0]
     if comma > point:
         return DecimalSign(",", groups=True, commas=True)
-    return DecimalSign(".", groups=point > 0, commas=True)
+    return DecimalSign(
+        ".", groups=point > 0, commas=True, doubtful_points=source.doubtful_points and not point
+    )
 
 
 def _text(source: Source, cell: str, name: str | None, bound: Bound, blanks: Blanks) -> str:

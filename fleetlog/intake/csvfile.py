@@ -135,6 +135,7 @@ def plain_source(path: Path, scan: Scan, asked: LoadOptions, where: str) -> Sour
         content_hash=scan.content_hash,
         bytes=scan.bytes,
         guarded=True,
+        doubtful_points=head.delimiter == ";",
         blanks=_blanks(scan),
         notes=tuple(notes),
     )
@@ -174,6 +175,7 @@ def careful_source(path: Path, scan: Scan, asked: LoadOptions, where: str, targe
         content_hash=scan.content_hash,
         bytes=scan.bytes,
         guarded=True,
+        doubtful_points=head.delimiter == ";",
         notes=tuple(notes),
     )
 

@@ -25,6 +25,8 @@ _SPN_FMI = rf"(?i)\bSPN{_SEP}(\d{{1,6}})[^0-9A-Za-z]*FMI{_SEP}(\d{{1,2}})(?:\D|$
 _FMI_SPN = rf"(?i)\bFMI{_SEP}(\d{{1,2}})[^0-9A-Za-z]*SPN{_SEP}(\d{{1,6}})(?:\D|$)"
 _SPN_PAIR = rf"(?i)\bSPN{_SEP}(\d{{1,6}}) ?[-/.:,] ?(\d{{1,2}})(?:\D|$)"
 _BARE_PAIR = r"^\s*(\d{1,6}) ?[-/.:] ?(\d{1,2})\s*$"
+_SLASHED_PAIR = r"^\s*(\d{1,6}) ?/ ?(\d{1,2})\s*$"
+_SPN_ALONE = rf"(?i)^\s*SPN{_SEP}(\d{{1,6}})(?: *$|[ ,;:]+[^0-9 ,;:-].*$)"
 _COUNT = rf"(?i)(?:\bOC|\bCNT|\bCOUNT|\bOCCURRENCES?|\bOCCURRENCE COUNT){_SEP}(\d{{1,3}})(?:\D|$)"
 _BYTES = r"(?i)^\s*(?:0x)?[0-9A-F]{2}(?:[ :-][0-9A-F]{2}){3,}\s*$|^\s*0x[0-9A-F]{8}\s*$"
 
@@ -35,22 +37,28 @@ def with_trouble_codes(source: Source, bare_pairs: bool = False) -> Source:
     The code's text stays as it is; the values read out of it stand in columns of their own. A cell with
     several codes is left to its row as text, since a row is one code.
     """
-    code = source.cell("code")
-    if source.kind.name != "fault_codes" or code is None:
+    if source.kind.name != "fault_codes" or not (source.cell("code") or source.cell("spn")):
         return source
     bound = Bound("code_")
     given = {
         name: source.cell(name) or "CAST(NULL AS VARCHAR)" for name in ("spn", "fmi", "occurrence_count")
     }
     spn, fmi, count = "code_spn", "code_fmi", "code_count"
-    none_given = f"nullif(trim({given['spn']}), '') IS NULL AND nullif(trim({given['fmi']}), '') IS NULL"
+    # A column for the SPN may hold both numbers, as "1234/7".
+    pair = f"CASE WHEN try_cast({given['spn']} AS DOUBLE) IS NULL THEN nullif(trim({given['spn']}), '') END"
+    code = f"coalesce({source.cell('code')}, {pair})" if source.cell("code") else pair
+    none_given = (
+        f"(nullif(trim({given['spn']}), '') IS NULL OR ({pair}) IS NOT NULL) "
+        f"AND nullif(trim({given['fmi']}), '') IS NULL"
+    )
     no_count = f"nullif(trim({given['occurrence_count']}), '') IS NULL"
     both_found = f"{none_given} AND {spn} IS NOT NULL AND {fmi} IS NOT NULL"
     width = len(source.columns)
     counts = f"{no_count} AND {spn} IS NOT NULL"
     same_code = f"coalesce(try_cast({given['spn']} AS INTEGER) = {spn}, false)"
     derived = {
-        "spn": f"CASE WHEN {both_found} THEN CAST({spn} AS VARCHAR) ELSE {given['spn']} END",
+        "spn": f"CASE WHEN {both_found} THEN CAST({spn} AS VARCHAR) "
+        f"WHEN {none_given} AND code_alone IS NOT NULL THEN CAST(code_alone AS VARCHAR) ELSE {given['spn']} END",
         "fmi": f"CASE WHEN {both_found} THEN CAST({fmi} AS VARCHAR) ELSE {given['fmi']} END",
         "occurrence_count": f"CASE WHEN {counts} AND (({both_found}) OR {same_code}) "
         f"THEN CAST({count} AS VARCHAR) ELSE {given['occurrence_count']} END",
@@ -62,7 +70,12 @@ def with_trouble_codes(source: Source, bare_pairs: bool = False) -> Source:
         "(SELECT *, «derived» FROM (SELECT *, «parts» FROM (SELECT *, «word» AS code_word "
         "FROM (SELECT *, «digits» AS code_digits FROM (SELECT *, «text» AS code_text FROM «relation»)))))",
         derived=commas(f"{sql} AS {cell}" for sql, cell in zip(derived.values(), cells, strict=True)),
-        parts=commas(f"{_sql(part, bound, bare_pairs)} AS code_{part}" for part in ("spn", "fmi", "count")),
+        parts=commas(
+            [
+                *(f"{_sql(part, bound, bare_pairs)} AS code_{part}" for part in ("spn", "fmi", "count")),
+                f"{_alone(bound)} AS code_alone",
+            ]
+        ),
         word=_WORD,
         digits=compose(
             "CASE WHEN regexp_matches(code_text, «bytes») THEN «d» END", bytes=bound(_BYTES), d=_DIGITS
@@ -82,15 +95,15 @@ def with_trouble_codes(source: Source, bare_pairs: bool = False) -> Source:
 def _sql(part: str, bound: Bound, bare_pairs: bool) -> str:
     """SPN, FMI or count in `code_text`, as an expression.
 
-    "SPN 1234 FMI 7", "spn1234/fmi7", "SPN 1234-7", "64 00 01 03" and the like; with `bare_pairs` also "1234-7",
-    which may be a maker's own code.
+    "SPN 1234 FMI 7", "spn1234/fmi7", "SPN 1234-7", "1234/7", "64 00 01 03" and the like; with `bare_pairs` also
+    "1234-7", which may be a maker's own code.
     """
     text = "code_text"
     if part == "count":
         written = _within(_extract(text, _COUNT, 1, bound), NO_COUNT - 1)
     else:
         places = [(_SPN_FMI, 1, 2), (_FMI_SPN, 2, 1), (_SPN_PAIR, 1, 2)]
-        places += [(_BARE_PAIR, 1, 2)] if bare_pairs else []
+        places.append((_BARE_PAIR if bare_pairs else _SLASHED_PAIR, 1, 2))
         whens = " ".join(
             compose(
                 "WHEN regexp_matches(«t», «pattern») THEN «value»",
@@ -102,6 +115,14 @@ def _sql(part: str, bound: Bound, bare_pairs: bool) -> str:
         )
         written = _within(f"CASE {whens} END", MOST_SPN if part == "spn" else 31)
     return f"CASE WHEN code_digits IS NOT NULL THEN {_packed_sql(part)} ELSE {written} END"
+
+
+def _alone(bound: Bound) -> str:
+    """The SPN in a text that names no FMI, as "SPN 1234 sensor supply"."""
+    return compose(
+        "CASE WHEN NOT regexp_matches(code_text, '(?i)FMI|SPN.*SPN') THEN «spn» END",
+        spn=_within(_extract("code_text", _SPN_ALONE, 1, bound), MOST_SPN),
+    )
 
 
 def _extract(text: str, pattern: str, group: int, bound: Bound) -> str:

@@ -29,6 +29,7 @@ from fleetlog.intake.reading import TABLE_ENDINGS, Earlier, Reader, Ready, is_no
 from fleetlog.intake.rejects import (
     count_still_rejected,
     keep_rejected,
+    look_alikes,
     resolve,
     resolve_read_otherwise,
     resolve_rows,
@@ -289,7 +290,29 @@ class _Load:
                 yield result
                 continue
             still = min(result.waiting, self._still_waiting(result.kind, self._file_ids[i]))
-            yield replace(result, waiting=still, new=result.new + result.waiting - still)
+            notes = (
+                (*result.notes, *self._looks_like(result.kind, self._file_ids[i])) if still else result.notes
+            )
+            yield replace(result, waiting=still, new=result.new + result.waiting - still, notes=notes)
+
+    def _looks_like(self, kind: str, file_id: int) -> list[str]:
+        """Which machines on the list those look like that rows of a file wait for."""
+        if (parent_of(KINDS[kind]) or ("", ""))[1] != "machine_id":
+            return []
+        asked = self.store.execute(
+            compose(
+                "SELECT DISTINCT r.machine_id FROM «kind» AS r ANTI JOIN machines AS m USING (machine_id) "
+                "WHERE r.file_id = $file_id ORDER BY 1 LIMIT 1000",
+                kind=quoted(kind),
+            ),
+            {"file_id": file_id},
+        )
+        alike = look_alikes(self.store, [row[0] for row in asked])
+        if not alike:
+            return []
+        shown = ", ".join(f"'{machine}' looks like '{other}'" for machine, other in list(alike.items())[:5])
+        more = f" and {len(alike) - 5} more" if len(alike) > 5 else ""
+        return [f"machines that are not on the list: {shown}{more}"]
 
     def _pages_lacking(self) -> dict[str, str]:
         """Pages whose next one is not among the files of this load, and what to say of it."""

@@ -274,6 +274,15 @@ def _refuse_tricks(members: list[zipfile.ZipInfo], where: str) -> None:
             raise InputFileError(f"{where} is locked with a password; unpack it and load what is inside.")
 
 
+def workbook_bytes(path: Path) -> int:
+    """How many bytes the parts of a workbook unpack to; those of another file are its own."""
+    try:
+        with zipfile.ZipFile(path) as archive:
+            return sum(member.file_size for member in archive.infolist())
+    except _DAMAGE:
+        return path.stat().st_size
+
+
 def refuse_large_workbook(path: Path, where: str) -> None:
     """A workbook that unpacks to more than memory should hold.
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import json
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -75,7 +76,48 @@ def waiting_frame(store: Store, kind: str | None = None) -> pl.DataFrame:
     if not frames:
         schema = {"kind": pl.String, "file": pl.String, "row_no": pl.Int64, "column": pl.String}
         return pl.DataFrame(schema=schema | {"value": pl.String, "reason": pl.String})
-    return pl.concat(frames)
+    return _with_likeness(store, pl.concat(frames))
+
+
+def _with_likeness(store: Store, waiting: pl.DataFrame) -> pl.DataFrame:
+    """Says of machines that are not on the list which one on it they look like."""
+    asked = waiting.filter(pl.col("column") == "machine_id")["value"].unique().to_list()
+    alike = look_alikes(store, asked)
+    found = pl.col("value").replace_strict(alike, default=None, return_dtype=pl.String)
+    hint = pl.format("; looks like '{}': write it so, or put it on the list", found)
+    machine = pl.col("column") == "machine_id"
+    return waiting.with_columns(
+        pl.concat_str("reason", pl.when(machine).then(hint).otherwise(None), ignore_nulls=True)
+    )
+
+
+def look_alikes(store: Store, machine_ids: Sequence[str]) -> dict[str, str]:
+    """Of machines that are not on the list, those that one on it looks like: 0037, M37 and "37 " like 37.
+
+    Case, marks, blanks and leading zeros are looked past, and letters before the number where only one has them.
+    """
+    if not machine_ids:
+        return {}
+    listed = [str(row[0]) for row in store.execute("SELECT machine_id FROM machines ORDER BY 1")]
+    known: dict[str, list[tuple[str, str]]] = {}
+    for machine in listed:
+        letters, rest = _parts(machine)
+        known.setdefault(rest, []).append((letters, machine))
+    found = {}
+    for machine in machine_ids:
+        letters, rest = _parts(machine)
+        near = [other for own, other in known.get(rest, ()) if own == letters or not own or not letters]
+        if len(near) == 1 and near[0] != machine:
+            found[machine] = near[0]
+    return found
+
+
+def _parts(machine: str) -> tuple[str, str]:
+    """Letters in front, and what follows without leading zeros."""
+    plain = re.sub(r"[\W_]+", "", machine).lower()
+    letters = re.match(r"[^\d]*", plain)
+    front = letters[0] if letters else ""
+    return front, plain[len(front) :].lstrip("0")
 
 
 def _kind(kind: str | None) -> str | None:

@@ -62,6 +62,7 @@ class Source:
         serial_from: the day from which this spreadsheet counts its dates; None where numbers are no dates.
         guarded: whether an apostrophe before what a spreadsheet would take for a formula is none of the text.
         bare_pairs: whether a fault code such as "1234-7" is an SPN and an FMI, as in fleet telematics.
+        doubtful_points: whether "1.234" may be a thousand and more, as in files that semicolons separate.
         notes: what was found out.
         profile: the mapping profile by which the file is read, if any.
         time: of which moment it tells.
@@ -81,6 +82,7 @@ class Source:
     serial_from: str | None = None
     guarded: bool = False
     bare_pairs: bool = False
+    doubtful_points: bool = False
     notes: tuple[str, ...] = ()
     profile: Profile | None = None
     time: FileTime = NO_TIME

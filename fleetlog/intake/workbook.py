@@ -2,25 +2,36 @@
 
 from __future__ import annotations
 
+import json
+import os
 import posixpath
 import re
+import subprocess
+import sys
 import zipfile
 from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 from xml.parsers import expat
 
 import polars as pl
 
-from fleetlog.errors import InputFileError, first_line
+from fleetlog.errors import InputFileError
 from fleetlog.intake.contract import display_name
 from fleetlog.intake.header import HEADER_WITHIN, LoadOptions, fitness, read_header
-from fleetlog.intake.packed import refuse_large_workbook
+from fleetlog.intake.packed import refuse_large_workbook, workbook_bytes
 from fleetlog.intake.scan import Scan
 from fleetlog.intake.source import Source
 from fleetlog.store import Store
 from fleetlog.store.connection import quoted
+from fleetlog.temporary import temporary_folder
+
+MEMORY, MEMORY_TIMES = 450 << 20, 12
+"""Bytes that reading a workbook may take, and so many more for each of its own, unpacked. Defaults from memory."""
+
+SECONDS, SPEED = 120, 1 << 20
+"""Seconds that it may take, and the bytes for which it has one more. Defaults from memory."""
 
 _NINE_DECIMALS = r"^-?\d+\.\d{9}$"
 """What the library may have rounded as it made texts of numbers."""
@@ -63,29 +74,89 @@ def sheets(
         InputFileError: when the workbook cannot be opened at all.
     """
     refuse_large_workbook(path, where)
-    import fastexcel  # costly to import, needed for spreadsheets alone
-
-    with _engine_errors(where):
-        book = fastexcel.read_excel(path.read_bytes())
     structure = _Structure(path)
-    for name in book.sheet_names:
-        part = display_name(where, name)
-        try:
-            with _engine_errors(part):
-                loaded = book.load_sheet(name, header_row=None, skip_rows=0, dtypes="string")
-                if loaded.visible != "visible":
-                    yield Sheet(part, note="passed over: a hidden sheet")
-                    continue
-                frame = loaded.to_polars()
-                if frame.select(pl.any_horizontal(pl.all().str.contains(_NINE_DECIMALS).any())).item():
-                    numbers = book.load_sheet(name, header_row=None, skip_rows=0, dtypes="float").to_polars()
-                    frame = _unrounded(frame, numbers)
+    with temporary_folder() as folder:
+        for told in _read_apart(path, where, folder):
+            name = told["name"]
+            part = display_name(where, name)
+            if "error" in told:
+                yield Sheet(part, refused=f"{part} cannot be read as a spreadsheet ({told['error']}).")
+                continue
+            if not told["visible"]:
+                yield Sheet(part, note="passed over: a hidden sheet")
+                continue
+            frame = pl.read_ipc((folder / told["file"]).read_bytes())
+            if "numbers" in told:
+                frame = _unrounded(frame, pl.read_ipc((folder / told["numbers"]).read_bytes()))
+            frame = _marked(frame, told["marks"], told["first"])
             if frame.is_empty():
                 yield Sheet(part, note="passed over: an empty sheet")
                 continue
-            yield _sheet(store, frame, structure, name, looked, asked, part, table)
-        except InputFileError as error:
-            yield Sheet(part, refused=str(error))
+            try:
+                sheet = _sheet(store, frame, structure, name, looked, asked, part, table)
+            except InputFileError as error:
+                yield Sheet(part, refused=str(error))
+                continue
+            if told["far"] and sheet.source:
+                note = f"cells far from the table passed over, up to {told['far'][0]}"
+                sheet = replace(sheet, source=replace(sheet.source, notes=(*sheet.source.notes, note)))
+            yield sheet
+
+
+def _read_apart(path: Path, where: str, folder: Path) -> list[dict[str, Any]]:
+    """Has the workbook read by a process of its own, with bounded memory and time.
+
+    Raises:
+        InputFileError: when that does not come to an end, or cannot open the workbook.
+    """
+    size = workbook_bytes(path)
+    most, seconds = MEMORY + size * MEMORY_TIMES, SECONDS + size / SPEED
+    command = [
+        sys.executable,
+        "-P",
+        str(Path(__file__).with_name("sheetreader.py")),
+        str(path),
+        str(folder),
+        str(most),
+    ]
+    try:
+        done = subprocess.run(
+            command,
+            capture_output=True,
+            timeout=seconds,
+            check=False,
+            stdin=subprocess.DEVNULL,
+            env={**os.environ, "POLARS_MAX_THREADS": "1"},
+        )
+    except subprocess.TimeoutExpired:
+        raise InputFileError(
+            f"{where} took more than {seconds:,.0f} seconds to read and was left alone; save its sheets as CSV."
+        ) from None
+    try:
+        answer = json.loads(done.stdout)
+    except ValueError:
+        answer = {"error": "it needs more memory than a workbook may, or more than there is"}
+    if "error" in answer:
+        raise InputFileError(
+            f"{where} cannot be read as a spreadsheet ({answer['error']}); save it as .xlsx or CSV and load that."
+        )
+    sheets: list[dict[str, Any]] = answer["sheets"]
+    return sheets
+
+
+def _marked(frame: pl.DataFrame, marks: list[tuple[int, int, str]], first: int) -> pl.DataFrame:
+    """Cells of formulas that failed, or whose value was not saved, say so; the library leaves them empty."""
+    by_column: dict[int, dict[int, str]] = {}
+    for row, column, text in marks:
+        if row < frame.height and 0 <= column - first < frame.width:
+            by_column.setdefault(column - first, {})[row] = text
+    changed = []
+    for column, texts in by_column.items():
+        values = frame[:, column].to_list()
+        for row, text in texts.items():
+            values[row] = values[row] or text
+        changed.append(pl.Series(frame.columns[column], values, dtype=pl.String))
+    return frame.with_columns(changed)
 
 
 def _unrounded(frame: pl.DataFrame, numbers: pl.DataFrame) -> pl.DataFrame:
@@ -98,20 +169,6 @@ def _unrounded(frame: pl.DataFrame, numbers: pl.DataFrame) -> pl.DataFrame:
         return number.cast(pl.String).zip_with(lost.fill_null(False), text)
 
     return frame.with_columns(exact(name) for name in frame.columns)
-
-
-@contextmanager
-def _engine_errors(where: str) -> Iterator[None]:
-    """Turns what the spreadsheet library raises, its panics too, into one sentence."""
-    try:
-        yield
-    except (InputFileError, KeyboardInterrupt, SystemExit, GeneratorExit):
-        raise
-    except BaseException as error:
-        raise InputFileError(
-            f"{where} cannot be read as a spreadsheet ({first_line(error)[:200]}); "
-            "save it as .xlsx or CSV and load that."
-        ) from error
 
 
 def _sheet(

@@ -178,7 +178,7 @@ KINDS: Mapping[str, Kind] = {
                 Column("source"),
             ),
             ("machine_id", "seen_at", "spn", "fmi", "code", "side"),
-            one_of=(("spn", "fmi"), ("code",)),
+            one_of=(("spn", "fmi"), ("code",), ("spn", "description")),
         ),
         Kind(
             "work_orders",

@@ -47,17 +47,43 @@ by_equipment_id AS (
     FROM headers AS h
     JOIN listed AS m ON m.machine_id = h.equipment_id
 ),
--- Headers of one machine within the document, for those that the store does not know.
+-- Headers of one machine within the document, for those that the store does not know. Makers number their machines each
+-- for himself: a serial number alone names a machine only where nobody else's machine bears it.
+named AS (
+    SELECT
+        h.*,
+        coalesce(
+            h.equipment_id,
+            CASE
+                WHEN
+                    h.make IS NOT NULL
+                    AND (
+                        EXISTS (
+                            SELECT 1 FROM headers AS o
+                            WHERE upper(o.serial_number) = upper(h.serial_number) AND lower(o.make) <> lower(h.make)
+                        )
+                        OR EXISTS (
+                            SELECT 1 FROM listed AS l
+                            WHERE l.machine_id = h.serial_number AND l.make <> lower(h.make)
+                        )
+                    )
+                    THEN concat(h.serial_number, ' ', h.make)
+                ELSE h.serial_number
+            END,
+            h.pin
+        ) AS own_name
+    FROM headers AS h
+),
 together AS (
     SELECT
         n,
-        first_value(coalesce(equipment_id, serial_number, pin)) OVER (
+        first_value(own_name) OVER (
             PARTITION BY coalesce(
                 upper(pin), upper(serial_number) || '/' || lower(coalesce(make, '')), equipment_id
             )
             ORDER BY n
         ) AS machine_id
-    FROM headers
+    FROM named
 ),
 matched AS (
     SELECT

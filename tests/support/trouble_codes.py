@@ -11,6 +11,8 @@ from fleetlog.intake.j1939 import (
     _BYTES,
     _COUNT,
     _FMI_SPN,
+    _SLASHED_PAIR,
+    _SPN_ALONE,
     _SPN_FMI,
     _SPN_PAIR,
     MOST_SPN,
@@ -20,10 +22,10 @@ from fleetlog.intake.j1939 import (
 
 @dataclass(frozen=True)
 class TroubleCode:
-    """One decoded trouble code; `count` is None where it is not available."""
+    """One decoded trouble code; `fmi` and `count` are None where they are not available."""
 
     spn: int
-    fmi: int
+    fmi: int | None
     count: int | None = None
 
 
@@ -69,8 +71,11 @@ def decode_text(text: str, bare_pairs: bool = False) -> TroubleCode | None:
         match = re.search(pattern, text)
         if match:
             return _plausible(match[spn_group], match[3 - spn_group], text)
-    match = re.search(_BARE_PAIR, text) if bare_pairs else None
-    return _plausible(match[1], match[2], text) if match else None
+    match = re.search(_BARE_PAIR if bare_pairs else _SLASHED_PAIR, text)
+    if match:
+        return _plausible(match[1], match[2], text)
+    match = None if re.search("(?i)FMI|SPN.*SPN", text) else re.search(_SPN_ALONE, text)
+    return TroubleCode(int(match[1]), None) if match and int(match[1]) <= MOST_SPN else None
 
 
 def _plausible(spn: str, fmi: str, text: str) -> TroubleCode | None:

@@ -211,12 +211,14 @@ class TestWorkbooks:
         found = store.execute("SELECT machine_id, serial_number, pin, hours_at_acquisition FROM machines")
         assert found == [("14", "12345678901234", "007", 1250.5)]
 
-    def test_a_formula_gives_its_last_value_or_nothing_and_a_guarded_one_is_text(
+    def test_a_formula_gives_its_last_value_or_says_so_and_a_guarded_one_is_text(
         self, load_all: LoadAll, store: Store
     ) -> None:
         book = workbook(M=[["machine_id", "make"], ["A", "=1+1"], ["B", "'=1+1"]])
         load_all(saved(book), "m.xlsx")
-        assert store.execute("SELECT make FROM machines ORDER BY row_no") == [(None,), ("=1+1",)]
+        assert store.execute("SELECT make FROM machines ORDER BY row_no") == [("=1+1",)]
+        (reason,) = rejected_frame(store)["reason"]
+        assert reason.startswith("make is a formula whose value was not saved")
 
     @pytest.mark.parametrize(
         ("content", "said"),
