@@ -11,7 +11,10 @@ from fleetlog.cli.options import ForceOption, Format, FormatOption, OutOption, W
 from fleetlog.cli.output import ending_for, say, show_frame
 
 if TYPE_CHECKING:
+    import polars as pl
+
     from fleetlog.intake import LoadResult
+    from fleetlog.session.fleet import Fleet
 
 ACCEPT = typer.Option(
     "--accept", help="Take the mappings that are proposed, and what the load changes, without being asked."
@@ -240,6 +243,23 @@ def suggestions(
     decline: Annotated[
         list[int] | None, typer.Option("--decline", help="Mark this suggestion as wrong; may be repeated.")
     ] = None,
+    accept_all: Annotated[
+        bool,
+        typer.Option(
+            "--accept-all",
+            help="Mark all open ones as right that --machine, --order and --confidence choose.",
+        ),
+    ] = False,
+    decline_all: Annotated[
+        bool, typer.Option("--decline-all", help="Mark all open ones as wrong that these choose.")
+    ] = False,
+    confidence: Annotated[
+        float, typer.Option("--confidence", min=0.0, max=1.0, help="Only those at least so sure, 0 to 1.")
+    ] = 0.0,
+    by: Annotated[
+        str | None,
+        typer.Option("--by", help="Who judges; default: the user of this computer.", metavar="NAME"),
+    ] = None,
     state: Annotated[
         str, typer.Option("--state", help="Which to list: open, accepted, declined or all.")
     ] = "open",
@@ -252,30 +272,62 @@ def suggestions(
     """What the free text of work orders tells, with the words it rests on, to accept or decline.
 
     A suggestion never overwrites what was typed, and counts in analyses once it is accepted (or where the
-    settings count unjudged ones).
+    settings count unjudged ones). Those that would change an answer come first: the column 'changes' says
+    what they bring that no line says. Who judged and when is kept.
 
     Example: fleetlog suggestions --machine 37
     """
     from fleetlog.errors import UsageError
     from fleetlog.intake import suggestions as intake_suggestions
     from fleetlog.session.fleet import open_fleet
-    from fleetlog.store import open_store
 
     if state not in ("open", "accepted", "declined", "all"):
         raise UsageError(f"There is no state {state!r}; take open, accepted, declined or all.")
-    if accept or decline:
-        with open_fleet(store_path(context), writable=True, wait=wait, notify=say) as fleet:
-            accepted = intake_suggestions.judge(fleet.store, accept, accepted=True) if accept else 0
-            declined = intake_suggestions.judge(fleet.store, decline, accepted=False) if decline else 0
-            fleet.keep_history()
-        say(f"{accepted} accepted, {declined} declined.")
-        return
-    with open_store(store_path(context)) as store:
-        frame = intake_suggestions.suggestions_frame(
-            store, None if state == "all" else state, work_order_id=order, machine_id=machine
+    if accept_all and decline_all:
+        raise UsageError("--accept-all and --decline-all contradict each other; leave one out.")
+
+    def chosen(fleet: Fleet, which: str | None) -> pl.DataFrame:
+        families = fleet.families.values()
+        return intake_suggestions.suggestions_frame(
+            fleet.store,
+            which,
+            work_order_id=order,
+            machine_id=machine,
+            confidence=confidence,
+            parts=sorted({part.component for family in families for part in family.parts}),
+            causes=sorted({cause.component for family in families for cause in family.causes}),
         )
+
+    if accept or decline or accept_all or decline_all:
+        with open_fleet(store_path(context), writable=True, wait=wait, notify=say) as fleet:
+            right, wrong = list(accept or ()), list(decline or ())
+            judged = chosen(fleet, "open")["suggestion_id"].to_list() if accept_all or decline_all else []
+            rest = [one for one in judged if one not in {*right, *wrong}]
+            who = by or _user()
+            done = [
+                intake_suggestions.judge(fleet.store, ids, accepted=accepted, by=who) if ids else 0
+                for ids, accepted in (
+                    (right + (rest if accept_all else []), True),
+                    (wrong + (rest if decline_all else []), False),
+                )
+            ]
+            fleet.keep_history()
+        say(f"{done[0]:,} accepted, {done[1]:,} declined, by {who}.")
+        return
+    with open_fleet(store_path(context)) as fleet:
+        frame = chosen(fleet, None if state == "all" else state)
     text = ending_for(form, out) in (".txt", ".md")
-    show_frame(frame.drop("spans", "dictionary_version") if text else frame, form, out)
+    passed = ("judged_by", "judged_at") if state == "open" else ()
+    show_frame(frame.drop("spans", "dictionary_version", *passed) if text else frame, form, out)
+
+
+def _user() -> str:
+    import getpass
+
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):
+        return "unknown"
 
 
 def loads(context: typer.Context, form: FormatOption = Format.TABLE, out: OutOption = None) -> None:

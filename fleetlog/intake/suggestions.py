@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from difflib import get_close_matches
 from typing import Any
 
@@ -132,6 +133,9 @@ def refresh_suggestions(
         texts = store.execute("SELECT DISTINCT field, text FROM text_to_read ORDER BY field, text")
         store.register("text_read", _read(texts, dictionary))
         before = _count(store)
+        store.execute(
+            "DELETE FROM judgement WHERE suggestion_id NOT IN (SELECT suggestion_id FROM suggestion)"
+        )
         store.execute(_INSERT, {"version": dictionary.version})
         new = _count(store) - before
         store.execute(_CONFIRM, {"version": dictionary.version})
@@ -184,18 +188,25 @@ def suggestions_frame(
     *,
     work_order_id: str | None = None,
     machine_id: str | None = None,
+    confidence: float = 0.0,
+    parts: Sequence[str] = (),
+    causes: Sequence[str] = (),
 ) -> pl.DataFrame:
-    """The suggestions with the text that each was read from, in the order of the work.
+    """The suggestions with the text that each was read from, those that would change an answer first.
 
     Args:
         state: "open" (nobody has judged it), "accepted" or "declined"; None = all.
         work_order_id: only those of this order.
         machine_id: only those of this machine.
+        confidence: only those at least so sure.
+        parts: the components whose lives the fault families follow; suggestions about them come first.
+        causes: components that are at fault in one of their causes; suggestions about them come next.
 
     Returns:
         suggestion_id, work_order_id, line_no, machine_id, opened_at, field, component, side, action, finding,
-        result, recurrence_hours, again, confidence, words, text, spans (JSON: characters of the text), state,
-        dictionary_version.
+        result, recurrence_hours, again, confidence, changes (what an acceptance would bring: a step of work, or the
+        side, finding or result of a typed line; null = nothing that is not typed), words, text, spans (JSON:
+        characters of the text), state, judged_by, judged_at (UTC), dictionary_version.
 
     Raises:
         UsageError: for another state, or a machine or order that is not on record.
@@ -204,7 +215,15 @@ def suggestions_frame(
         raise UsageError(f"'{state}' is no state of a suggestion; write one of {', '.join(STATES)}.")
     _must_be_known(store, "machine", "SELECT machine_id FROM machines ORDER BY 1", machine_id)
     _must_be_known(store, "work order", "SELECT work_order_id FROM work_orders ORDER BY 1", work_order_id)
-    return store.run("wording/list", state=state, work_order_id=work_order_id, machine_id=machine_id)
+    return store.run(
+        "wording/list",
+        state=state,
+        work_order_id=work_order_id,
+        machine_id=machine_id,
+        confidence=confidence,
+        parts=list(parts),
+        causes=list(causes),
+    )
 
 
 def _must_be_known(store: Store, thing: str, listing: str, wanted: str | None) -> None:
@@ -217,8 +236,14 @@ def _must_be_known(store: Store, thing: str, listing: str, wanted: str | None) -
         raise UsageError(f"There is no {thing} {wanted!r} on record.{hint}")
 
 
-def judge(store: Store, suggestion_ids: Sequence[int], *, accepted: bool) -> int:
+def judge(store: Store, suggestion_ids: Sequence[int], *, accepted: bool, by: str = "") -> int:
     """Marks suggestions as right (analyses count them from then on) or as wrong (none does, whatever is set).
+
+    Args:
+        store: a store open for writing.
+        suggestion_ids: their numbers.
+        accepted: whether they are right.
+        by: who says so; it is kept with the time.
 
     Returns:
         How many were not judged so before.
@@ -238,6 +263,17 @@ def judge(store: Store, suggestion_ids: Sequence[int], *, accepted: bool) -> int
         unknown = [one for one in ids if one not in known]
         if unknown:
             raise UsageError(f"There is no suggestion {unknown[0]}; list them to see their numbers.")
+        store.execute(
+            "CREATE OR REPLACE TEMPORARY TABLE judged AS SELECT suggestion_id FROM suggestion "
+            "WHERE suggestion_id IN (SELECT unnest($ids)) AND accepted IS DISTINCT FROM $accepted",
+            {"ids": ids, "accepted": accepted},
+        )
+        store.execute("DELETE FROM judgement WHERE suggestion_id IN (FROM judged)")
+        store.execute(
+            "INSERT INTO judgement SELECT suggestion_id, $by, $now FROM judged",
+            {"by": by, "now": datetime.now(UTC).replace(tzinfo=None)},
+        )
+        store.execute("DROP TABLE judged")
         changed = store.execute(
             "UPDATE suggestion SET accepted = $accepted "
             "WHERE suggestion_id IN (SELECT unnest($ids)) AND accepted IS DISTINCT FROM $accepted",

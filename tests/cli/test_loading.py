@@ -233,6 +233,16 @@ def test_suggestions_count_once_accepted(fleetlog: Command, tmp_path: Path) -> N
     assert failures() == 1
     assert fleetlog("suggestions", "--decline", str(bushing["suggestion_id"]), store=store).code == 0
     assert failures() == 0
+    # All that are open, of an order or a machine, surer than so much; who says so is kept.
+    assert fleetlog("suggestions", "--accept-all", "--decline-all", store=store).code == 2
+    done = fleetlog("suggestions", "--accept-all", "--machine", "9", "--confidence", "0.99", store=store)
+    assert "0 accepted, 0 declined" in done.err
+    fleetlog("suggestions", "--accept", str(bushing["suggestion_id"]), "--by", "Ann", store=store)
+    done = fleetlog("suggestions", "--decline-all", "--order", "W1", "--by", "Bo", store=store)
+    assert "0 accepted" in done.err
+    judged = json.loads(fleetlog("suggestions", "--state", "all", "--format", "json", store=store).out)
+    assert {(row["state"], row["judged_by"]) for row in judged} == {("accepted", "Ann"), ("declined", "Bo")}
+    assert failures() == 1
 
 
 def test_unknown_suggestion(fleetlog: Command, store: Path) -> None:

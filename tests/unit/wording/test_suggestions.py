@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -67,10 +67,13 @@ def yard(tmp_path: Path) -> Iterator[Yard]:
         yield made
 
 
+TOLD = ["cause", "complaint", "correction", "note"]
+
+
 def test_texts_become_suggestions(yard: Yard) -> None:
     new = refresh_suggestions(yard.store)
     assert new == len(yard.found()) == len(yard.found("open"))
-    assert yard.found(work_order_id="W1") == [
+    assert sorted(yard.found(work_order_id="W1"), key=lambda row: TOLD.index(row[1])) == [
         ("W1", "cause", "internal_bushing", None, None, "worn"),
         ("W1", "complaint", None, None, "right", None),
         ("W1", "correction", "internal_bushing", "replace", None, None),
@@ -224,3 +227,40 @@ def test_a_failure_leaves_the_suggestions_as_they_were(yard: Yard, monkeypatch: 
     with pytest.raises(RuntimeError):
         refresh_suggestions(yard.store)
     assert suggestions_frame(yard.store).to_dicts() == before
+
+
+def test_what_would_change_an_answer_comes_first(yard: Yard) -> None:
+    """A step or finding that no line says, of a part that a family follows, before what is typed already."""
+    refresh_suggestions(yard.store)
+    rows = suggestions_frame(yard.store, parts=["internal_bushing"], causes=["wiring"]).to_dicts()
+    ranks = [
+        (
+            row["changes"] is None,
+            {"internal_bushing": 0, "wiring": 1}.get(row["component"] or "", 2),
+            not (row["action"] in ("replace", "overhaul") or row["finding"]),
+        )
+        for row in rows
+    ]
+    assert ranks == sorted(ranks)
+    assert {row["changes"] is None for row in rows} == {True, False}
+    # What is said to bring a step brings one, and what is not, none.
+    for row in rows:
+        before = yard.told()
+        judge(yard.store, [row["suggestion_id"]], accepted=True)
+        assert (yard.told() != before) == (row["changes"] == "step"), row
+        judge(yard.store, [row["suggestion_id"]], accepted=False)
+
+
+def test_who_judged_and_when_is_kept(yard: Yard) -> None:
+    refresh_suggestions(yard.store)
+    one = suggestions_frame(yard.store)["suggestion_id"][0]
+    judge(yard.store, [one], accepted=True, by="Ann")
+    judge(yard.store, [one], accepted=True, by="Bo")  # nothing new
+    (row,) = suggestions_frame(yard.store, "accepted").to_dicts()
+    assert row["judged_by"] == "Ann"
+    assert abs((row["judged_at"] - datetime.now(UTC).replace(tzinfo=None)).total_seconds()) < 60
+    judge(yard.store, [one], accepted=False, by="Bo")
+    assert suggestions_frame(yard.store, "declined")["judged_by"].to_list() == ["Bo"]
+    sure = suggestions_frame(yard.store, confidence=0.95)
+    assert 0 < sure.height < suggestions_frame(yard.store).height
+    assert sure["confidence"].min() >= 0.95  # type: ignore[operator]
