@@ -198,21 +198,21 @@ def test_a_cluster_gives_the_same(
     capfd: pytest.CaptureFixture[str],
 ) -> None:
     from fleetlog.engines.session import connect
-    from fleetlog.session.lake import open_lake
+    from fleetlog.session.lake import open_cluster
 
     cluster = connect(MASTER)
     try:
         with subtests.test("the cluster is one"):
             assert members(cluster) == 3
         lake = lake_of(demo_store)
-        with open_fleet(demo_store) as ours, open_lake(str(lake), MASTER, store_path=demo_store) as theirs:
+        with open_fleet(demo_store) as ours, open_cluster(str(lake), MASTER, store_path=demo_store) as theirs:
             check_history(ours, theirs, subtests, "demo")
             check_risk_tables(ours, theirs, subtests, "demo")
             check_meanings(theirs, subtests)
             for name, ask in QUESTIONS.items():
                 with subtests.test(question=name):
                     assert ask(theirs).to_dict() == ask(ours).to_dict()
-        with open_fleet(messy) as ours, open_lake(str(lake_of(messy)), MASTER, store_path=messy) as theirs:
+        with open_fleet(messy) as ours, open_cluster(str(lake_of(messy)), MASTER, store_path=messy) as theirs:
             check_history(ours, theirs, subtests, "messy")
             check_risk_tables(ours, theirs, subtests, "messy")
             with subtests.test("the mess is there"):
@@ -344,7 +344,7 @@ def check_bare_lake(store: Path, lake: Path) -> None:
 
     So the history of them is the same too; it need not be made once more.
     """
-    from fleetlog.session.lake import open_lake
+    from fleetlog.session.lake import open_cluster
 
     own = lake.with_name("yard")
     for file in lake.glob("*.parquet"):
@@ -359,7 +359,7 @@ def check_bare_lake(store: Path, lake: Path) -> None:
         folder.mkdir(parents=True)
         for number, part in enumerate(bare.iter_slices(max(1, bare.height // 3 + 1))):
             part.write_parquet(folder / f"part-{number}.parquet")
-    with open_fleet(store) as ours, open_lake(str(own), MASTER, store_path=store) as theirs:
+    with open_fleet(store) as ours, open_cluster(str(own), MASTER, store_path=store) as theirs:
         for table in ("machines", "meter_readings", "fault_codes", "work_orders", "work_lines", "components"):
             columns = [c for c in ours.store.select(f"FROM {table} LIMIT 0").columns if c != "file_id"]
             asked = f"SELECT {', '.join(c for c in columns if c != 'row_no')} FROM {table}"
