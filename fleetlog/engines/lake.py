@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from functools import reduce
 from pathlib import Path
@@ -13,6 +14,7 @@ from fleetlog.engines.failures import condition, first_cause
 from fleetlog.errors import EngineError, InputFileError
 from fleetlog.store.dictionary import KINDS, Kind
 from fleetlog.store.lake import (
+    LISTED,
     MAY_LACK,
     ORIGIN,
     empty_key,
@@ -26,6 +28,7 @@ from fleetlog.store.lake import (
 if TYPE_CHECKING:
     from pyspark.sql import Column, DataFrame, SparkSession
 
+_DATABASE = re.compile(r"\w+(\.\w+)*")
 _APART = "\x1f"  # between the parts of a key that is one text
 
 
@@ -37,7 +40,7 @@ def read_lake(
     Args:
         session: where to.
         lake: folder or URL that holds `<table>.parquet` (a file or a folder of files) or a folder
-            `<table>`; the cluster's machines must reach it by the same name.
+            `<table>`; the cluster's machines must reach it by the same name. Or a database of its catalog.
         tables: table -> its columns and types in a store.
         time_zone: of times that carry none.
 
@@ -66,12 +69,20 @@ def _paths(lake: str, name: str) -> tuple[str, ...]:
 
 
 def _read(session: SparkSession, lake: str, name: str) -> DataFrame | None:
+    if _is_database(session, lake):
+        return session.table(f"{lake}.{name}") if session.catalog.tableExists(f"{lake}.{name}") else None
     for place in _paths(lake, name):
+        form = _form(place)
         try:
-            return session.read.parquet(place)
+            return session.read.format(form).load(place)
         except Exception as error:
             if condition(error) == "PATH_NOT_FOUND":
                 continue
+            if condition(error) == "DATA_SOURCE_NOT_FOUND":
+                raise EngineError(
+                    f"{place} is a table of the form {form}, whose package this Spark lacks; give it with "
+                    "spark.jars.packages in Spark's own settings."
+                ) from error
             if condition(error) == "UNABLE_TO_INFER_SCHEMA":
                 raise no_parquet(place, name) from error
             unreadable = condition(error).startswith(("FAILED_READ_FILE", "CANNOT_READ_FILE_FOOTER"))
@@ -79,6 +90,24 @@ def _read(session: SparkSession, lake: str, name: str) -> DataFrame | None:
                 raise InputFileError(f"{place} does not read as Parquet; write it anew.") from error
             raise EngineError(f"Spark cannot read {place} ({first_cause(error)}).") from error
     return None
+
+
+def _is_database(session: SparkSession, lake: str) -> bool:
+    """Whether the lake is named as a database of the cluster's catalog, `yard` or `catalog.yard`."""
+    if not _DATABASE.fullmatch(lake) or Path(lake).exists():
+        return False
+    try:
+        return bool(session.catalog.databaseExists(lake))
+    except Exception as error:
+        raise EngineError(f"Spark cannot look {lake} up in its catalog ({first_cause(error)}).") from error
+
+
+def _form(place: str) -> str:
+    """In what form a table lies in a folder: its maker's list of the files that count tells."""
+    for inside, form in LISTED.items():
+        if "://" not in place and (Path(place) / inside).is_dir():
+            return form.lower()
+    return "parquet"
 
 
 def _cast_columns(

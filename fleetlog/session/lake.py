@@ -65,9 +65,7 @@ def open_lake(
         SettingsError: when the settings or a fault family do not read.
     """
     if "://" in str(lake):
-        raise UsageError(
-            f"{lake} is no folder of this machine; mount it, or let a cluster read it (spark)."
-        )
+        raise UsageError(f"{lake} is no folder of this machine; mount it, or let a cluster read it (spark).")
     in_force = settings if settings is not None else _settings_of(str(lake), store_path)
     return LakeFleet(open_in_place(Path(lake), in_force.fleet.time_zone), in_force, families_for(in_force))
 

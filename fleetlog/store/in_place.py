@@ -17,6 +17,7 @@ from fleetlog.errors import InputFileError, UsageError, first_line
 from fleetlog.store.connection import Store, literal, quoted
 from fleetlog.store.dictionary import KINDS, Kind
 from fleetlog.store.lake import (
+    LISTED,
     MAY_LACK,
     ORIGIN,
     TABLES,
@@ -29,9 +30,6 @@ from fleetlog.store.lake import (
 )
 from fleetlog.store.opening import open_in_memory
 from fleetlog.store.seal import seal
-
-#: Folders in which a table's maker keeps a list of the files that count: all of them together are not the table.
-_LISTED = {"_delta_log": "Delta", "metadata": "Iceberg"}
 
 
 def open_in_place(lake: Path, time_zone: str) -> Store:
@@ -74,7 +72,7 @@ def _files(lake: Path, whole: Path, name: str) -> list[Path]:
         if place.is_file():
             return [place]
         if place.is_dir():
-            for inside, maker in _LISTED.items():
+            for inside, maker in LISTED.items():
                 if (place / inside).is_dir():
                     raise InputFileError(
                         f"{lake / place.name} is a {maker} table, whose files alone do not say which rows count; "

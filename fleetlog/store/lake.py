@@ -19,6 +19,9 @@ ORIGIN = ("file_id", "row_no")
 MAY_LACK = ("rentals", "release_checks", "suggestion")
 """Tables that the history can do without: hires, and what was read from free text."""
 
+LISTED = {"_delta_log": "Delta", "metadata": "Iceberg"}
+"""Folders in which a table's maker lists the files that count: all of them together are not the table."""
+
 
 def write_lake(store: Store, folder: Path) -> dict[str, int]:
     """Writes each table to `folder`/<table>.parquet; each file takes the place of an older one once whole.

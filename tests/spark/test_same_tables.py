@@ -16,6 +16,7 @@ from typing import Any
 import polars as pl
 import pytest
 
+from fleetlog.causes.suspects import suspects
 from fleetlog.errors import InputFileError
 from fleetlog.lives.comparison import compare
 from fleetlog.lives.design_change import design_changes
@@ -24,6 +25,7 @@ from fleetlog.lives.incidence import incidence
 from fleetlog.lives.repeats import repeats
 from fleetlog.lives.survival import survival
 from fleetlog.lives.trend import trend
+from fleetlog.planning.plan import plan
 from fleetlog.session.fleet import Fleet, open_fleet
 from fleetlog.session.scope import Scope
 from fleetlog.store.statements import named, statement
@@ -62,6 +64,8 @@ QUESTIONS: dict[str, Callable[[Fleet], Any]] = {
     "repeats": repeats,
     "repeats by site": lambda fleet: repeats(fleet, by="site"),
     "trend": trend,
+    "suspects": suspects,
+    "plan": plan,
 }
 
 
@@ -228,6 +232,8 @@ def test_a_cluster_gives_the_same(
                     assert ours.store.select(f"FROM {table}").height, table
                 assert theirs.store.select("FROM set_aside_reading").height
         check_commands(demo_store, lake, subtests, monkeypatch, capfd)
+        with subtests.test("tables of a catalog"):
+            check_catalog(cluster.session, lake)
         with subtests.test("a lake of the yard's own"):
             check_bare_lake(demo_store, lake)
         check_mistakes(lake, subtests)
@@ -337,6 +343,22 @@ def check_commands(
     with subtests.test(command=command):
         asked = printed(*command, "--engine", "spark", "--lake", str(lake), "--master", MASTER)
         assert asked == printed(*command)
+
+
+def check_catalog(session: Any, lake: Path) -> None:
+    """A lake that is a database of the cluster's catalog holds the rows of its files."""
+    from fleetlog.engines.lake import read_lake
+    from fleetlog.store.lake import TABLES
+
+    session.sql(f"CREATE DATABASE yard LOCATION '{lake.with_name('warehouse')}'")
+    files = {name: session.read.parquet(str(lake / f"{name}.parquet")) for name in TABLES}
+    for name, frame in files.items():
+        frame.write.saveAsTable(f"yard.{name}")
+    shapes = {name: pl.DataFrame(frame.limit(0).toArrow()).schema for name, frame in files.items()}
+    found = read_lake(session, "yard", shapes, "UTC")
+    assert {name: frame.count() for name, frame in found.items()} == {
+        name: frame.count() for name, frame in files.items()
+    }
 
 
 def check_bare_lake(store: Path, lake: Path) -> None:
