@@ -173,7 +173,7 @@ def date_forms(
     if not two_ways and not one_way:
         return DateForms(serial_from=serial_from)
     if asked or not two_ways:
-        return DateForms(asked, short_years=short_years, others=True, serial_from=serial_from)
+        return DateForms(asked, short_years=asked is not None, others=True, serial_from=serial_from)
     if day and month and max(day, month) < MAJORITY * (day + month):
         return DateForms(mixed=True, others=True, serial_from=serial_from)
     if day or month or two_ways == same:

@@ -340,7 +340,7 @@ def sources(
 def _machines(equipment: str, columns: tuple[str, ...]) -> str:
     """Headers as rows."""
     return compose(
-        "(SELECT n AS row_no, problem AS malformed, «cells» FROM «equipment» ORDER BY n)",
+        "(SELECT n AS row_no, coalesce(problem, doubt) AS malformed, «cells» FROM «equipment» ORDER BY n)",
         cells=commas(f"{column} AS c{i}" for i, column in enumerate(columns)),
         equipment=quoted(equipment),
     )

@@ -4,7 +4,8 @@
 -- grain: one row an equipment header of the document
 -- inputs: machines (and the file of headers: number, equipment id, serial number, PIN, make, model; no heading line)
 -- parameters: path (the file of headers)
--- output: n (number of the header), machine_id, problem (why the header cannot be used; NULL = it can), pin,
+-- output: n (number of the header), machine_id, problem (why the header cannot be used; NULL = it can), doubt (why it
+--         makes no new machine; NULL = nothing), pin,
 --         serial_number, make, model (of a matched machine as the store has them: a header corrects nothing)
 WITH headers AS (
     SELECT CAST(n AS BIGINT) AS n, equipment_id, serial_number, pin, make, model
@@ -85,6 +86,24 @@ together AS (
         ) AS machine_id
     FROM named
 ),
+-- Numbers as they are compared for likeness: letters in front, and what follows without leading zeros.
+spelt AS (
+    SELECT
+        machine_id,
+        regexp_extract(lower(regexp_replace(machine_id, '[^A-Za-z0-9]', '', 'g')), '^[a-z]*') AS letters,
+        regexp_replace(lower(regexp_replace(machine_id, '[^A-Za-z0-9]', '', 'g')), '^[a-z]*0*', '') AS rest
+    FROM (SELECT machine_id FROM listed UNION SELECT machine_id FROM together)
+),
+alike AS (
+    SELECT new.machine_id, min(old.machine_id) AS looks_like
+    FROM spelt AS new
+    JOIN spelt AS old
+        ON old.rest = new.rest AND (old.letters = new.letters OR old.letters = '' OR new.letters = '')
+    JOIN listed ON listed.machine_id = old.machine_id
+    WHERE new.machine_id <> old.machine_id AND new.machine_id NOT IN (SELECT machine_id FROM listed)
+    GROUP BY new.machine_id
+    HAVING count(*) = 1
+),
 matched AS (
     SELECT
         h.*,
@@ -108,12 +127,20 @@ SELECT
         WHEN coalesce(h.known_as, h.new_as) IS NULL
             THEN 'the equipment has neither PIN nor serial number nor equipment id; give it one in the portal'
     END AS problem,
+    -- A machine of its own would split the history of the one that is meant; its rows wait.
+    CASE
+        WHEN h.known_as IS NULL AND a.looks_like IS NOT NULL THEN concat(
+            'machine ''', h.new_as, ''' is not on the list and looks like ''', a.looks_like,
+            '''; write it so in the portal, or put it on the list'
+        )
+    END AS doubt,
     CASE WHEN m.machine_id IS NULL THEN max(h.pin) OVER same_machine ELSE m.pin END AS pin,
     CASE WHEN m.machine_id IS NULL THEN max(h.serial_number) OVER same_machine ELSE m.serial_number
     END AS serial_number,
     CASE WHEN m.machine_id IS NULL THEN max(h.make) OVER same_machine ELSE m.make END AS make,
     CASE WHEN m.machine_id IS NULL THEN max(h.model) OVER same_machine ELSE m.model END AS model
 FROM matched AS h
+LEFT JOIN alike AS a ON a.machine_id = h.new_as
 LEFT JOIN machines AS m ON m.machine_id = h.known_as
 WINDOW same_machine AS (PARTITION BY h.new_as)
 ORDER BY h.n

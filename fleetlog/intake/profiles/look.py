@@ -12,6 +12,7 @@ from fleetlog.intake.contract import IntakeSettings
 from fleetlog.intake.header import LoadOptions, read_header
 from fleetlog.intake.names import squeeze
 from fleetlog.intake.packed import Form, InputFile, parts
+from fleetlog.intake.profiles.content import is_date, number_in
 from fleetlog.intake.profiles.profile import Profile
 from fleetlog.intake.profiles.proposal import Proposal, names_known, propose
 from fleetlog.intake.scan import scan
@@ -60,6 +61,8 @@ class _Any(Profile):
     def weight(self, header: Sequence[str]) -> int:
         """Cells that some kind of table calls its columns by; then how many cells are texts at all."""
         texts = sum(name is not None for name in self.columns_in(header))
+        if any(is_date(cell) or number_in(cell) is not None for cell in header):
+            return min(texts, 1)  # a row of data, which may hold a word that is some column's name
         return 1000 * names_known(header) + texts if texts > 1 else 0
 
     def recognises(self, header: Sequence[str]) -> int:

@@ -385,3 +385,31 @@ def test_a_document_that_only_begins_as_utf8_does_is_refused(store: Store, tmp_p
     path.write_bytes(b'\xef\xbb\xbf{"Equipment": [{"EquipmentHeader": {"EquipmentID": "A\xbb"}}]}')
     (done,) = load_paths(store, [path], now=NOW).files
     assert "is no well-formed JSON document" in str(done.refused)
+
+
+def test_two_makers_with_one_serial_number_stay_two_machines(feed: Feed, store: Store) -> None:
+    def machine(make: str, meter: str) -> str:
+        return header(OEMName=make, SerialNumber="777") + hours(meter)
+
+    feed(snapshot(machine("Borst", "10"), machine("Kern", "20")))
+    found = store.execute(
+        "SELECT m.make, r.hours FROM machines AS m JOIN meter_readings AS r USING (machine_id) ORDER BY ALL"
+    )
+    assert found == [("Borst", 10), ("Kern", 20)]
+    # Told again, each finds its own.
+    feed(snapshot(machine("Kern", "21").replace("T08", "T09")), name="feed/later.xml")
+    assert store.execute("SELECT count(*) FROM machines") == [(2,)]
+    assert store.execute(
+        "SELECT make FROM machines JOIN meter_readings USING (machine_id) WHERE hours = 21"
+    ) == [("Kern",)]
+
+
+def test_a_number_that_looks_like_a_machine_on_the_list_makes_no_new_one(
+    feed: Feed, store: Store, tmp_path: Path
+) -> None:
+    (tmp_path / "machines.csv").write_text("machine_id\n37\n")
+    load_paths(store, [tmp_path / "machines.csv"], now=NOW)
+    machines, readings = feed(snapshot(header(EquipmentID="0037") + hours("10")))
+    assert (machines.rejected, readings.waiting) == (1, 1)
+    assert "looks like '37'" in rejected_frame(store)["reason"][0]
+    assert store.execute("SELECT machine_id FROM machines") == [("37",)]
