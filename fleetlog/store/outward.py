@@ -23,6 +23,11 @@ _TELLING = {
     "rejected_row": {"reject_id", "resolved_by"},
     "set_aside_reading": {"whole_hours", "spare_hours"},
     "change_log": {"row_key", "old_row"},
+    "load_run": {"load_id", "last_file"},
+    "file_telling": {"told_at", "written_at"},
+    "telling": {"row_key", "told"},
+    "told_again": {"mark", "before_file"},
+    "judgement": {"suggestion_id", "judged_by"},
 }
 """Columns by which an export of a table is known that no statement's header describes."""
 

@@ -101,7 +101,7 @@ def test_what_a_load_overwrites_is_told_and_can_be_taken_back(fleetlog: Command,
     ]
     undone = fleetlog("undo", "2", store=store)
     assert undone.code == 0
-    assert "8 as before" in undone.err
+    assert "8 set back" in undone.err
     assert makes() == [{"make": "Borst"}]
     assert fleetlog("undo", "2", store=store).code == 2
     assert fleetlog("check", store=store).code == 0
