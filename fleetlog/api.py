@@ -16,6 +16,7 @@ from fleetlog.causes.suspects import holds, suspects
 from fleetlog.causes.unit import unit
 from fleetlog.errors import UsageError
 from fleetlog.intake import LoadResult
+from fleetlog.intake.undo import Undone, loads_frame
 from fleetlog.lives.comparison import compare
 from fleetlog.lives.design_change import design_changes
 from fleetlog.lives.drivers import drivers
@@ -308,10 +309,12 @@ class OpenFleet(FleetPart):
         machine: str | None = None,
         machine_from: str | None = None,
         check_only: bool = False,
+        newest: bool = False,
     ) -> LoadResult:
         """Loads files and folders into a store opened with `writable` or `create`.
 
-        Arguments and errors are those of `fleetlog.intake.load_paths`.
+        Nobody is asked: `overwritten` and `changes` of the result's files tell what was overwritten, `load_id` by which
+        number `undo` takes it back. Arguments and errors are those of `fleetlog.intake.load_paths`.
 
         Examples:
             >>> _ = (folder / "machines.csv").write_text("machine_id,build_date\\n1,2016\\n")
@@ -328,4 +331,33 @@ class OpenFleet(FleetPart):
             machine=machine,
             machine_from=machine_from,
             check_only=check_only,
+            newest=newest,
         )
+
+    def loads(self) -> pl.DataFrame:
+        """The loads in order, as `fleetlog.intake.undo.loads_frame` gives them.
+
+        Examples:
+            >>> _ = (folder / "list.csv").write_text("machine_id\\n1\\n")
+            >>> with fleetlog.open(folder / "listed.duckdb", create=True) as new:
+            ...     _ = new.load(folder / "list.csv")
+            ...     new.loads()["files"].to_list()
+            ['list.csv']
+        """
+        fleet, _ = self.parts()
+        return loads_frame(fleet.store)
+
+    def undo(self, load_id: int) -> Undone:
+        """Takes a load back out of a store opened with `writable`: its rows go, what it corrected is as before.
+
+        Arguments and errors are those of `fleetlog.intake.undo.undo_load`.
+
+        Examples:
+            >>> _ = (folder / "wrong.csv").write_text("machine_id,build_date\\n1,2061\\n2,2017\\n")
+            >>> with fleetlog.open(folder / "other.duckdb", create=True) as new:
+            ...     number = new.load(folder / "wrong.csv").load_id
+            ...     new.undo(number).removed
+            1
+        """
+        fleet, _ = self.parts()
+        return fleet.undo(load_id)

@@ -360,7 +360,8 @@ def undo(
     with open_fleet(store_path(context), writable=True, wait=wait, notify=say) as fleet:
         done = fleet.undo(load_id)
     say(
-        f"Load {done.load_id} is taken back: {done.removed:,} rows removed, {done.restored:,} set back to what other files say, "
+        f"Load {done.load_id} is taken back: {done.removed:,} rows removed, "
+        f"{done.restored:,} set back to what other files say, "
         f"{done.kept:,} kept, since other files tell them too."
     )
 
