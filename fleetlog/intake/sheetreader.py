@@ -32,6 +32,7 @@ _PIECE = 1 << 20
 _CELL = re.compile(rb'<(?:\w+:)?c\b[^>]*?\br="([A-Z]{1,3})(\d{1,7})"[^>]*?(/?)>')
 _CELL_END = re.compile(rb"</(?:\w+:)?c>")
 _FAILED = re.compile(rb't="e"')
+_TEXT = re.compile(rb't="str"')  # a formula that gives a text, which may be empty
 _VALUE = re.compile(rb"<(?:\w+:)?v>([^<]+)</")
 _FORMULA = re.compile(rb"<(?:\w+:)?f\b")
 _NINE_DECIMALS = r"^-?\d+\.\d{9}$"
@@ -145,13 +146,15 @@ def _survey(workbook: Path, part: str) -> dict[str, Any]:
     marks: list[tuple[int, int, str]] = []
 
     def see(letters: bytes, number: bytes, cell: bytes) -> None:
+        if cell.endswith(b"/>"):
+            return  # nothing but a format
         row, column = int(number), _column(letters)
         rows[row] = rows.get(row, 0) + 1
         columns[column] = columns.get(column, 0) + 1
         if _FAILED.search(cell, 0, 200):
             value = _VALUE.search(cell)
             marks.append((row, column, value[1].decode() if value else "#NAME?"))
-        elif _FORMULA.search(cell) and not _VALUE.search(cell):
+        elif _FORMULA.search(cell) and not _VALUE.search(cell) and not _TEXT.search(cell, 0, 200):
             marks.append((row, column, UNCOMPUTED))
 
     try:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import resource
+import zipfile
 from collections.abc import Callable
 from datetime import date, timedelta
 from pathlib import Path
@@ -62,6 +63,26 @@ def test_a_workbook_that_takes_too_much_is_refused(
     assert result.refused is not None
     assert "seconds to read and was left alone" in result.refused
     assert load_paths(store, [path], now=NOW).files[0].waiting == 1
+
+
+def test_a_formula_that_gives_an_empty_text_is_an_empty_cell(
+    book: Callable[[Fill], Path], store: Store
+) -> None:
+    path = book(
+        lambda sheet: sheet.__setitem__("D1", "source") or sheet.__setitem__("D2", '=IF(TRUE,"","x")')
+    )
+    (result,) = load_paths(store, [path], now=NOW).files
+    assert result.rejected == 1  # as written, its value was never worked out
+    plain = path.with_name("saved.xlsx")
+    with zipfile.ZipFile(path) as archive, zipfile.ZipFile(plain, "w") as out:
+        for name in archive.namelist():
+            text = archive.read(name)
+            if name.endswith("sheet1.xml"):
+                assert b'<c r="D2">' in text
+                text = text.replace(b'<c r="D2">', b'<c r="D2" t="str">')
+            out.writestr(name, text)
+    (result,) = load_paths(store, [plain], now=NOW).files
+    assert (result.rejected, result.waiting) == (0, 1)
 
 
 def test_formulas_without_a_value_and_durations(book: Callable[[Fill], Path], store: Store) -> None:
