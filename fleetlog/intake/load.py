@@ -286,6 +286,9 @@ class _Load:
             assert isinstance(result, FileResult)
             if result.path in lacking:
                 result = replace(result, notes=(*result.notes, lacking[result.path]))
+            if result.kind == "machines" and result.new:
+                notes = (*result.notes, *self._looks_like(result.kind, self._file_ids[i]))
+                result = replace(result, notes=notes)
             if not result.waiting or result.kind is None:
                 yield result
                 continue
@@ -296,14 +299,16 @@ class _Load:
             yield replace(result, waiting=still, new=result.new + result.waiting - still, notes=notes)
 
     def _looks_like(self, kind: str, file_id: int) -> list[str]:
-        """Which machines on the list those look like that rows of a file wait for."""
-        if (parent_of(KINDS[kind]) or ("", ""))[1] != "machine_id":
+        """Which machines on the list those look like that a file brings, or that its rows wait for."""
+        of_list = kind == "machines"
+        if not of_list and (parent_of(KINDS[kind]) or ("", ""))[1] != "machine_id":
             return []
         asked = self.store.execute(
             compose(
-                "SELECT DISTINCT r.machine_id FROM «kind» AS r ANTI JOIN machines AS m USING (machine_id) "
-                "WHERE r.file_id = $file_id ORDER BY 1 LIMIT 1000",
+                "SELECT DISTINCT r.machine_id FROM «kind» AS r «waiting» WHERE r.file_id = $file_id "
+                "ORDER BY 1 LIMIT 1000",
                 kind=quoted(kind),
+                waiting="" if of_list else "ANTI JOIN machines AS m USING (machine_id)",
             ),
             {"file_id": file_id},
         )
@@ -312,7 +317,10 @@ class _Load:
             return []
         shown = ", ".join(f"'{machine}' looks like '{other}'" for machine, other in list(alike.items())[:5])
         more = f" and {len(alike) - 5} more" if len(alike) > 5 else ""
-        return [f"machines that are not on the list: {shown}{more}"]
+        which = (
+            "machines that may stand on the list twice" if of_list else "machines that are not on the list"
+        )
+        return [f"{which}: {shown}{more}"]
 
     def _pages_lacking(self) -> dict[str, str]:
         """Pages whose next one is not among the files of this load, and what to say of it."""

@@ -92,7 +92,7 @@ def _with_likeness(store: Store, waiting: pl.DataFrame) -> pl.DataFrame:
 
 
 def look_alikes(store: Store, machine_ids: Sequence[str]) -> dict[str, str]:
-    """Of machines that are not on the list, those that one on it looks like: 0037, M37 and "37 " like 37.
+    """Of some machines those that another one on the list looks like: 0037, M37 and "37 " like 37.
 
     Case, marks, blanks and leading zeros are looked past, and letters before the number where only one has them.
     """
@@ -106,8 +106,9 @@ def look_alikes(store: Store, machine_ids: Sequence[str]) -> dict[str, str]:
     found = {}
     for machine in machine_ids:
         letters, rest = _parts(machine)
-        near = [other for own, other in known.get(rest, ()) if own == letters or not own or not letters]
-        if len(near) == 1 and near[0] != machine:
+        same = [(own, other) for own, other in known.get(rest, ()) if other != machine]
+        near = [other for own, other in same if own == letters or not own or not letters]
+        if len(near) == 1:
             found[machine] = near[0]
     return found
 

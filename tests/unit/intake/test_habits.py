@@ -95,8 +95,10 @@ def test_machines_that_look_like_one_on_the_list_wait(load: Load, store: Store) 
     assert (result.new, result.waiting) == (1, 5)
     said = "machines that are not on the list: '0037' looks like '37', 'l-01' looks like 'L01', 'm37' looks like '37'"
     assert said in result.notes
+    second = load("machine_id\n0037\nN1\n", "second.csv")
+    assert "machines that may stand on the list twice: '0037' looks like '37'" in second.notes
     told = [reason.partition("; looks like ")[2][:4] for reason in waiting_frame(store)["reason"]]
-    assert told == ["'37'", "'37'", "", "'L01", ""]
+    assert told == ["", "", "'L01", ""]
 
 
 def test_a_code_without_a_failure_mode_is_taken(load: Load, store: Store) -> None:
