@@ -16,6 +16,9 @@ _DATE = re.compile(
 _YEAR = re.compile(r"(19|20)\d\d(-\d\d)?")
 _NUMBER = re.compile(r"[+-]?(\d{1,3}([, ]\d{3})+|\d+)?([.,]\d+)?\s*(h|hrs?|hours?|v)?", re.IGNORECASE)
 _PIN = re.compile(r"[A-Za-z0-9]{17}")
+NEW_MACHINES = 0.3
+"""What short texts of which none is a known machine say for a column of machines: they may be new ones."""
+
 _SHORT_ID = re.compile(r"[^\s]{1,16}( [^\s]{1,8})?")
 
 LONG_TEXTS = frozenset({"complaint", "cause", "correction", "note", "description", "removal_reason"})
@@ -43,7 +46,11 @@ def content_of(
     if not cells:
         return Content(None, "no cells")
     if column.name == "machine_id" and machine_ids:
-        return _share(cells, [cell in machine_ids for cell in cells], "known machines")
+        known = _share(cells, [cell in machine_ids for cell in cells], "known machines")
+        short = [bool(_SHORT_ID.fullmatch(cell)) and not is_date(cell) for cell in cells]
+        if known.share or sum(short) < len(cells):
+            return known
+        return Content(NEW_MACHINES, "none of the known machines")
     if words is not None:
         known = [words.meant(cell) is not None for cell in cells]
         share = sum(known) / len(cells)

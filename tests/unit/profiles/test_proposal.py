@@ -72,6 +72,12 @@ def test_cells_can_speak_against_a_name() -> None:
     assert with_text.missing == ("hours",)
 
 
+def test_machines_that_are_not_on_the_list_yet_are_machines() -> None:
+    rows = [[f"W{i}", f"L{i:02}", "2024-01-01", "jerks"] for i in range(9)]
+    proposal = propose(["WO", "Unit", "Date", "Complaint"], rows, machine_ids={"37", "38"})
+    assert (proposal.kind, proposal.missing) == ("work_orders", ())
+
+
 def test_small_numbers_alone_are_no_machines() -> None:
     rows = [[str(n), "2024-01-01", "9.5"] for n in (1, 2, 3, 4)]
     proposal = propose(["Zork", "Reading date", "Meter"], rows, machine_ids={"1", "2", "3", "4"})
