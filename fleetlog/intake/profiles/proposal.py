@@ -29,6 +29,7 @@ NAME_WEIGHT = 0.7
 ACCEPTED = 0.5
 NAMED = 0.95  # a known other name, where the column's own counts 1
 ALIKE = 0.9  # two names with the same letters
+LEAST_ALIKE = 0.78  # of the letters, below which two names are two
 CONTAINED = 0.75  # all words of one name stand in the other
 HARDLY_ANY = 0.2  # below this share the cells speak against the column
 CONTENT_ALONE = 0.55
@@ -346,13 +347,14 @@ def name_score(heading: str, kind: Kind, column: Column) -> tuple[float, str]:
     others = _other_names(kind.name, column.name)
     if plain in others:
         return NAMED, "a known name for it"
-    if len(squeeze(plain)) < SHORTEST_NAME_GUESSED:
-        return 0.0, ""
+    if len(squeeze(plain)) < SHORTEST_NAME_GUESSED or plain in _every_name():
+        return 0.0, ""  # too short to guess, or what some other column is called
     best, like = 0.0, ""
     for other in others:
         if len(squeeze(other)) < SHORTEST_NAME_GUESSED:
             continue
-        alike = ALIKE * fuzz.token_sort_ratio(plain, other) / 100
+        letters = fuzz.token_sort_ratio(plain, other) / 100
+        alike = ALIKE * letters if letters >= LEAST_ALIKE else 0.0
         inside, outside = set(other.split()), set(plain.split())
         if inside < outside and sum(map(len, inside)) >= 4:
             alike = max(alike, CONTAINED * (1.0 if len(inside) > 1 else 0.85))
@@ -376,6 +378,11 @@ def _other_names(kind: str, column: str) -> tuple[str, ...]:
     of = KINDS[kind]
     names = (column, *meaning_of(of, of.column(column)).also)
     return tuple(dict.fromkeys(_plain(name) for name in names))
+
+
+@cache
+def _every_name() -> frozenset[str]:
+    return frozenset(name for kind in KINDS for name in _names_of(kind))
 
 
 @cache

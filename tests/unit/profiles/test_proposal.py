@@ -78,6 +78,24 @@ def test_machines_that_are_not_on_the_list_yet_are_machines() -> None:
     assert (proposal.kind, proposal.missing) == ("work_orders", ())
 
 
+@pytest.mark.parametrize(
+    ("headings", "kind", "columns"),
+    [
+        # What a machine has run by now is not what it had run when it was bought.
+        ("Machine,Year,Make,Hours", "machines", ("machine_id", "build_date", "make")),
+        ("Maschine,Datum,Stunden,Fahrer", "meter_readings", ("machine_id", "read_at", "hours")),
+        ("Asset Tag,Reading Date,SMU", "meter_readings", ("machine_id", "read_at", "hours")),
+        ("Asset Tag,Reading Date,Counter X", "meter_readings", ("machine_id", "read_at")),
+    ],
+)
+def test_a_heading_that_means_another_column_is_not_bent(
+    headings: str, kind: str, columns: tuple[str, ...]
+) -> None:
+    proposal = propose(headings.split(","), [])
+    assert proposal.kind == kind
+    assert tuple(match.column for match in proposal.columns) == columns
+
+
 def test_small_numbers_alone_are_no_machines() -> None:
     rows = [[str(n), "2024-01-01", "9.5"] for n in (1, 2, 3, 4)]
     proposal = propose(["Zork", "Reading date", "Meter"], rows, machine_ids={"1", "2", "3", "4"})
