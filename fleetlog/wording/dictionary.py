@@ -21,7 +21,7 @@ ARTICLES = frozenset({"a", "the", "this", "his", "its", "my", "their"})
 """Words that may stand inside a phrase without changing it."""
 
 # The tables of the file and the keys of each; True = a table of named tables.
-_NAMED = {"component": ("words", "weak"), "action": ("words", "implies", "only", "on"), "finding": ("words",)}
+_NAMED = {"component": ("words", "weak"), "action": ("words", "implies", "only", "on"), "finding": ("words", "failed_on")}
 _NAMED |= {"result": ("words",), "side": ("words",)}
 _PLAIN: Mapping[str, tuple[str, ...]] = {
     "inside": ("of", "components"),
@@ -32,9 +32,16 @@ _PLAIN: Mapping[str, tuple[str, ...]] = {
     "after": ("words",),
     "trouble": ("words",),
     "short_forms": ("words",),
-    "seal": ("words",),
+    "seal": ("words", "parts"),
+    "companion": ("words", "of"),
+    "filler": ("words",),
+    "elsewhere": ("pieces",),
+    "attempt": ("words",),
+    "base_form": ("words",),
+    "with": ("words",),
+    "measure": ("units", "pressures", "not_after"),
     "swap": ("words", "test"),
-    "access": ("words",),
+    "access": ("words", "verbs"),
     "minor": ("words",),
     "read_past": ("words",),
     "direction": ("words",),
@@ -130,8 +137,13 @@ def _load(own: tuple[Path, ...], _changed: tuple[int, ...]) -> Dictionary:
     content = json.dumps(tables, sort_keys=True, ensure_ascii=True)
     phrases = dict(_phrases(tables))
     spelling = tables["spelling"]
-    spoken = {word for phrase, found in phrases.items() if found.kind in _NAMED for word in phrase}
-    common = {word for phrase, found in phrases.items() if found.kind not in _NAMED for word in phrase}
+    spoken = {
+        word
+        for phrase, found in phrases.items()
+        if found.kind in _NAMED and (len(phrase) == 1 or found.kind in ("component", "side"))
+        for word in phrase
+    }
+    common = {word for phrase in phrases for word in phrase}
     return Dictionary(
         phrases,
         max(map(len, phrases)),
@@ -150,6 +162,7 @@ def _load(own: tuple[Path, ...], _changed: tuple[int, ...]) -> Dictionary:
 def _phrases(tables: Mapping[str, Any]) -> Iterator[tuple[tuple[str, ...], Meaning]]:
     """Every phrase; where one stands in two tables the later of this order wins."""
     for name in (
+        "with",
         "trouble",
         "pronoun",
         "minor",
@@ -227,7 +240,7 @@ def _check_keys(path: Path, where: str, table: Mapping[str, Any], allowed: Seque
             for component, action in _table(path, f"{where}.{key}", value).items():
                 if not isinstance(action, str):
                     raise SettingsError(f"{path}: {where}.{key}.{component} must be a text in quotes.")
-        elif key in ("of", "implies", "component"):
+        elif key in ("implies", "component") or (key == "of" and where == "inside"):
             if not isinstance(value, str):
                 raise SettingsError(f"{path}: {where}.{key} must be a text in quotes.")
         elif key in ("most", "least_letters", "two_changes_from", "three_changes_from"):

@@ -54,6 +54,10 @@ class Clause:
         """Whether there is an element of one of these kinds."""
         return any(element.kind in kinds for element in self.elements)
 
+    def has_action(self, value: str) -> bool:
+        """Whether a step of this kind is spoken of."""
+        return any(element.kind == "action" and element.value == value for element in self.elements)
+
 
 def statements_of(text: str, dictionary: Dictionary) -> list[Clause]:
     """The statements of a note."""
@@ -70,24 +74,50 @@ def statements_of(text: str, dictionary: Dictionary) -> list[Clause]:
             link = next_link
         held = []
 
-    for element in _join_sides(list(_elements(text, dictionary))):
+    elements = _join_sides(list(_elements(text, dictionary)))
+    for element, following in zip(elements, [*elements[1:], None], strict=True):
         if element.kind == "end":
             close(SENTENCE, doubtful=element.words == ("?",))
         elif element.kind == "comma":
             close(COMMA)
         elif element.kind == "join":
             close(JOIN)
-        elif element.kind == "break":
+        elif element.kind == "break" and (following is None or following.kind not in ("finding", "result")):
             close(BREAK)
         else:
             held.append(element)
     close(SENTENCE)
-    return found
+    return [part for clause in found for part in _run_on(clause)]
+
+
+def _run_on(clause: Clause) -> list[Clause]:
+    """A clause cut where a second part with a state of its own follows without a mark: "bushing fine servo scored"."""
+    elements = clause.elements
+    state = ("finding", "result")
+    for i, element in enumerate(elements):
+        if element.kind != "component" or element.weak:
+            continue
+        start = i
+        while start and elements[start - 1].kind in ("side", "number"):
+            start -= 1
+        before, after = elements[:start], elements[i + 1 :]
+        named = next((k for k, other in enumerate(before) if other.kind == "component"), None)
+        if (
+            named is not None
+            and before[-1].kind in (*state, "word", "action")
+            and any(other.kind in state for other in before[named + 1 :])
+            and any(other.kind in (*state, "action") for other in after)
+        ):
+            return [
+                Clause(clause.link, before, clause.doubtful),
+                *_run_on(Clause(COMMA, elements[start:], clause.doubtful)),
+            ]
+    return [clause]
 
 
 def _elements(text: str, dictionary: Dictionary) -> Iterator[Element]:
     tokens = [token for token in tokens_of(text) if token.word not in ARTICLES]
-    words = [token.word for token in tokens]
+    words = [_base(token.word, dictionary) for token in tokens]
     read = [_correct(token, dictionary) for token in tokens]
     i = 0
     while i < len(tokens):
@@ -105,6 +135,12 @@ def _elements(text: str, dictionary: Dictionary) -> Iterator[Element]:
         else:
             yield _unknown_element(tokens, i, text, dictionary)
             i += 1
+
+
+def _base(word: str, dictionary: Dictionary) -> str:
+    """A word without "'s" where that makes it a known one: "the battery's dead"."""
+    base = word.removesuffix("'s")
+    return base if base != word and (word,) not in dictionary.phrases and (base,) in dictionary.phrases else word
 
 
 def _correct(token: Token, dictionary: Dictionary) -> str:
@@ -172,36 +208,38 @@ def _join_sides(elements: list[Element]) -> list[Element]:
 
 
 @dataclass(frozen=True)
-class NotedVoltage:
-    """A measured sensor voltage: where it stands among the elements, and its characters."""
+class Measured:
+    """A measured number: where it stands among the elements, its characters, and whether it is a voltage."""
 
     place: int
     start: int
     end: int
+    voltage: bool
 
 
-def voltages_of(statement: Clause, dictionary: Dictionary) -> list[NotedVoltage]:
-    """The numbers of a statement that are a sensor's voltage.
+def measured_in(statement: Clause, dictionary: Dictionary) -> list[Measured]:
+    """The numbers of a statement that were measured.
 
-    With the unit beside it, any number up to a limit; without, one with decimals near a word such as
-    "neutral".
+    With a unit beside it, any number; a sensor's voltage also without, where it has decimals and stands near a word
+    such as "neutral".
     """
     elements = statement.elements
-    units = dictionary.words("voltage", "units")
+    volts = dictionary.words("voltage", "units")
+    units = dictionary.words("measure", "units")
     near = dictionary.words("voltage", "near")
     most = float(dictionary.tables["voltage"]["most"])
     barred = dictionary.words("voltage", "not_beside")
-    if any(barred & set(element.words) for element in elements):
-        return []
+    of_sensor = not any(barred & set(element.words) for element in elements)
     found = []
     for i, element in enumerate(elements):
         if element.kind != "number":
             continue
         value = float(element.words[0].replace(",", "."))
-        unit = i + 1 < len(elements) and elements[i + 1].words[0] in units
+        unit = elements[i + 1].words[0] if i + 1 < len(elements) else ""
         stated = any(near & set(other.words) for other in elements[max(0, i - 3) : i])
         decimals = "." in element.words[0] or "," in element.words[0]
-        if value <= most and (unit or (stated and decimals)):
-            end = elements[i + 1].end if unit else element.end
-            found.append(NotedVoltage(i, element.start, end))
+        voltage = of_sensor and value <= most and (unit in volts or (stated and decimals))
+        if voltage or unit in units:
+            end = elements[i + 1].end if unit in units or unit in volts else element.end
+            found.append(Measured(i, element.start, end, voltage))
     return found

@@ -24,6 +24,12 @@ class NotedPart:
     doubt: float = 0.0
     weak: bool = False
     implied: bool = False
+    name: tuple[str, ...] = ()
+
+    @property
+    def place(self) -> int:
+        """Where its name starts in the note."""
+        return self.spans[0][0] if self.spans else 0
 
 
 @dataclass
@@ -36,10 +42,11 @@ class Observation:
         sides, side_elements: the sides said, without directions of travel.
         failed: actions that were tried and failed.
         earlier: it speaks of another time.
-        void: it speaks of what is planned, advised, or done at another time.
+        planned: it speaks of what is planned, advised, wanted or suspected.
         undone: it denies an action.
-        denied_parts: it names parts only to rule them out.
+        denied_parts: parts named only to rule them out.
         minor: it speaks of things that are no parts.
+        opened: it tells of taking apart to get at what is inside.
     """
 
     parts: list[NotedPart]
@@ -50,10 +57,11 @@ class Observation:
     side_elements: list[Element]
     failed: list[Element] = field(default_factory=list)
     earlier: bool = False
-    void: bool = False
+    planned: bool = False
     undone: bool = False
-    denied_parts: bool = False
+    denied_parts: list[NotedPart] = field(default_factory=list)
     minor: bool = False
+    opened: bool = False
 
     @property
     def side_spans(self) -> list[Span]:
@@ -77,12 +85,22 @@ def observe(statement: Clause, dictionary: Dictionary, swap_is_test: bool) -> Ob
         if i not in denied and _counts(i, statement, dictionary)
     ]
     undone = any(statement.elements[i].kind == "action" for i in denied)
-    named = [i for i, _ in statement.of("component")]
-    parts = [] if undone and not actions else _parts(statement, side_elements, denied)
+    parts = [] if undone and not actions else _parts(statement, side_elements, denied, dictionary)
+    ruled_out = [
+        NotedPart(element.value, *_sides_of(element, 1, side_elements), name=element.words)
+        for i, element in statement.of("component")
+        if i in denied and not undone and not element.weak
+    ]
     earlier = any(
-        element.words != ("before",) or i + 1 == len(statement.elements)
+        (element.words != ("before",) or i + 1 == len(statement.elements))
+        and (i == 0 or statement.elements[i - 1].kind != "not_done")
         for i, element in statement.of("earlier")
     )
+    opened = statement.has("access") or _taken_apart(statement, parts, dictionary)
+    if opened and not actions:
+        parts = [part for part in parts if part.component != dictionary.tables["inside"]["of"]]
+    planned = _planned_from(statement, actions, dictionary)
+    actions = [action for action in actions if action.start < planned]
     return Observation(
         parts=parts,
         actions=[_intend(action, statement, dictionary, swap_is_test) for action in actions],
@@ -92,10 +110,32 @@ def observe(statement: Clause, dictionary: Dictionary, swap_is_test: bool) -> Ob
         side_elements=side_elements,
         failed=failed,
         earlier=earlier,
-        void=earlier or statement.has("not_done"),
+        planned=planned < statement.elements[-1].end and not actions,
         undone=undone,
-        denied_parts=any(i in denied for i in named) and not parts,
+        denied_parts=ruled_out,
         minor=statement.has("minor"),
+        opened=opened,
+    )
+
+
+def _planned_from(statement: Clause, actions: Sequence[Element], dictionary: Dictionary) -> int:
+    """From which character on a statement speaks of what is planned.
+
+    What was done stands before it, in a form that tells so: "installed the sensor ordered last week".
+    """
+    first = next((element.start for _, element in statement.of("not_done")), None)
+    if first is None:
+        return 10**9
+    to_do = dictionary.words("base_form") | dictionary.words("beside_part", "adjectives")
+    done = any(action.start < first and " ".join(action.words) not in to_do for action in actions)
+    return first if done else -1
+
+
+def _taken_apart(statement: Clause, parts: Sequence[NotedPart], dictionary: Dictionary) -> bool:
+    """Whether the pump was taken out or opened to get at what is inside."""
+    verbs = dictionary.words("access", "verbs")
+    return any(element.kind == "word" and element.words[0] in verbs for element in statement.elements) and any(
+        part.component == dictionary.tables["inside"]["of"] for part in parts
     )
 
 
@@ -179,21 +219,55 @@ def _counts(i: int, statement: Clause, dictionary: Dictionary) -> bool:
     elements = statement.elements
     word = " ".join(elements[i].words)
     if word in dictionary.words("beside_part", "adjectives"):
+        if i and i + 1 == len(elements) and elements[i - 1].kind == "component":
+            return True  # "diesel filter new"
         after = elements[i + 1 : i + 5]
-        place = next((k for k, other in enumerate(after) if other.kind == "place"), len(after))
-        return any(other.kind == "component" for other in after[:place])
+        stop = ("place", "with", "finding", "result", "action")
+        place = next((k for k, other in enumerate(after) if other.kind in stop), len(after))
+        if not any(other.kind in ("component", "seal", "pronoun") for other in after[:place]):
+            return False
+        return elements[i].value != "overhaul" or not statement.has_action("replace")
     if word in dictionary.words("beside_part"):
-        return any(other.kind in ("component", "number") for other in elements[max(0, i - 3) : i + 6])
+        return any(
+            other.kind in ("component", "number", "seal") for other in elements[max(0, i - 3) : i + 6]
+        )
     return True
 
 
 def _intend(action: Element, statement: Clause, dictionary: Dictionary, swap_is_test: bool) -> Element:
     """The action that is meant: a part whose seal was replaced was repaired, a swap may be a test."""
-    if action.value == "replace" and statement.has("seal"):
+    if action.value == "replace" and _of_piece(statement, dictionary) and not _both_renewed(action, statement):
         return replace(action, value="repair")
+    if action.value == "overhaul" and _is_adjective(action, statement):
+        return replace(action, value="replace")
     if swap_is_test and " ".join(action.words) in dictionary.words("swap"):
         return replace(action, value="test")
     return action
+
+
+def _of_piece(statement: Clause, dictionary: Dictionary) -> bool:
+    """Whether the statement names a small piece of a part."""
+    pieces = dictionary.words("seal", "parts")
+    return statement.has("seal") or any(" ".join(e.words) in pieces for _, e in statement.of("component"))
+
+
+def _both_renewed(action: Element, statement: Clause) -> bool:
+    """Whether the part itself stands right after the word, before its piece: "new thermostat and gasket"."""
+    after = statement.elements[statement.elements.index(action) + 1 :]
+    named = next((other for other in after if other.kind in ("component", "seal")), None)
+    piece = next((i for i, other in enumerate(after) if other.kind == "seal"), None)
+    return (
+        named is not None
+        and named.kind == "component"
+        and piece is not None
+        and any(other.kind == "with" for other in after[:piece])
+    )
+
+
+def _is_adjective(action: Element, statement: Clause) -> bool:
+    """Whether a word such as "rebuilt" stands right before its part, as another's work."""
+    place = statement.elements.index(action) + 1
+    return place < len(statement.elements) and statement.elements[place].kind in ("component", "seal")
 
 
 def _findings(statement: Clause, denied: set[int]) -> list[Element]:
@@ -226,27 +300,38 @@ def _results(statement: Clause, denied: set[int], dictionary: Dictionary) -> lis
 # Parts.
 
 
-def _parts(statement: Clause, sides: Sequence[Element], denied: set[int]) -> list[NotedPart]:
+def _parts(
+    statement: Clause, sides: Sequence[Element], denied: set[int], dictionary: Dictionary
+) -> list[NotedPart]:
     """The parts that the statement is about: the last word of a compound, not those that say where."""
     elements = statement.elements
     here = [(i, element) for i, element in statement.of("component") if i not in denied]
+    elsewhere = dictionary.words("elsewhere", "pieces")
     if any(not element.weak for _, element in here):
         here = [(i, element) for i, element in here if not element.weak]
     pronoun = next((i for i, _ in statement.of("pronoun")), None)
     kept: list[tuple[int, Element]] = []
+    renewing = statement.has_action("replace")
     for i, element in here:
+        if i and elements[i - 1].kind == "with" and not renewing and not kept:
+            continue  # "load-tested it with a bulb"
         if kept and kept[-1][0] == i - 1:
+            if kept[-1][1].value == "other" and set(element.words) & elsewhere:
+                continue  # "bucket bushing" is no bushing of the pump
             kept[-1] = (i, element)  # "track sprocket": the last word is the thing
             continue
         since = kept[-1][0] if kept else pronoun
         if since is None or not _says_where(elements, since, i, bool(kept)):
             kept.append((i, element))
+        elif kept and element.value == "other" and set(kept[-1][1].words) & elsewhere:
+            kept[-1] = (kept[-1][0], replace(kept[-1][1], value="other"))  # "bushing in the lift arm"
     return [
         NotedPart(
             element.value,
             *_sides_of(element, len(kept), sides),
             doubt=FOR_MISSPELT * element.guessed,
             weak=element.weak,
+            name=element.words,
         )
         for _, element in kept
     ]
@@ -255,7 +340,7 @@ def _parts(statement: Clause, sides: Sequence[Element], denied: set[int]) -> lis
 def _says_where(elements: Sequence[Element], since: int, i: int, after_part: bool) -> bool:
     """Whether a part only says where another is: "plug at sensor", "connector LH sensor"."""
     between = elements[since + 1 : i]
-    if any(other.kind == "place" for other in between):
+    if any(other.kind in ("place", "with") for other in between):
         return True
     side_first = since > 0 and elements[since - 1].kind == "side"
     return after_part and bool(between) and all(other.kind == "side" for other in between) and not side_first

@@ -5,22 +5,14 @@ The statements are taken in the order of reading; what one leaves out, those bef
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from fleetlog.wording.dictionary import Dictionary
-from fleetlog.wording.note import (
-    COMMA,
-    JOIN,
-    SENTENCE,
-    Clause,
-    Element,
-    statements_of,
-    voltages_of,
-)
+from fleetlog.wording.note import COMMA, JOIN, SENTENCE, Clause, Element, measured_in, statements_of
 from fleetlog.wording.observations import NotedPart, Observation, observe, sides_in, values_of
 from fleetlog.wording.recurrence import Recurrence, recurrence_in
-from fleetlog.wording.suggested_line import SuggestedLine, drop_refits, fill_sides, unite
+from fleetlog.wording.suggested_line import MENDED, SuggestedLine, drop_refits, unite
 from fleetlog.wording.suggestion import (
     FIELDS,
     FOR_DOUBT,
@@ -28,6 +20,7 @@ from fleetlog.wording.suggestion import (
     FOR_MISSPELT,
     FOR_PART_FROM_ELSEWHERE,
     FOR_PART_IMPLIED,
+    FOR_SIDE_FROM_ELSEWHERE,
     LEAST,
     SURE,
     Suggestion,
@@ -35,9 +28,14 @@ from fleetlog.wording.suggestion import (
     quote_words,
 )
 
+TRIED = ("calibrate", "test", "adjust")
+"""Steps that pass or fail."""
+
 
 def read_note(text: str, field_name: str, dictionary: Dictionary) -> list[Suggestion]:
-    """The suggestions that a text gives, steps first in the order of the text, then a recurrence.
+    """The suggestions that a text gives for its own order, steps first in the order of the text, then a recurrence.
+
+    Without what was done before the order or by others; of a step with several outcomes, the last.
 
     Args:
         text: the note as it stands.
@@ -47,12 +45,27 @@ def read_note(text: str, field_name: str, dictionary: Dictionary) -> list[Sugges
     Raises:
         ValueError: for another field.
     """
+    own: dict[tuple[str, str, str, bool], Suggestion] = {}
+    for one in all_told(text, field_name, dictionary):
+        if one.earlier:
+            continue
+        key = (one.component, one.action, one.side, one.again)
+        before = own.get(key)
+        own[key] = one if before is None else replace(one, finding=before.finding or one.finding)
+    return list(own.values())
+
+
+def all_told(text: str, field_name: str, dictionary: Dictionary) -> list[Suggestion]:
+    """Everything that a text tells was done or seen: earlier and others' work too, every outcome of a step by itself.
+
+    Args, Raises: as for `read_note`.
+    """
     if field_name not in FIELDS:
         raise ValueError(f"{field_name!r} is none of {', '.join(FIELDS)}")
     statements = statements_of(text, dictionary)
     found = [_suggestion(line, text) for line in _Reading(statements, field_name, dictionary).lines()]
     recurrence = recurrence_in(statements, dictionary)
-    return found if recurrence is None else _with_recurrence(found, recurrence, text)
+    return found if recurrence is None else [*found, _recurred(recurrence, statements, text)]
 
 
 def _suggestion(line: SuggestedLine, text: str) -> Suggestion:
@@ -63,24 +76,35 @@ def _suggestion(line: SuggestedLine, text: str) -> Suggestion:
         line.action,
         line.finding,
         line.result,
+        earlier=line.earlier,
         spans=spans,
         words=quote_words(spans, text),
         confidence=round(max(LEAST, SURE - line.doubt), 2),
     )
 
 
-def _with_recurrence(found: list[Suggestion], recurrence: Recurrence, text: str) -> list[Suggestion]:
-    """A recurrence goes with a suggestion that names a side alone; otherwise it stands by itself."""
-    goes_with = found[0] if len(found) == 1 and not found[0].component else Suggestion()
-    spans = merge_spans([*goes_with.spans, *recurrence.spans])
-    own = replace(
-        goes_with,
+def _recurred(recurrence: Recurrence, statements: Sequence[Clause], text: str) -> Suggestion:
+    """A recurrence, with the side where the note names one alone."""
+    sides = [side for statement in statements for side in sides_in(statement)]
+    named = values_of(sides)
+    with_side = len(named) == 1
+    spans = merge_spans([*recurrence.spans, *((side.start, side.end) for side in sides if with_side)])
+    return Suggestion(
+        side=named[0] if with_side else "",
         recurrence_hours=recurrence.hours,
         again=True,
         spans=spans,
         words=quote_words(spans, text),
     )
-    return [own] if found and goes_with is found[0] else [*found, own]
+
+
+BEING = frozenset({"is", "was", "it's", "its", "isn't", "isnt", "wasn't", "wasnt", "aren't", "weren't", "that's", "it"})
+
+
+def _noun(part: NotedPart) -> str:
+    """The last word of a part's name, in the singular."""
+    word = part.name[-1] if part.name else part.component
+    return word.removesuffix("es") if word.endswith("shes") else word.removesuffix("s")
 
 
 class _Reading:
@@ -90,14 +114,19 @@ class _Reading:
         self.statements = statements
         self.field = field_name
         self.dictionary = dictionary
-        self.names_parts = field_name in ("complaint", "cause")
         self.unsided = dictionary.words("no_side", "components")
+        self.inside = frozenset(dictionary.tables["inside"]["components"])
+        self.container = str(dictionary.tables["inside"]["of"])
         self._lines: list[SuggestedLine] = []
         self._pending: list[tuple[int, NotedPart]] = []
-        self._last_parts: list[NotedPart] = []
-        self._last: list[SuggestedLine] = []
+        self._focus: list[NotedPart] = []  # the parts last spoken of
+        self._last: list[SuggestedLine] = []  # the lines last made
         self._listing: list[Element] = []  # actions that a following part in the list shares
-        self._void_list = False
+        self._planned = False  # what follows in the list is planned too
+        self._earlier = False  # and so for what was done before
+        self._named: list[NotedPart] = []  # all parts named so far
+        self._opened = False
+        self._opened_sides: tuple[str, ...] = ()
         self._swap_is_test = self._says_any(dictionary.words("swap", "test"))
 
     def _says_any(self, phrases: Iterable[str]) -> bool:
@@ -109,69 +138,116 @@ class _Reading:
         """Reads all statements and puts together what belongs together."""
         for number, statement in enumerate(self.statements):
             self._take(number, statement)
-        if self.names_parts:
-            for number, part in self._pending:
-                self._emit(number, part, "", [], bare=True)
-        sides = [side for statement in self.statements for side in sides_in(statement)]
-        fill_sides(self._lines, sides, self.unsided)
-        inside = self.dictionary.tables["inside"]
-        found = unite(drop_refits(self._lines, inside["of"], inside["components"]))
-        if found or self.field != "complaint":
-            return found
-        # A complaint that names no part may still name a side.
-        named = {value: side for side in reversed(sides) for value in values_of([side])}
-        return [
-            SuggestedLine("", "", value, [(side.start, side.end)]) for value, side in sorted(named.items())
-        ]
+        found = unite(drop_refits(self._lines, self.container, self.inside))
+        for line in found:
+            if self._opened and not line.action and line.component in self.inside and self.field != "complaint":
+                line.action = "inspect"
+        return [line for line in found if line.action or line.finding or line.result]
 
     # One statement.
 
     def _take(self, number: int, statement: Clause) -> None:
         seen = observe(statement, self.dictionary, self._swap_is_test)
+        if seen.planned or (self._planned and self._goes_on(statement, seen)):
+            self._refer(statement, seen)
+        before = len(self._lines)
         if statement.link == SENTENCE:
             self._listing = []
-            self._void_list = False
-        if seen.void or (self._void_list and not seen.actions and statement.link in (COMMA, JOIN)):
-            self._void_list = True
+            self._planned = self._earlier = False
+        self._open(seen)
+        if seen.planned or (self._planned and self._goes_on(statement, seen)):
+            self._planned = True
             self._listing = []
-            if self.names_parts and seen.parts and not (seen.earlier and self.field == "complaint"):
-                self._pending.extend((number, part) for part in seen.parts)
-            elif seen.parts and not seen.earlier:
-                self._last_parts, self._last = seen.parts, []
-            self._measure(number, statement, seen)
+            if seen.parts:
+                self._focus, self._last, self._pending = seen.parts, [], []
             return
-        self._void_list = False
-        if self.field == "complaint":
-            seen.actions, seen.failed = [], []
-        before = len(self._lines)
-        self._measure(number, statement, seen)
-        measured = len(self._lines) > before
+        self._planned = False
+        self._earlier = seen.earlier or (self._earlier and statement.link in (COMMA, JOIN))
+        self._refer(statement, seen)
+        self._inherit_sides(seen)
+        measured = self._measure(statement, seen)
+        for part in seen.denied_parts:
+            if self.field == "cause" or (self.field != "complaint" and self._says_being(statement)):
+                self._emit(number, part, "", [])[0].finding = "no_fault_found"
         if seen.actions or seen.failed:
             self._act(number, statement, seen)
         elif seen.parts:
-            self._name(number, statement, seen, measured)
+            self._name(number, statement, seen)
         elif not seen.undone:
             self._comment(number, statement, seen)
-        if statement.doubtful:
-            for line in self._lines[before:]:
-                line.doubt += FOR_DOUBT
-            for place, part in self._pending:
-                if place == number:
-                    part.doubt += FOR_DOUBT
+        for line in self._lines[before:]:
+            line.earlier = line.earlier or self._earlier or (self.field == "complaint" and bool(line.action))
+            line.doubt += FOR_DOUBT * statement.doubtful
+
+    @staticmethod
+    def _says_being(statement: Clause) -> bool:
+        """Whether it says what is or is not, and so rules a part out: "it's not the sensor"."""
+        said = {word for element in statement.elements for word in element.words}
+        return bool(said & BEING)
+
+    def _open(self, seen: Observation) -> None:
+        """Takes note of a pump taken apart, and on which side."""
+        if not seen.opened:
+            return
+        self._opened = True
+        self._opened_sides = seen.sides or self._opened_sides
+
+    def _goes_on(self, statement: Clause, seen: Observation) -> bool:
+        """Whether a statement goes on with what is planned: a list of parts, or of things to do."""
+        if statement.link not in (COMMA, JOIN):
+            return False
+        to_do = self.dictionary.words("base_form")
+        return all(" ".join(a.words) in to_do for a in seen.actions) and not (seen.findings or seen.results)
+
+    def _inherit_sides(self, seen: Observation) -> None:
+        """The side of an opened pump for what is inside it; of a part, where it was named with one before."""
+        for k, part in enumerate(seen.parts):
+            if part.sides or part.component in self.unsided:
+                continue
+            sides = self._opened_sides if part.component in self.inside else ()
+            if not sides:
+                same = {
+                    one.sides
+                    for one in self._named[: len(self._named) - len(seen.parts)]
+                    if one.component == part.component and _noun(one) == _noun(part)
+                }
+                sides = same.pop() if len(same) == 1 else ()
+            if sides:
+                seen.parts[k] = replace(part, sides=sides, doubt=part.doubt + FOR_SIDE_FROM_ELSEWHERE)
+
+    def _refer(self, statement: Clause, seen: Observation) -> None:
+        """What a short name stands for after a longer one: a hose after the coolant hose, pins after the bucket."""
+        pieces = self.dictionary.words("elsewhere", "pieces")
+        companions = self.dictionary.words("companion"), self.dictionary.words("companion", "of")
+        for k, part in enumerate(seen.parts):
+            name = " ".join(part.name)
+            full = next((one for one in reversed(self._named) if _noun(one) == _noun(part)), None)
+            focused = {one.component for one in self._focus}
+            if full is not None and len(part.name) == 1 and full.component != part.component:
+                seen.parts[k] = replace(part, component=full.component, weak=False)
+            elif statement.link != SENTENCE and name in pieces and focused == {"other"}:
+                seen.parts[k] = replace(part, component="other")
+            elif name in companions[0] and self._focus and self._focus[-1].component in companions[1]:
+                seen.parts[k] = replace(part, component=self._focus[-1].component, weak=False)
+        self._named.extend(seen.parts)
+
+    # Steps.
 
     def _act(self, number: int, statement: Clause, seen: Observation) -> None:
         """A statement with an action."""
         done: list[SuggestedLine] = []
         parts_used: list[NotedPart] = []
-        joined = (
-            [part for place, part in self._pending if place >= number - 4] if statement.link == JOIN else []
-        )
-        for action in [*seen.actions, *seen.failed]:
+        actions = [*seen.actions, *seen.failed]
+        if any(action.value == "test" for action in actions):
+            actions = [action for action in actions if action.value != "inspect"]
+        passive = not seen.findings and all(part.place < actions[0].start for part in seen.parts)
+        joined = [part for place, part in self._pending if place >= number - 4]
+        joined = joined if statement.link == JOIN and passive else []
+        for action in actions:
             failed = any(action is one for one in seen.failed)
-            parts, extra = self._parts_for(action, statement, seen, joined)
+            parts, extra = self._parts_for(action, actions, statement, seen, joined)
             for part in parts:
-                value = self._action_on(part.component, action)
-                for line in self._emit(number, part, value, [action], extra):
+                for line in self._emit(number, part, action.value, [action], extra):
                     line.refit = " ".join(action.words) in self.dictionary.words("refit")
                     if failed:
                         line.result = "failed"
@@ -179,45 +255,86 @@ class _Reading:
             parts_used.extend(parts)
         if parts_used:
             self._pending = []
-            self._last_parts = [part for part in parts_used if not part.implied] or self._last_parts
+            self._focus = [part for part in parts_used if not part.implied] or self._focus
+        untouched = [
+            part for part in seen.parts if all(part.component != used.component for used in parts_used)
+        ]
+        if untouched and (seen.findings or seen.results):
+            self._name(number, statement, replace(seen, parts=untouched), keep=True)
+            done = done if len(done) > 0 else self._last
         self._state(seen, done)
         if done:
             self._last = done
         first = min((e.start for e in seen.actions), default=10**9)
-        parts_follow = seen.parts and seen.parts[-1].spans[0][0] > first
+        parts_follow = seen.parts and seen.parts[-1].place > first
         self._listing = list(seen.actions) if parts_follow or not seen.parts else []
 
     def _parts_for(
-        self, action: Element, statement: Clause, seen: Observation, joined: list[NotedPart]
+        self,
+        action: Element,
+        actions: Sequence[Element],
+        statement: Clause,
+        seen: Observation,
+        joined: list[NotedPart],
     ) -> tuple[list[NotedPart], float]:
         """The parts that an action was done to, and what is lost by not naming them beside it."""
         only = self._only(action)
-        named = [part for part in seen.parts if not only or part.component in only]
+
+        def can_be(parts: list[NotedPart]) -> list[NotedPart]:
+            return [part for part in parts if not only or part.component in only]
+
+        named = self._objects(action, actions, [p for p in seen.parts if not only or p.component in only])
         if joined and seen.parts and seen.parts[-1].sides == ("left", "right"):
             seen.parts[-1] = self._both_of_them(joined, seen.parts[-1], seen)
         joined = [part if part.sides else replace(part, sides=self._group_sides(seen)) for part in joined]
-        if named and joined and not only:
+        if named and joined and not only and len(actions) == 1:
             return [*joined, *named], 0.0
+        following = self._after(action, statement)
+        if following is not None and following.kind == "pronoun" and action.value != "calibrate":
+            own = [part for part in named if part.place < action.start]
+            past = can_be(self._distinct(self._focus))
+            if own or past:
+                return own or [self._with_sides(part, seen) for part in past], FOR_LIST
         if named:
             return named, 0.0
         implied = self.dictionary.implied_part(" ".join(action.words))
         implied = implied or self.dictionary.tables["action"].get(action.value, {}).get("implies")
         if implied:
-            sides = seen.sides or tuple(side for part in seen.parts for side in part.sides)
-            return [NotedPart(implied, sides, seen.side_spans, implied=True)], FOR_PART_IMPLIED
+            beside = seen.sides if len(actions) == 1 and not seen.parts else ()
+            return [NotedPart(implied, beside, seen.side_spans if beside else [], implied=True)], FOR_PART_IMPLIED
         if seen.parts or seen.minor:
             return [], 0.0
-
-        def can_be(parts: list[NotedPart]) -> list[NotedPart]:
-            return [part for part in parts if not only or part.component in only]
 
         if can_be(joined):
             return can_be(joined), 0.0
         waiting = can_be([part for _, part in self._pending[-1:]])
         if waiting and statement.link in (COMMA, JOIN):
             return [self._with_sides(waiting[0], seen)], FOR_LIST
-        before = [self._with_sides(part, seen) for part in self._distinct(can_be(self._last_parts))]
+        if action.value == "test" and action.words != ("measured",) and any(one.action in MENDED for one in self._last):
+            return [], 0.0  # after a repair the machine is tried
+        before = [self._with_sides(part, seen) for part in self._distinct(can_be(self._focus))]
         return before, FOR_PART_FROM_ELSEWHERE
+
+    @staticmethod
+    def _after(action: Element, statement: Clause) -> Element | None:
+        return next((element for element in statement.elements if element.start >= action.end), None)
+
+    @staticmethod
+    def _objects(
+        action: Element, actions: Sequence[Element], parts: list[NotedPart]
+    ) -> list[NotedPart]:
+        """Of the parts in a statement with several actions, those of this one: after it, or else before it."""
+        starts = sorted({one.start for one in actions})
+        if len(starts) == 1 or len(parts) < 2:
+            return parts
+        places = sorted(part.place for part in parts)
+        nth = starts.index(action.start)
+        if places[0] < starts[0] and len(places) == len(starts):
+            return [part for part in parts if part.place == places[nth]]
+        until = starts[nth + 1] if nth + 1 < len(starts) else 10**9
+        since = starts[nth - 1] if nth else -1
+        after = [part for part in parts if action.start < part.place < until]
+        return after or [part for part in parts if since < part.place < action.start] or parts[:1]
 
     def _both_of_them(self, joined: list[NotedPart], part: NotedPart, seen: Observation) -> NotedPart:
         """In "RH sensor & harness both replaced" the word "both" counts the parts, not the sides."""
@@ -242,43 +359,29 @@ class _Reading:
             found.setdefault((part.component, part.sides), part)
         return list(found.values())
 
-    def _action_on(self, component: str, action: Element) -> str:
-        """What an action is on this part: tightening a connector repairs it."""
-        table = self.dictionary.tables["action"].get(action.value, {})
-        return str(table.get("on", {}).get(component, action.value))
-
     def _only(self, action: Element) -> tuple[str, ...]:
         return tuple(self.dictionary.tables["action"].get(action.value, {}).get("only", ()))
 
-    def _name(self, number: int, statement: Clause, seen: Observation, measured: bool) -> None:
+    # States.
+
+    def _name(self, number: int, statement: Clause, seen: Observation, keep: bool = False) -> None:
         """A statement with parts but no action."""
-        if seen.denied_parts:
-            self._listing = []
-            return
         if seen.findings or seen.results:
             lines = []
             for part in seen.parts:
-                found = self._finding_for(part, seen)
-                passed = any(result.value == "passed" for result in seen.results)
-                action = ""
-                if self.field != "complaint" and not measured and (passed or found == "no_fault_found"):
-                    action = "inspect"
-                lines += self._emit(number, part, action, [])
-            if measured:
-                lines = [line for line in lines if line.action]
-                self._lines = [d for d in self._lines if d.action or d.statement != number]
-            self._state(seen, lines or self._lines[-1:])
-            self._last, self._last_parts = lines or self._last, seen.parts
-            self._listing = []
+                lines += self._emit(number, part, "", [])
+            self._state(seen, lines)
+            self._last = lines
+            if not keep:
+                self._focus, self._listing, self._pending = seen.parts, [], []
             return
-        if measured:
-            self._last_parts = seen.parts
+        if keep:
             return
         if (
             statement.link != SENTENCE
             and all(part.weak for part in seen.parts)
             and seen.sides
-            and (self._last_parts or self._last)
+            and (self._focus or self._last)
         ):
             self._comment(number, statement, seen)  # "pin pushed back, right pump"
             return
@@ -286,40 +389,37 @@ class _Reading:
             (shared, part)
             for shared in self._listing
             for part in seen.parts
-            if part.component in (self._only(shared) or (part.component,))
+            if part.component in (self._only(shared) or (part.component,)) and not part.weak
         ]
         if shared_by and statement.link in (COMMA, JOIN):
             done = []
             for shared, part in shared_by:
-                value = self._action_on(part.component, shared)
-                done += self._emit(number, part, value, [shared], FOR_LIST)
-            self._last, self._last_parts = done, [*self._last_parts, *seen.parts]
+                done += self._emit(number, part, shared.value, [shared], FOR_LIST)
+            self._last, self._focus = done, [*self._focus, *seen.parts]
             return
         self._pending.extend((number, part) for part in seen.parts)
-        self._last_parts = seen.parts
-        self._last = []
+        self._focus = seen.parts
+        if statement.link != JOIN:
+            self._last = []
 
     def _comment(self, number: int, statement: Clause, seen: Observation) -> None:
         """A statement with neither: a finding, a verdict or a side that speaks of what came before."""
-        if seen.results and not self._last and self._pending and self.field != "complaint":
+        told = [element for element in seen.results if not self._is_attempt(element)]
+        if (
+            (seen.findings or told)
+            and not self._last
+            and self._focus
+            and (seen.findings or self._speaks_of_nothing_else(statement))
+        ):
             lines = []
-            for place, part in self._pending:
-                lines += self._emit(place, part, "inspect", [*seen.results], FOR_LIST)
+            for part in self._distinct(self._focus):
+                lines += self._emit(number, self._with_sides(part, seen), "", [], FOR_LIST)
             self._pending = []
             self._last = lines
-        elif seen.findings and not self._last and self._pending:
-            place, part = self._pending.pop()
-            self._last = self._emit(place, part, "", [], FOR_LIST)
-        if seen.findings or seen.results:
+        if seen.findings or (seen.results and (self._speaks_of_nothing_else(statement) or told != seen.results)):
             self._state(seen, self._last)
-        if seen.sides and statement.link != SENTENCE:
+        elif seen.sides and statement.link != SENTENCE and self._speaks_of_nothing_else(statement):
             self._side_comment(seen)
-        if seen.sides and statement.link == JOIN and self._last and not (seen.findings or seen.results):
-            for line in list(self._last):
-                if line.side and line.component not in self.unsided:
-                    for side in seen.sides:
-                        other = replace(line, side=side, spans=[*line.spans, *seen.side_spans])
-                        self._lines.append(other)
 
     def _side_comment(self, seen: Observation) -> None:
         """A side said after the part, in a statement of its own, where none was said before."""
@@ -334,76 +434,101 @@ class _Reading:
                 for side in seen.sides[1:]:
                     self._lines.append(replace(line, side=side, spans=list(line.spans)))
 
+    def _speaks_of_nothing_else(self, statement: Clause) -> bool:
+        """Whether no word of a statement names another thing: "temperature ok" is no verdict on what came before."""
+        filler = self.dictionary.words("filler")
+        return all(element.kind != "word" or element.words[0] in filler for element in statement.elements)
+
+    def _is_attempt(self, result: Element) -> bool:
+        return " ".join(result.words) in self.dictionary.words("attempt")
+
     def _state(self, seen: Observation, lines: list[SuggestedLine]) -> None:
         """Findings and verdicts of a statement onto the suggestions that they speak of."""
         for line in lines:
-            if seen.findings and not line.finding:
+            if seen.findings and not line.finding and line.action != "calibrate":
                 nearest = self._nearest(seen.findings, line)
-                line.finding = nearest.value
+                if self.field == "complaint" and nearest.value == "leaking":
+                    continue
+                if line.component in self._fails_by(nearest.value):
+                    line.result = "failed"
+                else:
+                    line.finding = nearest.value
                 line.spans.append((nearest.start, nearest.end))
                 line.doubt += FOR_MISSPELT * nearest.guessed
-            if seen.results:
-                last = seen.results[-1]
-                line.result = last.value
-                line.spans.append((last.start, last.end))
+        if not seen.results:
+            return
+        tried = [line for line in lines if line.action in TRIED]
+        for element in seen.results:
+            for line in lines:
+                self._judge(line, element, bool(tried))
+
+    def _judge(self, line: SuggestedLine, verdict: Element, tried: bool) -> None:
+        """A verdict onto one line: of an attempt its outcome; of a part that it failed, or had no fault."""
+        if line.action in TRIED:
+            if line.result and line.result != verdict.value:
+                other = replace(line, result=verdict.value, spans=[*line.spans], finding="")
+                self._lines.append(other)
+                self._last = [*(one for one in self._last if one is not line), other]
+            line.result = line.result or verdict.value
+        elif self._is_attempt(verdict) or tried:
+            return
+        elif verdict.value == "failed":
+            line.result = "failed"
+        elif line.action in ("", "inspect") and not line.finding:
+            line.finding = "no_fault_found"
+        else:
+            return
+        line.spans.append((verdict.start, verdict.end))
+
+    def _fails_by(self, finding: str) -> frozenset[str]:
+        """Parts of which a finding says that they failed: a roller blocked is stuck."""
+        return frozenset(self.dictionary.tables["finding"].get(finding, {}).get("failed_on", ()))
 
     @staticmethod
     def _nearest(findings: list[Element], line: SuggestedLine) -> Element:
         place = line.spans[0][0] if line.spans else 0
         return min(findings, key=lambda finding: abs(finding.start - place))
 
-    def _finding_for(self, part: NotedPart, seen: Observation) -> str:
-        if not seen.findings:
-            return ""
-        return min(seen.findings, key=lambda finding: abs(finding.start - part.spans[0][0])).value
-
     def _emit(
-        self,
-        number: int,
-        part: NotedPart,
-        action: str,
-        elements: list[Element],
-        extra: float = 0.0,
-        bare: bool = False,
+        self, number: int, part: NotedPart, action: str, elements: list[Element], extra: float = 0.0
     ) -> list[SuggestedLine]:
         sides = ("",) if part.component in self.unsided else part.sides or ("",)
-        made = []
-        for side in sides:
-            line = SuggestedLine(
+        made = [
+            SuggestedLine(
                 part.component,
                 action,
                 side,
                 [*part.spans, *((e.start, e.end) for e in elements)],
                 part.doubt + extra + FOR_MISSPELT * sum(e.guessed for e in elements),
-                bare=bare,
                 statement=number,
             )
-            made.append(line)
+            for side in sides
+        ]
         self._lines.extend(made)
         return made
 
-    def _measure(self, number: int, statement: Clause, seen: Observation) -> None:
-        """A voltage is a test of the sensor, unless it is what the sensor was set to."""
+    def _measure(self, statement: Clause, seen: Observation) -> bool:
+        """A number measured is a test of its part, unless it is what something was set to, or told of a step."""
         if self.field == "complaint":
-            return
-        voltages = voltages_of(statement, self.dictionary)
-        adjusts = [i for i, e in statement.of("action") if e.value == "adjust"]
-        measured = [v for v in voltages if not any(i < v.place for i in adjusts)]
-        target = [v for v in voltages if v not in measured]
-        component = self.dictionary.tables["voltage"]["component"]
-        if target and not any(part.component == component for part in seen.parts):
-            seen.parts = [part for part in seen.parts if part.component != component]
-            seen.parts.append(
-                NotedPart(component, seen.sides, [(target[0].start, target[0].end)], FOR_PART_IMPLIED)
-            )
-        if not measured:
-            return
-        spans = [(v.start, v.end) for v in measured]
-        spans += [span for part in seen.parts if part.component == component for span in part.spans]
-        sides = seen.sides
-        self._emit(number, NotedPart(component, sides, [*spans, *seen.side_spans]), "test", [])
-        seen.actions = [a for a in seen.actions if a.value not in ("test", "inspect")]
-        if not seen.actions:
-            seen.parts = [part for part in seen.parts if part.component == component]
-            if not (seen.findings or seen.results):
-                seen.parts = []
+            return False
+        numbers = measured_in(statement, self.dictionary)
+        if not numbers:
+            return False
+        component = str(self.dictionary.tables["voltage"]["component"])
+        voltage = next((number for number in numbers if number.voltage), None)
+        set_to = any(
+            e.value == "adjust" and i < numbers[0].place for i, e in statement.of("action")
+        )
+        if voltage and not any(part.component == component for part in [*seen.parts, *self._focus]):
+            if set_to or not (seen.parts or self._about_wires()):
+                sides = seen.sides
+                spans = [(voltage.start, voltage.end), *seen.side_spans]
+                seen.parts.append(NotedPart(component, sides, spans, FOR_PART_IMPLIED))
+        if any(a.value in ("adjust", "test", "inspect", "calibrate", "replace") for a in seen.actions):
+            return False
+        first = numbers[0]
+        seen.actions = [Element("action", "test", ("measured",), first.start, first.end), *seen.actions]
+        return True
+
+    def _about_wires(self) -> bool:
+        return any(part.component in ("wiring", "battery") for part in self._focus)

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
-from fleetlog.wording.note import Element
-from fleetlog.wording.suggestion import FOR_SIDE_FROM_ELSEWHERE, Span
+from fleetlog.wording.suggestion import Span
 
 
 @dataclass
@@ -18,8 +17,8 @@ class SuggestedLine:
         spans: the words it rests on so far.
         doubt: what it loses of its confidence.
         refit: the action may mean taking out and putting back.
-        bare: a part merely named.
         statement: number of the statement it comes from.
+        earlier: it was done before this order.
     """
 
     component: str
@@ -30,20 +29,8 @@ class SuggestedLine:
     finding: str = ""
     result: str = ""
     refit: bool = False
-    bare: bool = False
     statement: int = 0
-
-
-def fill_sides(lines: Sequence[SuggestedLine], said: Sequence[Element], unsided: Collection[str]) -> None:
-    """Where the whole note names one side, it holds for every part that has sides."""
-    values = {side.value for side in said}
-    if len(values) != 1 or values == {"both"}:
-        return
-    for line in lines:
-        if not line.side and line.component not in unsided:
-            line.side = said[0].value
-            line.spans.append((said[0].start, said[0].end))
-            line.doubt += FOR_SIDE_FROM_ELSEWHERE
+    earlier: bool = False
 
 
 def drop_refits(lines: Sequence[SuggestedLine], outer: str, inside: Collection[str]) -> list[SuggestedLine]:
@@ -53,30 +40,58 @@ def drop_refits(lines: Sequence[SuggestedLine], outer: str, inside: Collection[s
 
 
 def unite(lines: Sequence[SuggestedLine]) -> list[SuggestedLine]:
-    """One line for each part, action and side; a bare state joins the step on the same part."""
-    found: dict[tuple[str, str, str], SuggestedLine] = {}
+    """One line for each part, action, side and outcome; a bare state joins the step on the same part.
+
+    An outcome that was not told is any other's.
+    """
+    found: list[SuggestedLine] = []
     for line in lines:
-        first = found.setdefault((line.component, line.action, line.side), line)
-        if first is not line:
-            first.finding = first.finding or line.finding
-            first.result = line.result or first.result
-            first.spans.extend(line.spans)
-            first.doubt = min(first.doubt, line.doubt)
+        first = next((other for other in found if _same_step(other, line)), None)
+        if first is None:
+            found.append(line)
+            continue
+        first.finding = first.finding or line.finding
+        first.result = first.result or line.result
+        first.spans.extend(line.spans)
+        first.doubt = min(first.doubt, line.doubt)
     kept = []
-    for line in found.values():
-        host = next((other for other in found.values() if _takes(other, line)), None)
+    for line in found:
+        host = None if line.action else _host(found, line)
         if host is None:
             kept.append(line)
-        elif line.finding:
-            host.finding = host.finding or line.finding
-            host.spans.extend(line.spans)
+            continue
+        host.finding = host.finding or line.finding
+        host.result = host.result or (line.result if line.result == "failed" else "")
+        if line.finding == "no_fault_found" and host.action == "test":
+            host.result = host.result or "passed"
+        host.spans.extend(line.spans)
     return kept
 
 
-def _takes(host: SuggestedLine, line: SuggestedLine) -> bool:
-    """Whether a line without action is covered by another on the same part that says more."""
-    if line.action or host is line or host.component != line.component:
-        return False
-    if line.side and host.side != line.side:
-        return False
-    return bool(host.action) or (line.bare and not host.bare) or (bool(host.side) and not line.side)
+def _same_step(one: SuggestedLine, other: SuggestedLine) -> bool:
+    return (
+        (one.component, one.action, one.side, one.earlier)
+        == (other.component, other.action, other.side, other.earlier)
+        and (not one.result or not other.result or one.result == other.result)
+        and (not one.finding or not other.finding or one.finding == other.finding or bool(one.action))
+    )
+
+
+def _host(lines: Sequence[SuggestedLine], bare: SuggestedLine) -> SuggestedLine | None:
+    """The step that a bare state speaks of: an inspection or test of the part before a fix."""
+    sound = bare.finding == "no_fault_found"
+    fitting = [
+        line
+        for line in lines
+        if line.action
+        and line.component == bare.component
+        and line.earlier == bare.earlier
+        and (not bare.side or not line.side or line.side == bare.side)
+        and (not line.finding or line.finding == bare.finding)
+        and (line.action in EXAMINED or (not sound and line.action in MENDED))
+    ]
+    return min(fitting, key=lambda line: line.action not in EXAMINED, default=None)
+
+
+EXAMINED = ("inspect", "test")
+MENDED = ("replace", "repair", "clean", "adjust", "overhaul")

@@ -30,6 +30,7 @@ class Suggestion:
         component, side, action, finding, result: words of the dictionary; "" = not said.
         recurrence_hours: running hours after which the fault came back, None where not said.
         again: whether the note says that the fault came back.
+        earlier: whether it was done before this order, or by others.
         spans: the words it rests on, in order.
         words: those words as they stand.
         confidence: from 0 to 1; a rule of thumb, not a measured probability.
@@ -42,6 +43,7 @@ class Suggestion:
     result: str = ""
     recurrence_hours: float | None = None
     again: bool = False
+    earlier: bool = False
     spans: tuple[Span, ...] = ()
     words: str = ""
     confidence: float = SURE

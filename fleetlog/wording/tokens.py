@@ -8,7 +8,11 @@ from dataclasses import dataclass
 # Sides and trades' signs that hold together ("l/h", "r.h.", "r&r", "w/o"), numbers, words, marks.
 _TOKEN = re.compile(
     r"""
-    (?P<sign>
+    (?P<code>
+        \b(?:p/n|pn|part\s?(?:no|nr|number)\.?|w/?o|s/n)\s?[:\#]?\s?(?=[\w\-./]*\d)[\w\-./]*\w  # a part's or order's number
+        | \(\s?\d+\s?\) | \b[a-z]{1,5}-\d[\w\-]*\b | \b\d+-\d+(?:-\w+)+\b | \b\d+x\d[\w.\-]*\b | \b\d{2,}-[a-z0-9]*\d{3,}[\w\-]*\b
+    )
+    | (?P<sign>
         \b[lr]\.\s?h\.(?![a-z]) | \b[lr]/[hs]\b | \b[lr]h?\s?[&+/]\s?[lr]h?\b(?:'d)?
         | \bo\.k\.(?![a-z]) | \bw/o\b | \bw/(?=\s)
     )
@@ -31,7 +35,7 @@ class Token:
         text: as it stands.
         word: for comparison: lower case, straight apostrophes, no blanks.
         start, end: characters of the note, end exclusive.
-        kind: "word", "number" or "mark".
+        kind: "word", "number", "mark" or "code" (a part's number).
     """
 
     text: str

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from fleetlog.wording import Dictionary, Suggestion, load_dictionary, read_note
+from fleetlog.wording import Dictionary, Suggestion, all_told, load_dictionary, read_note
 
 FOLLOWED = frozenset(
     {"internal_bushing", "position_sensor", "drive_pump", "servo", "rotating_group", "wiring", "controller"}
@@ -67,7 +67,7 @@ def spread(step: Step) -> tuple[Step, ...]:
 
 def readings(note: Note, dictionary: Dictionary) -> list[Suggestion]:
     """What the reader says of parts, earlier visits' work included, as the labels do."""
-    found = read_note(note.text, note.field, dictionary)
+    found = all_told(note.text, note.field, dictionary)
     return [one for one in found if one.component]
 
 
