@@ -35,7 +35,11 @@ _PLAIN: Mapping[str, tuple[str, ...]] = {
     "seal": ("words", "parts"),
     "companion": ("words", "of"),
     "filler": ("words",),
-    "elsewhere": ("pieces",),
+    "elsewhere": ("pieces", "short"),
+    "trial": ("words",),
+    "put_in": ("words",),
+    "correction": ("words", "all"),
+    "bound": ("range", "least", "most", "now"),
     "attempt": ("words",),
     "base_form": ("words",),
     "with": ("words",),
@@ -47,7 +51,7 @@ _PLAIN: Mapping[str, tuple[str, ...]] = {
     "direction": ("words",),
     "negation": ("words",),
     "cannot": ("words",),
-    "not_done": ("words",),
+    "not_done": ("words", "of_before"),
     "earlier": ("words",),
     "break": ("words",),
     "join": ("words",),
@@ -243,7 +247,7 @@ def _check_keys(path: Path, where: str, table: Mapping[str, Any], allowed: Seque
         elif key in ("implies", "component") or (key == "of" and where == "inside"):
             if not isinstance(value, str):
                 raise SettingsError(f"{path}: {where}.{key} must be a text in quotes.")
-        elif key in ("most", "least_letters", "two_changes_from", "three_changes_from"):
+        elif where != "bound" and key in ("most", "least_letters", "two_changes_from", "three_changes_from"):
             if isinstance(value, bool) or not isinstance(value, int | float) or value <= 0:
                 raise SettingsError(f"{path}: {where}.{key} must be a number above 0.")
         elif not isinstance(value, list) or not all(isinstance(word, str) and word.strip() for word in value):

@@ -74,7 +74,7 @@ def statements_of(text: str, dictionary: Dictionary) -> list[Clause]:
             link = next_link
         held = []
 
-    elements = _join_sides(list(_elements(text, dictionary)))
+    elements = _join_sides(_corrected(list(_elements(text, dictionary)), dictionary))
     for element, following in zip(elements, [*elements[1:], None], strict=True):
         if element.kind == "end":
             close(SENTENCE, doubtful=element.words == ("?",))
@@ -120,6 +120,7 @@ def _elements(text: str, dictionary: Dictionary) -> Iterator[Element]:
     words = [_base(token.word, dictionary) for token in tokens]
     read = [_correct(token, dictionary) for token in tokens]
     i = 0
+    before = ""
     while i < len(tokens):
         for length in range(min(dictionary.longest, len(tokens) - i), 0, -1):
             exact = tuple(words[i : i + length])
@@ -128,13 +129,26 @@ def _elements(text: str, dictionary: Dictionary) -> Iterator[Element]:
             if meaning is None:
                 key = tuple(read[i : i + length])
                 meaning = dictionary.phrases.get(key)
-            if meaning is not None and not _is_litres(meaning, tokens, i, dictionary):
+            if (
+                meaning is not None
+                and not _is_litres(meaning, tokens, i, dictionary)
+                and not (before == "place" and _starts_with_side(meaning, key, dictionary))
+            ):
+                before = meaning.kind
                 yield _element(meaning, key, tokens[i], tokens[i + length - 1], guessed=key != exact)
                 i += length
                 break
         else:
-            yield _unknown_element(tokens, i, text, dictionary)
+            unknown = _unknown_element(tokens, i, text, dictionary)
+            before = unknown.kind
+            yield unknown
             i += 1
+
+
+def _starts_with_side(meaning: Meaning, key: tuple[str, ...], dictionary: Dictionary) -> bool:
+    """Whether a phrase to read past begins with a side, which after "on" is one: "on the left that …"."""
+    first = dictionary.phrases.get(key[:1])
+    return meaning.kind == "read_past" and len(key) > 1 and first is not None and first.kind == "side"
 
 
 def _base(word: str, dictionary: Dictionary) -> str:
@@ -189,6 +203,26 @@ def _stands_free(token: Token, text: str) -> bool:
     return text[token.start - 1 : token.start].isspace() or text[token.end : token.end + 1].isspace()
 
 
+def _corrected(elements: list[Element], dictionary: Dictionary) -> list[Element]:
+    """Without a side that the next words take back: "left - no, right"."""
+    taken_back = dictionary.words("correction")
+    found: list[Element] = []
+    for i, element in enumerate(elements):
+        if element.kind == "side":
+            k = i + 1
+            said = False
+            while k < len(elements) and (
+                elements[k].kind in ("comma", "end", "nothing") or " ".join(elements[k].words) in taken_back
+            ):
+                said = said or elements[k].kind not in ("comma", "end", "nothing")
+                k += 1
+            if said and k < len(elements) and elements[k].kind == "side" and elements[k].value != element.value:
+                elements[i + 1 : k] = [replace(e, kind="nothing") for e in elements[i + 1 : k]]
+                continue
+        found.append(element)
+    return found
+
+
 def _join_sides(elements: list[Element]) -> list[Element]:
     """ "left and right" as one: both."""
     found: list[Element] = []
@@ -236,10 +270,41 @@ def measured_in(statement: Clause, dictionary: Dictionary) -> list[Measured]:
             continue
         value = float(element.words[0].replace(",", "."))
         unit = elements[i + 1].words[0] if i + 1 < len(elements) else ""
+        if unit not in units and i and elements[i - 1].words[-1] in units:
+            unit = elements[i - 1].words[-1]  # "charge psi 290"
         stated = any(near & set(other.words) for other in elements[max(0, i - 3) : i])
         decimals = "." in element.words[0] or "," in element.words[0]
         voltage = of_sensor and value <= most and (unit in volts or (stated and decimals))
         if voltage or unit in units:
-            end = elements[i + 1].end if unit in units or unit in volts else element.end
+            has_unit = i + 1 < len(elements) and elements[i + 1].words[0] == unit
+            end = elements[i + 1].end if has_unit else element.end
             found.append(Measured(i, element.start, end, voltage))
     return found
+
+
+def bounds_in(statement: Clause, dictionary: Dictionary) -> tuple[float, float, int] | None:
+    """The least and the most that a number should be, and from which element on that is told: "spec 310-350"."""
+    elements = statement.elements
+    kinds = {key: dictionary.words("bound", key) for key in ("range", "least", "most")}
+    said = [(i, key) for i, e in enumerate(elements) for key in kinds if e.words[-1] in kinds[key]]
+    if not said:
+        return None
+    first = said[0][0]
+    keys = {key for _, key in said}
+    numbers = [(i, _value(e)) for i, e in enumerate(elements) if e.kind == "number"]
+    beside = [value for i, value in numbers if i > first] or [value for i, value in numbers if i == first - 1]
+    if "range" in keys and len(beside) >= 2:
+        return min(beside[:2]), max(beside[:2]), first
+    if beside and keys & {"least", "most"}:
+        at = first if first < (numbers[-1][0] if numbers else 0) else first - 1
+        return (beside[0], float("inf"), at) if "least" in keys else (float("-inf"), beside[0], at)
+    return None
+
+
+def _value(element: Element) -> float:
+    return float(element.words[0].replace(",", "."))
+
+
+def numbers_in(statement: Clause, until: int | None = None) -> list[float]:
+    """The plain numbers of a statement, up to an element."""
+    return [_value(element) for element in statement.elements[:until] if element.kind == "number"]

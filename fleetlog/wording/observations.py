@@ -24,6 +24,7 @@ class NotedPart:
     doubt: float = 0.0
     weak: bool = False
     implied: bool = False
+    piece: bool = False
     name: tuple[str, ...] = ()
 
     @property
@@ -78,7 +79,8 @@ def observe(statement: Clause, dictionary: Dictionary, swap_is_test: bool) -> Ob
         swap_is_test: whether the note swaps parts only to see whether the fault follows.
     """
     denied, failed = _denials(statement)
-    side_elements = sides_in(statement)
+    side_elements = sides_in(statement, dictionary)
+    statement = _put_in(statement, dictionary)
     actions = [
         element
         for i, element in statement.of("action")
@@ -118,6 +120,21 @@ def observe(statement: Clause, dictionary: Dictionary, swap_is_test: bool) -> Ob
     )
 
 
+def _put_in(statement: Clause, dictionary: Dictionary) -> Clause:
+    """With "put … in" around a part taken as renewing it."""
+    verbs = dictionary.words("put_in")
+    elements = list(statement.elements)
+    for i, element in enumerate(elements):
+        if element.kind != "action" and len(element.words) == 1 and element.words[0] in verbs:
+            after = elements[i + 1 : i + 9]
+            inside = next(
+                (k for k, other in enumerate(after) if other.words[-1] in ("in", "on", "into", "onto")), None
+            )
+            if inside is not None and any(other.kind in ("component", "seal") for other in after[:inside]):
+                elements[i] = replace(element, kind="action", value="replace")
+    return replace(statement, elements=tuple(elements))
+
+
 def _planned_from(statement: Clause, actions: Sequence[Element], dictionary: Dictionary) -> int:
     """From which character on a statement speaks of what is planned.
 
@@ -127,14 +144,15 @@ def _planned_from(statement: Clause, actions: Sequence[Element], dictionary: Dic
     if first is None:
         return 10**9
     to_do = dictionary.words("base_form") | dictionary.words("beside_part", "adjectives")
-    done = any(action.start < first and " ".join(action.words) not in to_do for action in actions)
+    of_before = dictionary.words("not_done", "of_before")
+    done = not any(" ".join(e.words) in of_before for _, e in statement.of("not_done")) and any(action.start < first and " ".join(action.words) not in to_do for action in actions)
     return first if done else -1
 
 
 def _taken_apart(statement: Clause, parts: Sequence[NotedPart], dictionary: Dictionary) -> bool:
     """Whether the pump was taken out or opened to get at what is inside."""
     verbs = dictionary.words("access", "verbs")
-    return any(element.kind == "word" and element.words[0] in verbs for element in statement.elements) and any(
+    return any(len(element.words) == 1 and element.words[0] in verbs for element in statement.elements) and any(
         part.component == dictionary.tables["inside"]["of"] for part in parts
     )
 
@@ -142,7 +160,7 @@ def _taken_apart(statement: Clause, parts: Sequence[NotedPart], dictionary: Dict
 # Sides.
 
 
-def sides_in(statement: Clause) -> list[Element]:
+def sides_in(statement: Clause, dictionary: Dictionary) -> list[Element]:
     """The sides said, without directions of travel ("pulls to the left"); "neither" speaks of both."""
     found = []
     for i, element in statement.of("side", "negation"):
@@ -151,8 +169,14 @@ def sides_in(statement: Clause) -> list[Element]:
                 found.append(replace(element, kind="side", value="both"))
             continue
         before = {other.kind for other in statement.elements[max(0, i - 3) : i]}
-        if "direction" not in before or "component" in before:
-            found.append(element)
+        after = statement.elements[i + 1].kind if i + 1 < len(statement.elements) else ""
+        if "direction" in before and "component" not in before and after != "component":
+            continue
+        if i and statement.elements[i - 1].kind == "place" and after == "word" and i + 2 < len(statement.elements):
+            following = statement.elements[i + 1].words[0]
+            if following.isalpha() and following not in dictionary.words("filler"):
+                continue  # "along the right frame rail": the rail's side
+        found.append(element)
     return found
 
 
@@ -220,7 +244,7 @@ def _counts(i: int, statement: Clause, dictionary: Dictionary) -> bool:
     word = " ".join(elements[i].words)
     if word in dictionary.words("beside_part", "adjectives"):
         if i and i + 1 == len(elements) and elements[i - 1].kind == "component":
-            return True  # "diesel filter new"
+            return word not in dictionary.words("beside_part", "passed")  # "diesel filter new"
         after = elements[i + 1 : i + 5]
         stop = ("place", "with", "finding", "result", "action")
         place = next((k for k, other in enumerate(after) if other.kind in stop), len(after))
@@ -228,6 +252,8 @@ def _counts(i: int, statement: Clause, dictionary: Dictionary) -> bool:
             return False
         return elements[i].value != "overhaul" or not statement.has_action("replace")
     if word in dictionary.words("beside_part"):
+        if elements[i].value == "test" and any(other.kind == "result" for other in elements[i + 1 : i + 3]):
+            return True
         return any(
             other.kind in ("component", "number", "seal") for other in elements[max(0, i - 3) : i + 6]
         )
@@ -236,19 +262,13 @@ def _counts(i: int, statement: Clause, dictionary: Dictionary) -> bool:
 
 def _intend(action: Element, statement: Clause, dictionary: Dictionary, swap_is_test: bool) -> Element:
     """The action that is meant: a part whose seal was replaced was repaired, a swap may be a test."""
-    if action.value == "replace" and _of_piece(statement, dictionary) and not _both_renewed(action, statement):
+    if action.value == "replace" and statement.has("seal") and not _both_renewed(action, statement):
         return replace(action, value="repair")
     if action.value == "overhaul" and _is_adjective(action, statement):
         return replace(action, value="replace")
     if swap_is_test and " ".join(action.words) in dictionary.words("swap"):
         return replace(action, value="test")
     return action
-
-
-def _of_piece(statement: Clause, dictionary: Dictionary) -> bool:
-    """Whether the statement names a small piece of a part."""
-    pieces = dictionary.words("seal", "parts")
-    return statement.has("seal") or any(" ".join(e.words) in pieces for _, e in statement.of("component"))
 
 
 def _both_renewed(action: Element, statement: Clause) -> bool:
@@ -331,6 +351,7 @@ def _parts(
             *_sides_of(element, len(kept), sides),
             doubt=FOR_MISSPELT * element.guessed,
             weak=element.weak,
+            piece=" ".join(element.words) in dictionary.words("seal", "parts"),
             name=element.words,
         )
         for _, element in kept

@@ -9,10 +9,21 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from fleetlog.wording.dictionary import Dictionary
-from fleetlog.wording.note import COMMA, JOIN, SENTENCE, Clause, Element, measured_in, statements_of
+from fleetlog.wording.note import (
+    BREAK,
+    COMMA,
+    JOIN,
+    SENTENCE,
+    Clause,
+    Element,
+    bounds_in,
+    measured_in,
+    numbers_in,
+    statements_of,
+)
 from fleetlog.wording.observations import NotedPart, Observation, observe, sides_in, values_of
 from fleetlog.wording.recurrence import Recurrence, recurrence_in
-from fleetlog.wording.suggested_line import MENDED, SuggestedLine, drop_refits, unite
+from fleetlog.wording.suggested_line import EXAMINED, MENDED, SuggestedLine, drop_refits, unite
 from fleetlog.wording.suggestion import (
     FIELDS,
     FOR_DOUBT,
@@ -65,7 +76,7 @@ def all_told(text: str, field_name: str, dictionary: Dictionary) -> list[Suggest
     statements = statements_of(text, dictionary)
     found = [_suggestion(line, text) for line in _Reading(statements, field_name, dictionary).lines()]
     recurrence = recurrence_in(statements, dictionary)
-    return found if recurrence is None else [*found, _recurred(recurrence, statements, text)]
+    return found if recurrence is None else [*found, _recurred(recurrence, statements, text, dictionary)]
 
 
 def _suggestion(line: SuggestedLine, text: str) -> Suggestion:
@@ -83,9 +94,11 @@ def _suggestion(line: SuggestedLine, text: str) -> Suggestion:
     )
 
 
-def _recurred(recurrence: Recurrence, statements: Sequence[Clause], text: str) -> Suggestion:
+def _recurred(
+    recurrence: Recurrence, statements: Sequence[Clause], text: str, dictionary: Dictionary
+) -> Suggestion:
     """A recurrence, with the side where the note names one alone."""
-    sides = [side for statement in statements for side in sides_in(statement)]
+    sides = [side for statement in statements for side in sides_in(statement, dictionary)]
     named = values_of(sides)
     with_side = len(named) == 1
     spans = merge_spans([*recurrence.spans, *((side.start, side.end) for side in sides if with_side)])
@@ -125,8 +138,12 @@ class _Reading:
         self._planned = False  # what follows in the list is planned too
         self._earlier = False  # and so for what was done before
         self._named: list[NotedPart] = []  # all parts named so far
+        self._measured: list[SuggestedLine] = []  # the tests whose numbers were told last
+        self._values: list[float] = []  # and those numbers
+        self._bounds: tuple[float, float, int] | None = None  # what they should be
         self._opened = False
         self._opened_sides: tuple[str, ...] = ()
+        self._swaps = dictionary.words("swap")
         self._swap_is_test = self._says_any(dictionary.words("swap", "test"))
 
     def _says_any(self, phrases: Iterable[str]) -> bool:
@@ -167,8 +184,13 @@ class _Reading:
         self._inherit_sides(seen)
         measured = self._measure(statement, seen)
         for part in seen.denied_parts:
-            if self.field == "cause" or (self.field != "complaint" and self._says_being(statement)):
+            if self.field == "cause" or (
+                self.field != "complaint" and (statement.link == BREAK or self._says_being(statement))
+            ):
                 self._emit(number, part, "", [])[0].finding = "no_fault_found"
+        if self._takes_back(statement):
+            self._lines = [line for line in self._lines if line.statement != number - 1]
+            before = min(before, len(self._lines))
         if seen.actions or seen.failed:
             self._act(number, statement, seen)
         elif seen.parts:
@@ -178,6 +200,34 @@ class _Reading:
         for line in self._lines[before:]:
             line.earlier = line.earlier or self._earlier or (self.field == "complaint" and bool(line.action))
             line.doubt += FOR_DOUBT * statement.doubtful
+        self._compare(statement, before)
+
+    def _takes_back(self, statement: Clause) -> bool:
+        said = " ".join(" ".join(element.words) for element in statement.elements)
+        return any(f" {phrase} " in f" {said} " for phrase in self.dictionary.words("correction", "all"))
+
+    def _compare(self, statement: Clause, before: int) -> None:
+        """A number measured against what it should be: passed or failed."""
+        if self.field == "complaint":
+            return
+        bounds = bounds_in(statement, self.dictionary)
+        tests = [line for line in self._lines[before:] if line.action == "test"]
+        values = numbers_in(statement, bounds[2] if bounds else None)
+        if not tests and values and self._bounds and not bounds:
+            again = self.dictionary.words("bound", "now")
+            if any(element.words[0] in again for element in statement.elements):
+                tests = [replace(line, result="") for line in self._measured]
+                self._lines.extend(tests)
+        if tests:
+            self._measured, self._values = tests, values
+        if bounds:
+            self._bounds = bounds
+            self._values = values or self._values
+        if self._bounds and self._values and (tests or bounds):
+            low, high, _ = self._bounds
+            right = all(low <= value <= high for value in self._values)
+            for line in self._measured:
+                line.result = line.result or ("passed" if right else "failed")
 
     @staticmethod
     def _says_being(statement: Clause) -> bool:
@@ -196,6 +246,8 @@ class _Reading:
         """Whether a statement goes on with what is planned: a list of parts, or of things to do."""
         if statement.link not in (COMMA, JOIN):
             return False
+        if self.field == "complaint" and statement.link == JOIN:
+            return True
         to_do = self.dictionary.words("base_form")
         return all(" ".join(a.words) in to_do for a in seen.actions) and not (seen.findings or seen.results)
 
@@ -217,16 +269,16 @@ class _Reading:
 
     def _refer(self, statement: Clause, seen: Observation) -> None:
         """What a short name stands for after a longer one: a hose after the coolant hose, pins after the bucket."""
-        pieces = self.dictionary.words("elsewhere", "pieces")
+        pieces = self.dictionary.words("elsewhere", "short")
         companions = self.dictionary.words("companion"), self.dictionary.words("companion", "of")
         for k, part in enumerate(seen.parts):
             name = " ".join(part.name)
             full = next((one for one in reversed(self._named) if _noun(one) == _noun(part)), None)
             focused = {one.component for one in self._focus}
             if full is not None and len(part.name) == 1 and full.component != part.component:
-                seen.parts[k] = replace(part, component=full.component, weak=False)
+                seen.parts[k] = replace(part, component=full.component, weak=False, piece=False)
             elif statement.link != SENTENCE and name in pieces and focused == {"other"}:
-                seen.parts[k] = replace(part, component="other")
+                seen.parts[k] = replace(part, component="other", piece=False)
             elif name in companions[0] and self._focus and self._focus[-1].component in companions[1]:
                 seen.parts[k] = replace(part, component=self._focus[-1].component, weak=False)
         self._named.extend(seen.parts)
@@ -247,7 +299,10 @@ class _Reading:
             failed = any(action is one for one in seen.failed)
             parts, extra = self._parts_for(action, actions, statement, seen, joined)
             for part in parts:
-                for line in self._emit(number, part, action.value, [action], extra):
+                value = "repair" if part.piece and action.value == "replace" else action.value
+                for line in self._emit(number, part, value, [action], extra):
+                    if self._swap_is_test and value == "test" and " ".join(action.words) in self._swaps:
+                        line.result = "failed"
                     line.refit = " ".join(action.words) in self.dictionary.words("refit")
                     if failed:
                         line.result = "failed"
@@ -310,7 +365,7 @@ class _Reading:
         waiting = can_be([part for _, part in self._pending[-1:]])
         if waiting and statement.link in (COMMA, JOIN):
             return [self._with_sides(waiting[0], seen)], FOR_LIST
-        if action.value == "test" and action.words != ("measured",) and any(one.action in MENDED for one in self._last):
+        if " ".join(action.words) in self.dictionary.words("trial") and any(one.action in MENDED for one in self._last):
             return [], 0.0  # after a repair the machine is tried
         before = [self._with_sides(part, seen) for part in self._distinct(can_be(self._focus))]
         return before, FOR_PART_FROM_ELSEWHERE
@@ -444,10 +499,14 @@ class _Reading:
 
     def _state(self, seen: Observation, lines: list[SuggestedLine]) -> None:
         """Findings and verdicts of a statement onto the suggestions that they speak of."""
-        for line in lines:
+        of_side = [line for line in lines if line.side in seen.sides]
+        lines = of_side or lines
+        for line in self._hosts_of_finding(lines):
             if seen.findings and not line.finding and line.action != "calibrate":
                 nearest = self._nearest(seen.findings, line)
                 if self.field == "complaint" and nearest.value == "leaking":
+                    continue
+                if nearest.value == "no_fault_found" and line.action in MENDED:
                     continue
                 if line.component in self._fails_by(nearest.value):
                     line.result = "failed"
@@ -457,6 +516,9 @@ class _Reading:
                 line.doubt += FOR_MISSPELT * nearest.guessed
         if not seen.results:
             return
+        if any(" ".join(e.words) in self.dictionary.words("beside_part", "passed") for e in seen.results):
+            for line in lines:
+                line.action = line.action or ("" if self.field == "complaint" else "inspect")
         tried = [line for line in lines if line.action in TRIED]
         for element in seen.results:
             for line in lines:
@@ -479,6 +541,16 @@ class _Reading:
         else:
             return
         line.spans.append((verdict.start, verdict.end))
+
+    @staticmethod
+    def _hosts_of_finding(lines: list[SuggestedLine]) -> list[SuggestedLine]:
+        """Of several steps on one part in a statement, the first that looked, or else the first."""
+        found: dict[tuple[str, str], SuggestedLine] = {}
+        for line in lines:
+            key = line.component, line.side
+            if key not in found or (found[key].action not in EXAMINED and line.action in EXAMINED):
+                found[key] = line
+        return list(found.values())
 
     def _fails_by(self, finding: str) -> frozenset[str]:
         """Parts of which a finding says that they failed: a roller blocked is stuck."""
@@ -514,6 +586,8 @@ class _Reading:
         numbers = measured_in(statement, self.dictionary)
         if not numbers:
             return False
+        if seen.results and not seen.parts and any(line.action == "calibrate" for line in self._last):
+            return False  # "calibrated, all good at 2.5 V"
         component = str(self.dictionary.tables["voltage"]["component"])
         voltage = next((number for number in numbers if number.voltage), None)
         set_to = any(

@@ -56,15 +56,15 @@ def unite(lines: Sequence[SuggestedLine]) -> list[SuggestedLine]:
         first.doubt = min(first.doubt, line.doubt)
     kept = []
     for line in found:
-        host = None if line.action else _host(found, line)
-        if host is None:
+        hosts = [] if line.action else _hosts(found, line)
+        if not hosts:
             kept.append(line)
-            continue
-        host.finding = host.finding or line.finding
-        host.result = host.result or (line.result if line.result == "failed" else "")
-        if line.finding == "no_fault_found" and host.action == "test":
-            host.result = host.result or "passed"
-        host.spans.extend(line.spans)
+        for host in hosts:
+            host.finding = host.finding or line.finding
+            host.result = host.result or (line.result if line.result == "failed" else "")
+            if line.finding == "no_fault_found" and host.action == "test":
+                host.result = host.result or "passed"
+            host.spans.extend(line.spans)
     return kept
 
 
@@ -77,8 +77,8 @@ def _same_step(one: SuggestedLine, other: SuggestedLine) -> bool:
     )
 
 
-def _host(lines: Sequence[SuggestedLine], bare: SuggestedLine) -> SuggestedLine | None:
-    """The step that a bare state speaks of: an inspection or test of the part before a fix."""
+def _hosts(lines: Sequence[SuggestedLine], bare: SuggestedLine) -> list[SuggestedLine]:
+    """The step, or the step on either side, that a bare state speaks of: an inspection or test of the part before a fix."""
     sound = bare.finding == "no_fault_found"
     fitting = [
         line
@@ -90,7 +90,12 @@ def _host(lines: Sequence[SuggestedLine], bare: SuggestedLine) -> SuggestedLine 
         and (not line.finding or line.finding == bare.finding)
         and (line.action in EXAMINED or (not sound and line.action in MENDED))
     ]
-    return min(fitting, key=lambda line: line.action not in EXAMINED, default=None)
+    first = min((_rank(line) for line in fitting), default=0)
+    return [line for line in fitting if _rank(line) == first]
+
+
+def _rank(line: SuggestedLine) -> int:
+    return (*EXAMINED, *MENDED).index(line.action)
 
 
 EXAMINED = ("inspect", "test")
