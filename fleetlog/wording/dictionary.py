@@ -44,7 +44,7 @@ _PLAIN: Mapping[str, tuple[str, ...]] = {
     "base_form": ("words",),
     "with": ("words",),
     "measure": ("units", "pressures", "not_after"),
-    "swap": ("words", "test"),
+    "swap": ("words", "test", "stayed"),
     "access": ("words", "verbs"),
     "minor": ("words",),
     "read_past": ("words",),

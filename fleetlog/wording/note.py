@@ -217,7 +217,10 @@ def _corrected(elements: list[Element], dictionary: Dictionary) -> list[Element]
                 said = said or elements[k].kind not in ("comma", "end", "nothing")
                 k += 1
             if said and k < len(elements) and elements[k].kind == "side" and elements[k].value != element.value:
-                elements[i + 1 : k] = [replace(e, kind="nothing") for e in elements[i + 1 : k]]
+                k += k + 1 < len(elements) and elements[k + 1].kind == "comma"
+                elements[i + 1 : k + 1] = [
+                    e if e.kind == "side" else replace(e, kind="nothing") for e in elements[i + 1 : k + 1]
+                ]
                 continue
         found.append(element)
     return found
@@ -282,6 +285,10 @@ def measured_in(statement: Clause, dictionary: Dictionary) -> list[Measured]:
     return found
 
 
+NEARLY = 0.1
+"""How far from a single figure a measured one may be, as a share; from memory, default."""
+
+
 def bounds_in(statement: Clause, dictionary: Dictionary) -> tuple[float, float, int] | None:
     """The least and the most that a number should be, and from which element on that is told: "spec 310-350"."""
     elements = statement.elements
@@ -295,6 +302,8 @@ def bounds_in(statement: Clause, dictionary: Dictionary) -> tuple[float, float, 
     beside = [value for i, value in numbers if i > first] or [value for i, value in numbers if i == first - 1]
     if "range" in keys and len(beside) >= 2:
         return min(beside[:2]), max(beside[:2]), first
+    if keys == {"range"} and beside and elements[first].words[-1] not in ("book", "wants"):
+        return beside[0] * (1 - NEARLY), beside[0] * (1 + NEARLY), first
     if beside and keys & {"least", "most"}:
         at = first if first < (numbers[-1][0] if numbers else 0) else first - 1
         return (beside[0], float("inf"), at) if "least" in keys else (float("-inf"), beside[0], at)

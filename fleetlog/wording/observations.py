@@ -170,7 +170,7 @@ def sides_in(statement: Clause, dictionary: Dictionary) -> list[Element]:
             continue
         before = {other.kind for other in statement.elements[max(0, i - 3) : i]}
         after = statement.elements[i + 1].kind if i + 1 < len(statement.elements) else ""
-        if "direction" in before and "component" not in before and after != "component":
+        if "direction" in before and "component" not in before and after not in ("component", "access"):
             continue
         if i and statement.elements[i - 1].kind == "place" and after == "word" and i + 2 < len(statement.elements):
             following = statement.elements[i + 1].words[0]
@@ -371,6 +371,9 @@ def _sides_of(part: Element, parts: int, sides: Sequence[Element]) -> tuple[tupl
     """The sides of one part and its spans: all said; with as many sides as parts, the nearest."""
     own = [(part.start, part.end)]
     single = {side.value for side in sides} - {"both"}
+    beside = [side for side in sides if side.end + 1 == part.start or part.end + 1 == side.start]
+    if len(single) > 1 and beside and beside[0].value != "both":
+        sides = beside[:1]
     if parts > 1 and len(single) > 1 and len(sides) >= parts:
         sides = [min(sides, key=lambda side: abs(side.start - part.start))]
     return values_of(sides), [*own, *((side.start, side.end) for side in sides)]

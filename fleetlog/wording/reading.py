@@ -144,6 +144,7 @@ class _Reading:
         self._opened = False
         self._opened_sides: tuple[str, ...] = ()
         self._swaps = dictionary.words("swap")
+        self._fault_stayed = self._says_any(dictionary.words("swap", "stayed"))
         self._swap_is_test = self._says_any(dictionary.words("swap", "test"))
 
     def _says_any(self, phrases: Iterable[str]) -> bool:
@@ -185,7 +186,7 @@ class _Reading:
         measured = self._measure(statement, seen)
         for part in seen.denied_parts:
             if self.field == "cause" or (
-                self.field != "complaint" and (statement.link == BREAK or self._says_being(statement))
+                self.field != "complaint" and (self._says_being(statement) or (statement.link == BREAK and self._looked()))
             ):
                 self._emit(number, part, "", [])[0].finding = "no_fault_found"
         if self._takes_back(statement):
@@ -228,6 +229,9 @@ class _Reading:
             right = all(low <= value <= high for value in self._values)
             for line in self._measured:
                 line.result = line.result or ("passed" if right else "failed")
+
+    def _looked(self) -> bool:
+        return any(line.action in EXAMINED for line in self._last)
 
     @staticmethod
     def _says_being(statement: Clause) -> bool:
@@ -302,7 +306,7 @@ class _Reading:
                 value = "repair" if part.piece and action.value == "replace" else action.value
                 for line in self._emit(number, part, value, [action], extra):
                     if self._swap_is_test and value == "test" and " ".join(action.words) in self._swaps:
-                        line.result = "failed"
+                        line.result = "passed" if self._fault_stayed else "failed"
                     line.refit = " ".join(action.words) in self.dictionary.words("refit")
                     if failed:
                         line.result = "failed"
@@ -317,7 +321,8 @@ class _Reading:
         if untouched and (seen.findings or seen.results):
             self._name(number, statement, replace(seen, parts=untouched), keep=True)
             done = done if len(done) > 0 else self._last
-        self._state(seen, done)
+        tried = [line for line in self._last if line.action in TRIED and not line.result]
+        self._state(seen, done or (tried if not seen.parts else []))
         if done:
             self._last = done
         first = min((e.start for e in seen.actions), default=10**9)
@@ -354,6 +359,9 @@ class _Reading:
             return named, 0.0
         implied = self.dictionary.implied_part(" ".join(action.words))
         implied = implied or self.dictionary.tables["action"].get(action.value, {}).get("implies")
+        spoken_of = [part for part in self._distinct(self._focus) if part.component == implied]
+        if spoken_of and implied != self.container:
+            return [self._with_sides(part, seen) for part in spoken_of], FOR_PART_IMPLIED
         if implied:
             beside = seen.sides if len(actions) == 1 and not seen.parts else ()
             return [NotedPart(implied, beside, seen.side_spans if beside else [], implied=True)], FOR_PART_IMPLIED
@@ -450,7 +458,7 @@ class _Reading:
             done = []
             for shared, part in shared_by:
                 done += self._emit(number, part, shared.value, [shared], FOR_LIST)
-            self._last, self._focus = done, [*self._focus, *seen.parts]
+            self._last, self._focus = [*self._last, *done], [*self._focus, *seen.parts]
             return
         self._pending.extend((number, part) for part in seen.parts)
         self._focus = seen.parts
@@ -527,6 +535,8 @@ class _Reading:
     def _judge(self, line: SuggestedLine, verdict: Element, tried: bool) -> None:
         """A verdict onto one line: of an attempt its outcome; of a part that it failed, or had no fault."""
         if line.action in TRIED:
+            if line.result and self._is_attempt(verdict):
+                return
             if line.result and line.result != verdict.value:
                 other = replace(line, result=verdict.value, spans=[*line.spans], finding="")
                 self._lines.append(other)
@@ -598,7 +608,8 @@ class _Reading:
                 sides = seen.sides
                 spans = [(voltage.start, voltage.end), *seen.side_spans]
                 seen.parts.append(NotedPart(component, sides, spans, FOR_PART_IMPLIED))
-        if any(a.value in ("adjust", "test", "inspect", "calibrate", "replace") for a in seen.actions):
+        seen.actions = [replace(a, value="test") if a.value == "inspect" else a for a in seen.actions]
+        if any(a.value in (*TRIED, "replace") for a in seen.actions):
             return False
         first = numbers[0]
         seen.actions = [Element("action", "test", ("measured",), first.start, first.end), *seen.actions]

@@ -90,6 +90,8 @@ def _hosts(lines: Sequence[SuggestedLine], bare: SuggestedLine) -> list[Suggeste
         and (not line.finding or line.finding == bare.finding)
         and (line.action in EXAMINED or (not sound and line.action in MENDED))
     ]
+    mended = min((line.statement for line in fitting if line.action in MENDED), default=10**9)
+    fitting = [line for line in fitting if line.statement <= mended or line.action in MENDED]  # not a test after it
     first = min((_rank(line) for line in fitting), default=0)
     return [line for line in fitting if _rank(line) == first]
 

@@ -13,7 +13,7 @@ _TOKEN = re.compile(
         | \(\s?\d+\s?\) | \b[a-z]{1,5}-\d[\w\-]*\b | \b\d+-\d+(?:-\w+)+\b | \b\d+x\d[\w.\-]*\b | \b\d{2,}-[a-z0-9]*\d{3,}[\w\-]*\b
     )
     | (?P<sign>
-        \b[lr]\.\s?h\.(?![a-z]) | \b[lr]/[hs]\b | \b[lr]h?\s?[&+/]\s?[lr]h?\b(?:'d)?
+        \b[lr]\.\s?h\.(?![a-z]) | \b[lr]/[hs]\b | \b[lr]h?\s?[&+/\-]\s?[lr]h?\b(?:'d)? | \bs/b\b
         | \bo\.k\.(?![a-z]) | \bw/o\b | \bw/(?=\s)
     )
     | (?P<number>\d+(?:[.,]\d+)?(?:st|nd|rd|th)?|\.\d+)
