@@ -21,7 +21,7 @@ ARTICLES = frozenset({"a", "the", "this", "his", "its", "my", "their"})
 """Words that may stand inside a phrase without changing it."""
 
 # The tables of the file and the keys of each; True = a table of named tables.
-_NAMED = {"component": ("words", "weak"), "action": ("words", "implies", "only", "on"), "finding": ("words", "failed_on")}
+_NAMED = {"component": ("words", "weak"), "action": ("words", "implies", "only", "on"), "finding": ("words", "failed_on", "step_on")}
 _NAMED |= {"result": ("words",), "side": ("words",)}
 _PLAIN: Mapping[str, tuple[str, ...]] = {
     "inside": ("of", "components"),
@@ -240,7 +240,7 @@ def _check_keys(path: Path, where: str, table: Mapping[str, Any], allowed: Seque
             raise SettingsError(f"{path}: {where}.{key} is not known; {_suggest(key, [*allowed, 'remove'])}.")
         if key == "leave_alone":
             _check_keys(path, f"{where}.{key}", _table(path, f"{where}.{key}", value), ("words",))
-        elif key == "on":
+        elif key in ("on", "step_on"):
             for component, action in _table(path, f"{where}.{key}", value).items():
                 if not isinstance(action, str):
                     raise SettingsError(f"{path}: {where}.{key}.{component} must be a text in quotes.")

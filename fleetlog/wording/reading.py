@@ -257,6 +257,7 @@ class _Reading:
 
     def _inherit_sides(self, seen: Observation) -> None:
         """The side of an opened pump for what is inside it; of a part, where it was named with one before."""
+        read = self.dictionary.words("voltage", "near")
         for k, part in enumerate(seen.parts):
             if part.sides or part.component in self.unsided:
                 continue
@@ -265,7 +266,8 @@ class _Reading:
                 same = {
                     one.sides
                     for one in self._named[: len(self._named) - len(seen.parts)]
-                    if one.component == part.component and _noun(one) == _noun(part)
+                    if one.component == part.component
+                    and (_noun(one) == _noun(part) or read & set(part.name[1:]))
                 }
                 sides = same.pop() if len(same) == 1 else ()
             if sides:
@@ -343,9 +345,9 @@ class _Reading:
         def can_be(parts: list[NotedPart]) -> list[NotedPart]:
             return [part for part in parts if not only or part.component in only]
 
-        named = self._objects(action, actions, [p for p in seen.parts if not only or p.component in only])
         if joined and seen.parts and seen.parts[-1].sides == ("left", "right"):
             seen.parts[-1] = self._both_of_them(joined, seen.parts[-1], seen)
+        named = self._objects(action, actions, [p for p in seen.parts if not only or p.component in only])
         joined = [part if part.sides else replace(part, sides=self._group_sides(seen)) for part in joined]
         if named and joined and not only and len(actions) == 1:
             return [*joined, *named], 0.0
@@ -457,6 +459,7 @@ class _Reading:
         if shared_by and statement.link in (COMMA, JOIN):
             done = []
             for shared, part in shared_by:
+                self._last = self._without_unsided(part)
                 done += self._emit(number, part, shared.value, [shared], FOR_LIST)
             self._last, self._focus = [*self._last, *done], [*self._focus, *seen.parts]
             return
@@ -464,6 +467,12 @@ class _Reading:
         self._focus = seen.parts
         if statement.link != JOIN:
             self._last = []
+
+    def _without_unsided(self, part: NotedPart) -> list[SuggestedLine]:
+        """The last lines without those of the same part that wait for its side: "connector and wire, left"."""
+        waiting = [one for one in self._last if part.sides and one.component == part.component and not one.side]
+        self._lines = [line for line in self._lines if not any(line is one for one in waiting)]
+        return [line for line in self._last if not any(line is one for one in waiting)]
 
     def _comment(self, number: int, statement: Clause, seen: Observation) -> None:
         """A statement with neither: a finding, a verdict or a side that speaks of what came before."""
@@ -479,6 +488,8 @@ class _Reading:
                 lines += self._emit(number, self._with_sides(part, seen), "", [], FOR_LIST)
             self._pending = []
             self._last = lines
+        if seen.sides and statement.link != SENTENCE and (seen.findings or seen.results):
+            self._side_comment(seen)
         if seen.findings or (seen.results and (self._speaks_of_nothing_else(statement) or told != seen.results)):
             self._state(seen, self._last)
         elif seen.sides and statement.link != SENTENCE and self._speaks_of_nothing_else(statement):
@@ -490,12 +501,13 @@ class _Reading:
         if self._pending and not self._pending[-1][1].sides:
             number, part = self._pending[-1]
             self._pending[-1] = (number, replace(part, sides=seen.sides, spans=[*part.spans, *spans]))
-        for line in self._last:
+        for line in list(self._last):
             if not line.side and line.component not in self.unsided:
                 line.side = seen.sides[0]
                 line.spans.extend(spans)
-                for side in seen.sides[1:]:
-                    self._lines.append(replace(line, side=side, spans=list(line.spans)))
+                more = [replace(line, side=side, spans=list(line.spans)) for side in seen.sides[1:]]
+                self._lines.extend(more)
+                self._last = [*self._last, *more]
 
     def _speaks_of_nothing_else(self, statement: Clause) -> bool:
         """Whether no word of a statement names another thing: "temperature ok" is no verdict on what came before."""
@@ -516,7 +528,10 @@ class _Reading:
                     continue
                 if nearest.value == "no_fault_found" and line.action in MENDED:
                     continue
-                if line.component in self._fails_by(nearest.value):
+                step = self.dictionary.tables["finding"].get(nearest.value, {}).get("step_on", {}).get(line.component)
+                if step and self.field != "complaint":
+                    line.action = line.action or step
+                elif line.component in self._fails_by(nearest.value):
                     line.result = "failed"
                 else:
                     line.finding = nearest.value
