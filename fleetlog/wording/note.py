@@ -293,7 +293,13 @@ def bounds_in(statement: Clause, dictionary: Dictionary) -> tuple[float, float, 
     """The least and the most that a number should be, and from which element on that is told: "spec 310-350"."""
     elements = statement.elements
     kinds = {key: dictionary.words("bound", key) for key in ("range", "least", "most")}
-    said = [(i, key) for i, e in enumerate(elements) for key in kinds if e.words[-1] in kinds[key]]
+    said = [(i, key) for i, e in enumerate(elements) for key in kinds if " ".join(e.words) in kinds[key]]
+    said += [
+        (i, "range")
+        for i in range(1, len(elements))
+        if f"{elements[i - 1].words[-1]} {elements[i].words[0]}" in kinds["range"]
+    ]
+    said.sort()
     if not said:
         return None
     first = said[0][0]

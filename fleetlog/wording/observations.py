@@ -10,6 +10,9 @@ from fleetlog.wording.note import Clause, Element
 from fleetlog.wording.suggestion import FOR_MISSPELT, Span
 
 _CAN_BE_DENIED = ("component", "action", "finding", "result", "trouble")
+SIDES_TOGETHER = 8
+"""Characters between two sides that are told in one breath: "left to right"."""
+
 _REACH = 4
 """Elements that a negation reaches; "without" reaches one."""
 
@@ -98,6 +101,7 @@ def observe(statement: Clause, dictionary: Dictionary, swap_is_test: bool) -> Ob
         and (i == 0 or statement.elements[i - 1].kind != "not_done")
         for i, element in statement.of("earlier")
     )
+    earlier = earlier or any(_by_others(action, statement, dictionary) for action in actions)
     opened = statement.has("access") or _taken_apart(statement, parts, dictionary)
     if opened and not actions:
         parts = [part for part in parts if part.component != dictionary.tables["inside"]["of"]]
@@ -120,6 +124,29 @@ def observe(statement: Clause, dictionary: Dictionary, swap_is_test: bool) -> Ob
     )
 
 
+def _sets_bound(statement: Clause, i: int, dictionary: Dictionary) -> bool:
+    """Whether "should be" tells what a number should be."""
+    after = statement.elements[i + 1 : i + 4]
+    stated = " ".join([*statement.elements[i].words, *(after[0].words if after else ())])
+    ranges = dictionary.words("bound", "range")
+    said = " ".join(statement.elements[i].words) in ranges or stated in ranges
+    return said and any(element.kind == "number" for element in after)
+
+
+def _by_others(action: Element, statement: Clause, dictionary: Dictionary) -> bool:
+    """Whether somebody else is told right before a step, or that it had been done: "dealer replaced", "had fitted"."""
+    places = [i for i, element in enumerate(statement.elements) if element.start == action.start]
+    helping = dictionary.words("earlier", "helping")
+    i = places[0] - 1 if places else -1
+    had = False
+    while i >= 0 and statement.elements[i].words[-1] in helping:
+        had = had or statement.elements[i].words[-1] == "had"
+        i -= 1
+    if action.words[0] in dictionary.words("base_form"):
+        return False
+    return had or (i >= 0 and statement.elements[i].words[-1] in dictionary.words("earlier", "others"))
+
+
 def _put_in(statement: Clause, dictionary: Dictionary) -> Clause:
     """With "put … in" around a part taken as renewing it."""
     verbs = dictionary.words("put_in")
@@ -140,7 +167,10 @@ def _planned_from(statement: Clause, actions: Sequence[Element], dictionary: Dic
 
     What was done stands before it, in a form that tells so: "installed the sensor ordered last week".
     """
-    first = next((element.start for _, element in statement.of("not_done")), None)
+    first = next(
+        (element.start for i, element in statement.of("not_done") if not _sets_bound(statement, i, dictionary)),
+        None,
+    )
     if first is None:
         return 10**9
     to_do = dictionary.words("base_form") | dictionary.words("beside_part", "adjectives")
@@ -335,6 +365,8 @@ def _parts(
     for i, element in here:
         if i and elements[i - 1].kind == "with" and not renewing and not kept:
             continue  # "load-tested it with a bulb"
+        if not kept and _is_landmark(elements, i, dictionary):
+            continue  # "chafed behind the tank"
         if kept and kept[-1][0] == i - 1:
             if kept[-1][1].value == "other" and set(element.words) & elsewhere:
                 continue  # "bucket bushing" is no bushing of the pump
@@ -358,6 +390,13 @@ def _parts(
     ]
 
 
+def _is_landmark(elements: Sequence[Element], i: int, dictionary: Dictionary) -> bool:
+    """Whether a part only tells near what something is."""
+    while i and elements[i - 1].kind == "side":
+        i -= 1
+    return i > 0 and " ".join(elements[i - 1].words) in dictionary.words("place", "vicinity")
+
+
 def _says_where(elements: Sequence[Element], since: int, i: int, after_part: bool) -> bool:
     """Whether a part only says where another is: "plug at sensor", "connector LH sensor"."""
     between = elements[since + 1 : i]
@@ -372,7 +411,8 @@ def _sides_of(part: Element, parts: int, sides: Sequence[Element]) -> tuple[tupl
     own = [(part.start, part.end)]
     single = {side.value for side in sides} - {"both"}
     beside = [side for side in sides if side.end + 1 == part.start or part.end + 1 == side.start]
-    if len(single) > 1 and beside and beside[0].value != "both":
+    apart = len(sides) > 1 and sides[-1].start - sides[0].end > SIDES_TOGETHER
+    if len(single) > 1 and apart and beside and beside[0].value != "both":
         sides = beside[:1]
     if parts > 1 and len(single) > 1 and len(sides) >= parts:
         sides = [min(sides, key=lambda side: abs(side.start - part.start))]

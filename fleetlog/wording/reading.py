@@ -134,6 +134,7 @@ class _Reading:
         self._pending: list[tuple[int, NotedPart]] = []
         self._focus: list[NotedPart] = []  # the parts last spoken of
         self._last: list[SuggestedLine] = []  # the lines last made
+        self._copula = False  # a verdict is said of the part: "is good"
         self._listing: list[Element] = []  # actions that a following part in the list shares
         self._planned = False  # what follows in the list is planned too
         self._earlier = False  # and so for what was done before
@@ -144,6 +145,7 @@ class _Reading:
         self._opened = False
         self._opened_sides: tuple[str, ...] = ()
         self._swaps = dictionary.words("swap")
+        self._swapped_across = self._says_any(dictionary.words("swap", "across"))
         self._fault_stayed = self._says_any(dictionary.words("swap", "stayed"))
         self._swap_is_test = self._says_any(dictionary.words("swap", "test"))
 
@@ -168,6 +170,11 @@ class _Reading:
         seen = observe(statement, self.dictionary, self._swap_is_test)
         if seen.planned or (self._planned and self._goes_on(statement, seen)):
             self._refer(statement, seen)
+        words = [element.words[-1] for element in statement.elements]
+        self._copula = any(
+            word in ("is", "are") and following.kind == "result"
+            for word, following in zip(words, statement.elements[1:], strict=False)
+        )
         before = len(self._lines)
         if statement.link == SENTENCE:
             self._listing = []
@@ -180,7 +187,9 @@ class _Reading:
                 self._focus, self._last, self._pending = seen.parts, [], []
             return
         self._planned = False
-        self._earlier = seen.earlier or (self._earlier and statement.link in (COMMA, JOIN))
+        self._earlier = seen.earlier or (
+            self._earlier and (statement.link == JOIN or (statement.link == COMMA and not seen.actions))
+        )
         self._refer(statement, seen)
         self._inherit_sides(seen)
         measured = self._measure(statement, seen)
@@ -309,6 +318,11 @@ class _Reading:
                 for line in self._emit(number, part, value, [action], extra):
                     if self._swap_is_test and value == "test" and " ".join(action.words) in self._swaps:
                         line.result = "passed" if self._fault_stayed else "failed"
+                        if not line.side and self._swapped_across:
+                            line.side = "left"
+                            other = replace(line, side="right", spans=[*line.spans])
+                            self._lines.append(other)
+                            done.append(other)
                     line.refit = " ".join(action.words) in self.dictionary.words("refit")
                     if failed:
                         line.result = "failed"
@@ -476,6 +490,7 @@ class _Reading:
 
     def _comment(self, number: int, statement: Clause, seen: Observation) -> None:
         """A statement with neither: a finding, a verdict or a side that speaks of what came before."""
+        self._turn_to_other_side(number, statement, seen)
         told = [element for element in seen.results if not self._is_attempt(element)]
         if (
             (seen.findings or told)
@@ -494,6 +509,22 @@ class _Reading:
             self._state(seen, self._last)
         elif seen.sides and statement.link != SENTENCE and self._speaks_of_nothing_else(statement):
             self._side_comment(seen)
+
+    def _turn_to_other_side(self, number: int, statement: Clause, seen: Observation) -> None:
+        """What is said of the other side alone is about the same part and step: "RH tested ok. LH low"."""
+        if not (seen.findings or seen.results or statement.has("number")):
+            return
+        like = {
+            (line.component, line.action): line for line in self._last if line.side and line.side not in seen.sides
+        }
+        if not seen.sides or any(line.side in seen.sides for line in self._last):
+            return
+        lines = []
+        for component, action in like:
+            if action in ("", *EXAMINED):
+                part = NotedPart(component, seen.sides, seen.side_spans)
+                lines += self._emit(number, part, action, [], FOR_LIST)
+        self._last = lines or self._last
 
     def _side_comment(self, seen: Observation) -> None:
         """A side said after the part, in a statement of its own, where none was said before."""
@@ -544,7 +575,8 @@ class _Reading:
                 line.action = line.action or ("" if self.field == "complaint" else "inspect")
         tried = [line for line in lines if line.action in TRIED]
         for element in seen.results:
-            for line in lines:
+            done = {line.place for line in lines if line.place and line.place < element.start}
+            for line in [line for line in lines if not done or line.place == max(done)]:
                 self._judge(line, element, bool(tried))
 
     def _judge(self, line: SuggestedLine, verdict: Element, tried: bool) -> None:
@@ -557,6 +589,8 @@ class _Reading:
                 self._lines.append(other)
                 self._last = [*(one for one in self._last if one is not line), other]
             line.result = line.result or verdict.value
+            if line.action == "test" and verdict.value == "passed" and self._copula:
+                line.finding = line.finding or "no_fault_found"
         elif self._is_attempt(verdict) or tried:
             return
         elif verdict.value == "failed":
@@ -598,6 +632,7 @@ class _Reading:
                 [*part.spans, *((e.start, e.end) for e in elements)],
                 part.doubt + extra + FOR_MISSPELT * sum(e.guessed for e in elements),
                 statement=number,
+                place=min((e.start for e in elements), default=0),
             )
             for side in sides
         ]

@@ -19,6 +19,7 @@ class SuggestedLine:
         refit: the action may mean taking out and putting back.
         statement: number of the statement it comes from.
         earlier: it was done before this order.
+        place: where the word for its action starts.
     """
 
     component: str
@@ -31,6 +32,7 @@ class SuggestedLine:
     refit: bool = False
     statement: int = 0
     earlier: bool = False
+    place: int = 0
 
 
 def drop_refits(lines: Sequence[SuggestedLine], outer: str, inside: Collection[str]) -> list[SuggestedLine]:
