@@ -34,6 +34,7 @@ _PLAIN: Mapping[str, tuple[str, ...]] = {
     "short_forms": ("words",),
     "seal": ("words", "parts"),
     "companion": ("words", "of"),
+    "consumable": ("words", "with"),
     "filler": ("words",),
     "elsewhere": ("pieces", "short"),
     "trial": ("words",),

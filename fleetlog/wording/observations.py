@@ -202,7 +202,8 @@ def sides_in(statement: Clause, dictionary: Dictionary) -> list[Element]:
         after = statement.elements[i + 1].kind if i + 1 < len(statement.elements) else ""
         if "direction" in before and "component" not in before and after not in ("component", "access"):
             continue
-        if i and statement.elements[i - 1].kind == "place" and after == "word" and i + 2 < len(statement.elements):
+        landmark = i and " ".join(statement.elements[i - 1].words) in dictionary.words("place", "vicinity")
+        if landmark and after == "word" and i + 2 < len(statement.elements):
             following = statement.elements[i + 1].words[0]
             if following.isalpha() and following not in dictionary.words("filler"):
                 continue  # "along the right frame rail": the rail's side
@@ -233,7 +234,7 @@ def _denials(statement: Clause) -> tuple[set[int], list[Element]]:
                     failed.append(elements[tried])
         elif element.kind == "after":
             when = _next(elements, i + 1, i + 4, ("action",))
-            if when is not None:
+            if when is not None and elements[when].words[0][-2:] not in ("ed", "ng"):
                 denied.add(when)
         elif element.kind == "negation" or element.words[0] == "neither":
             denied |= _denied_by(elements, i)
@@ -273,6 +274,8 @@ def _counts(i: int, statement: Clause, dictionary: Dictionary) -> bool:
     elements = statement.elements
     word = " ".join(elements[i].words)
     if word in dictionary.words("beside_part", "adjectives"):
+        if len(elements) == 1:
+            return word not in dictionary.words("beside_part", "passed")
         if i and i + 1 == len(elements) and elements[i - 1].kind == "component":
             return word not in dictionary.words("beside_part", "passed")  # "diesel filter new"
         after = elements[i + 1 : i + 5]
@@ -281,11 +284,13 @@ def _counts(i: int, statement: Clause, dictionary: Dictionary) -> bool:
         if not any(other.kind in ("component", "seal", "pronoun") for other in after[:place]):
             return False
         return elements[i].value != "overhaul" or not statement.has_action("replace")
+    if word == "done":
+        return i > 0 and elements[i - 1].kind == "component"
     if word in dictionary.words("beside_part"):
         if elements[i].value == "test" and any(other.kind == "result" for other in elements[i + 1 : i + 3]):
             return True
         return any(
-            other.kind in ("component", "number", "seal") for other in elements[max(0, i - 3) : i + 6]
+            other.kind in ("component", "number", "seal", "pronoun") for other in elements[max(0, i - 3) : i + 6]
         )
     return True
 
@@ -336,7 +341,7 @@ def _results(statement: Clause, denied: set[int], dictionary: Dictionary) -> lis
     results = [
         element if i not in denied else replace(element, value="failed")
         for i, element in statement.of("result")
-        if i not in denied or element.value == "passed"
+        if (i not in denied or element.value == "passed") and not _takes_a_thing(statement, i)
     ]
     verdicts = dictionary.words("beside_part", "passed")
     results += [
@@ -345,6 +350,13 @@ def _results(statement: Clause, denied: set[int], dictionary: Dictionary) -> lis
         if " ".join(element.words) in verdicts and i not in denied and not _counts(i, statement, dictionary)
     ]
     return results
+
+
+def _takes_a_thing(statement: Clause, i: int) -> bool:
+    """Whether "took" is no verdict but an act: "took the sensor off"."""
+    took = statement.elements[i].words[-1] in ("took", "takes")
+    after = statement.elements[i + 1 : i + 3]
+    return took and any(other.kind in ("component", "side", "pronoun", "access") for other in after)
 
 
 # Parts.
@@ -375,7 +387,12 @@ def _parts(
         since = kept[-1][0] if kept else pronoun
         if since is None or not _says_where(elements, since, i, bool(kept)):
             kept.append((i, element))
-        elif kept and element.value == "other" and set(kept[-1][1].words) & elsewhere:
+        elif (
+            kept
+            and element.value == "other"
+            and set(kept[-1][1].words) & (elsewhere | dictionary.words("elsewhere", "short"))
+            and (kept[-1][0] == 0 or elements[kept[-1][0] - 1].kind != "component")
+        ):
             kept[-1] = (kept[-1][0], replace(kept[-1][1], value="other"))  # "bushing in the lift arm"
     return [
         NotedPart(

@@ -310,6 +310,9 @@ class _Reading:
         passive = not seen.findings and all(part.place < actions[0].start for part in seen.parts)
         joined = [part for place, part in self._pending if place >= number - 4]
         joined = joined if statement.link == JOIN and passive else []
+        alone = statement.link == SENTENCE and len(statement.elements) == 1 and not seen.failed
+        if alone and actions[0].value == "repair" and any(line.action for line in self._last):
+            return  # "Sorted."
         for action in actions:
             failed = any(action is one for one in seen.failed)
             parts, extra = self._parts_for(action, actions, statement, seen, joined)
@@ -343,7 +346,8 @@ class _Reading:
             self._last = done
         first = min((e.start for e in seen.actions), default=10**9)
         parts_follow = seen.parts and seen.parts[-1].place > first
-        self._listing = list(seen.actions) if parts_follow or not seen.parts else []
+        refit = any(" ".join(e.words) in self.dictionary.words("refit") for e in seen.actions)
+        self._listing = list(seen.actions) if parts_follow or refit or not seen.parts else []
 
     def _parts_for(
         self,
@@ -477,10 +481,19 @@ class _Reading:
                 done += self._emit(number, part, shared.value, [shared], FOR_LIST)
             self._last, self._focus = [*self._last, *done], [*self._focus, *seen.parts]
             return
+        if self.field in ("correction", "note") and all(self._is(part, "words") for part in seen.parts):
+            listed = [part for place, part in self._pending if self._is(part, "with") and place >= number - 3]
+            for part in [*listed, *seen.parts]:
+                self._emit(number, part, "replace", [], FOR_PART_FROM_ELSEWHERE)
+            self._pending = []
+            return
         self._pending.extend((number, part) for part in seen.parts)
         self._focus = seen.parts
         if statement.link != JOIN:
             self._last = []
+
+    def _is(self, part: NotedPart, key: str) -> bool:
+        return part.name[-1] in self.dictionary.words("consumable", key) if part.name else False
 
     def _without_unsided(self, part: NotedPart) -> list[SuggestedLine]:
         """The last lines without those of the same part that wait for its side: "connector and wire, left"."""
@@ -503,7 +516,8 @@ class _Reading:
                 lines += self._emit(number, self._with_sides(part, seen), "", [], FOR_LIST)
             self._pending = []
             self._last = lines
-        if seen.sides and statement.link != SENTENCE and (seen.findings or seen.results):
+        counts = all(element.words == ("both",) for element in seen.side_elements)  # "both good": two of any kind
+        if seen.sides and statement.link != SENTENCE and (seen.findings or seen.results) and not counts:
             self._side_comment(seen)
         if seen.findings or (seen.results and (self._speaks_of_nothing_else(statement) or told != seen.results)):
             self._state(seen, self._last)
@@ -521,9 +535,10 @@ class _Reading:
             return
         lines = []
         for component, action in like:
-            if action in ("", *EXAMINED):
-                part = NotedPart(component, seen.sides, seen.side_spans)
-                lines += self._emit(number, part, action, [], FOR_LIST)
+            if action == "calibrate":
+                continue
+            part = NotedPart(component, seen.sides, seen.side_spans)
+            lines += self._emit(number, part, action if action in EXAMINED else "", [], FOR_LIST)
         self._last = lines or self._last
 
     def _side_comment(self, seen: Observation) -> None:
@@ -650,7 +665,7 @@ class _Reading:
             return False  # "calibrated, all good at 2.5 V"
         component = str(self.dictionary.tables["voltage"]["component"])
         voltage = next((number for number in numbers if number.voltage), None)
-        set_to = any(
+        set_to = any(">" in e.words for e in statement.elements) or any(
             e.value == "adjust" and i < numbers[0].place for i, e in statement.of("action")
         )
         if voltage and not any(part.component == component for part in [*seen.parts, *self._focus]):
@@ -662,7 +677,8 @@ class _Reading:
         if any(a.value in (*TRIED, "replace") for a in seen.actions):
             return False
         first = numbers[0]
-        seen.actions = [Element("action", "test", ("measured",), first.start, first.end), *seen.actions]
+        step = "adjust" if any(">" in e.words for e in statement.elements) else "test"  # "2.9 > 2.5"
+        seen.actions = [Element("action", step, ("measured",), first.start, first.end), *seen.actions]
         return True
 
     def _about_wires(self) -> bool:

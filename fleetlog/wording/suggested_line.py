@@ -94,12 +94,15 @@ def _hosts(lines: Sequence[SuggestedLine], bare: SuggestedLine) -> list[Suggeste
     ]
     mended = min((line.statement for line in fitting if line.action in MENDED), default=10**9)
     fitting = [line for line in fitting if line.statement <= mended or line.action in MENDED]  # not a test after it
-    first = min((_rank(line) for line in fitting), default=0)
-    return [line for line in fitting if _rank(line) == first]
+    first = min((_rank(line, bare) for line in fitting), default=None)
+    return [line for line in fitting if _rank(line, bare) == first]
 
 
-def _rank(line: SuggestedLine) -> int:
-    return (*EXAMINED, *MENDED).index(line.action)
+def _rank(line: SuggestedLine, bare: SuggestedLine) -> tuple[bool, int, int]:
+    """Which step a state speaks of: a look at the part, else the next mending after it was told."""
+    if line.action in EXAMINED:
+        return False, 0, EXAMINED.index(line.action)
+    return True, abs(line.statement - bare.statement) + 1000 * (line.statement < bare.statement), MENDED.index(line.action)
 
 
 EXAMINED = ("inspect", "test")

@@ -10,7 +10,7 @@ _TOKEN = re.compile(
     r"""
     (?P<code>
         \b(?:p/n|pn|part\s?(?:no|nr|number)\.?|w/?o|s/n)\s?[:\#]?\s?(?=[\w\-./]*\d)[\w\-./]*\w  # a part's or order's number
-        | \(\s?\d+\s?\) | \b[a-z]{1,5}-\d[\w\-]*\b | \b\d+-\d+(?:-\w+)+\b | \b\d+x\d[\w.\-]*\b | \b\d{2,}-[a-z0-9]*\d{3,}[\w\-]*\b
+        | \(\s?\d+\s?\) | \b[a-z]{1,5}-\d[\w\-]*\b | \b\d+-\d+(?:-\w+)+\b | \b\d+x\d[\w.\-]*\b | \b\d{2,}-(?:\d{4,}|[a-z]+\d{2,})[\w\-]*\b
     )
     | (?P<sign>
         \b[lr]\.\s?h\.(?![a-z]) | \b[lr]/[hs]\b | \b[lr]h?\s?[&+/\-]\s?[lr]h?\b(?:'d)? | \bs/b\b
