@@ -75,7 +75,7 @@ def statements_of(text: str, dictionary: Dictionary) -> list[Clause]:
         held = []
 
     elements = _join_sides(_corrected(list(_elements(text, dictionary)), dictionary))
-    for element, following in zip(elements, [*elements[1:], None], strict=True):
+    for element, following in zip(elements, [*elements[1:], None], strict=False):
         if element.kind == "end":
             close(SENTENCE, doubtful=element.words == ("?",))
         elif element.kind == "comma":
@@ -84,6 +84,8 @@ def statements_of(text: str, dictionary: Dictionary) -> list[Clause]:
             close(JOIN)
         elif element.kind == "break" and (following is None or following.kind not in ("finding", "result")):
             close(BREAK)
+            if " ".join(element.words) in dictionary.words("correction", "all"):
+                held.append(element)
         else:
             held.append(element)
     close(SENTENCE)

@@ -188,7 +188,7 @@ class _Reading:
             return
         self._planned = False
         self._earlier = seen.earlier or (
-            self._earlier and (statement.link == JOIN or (statement.link == COMMA and not seen.actions))
+            self._earlier and (statement.link == JOIN or (statement.link == COMMA and not (seen.actions or seen.findings or seen.results)))
         )
         self._refer(statement, seen)
         self._inherit_sides(seen)
@@ -665,6 +665,12 @@ class _Reading:
             return False  # "calibrated, all good at 2.5 V"
         component = str(self.dictionary.tables["voltage"]["component"])
         voltage = next((number for number in numbers if number.voltage), None)
+        if voltage:  # "neutral 2.1 V" is what the sensor says
+            near = self.dictionary.words("voltage", "near")
+            seen.parts = [
+                replace(part, component=component) if set(part.name) <= near and part.name else part
+                for part in seen.parts
+            ]
         set_to = any(">" in e.words for e in statement.elements) or any(
             e.value == "adjust" and i < numbers[0].place for i, e in statement.of("action")
         )

@@ -14,7 +14,7 @@ _TOKEN = re.compile(
     )
     | (?P<sign>
         \b[lr]\.\s?h\.(?![a-z]) | \b[lr]/[hs]\b | \b[lr]h?\s?[&+/\-]\s?[lr]h?\b(?:'d)? | \bs/b\b
-        | \bo\.k\.(?![a-z]) | \bw/o\b | \bw/(?=\s)
+        | \bo\.k\.(?![a-z]) | \bw/o\b | \bw/(?=\s|$)
     )
     | (?P<number>\d+(?:[.,]\d+)?(?:st|nd|rd|th)?|\.\d+)
     | (?P<word>[^\W\d_]+(?:['’\-][^\W\d_]+)*)
