@@ -118,7 +118,11 @@ def _run_on(clause: Clause) -> list[Clause]:
 
 
 def _elements(text: str, dictionary: Dictionary) -> Iterator[Element]:
-    tokens = [token for token in tokens_of(text) if token.word not in ARTICLES]
+    every = tokens_of(text)
+    tokens = [token for token in every if token.word not in ARTICLES]
+    verbs = {
+        token.start for token, then in zip(every, every[1:], strict=False) if then.word in ("the", "it", "a", "his")
+    }
     words = [_base(token.word, dictionary) for token in tokens]
     read = [_correct(token, dictionary) for token in tokens]
     i = 0
@@ -134,6 +138,7 @@ def _elements(text: str, dictionary: Dictionary) -> Iterator[Element]:
             if (
                 meaning is not None
                 and not _is_litres(meaning, tokens, i, dictionary)
+                and not (meaning.kind == "side" and tokens[i].word == "left" and tokens[i].start in verbs)
                 and not (before == "place" and _starts_with_side(meaning, key, dictionary))
             ):
                 before = meaning.kind

@@ -322,7 +322,7 @@ def _both_renewed(action: Element, statement: Clause) -> bool:
 def _is_adjective(action: Element, statement: Clause) -> bool:
     """Whether a word such as "rebuilt" stands right before its part, as another's work."""
     place = statement.elements.index(action) + 1
-    return place < len(statement.elements) and statement.elements[place].kind in ("component", "seal")
+    return 1 < place < len(statement.elements) and statement.elements[place].kind in ("component", "seal")
 
 
 def _findings(statement: Clause, denied: set[int]) -> list[Element]:
@@ -390,6 +390,7 @@ def _parts(
         elif (
             kept
             and element.value == "other"
+            and not any(other.kind == "with" for other in elements[kept[-1][0] : i])
             and set(kept[-1][1].words) & (elsewhere | dictionary.words("elsewhere", "short"))
             and (kept[-1][0] == 0 or elements[kept[-1][0] - 1].kind != "component")
         ):

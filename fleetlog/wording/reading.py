@@ -142,6 +142,7 @@ class _Reading:
         self._measured: list[SuggestedLine] = []  # the tests whose numbers were told last
         self._values: list[float] = []  # and those numbers
         self._bounds: tuple[float, float, int] | None = None  # what they should be
+        self._header: tuple[str, ...] = ()  # the side that a heading names
         self._opened = False
         self._opened_sides: tuple[str, ...] = ()
         self._swaps = dictionary.words("swap")
@@ -180,6 +181,7 @@ class _Reading:
             self._listing = []
             self._planned = self._earlier = False
         self._open(seen)
+        self._head(statement, seen)
         if seen.planned or (self._planned and self._goes_on(statement, seen)):
             self._planned = True
             self._listing = []
@@ -248,6 +250,13 @@ class _Reading:
         said = {word for element in statement.elements for word in element.words}
         return bool(said & BEING)
 
+    def _head(self, statement: Clause, seen: Observation) -> None:
+        """Takes note of a side that stands over what follows: "Left pump: new sensor, calibrated"."""
+        if statement.link == SENTENCE:
+            told = seen.actions or seen.findings or seen.results or seen.failed or seen.opened
+            over = all(element.kind in ("side", "component") for element in statement.elements)
+            self._header = seen.sides if over and not told and all(p.weak for p in seen.parts) else ()
+
     def _open(self, seen: Observation) -> None:
         """Takes note of a pump taken apart, and on which side."""
         if not seen.opened:
@@ -270,7 +279,7 @@ class _Reading:
         for k, part in enumerate(seen.parts):
             if part.sides or part.component in self.unsided:
                 continue
-            sides = self._opened_sides if part.component in self.inside else ()
+            sides = self._header or (self._opened_sides if part.component in self.inside else ())
             if not sides:
                 same = {
                     one.sides
@@ -383,7 +392,7 @@ class _Reading:
         if spoken_of and implied != self.container:
             return [self._with_sides(part, seen) for part in spoken_of], FOR_PART_IMPLIED
         if implied:
-            beside = seen.sides if len(actions) == 1 and not seen.parts else ()
+            beside = (seen.sides if len(actions) == 1 and not seen.parts else ()) or self._header
             return [NotedPart(implied, beside, seen.side_spans if beside else [], implied=True)], FOR_PART_IMPLIED
         if seen.parts or seen.minor:
             return [], 0.0
@@ -568,8 +577,11 @@ class _Reading:
         of_side = [line for line in lines if line.side in seen.sides]
         lines = of_side or lines
         for line in self._hosts_of_finding(lines):
-            if seen.findings and not line.finding and line.action != "calibrate":
+            if seen.findings and not line.finding:
                 nearest = self._nearest(seen.findings, line)
+                if line.action == "calibrate":  # "without a problem"
+                    line.result = line.result or ("passed" if nearest.value == "no_fault_found" else "")
+                    continue
                 if self.field == "complaint" and nearest.value == "leaking":
                     continue
                 if nearest.value == "no_fault_found" and line.action in MENDED:
@@ -577,7 +589,7 @@ class _Reading:
                 step = self.dictionary.tables["finding"].get(nearest.value, {}).get("step_on", {}).get(line.component)
                 if step and self.field != "complaint":
                     line.action = line.action or step
-                elif line.component in self._fails_by(nearest.value):
+                elif line.component in self._fails_by(nearest.value, line.action):
                     line.result = "failed"
                 else:
                     line.finding = nearest.value
@@ -626,9 +638,11 @@ class _Reading:
                 found[key] = line
         return list(found.values())
 
-    def _fails_by(self, finding: str) -> frozenset[str]:
-        """Parts of which a finding says that they failed: a roller blocked is stuck."""
-        return frozenset(self.dictionary.tables["finding"].get(finding, {}).get("failed_on", ()))
+    def _fails_by(self, finding: str, action: str) -> frozenset[str]:
+        """Parts of which a finding says that they failed: a roller blocked is stuck, a pump tested low."""
+        table = self.dictionary.tables["finding"].get(finding, {})
+        tested = table.get("failed_tested", ()) if action == "test" else ()
+        return frozenset([*table.get("failed_on", ()), *tested])
 
     @staticmethod
     def _nearest(findings: list[Element], line: SuggestedLine) -> Element:

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from fleetlog.wording import Dictionary, Suggestion, all_told, load_dictionary, read_note
+from fleetlog.wording import Dictionary, Suggestion, all_told, load_dictionary
 
 FOLLOWED = frozenset(
     {"internal_bushing", "position_sensor", "drive_pump", "servo", "rotating_group", "wiring", "controller"}
@@ -65,10 +65,20 @@ def spread(step: Step) -> tuple[Step, ...]:
     return (replace(step, side="left"), replace(step, side="right")) if step.side == "both" else (step,)
 
 
+_READ: dict[tuple[str, str, str], list[Suggestion]] = {}
+
+
+def told_by(note: Note, dictionary: Dictionary) -> list[Suggestion]:
+    """All that the reader says, kept, since every score asks for it."""
+    key = dictionary.version, note.field, note.text
+    if key not in _READ:
+        _READ[key] = all_told(note.text, note.field, dictionary)
+    return _READ[key]
+
+
 def readings(note: Note, dictionary: Dictionary) -> list[Suggestion]:
     """What the reader says of parts, earlier visits' work included, as the labels do."""
-    found = all_told(note.text, note.field, dictionary)
-    return [one for one in found if one.component]
+    return [one for one in told_by(note, dictionary) if one.component]
 
 
 # What is compared; None = says nothing of this kind.
@@ -135,7 +145,7 @@ def hours_score(notes: Iterable[Note], dictionary: Dictionary) -> Score:
     """Running hours until the fault came back."""
     right = read = labelled = 0
     for note in notes:
-        found = {one.recurrence_hours for one in read_note(note.text, note.field, dictionary)} - {None}
+        found = {one.recurrence_hours for one in told_by(note, dictionary)} - {None}
         wanted = {note.recurrence_hours} - {None}
         right, read, labelled = right + len(found & wanted), read + len(found), labelled + len(wanted)
     return Score(right, read, labelled)
