@@ -21,7 +21,7 @@ ARTICLES = frozenset({"a", "the", "this", "his", "its", "my", "their"})
 """Words that may stand inside a phrase without changing it."""
 
 # The tables of the file and the keys of each; True = a table of named tables.
-_NAMED = {"component": ("words", "weak"), "action": ("words", "implies", "only", "on"), "finding": ("words", "failed_on", "failed_tested", "step_on")}
+_NAMED = {"component": ("words", "weak"), "action": ("words", "implies", "only", "on"), "finding": ("words", "failed_on", "failed_tested", "step_on", "mended_by", "outranks")}
 _NAMED |= {"result": ("words",), "side": ("words",)}
 _PLAIN: Mapping[str, tuple[str, ...]] = {
     "inside": ("of", "components"),
@@ -44,7 +44,7 @@ _PLAIN: Mapping[str, tuple[str, ...]] = {
     "attempt": ("words",),
     "base_form": ("words",),
     "with": ("words",),
-    "measure": ("units", "pressures", "not_after"),
+    "measure": ("units", "pressures", "set_on"),
     "swap": ("words", "test", "stayed", "across"),
     "access": ("words", "verbs"),
     "minor": ("words",),

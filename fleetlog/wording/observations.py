@@ -110,7 +110,7 @@ def observe(statement: Clause, dictionary: Dictionary, swap_is_test: bool) -> Ob
     return Observation(
         parts=parts,
         actions=[_intend(action, statement, dictionary, swap_is_test) for action in actions],
-        findings=_findings(statement, denied),
+        findings=_findings(statement, denied, dictionary),
         results=_results(statement, denied, dictionary),
         sides=values_of(side_elements),
         side_elements=side_elements,
@@ -286,6 +286,9 @@ def _counts(i: int, statement: Clause, dictionary: Dictionary) -> bool:
         return elements[i].value != "overhaul" or not statement.has_action("replace")
     if word == "done":
         return i > 0 and elements[i - 1].kind == "component"
+    if word == "did":
+        beside = next((other for other in elements[i + 1 :] if other.kind != "side"), None)
+        return beside is not None and beside.kind == "component" and not beside.weak
     if word in dictionary.words("beside_part"):
         if elements[i].value == "test" and any(other.kind == "result" for other in elements[i + 1 : i + 3]):
             return True
@@ -325,7 +328,12 @@ def _is_adjective(action: Element, statement: Clause) -> bool:
     return 1 < place < len(statement.elements) and statement.elements[place].kind in ("component", "seal")
 
 
-def _findings(statement: Clause, denied: set[int]) -> list[Element]:
+def _outranked(finding: str, dictionary: Dictionary) -> tuple[str, ...]:
+    """Findings that say less of the same thing: green inside is more than wet inside."""
+    return tuple(dictionary.tables["finding"].get(finding, {}).get("outranks", ()))
+
+
+def _findings(statement: Clause, denied: set[int], dictionary: Dictionary) -> list[Element]:
     """What was found; a finding denied is that there was none, if no other was made."""
     made = [element for i, element in statement.of("finding") if i not in denied]
     none = [
@@ -334,6 +342,8 @@ def _findings(statement: Clause, denied: set[int]) -> list[Element]:
         if i in denied
     ]
     found = [element for element in made if element.value != "no_fault_found"]
+    less = {value for element in found for value in _outranked(element.value, dictionary)}
+    found = [element for element in found if element.value not in less]
     return found or [*made, *none]
 
 

@@ -159,7 +159,7 @@ class _Reading:
         """Reads all statements and puts together what belongs together."""
         for number, statement in enumerate(self.statements):
             self._take(number, statement)
-        found = unite(drop_refits(self._lines, self.container, self.inside))
+        found = unite(drop_refits(self._lines, self.container, self.inside), self.dictionary.tables["finding"])
         for line in found:
             if self._opened and not line.action and line.component in self.inside and self.field != "complaint":
                 line.action = "inspect"
@@ -320,6 +320,10 @@ class _Reading:
         joined = [part for place, part in self._pending if place >= number - 4]
         joined = joined if statement.link == JOIN and passive else []
         alone = statement.link == SENTENCE and len(statement.elements) == 1 and not seen.failed
+        if self.field == "complaint":  # "fix it this time"
+            actions = [action for action in actions if " ".join(action.words) not in self.dictionary.words("base_form")]
+            if not actions:
+                return
         if alone and actions[0].value == "repair" and any(line.action for line in self._last):
             return  # "Sorted."
         for action in actions:
@@ -402,7 +406,8 @@ class _Reading:
         waiting = can_be([part for _, part in self._pending[-1:]])
         if waiting and statement.link in (COMMA, JOIN):
             return [self._with_sides(waiting[0], seen)], FOR_LIST
-        if " ".join(action.words) in self.dictionary.words("trial") and any(one.action in MENDED for one in self._last):
+        trial = " ".join(action.words) in self.dictionary.words("trial") and not statement.has("number")
+        if trial and any(one.action in MENDED for one in self._last):
             return [], 0.0  # after a repair the machine is tried
         before = [self._with_sides(part, seen) for part in self._distinct(can_be(self._focus))]
         return before, FOR_PART_FROM_ELSEWHERE
@@ -490,8 +495,12 @@ class _Reading:
                 done += self._emit(number, part, shared.value, [shared], FOR_LIST)
             self._last, self._focus = [*self._last, *done], [*self._focus, *seen.parts]
             return
-        if self.field in ("correction", "note") and all(self._is(part, "words") for part in seen.parts):
+        if self.field in ("correction", "note") and (
+            all(self._is(part, "words") for part in seen.parts) or self._counted(statement)
+        ):
             listed = [part for place, part in self._pending if self._is(part, "with") and place >= number - 3]
+            if self._counted(statement) and statement.link == JOIN:
+                listed = [part for _, part in self._pending]
             for part in [*listed, *seen.parts]:
                 self._emit(number, part, "replace", [], FOR_PART_FROM_ELSEWHERE)
             self._pending = []
@@ -503,6 +512,13 @@ class _Reading:
 
     def _is(self, part: NotedPart, key: str) -> bool:
         return part.name[-1] in self.dictionary.words("consumable", key) if part.name else False
+
+    @staticmethod
+    def _counted(statement: Clause) -> bool:
+        """Whether a number of parts is told as on a bill: "tires (4)", "rollers x2"."""
+        words = [element.words[0] for element in statement.elements]
+        marked = any(word == "x" and then.kind == "number" for word, then in zip(words, statement.elements[1:], strict=False))
+        return marked or any(word.startswith("(") and word.endswith(")") for word in words)
 
     def _without_unsided(self, part: NotedPart) -> list[SuggestedLine]:
         """The last lines without those of the same part that wait for its side: "connector and wire, left"."""
@@ -576,7 +592,7 @@ class _Reading:
         """Findings and verdicts of a statement onto the suggestions that they speak of."""
         of_side = [line for line in lines if line.side in seen.sides]
         lines = of_side or lines
-        for line in self._hosts_of_finding(lines):
+        for line in self._hosts_of_finding(lines, seen.findings):
             if seen.findings and not line.finding:
                 nearest = self._nearest(seen.findings, line)
                 if line.action == "calibrate":  # "without a problem"
@@ -610,6 +626,8 @@ class _Reading:
         """A verdict onto one line: of an attempt its outcome; of a part that it failed, or had no fault."""
         if line.action in TRIED:
             if line.result and self._is_attempt(verdict):
+                if line.action == "adjust" and verdict.value == "failed":
+                    line.result = "failed"
                 return
             if line.result and line.result != verdict.value:
                 other = replace(line, result=verdict.value, spans=[*line.spans], finding="")
@@ -628,13 +646,18 @@ class _Reading:
             return
         line.spans.append((verdict.start, verdict.end))
 
-    @staticmethod
-    def _hosts_of_finding(lines: list[SuggestedLine]) -> list[SuggestedLine]:
-        """Of several steps on one part in a statement, the first that looked, or else the first."""
+    def _hosts_of_finding(self, lines: list[SuggestedLine], findings: list[Element]) -> list[SuggestedLine]:
+        """Of several steps on one part in a statement, the first that looked, or mends such a thing, or else the first."""
+        tables = self.dictionary.tables["finding"]
+        mends = {step for finding in findings for step in tables.get(finding.value, {}).get("mended_by", ())}
         found: dict[tuple[str, str], SuggestedLine] = {}
         for line in lines:
             key = line.component, line.side
-            if key not in found or (found[key].action not in EXAMINED and line.action in EXAMINED):
+            before = found.get(key)
+            if before is None or (
+                before.action not in EXAMINED
+                and (line.action in EXAMINED or (line.action in mends and before.action not in mends))
+            ):
                 found[key] = line
         return list(found.values())
 
@@ -698,6 +721,9 @@ class _Reading:
             return False
         first = numbers[0]
         step = "adjust" if any(">" in e.words for e in statement.elements) else "test"  # "2.9 > 2.5"
+        set_on = self.dictionary.words("measure", "set_on")
+        if any(part.component in set_on for part in seen.parts or self._focus):
+            step = "adjust"
         seen.actions = [Element("action", step, ("measured",), first.start, first.end), *seen.actions]
         return True
 

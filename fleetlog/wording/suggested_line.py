@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from fleetlog.wording.suggestion import Span
@@ -41,11 +41,23 @@ def drop_refits(lines: Sequence[SuggestedLine], outer: str, inside: Collection[s
     return [line for line in lines if not (opened and line.refit and line.component == outer)]
 
 
-def unite(lines: Sequence[SuggestedLine]) -> list[SuggestedLine]:
+def unite(
+    lines: Sequence[SuggestedLine], findings: Mapping[str, Mapping[str, Sequence[str]]]
+) -> list[SuggestedLine]:
     """One line for each part, action, side and outcome; a bare state joins the step on the same part.
 
     An outcome that was not told is any other's.
+
+    Args:
+        lines: in the order of reading.
+        findings: of each finding which it outranks, and by which steps it is mended.
     """
+    less = {
+        (line.component, line.side, value)
+        for line in lines
+        for value in findings.get(line.finding, {}).get("outranks", ())
+    }
+    lines = [line for line in lines if line.action or (line.component, line.side, line.finding) not in less]
     found: list[SuggestedLine] = []
     for line in lines:
         first = next((other for other in found if _same_step(other, line)), None)
@@ -58,7 +70,7 @@ def unite(lines: Sequence[SuggestedLine]) -> list[SuggestedLine]:
         first.doubt = min(first.doubt, line.doubt)
     kept = []
     for line in found:
-        hosts = [] if line.action else _hosts(found, line)
+        hosts = [] if line.action else _hosts(found, line, findings.get(line.finding, {}).get("mended_by", ()))
         if not hosts:
             kept.append(line)
         for host in hosts:
@@ -79,7 +91,9 @@ def _same_step(one: SuggestedLine, other: SuggestedLine) -> bool:
     )
 
 
-def _hosts(lines: Sequence[SuggestedLine], bare: SuggestedLine) -> list[SuggestedLine]:
+def _hosts(
+    lines: Sequence[SuggestedLine], bare: SuggestedLine, mended_by: Sequence[str]
+) -> list[SuggestedLine]:
     """The step, or the step on either side, that a bare state speaks of: an inspection or test of the part before a fix."""
     sound = bare.finding == "no_fault_found"
     fitting = [
@@ -94,15 +108,21 @@ def _hosts(lines: Sequence[SuggestedLine], bare: SuggestedLine) -> list[Suggeste
     ]
     mended = min((line.statement for line in fitting if line.action in MENDED), default=10**9)
     fitting = [line for line in fitting if line.statement <= mended or line.action in MENDED]  # not a test after it
-    first = min((_rank(line, bare) for line in fitting), default=None)
-    return [line for line in fitting if _rank(line, bare) == first]
+    ranks = [_rank(line, bare, mended_by) for line in fitting]
+    return [line for line, rank in zip(fitting, ranks, strict=True) if rank == min(ranks)]
 
 
-def _rank(line: SuggestedLine, bare: SuggestedLine) -> tuple[bool, int, int]:
-    """Which step a state speaks of: a look at the part, else the next mending after it was told."""
+def _rank(line: SuggestedLine, bare: SuggestedLine, mended_by: Sequence[str]) -> tuple[bool, bool, bool, int, int]:
+    """Which step a state speaks of: a look at the part, else a mending told after it, that mends such a thing, soon."""
     if line.action in EXAMINED:
-        return False, 0, EXAMINED.index(line.action)
-    return True, abs(line.statement - bare.statement) + 1000 * (line.statement < bare.statement), MENDED.index(line.action)
+        return False, False, False, 0, EXAMINED.index(line.action)
+    return (
+        True,
+        line.statement < bare.statement,
+        line.action not in mended_by,
+        abs(line.statement - bare.statement),
+        MENDED.index(line.action),
+    )
 
 
 EXAMINED = ("inspect", "test")
