@@ -44,7 +44,7 @@ _PLAIN: Mapping[str, tuple[str, ...]] = {
     "attempt": ("words",),
     "base_form": ("words",),
     "with": ("words",),
-    "measure": ("units", "pressures", "set_on"),
+    "measure": ("units", "pressures", "quantities", "set_on"),
     "swap": ("words", "test", "stayed", "across"),
     "access": ("words", "verbs"),
     "minor": ("words",),

@@ -311,6 +311,7 @@ class _Reading:
 
     def _act(self, number: int, statement: Clause, seen: Observation) -> None:
         """A statement with an action."""
+        quantities = self.dictionary.words("measure", "quantities")
         done: list[SuggestedLine] = []
         parts_used: list[NotedPart] = []
         actions = [*seen.actions, *seen.failed]
@@ -331,6 +332,8 @@ class _Reading:
             parts, extra = self._parts_for(action, actions, statement, seen, joined)
             for part in parts:
                 value = "repair" if part.piece and action.value == "replace" else action.value
+                if value == "inspect" and part.name[-1:] and part.name[-1] in quantities:
+                    value = "test"
                 for line in self._emit(number, part, value, [action], extra):
                     if self._swap_is_test and value == "test" and " ".join(action.words) in self._swaps:
                         line.result = "passed" if self._fault_stayed else "failed"
