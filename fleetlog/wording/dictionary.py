@@ -21,8 +21,13 @@ ARTICLES = frozenset({"a", "the", "this", "his", "its", "my", "their"})
 """Words that may stand inside a phrase without changing it."""
 
 # The tables of the file and the keys of each; True = a table of named tables.
-_NAMED = {"component": ("words", "weak"), "action": ("words", "implies", "only", "on"), "finding": ("words", "failed_on", "failed_tested", "step_on", "mended_by", "outranks")}
-_NAMED |= {"result": ("words",), "side": ("words",)}
+_NAMED = {
+    "component": ("words", "weak"),
+    "action": ("words", "implies", "only", "on"),
+    "finding": ("words", "failed_on", "failed_tested", "step_on", "mended_by", "outranks"),
+    "result": ("words",),
+    "side": ("words",),
+}
 _PLAIN: Mapping[str, tuple[str, ...]] = {
     "inside": ("of", "components"),
     "no_side": ("components",),

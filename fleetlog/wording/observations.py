@@ -168,23 +168,29 @@ def _planned_from(statement: Clause, actions: Sequence[Element], dictionary: Dic
     What was done stands before it, in a form that tells so: "installed the sensor ordered last week".
     """
     first = next(
-        (element.start for i, element in statement.of("not_done") if not _sets_bound(statement, i, dictionary)),
+        (
+            element.start
+            for i, element in statement.of("not_done")
+            if not _sets_bound(statement, i, dictionary)
+        ),
         None,
     )
     if first is None:
         return 10**9
     to_do = dictionary.words("base_form") | dictionary.words("beside_part", "adjectives")
     of_before = dictionary.words("not_done", "of_before")
-    done = not any(" ".join(e.words) in of_before for _, e in statement.of("not_done")) and any(action.start < first and " ".join(action.words) not in to_do for action in actions)
+    if any(" ".join(element.words) in of_before for _, element in statement.of("not_done")):
+        return -1
+    done = any(action.start < first and " ".join(action.words) not in to_do for action in actions)
     return first if done else -1
 
 
 def _taken_apart(statement: Clause, parts: Sequence[NotedPart], dictionary: Dictionary) -> bool:
     """Whether the pump was taken out or opened to get at what is inside."""
     verbs = dictionary.words("access", "verbs")
-    return any(len(element.words) == 1 and element.words[0] in verbs for element in statement.elements) and any(
-        part.component == dictionary.tables["inside"]["of"] for part in parts
-    )
+    return any(
+        len(element.words) == 1 and element.words[0] in verbs for element in statement.elements
+    ) and any(part.component == dictionary.tables["inside"]["of"] for part in parts)
 
 
 # Sides.
@@ -293,7 +299,8 @@ def _counts(i: int, statement: Clause, dictionary: Dictionary) -> bool:
         if elements[i].value == "test" and any(other.kind == "result" for other in elements[i + 1 : i + 3]):
             return True
         return any(
-            other.kind in ("component", "number", "seal", "pronoun") for other in elements[max(0, i - 3) : i + 6]
+            other.kind in ("component", "number", "seal", "pronoun")
+            for other in elements[max(0, i - 3) : i + 6]
         )
     return True
 

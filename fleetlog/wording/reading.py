@@ -7,20 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 from fleetlog.wording.dictionary import Dictionary
-from fleetlog.wording.note import (
-    BREAK,
-    COMMA,
-    JOIN,
-    SENTENCE,
-    Clause,
-    Element,
-    bounds_in,
-    measured_in,
-    numbers_in,
-    statements_of,
-)
+from fleetlog.wording.measuring import bounds_in, measured_in, numbers_in
+from fleetlog.wording.note import BREAK, COMMA, JOIN, SENTENCE, Clause, Element, statements_of
 from fleetlog.wording.observations import NotedPart, Observation, observe, sides_in, values_of
 from fleetlog.wording.recurrence import Recurrence, recurrence_in
 from fleetlog.wording.suggested_line import EXAMINED, MENDED, SuggestedLine, drop_refits, unite
@@ -29,10 +20,14 @@ from fleetlog.wording.suggestion import (
     FOR_DOUBT,
     FOR_LIST,
     FOR_MISSPELT,
+    FOR_NO_OUTCOME,
     FOR_PART_FROM_ELSEWHERE,
     FOR_PART_IMPLIED,
     FOR_SIDE_FROM_ELSEWHERE,
+    FOR_STATE_ALONE,
+    FOR_TEN_WORDS,
     LEAST,
+    MOST_FOR_WORDS,
     SURE,
     Suggestion,
     merge_spans,
@@ -90,8 +85,16 @@ def _suggestion(line: SuggestedLine, text: str) -> Suggestion:
         earlier=line.earlier,
         spans=spans,
         words=quote_words(spans, text),
-        confidence=round(max(LEAST, SURE - line.doubt), 2),
+        confidence=round(max(LEAST, SURE - line.doubt - _doubt_of(line, text)), 2),
     )
+
+
+def _doubt_of(line: SuggestedLine, text: str) -> float:
+    """What a suggestion loses for a long note, a state without a step, and a step without an outcome."""
+    more = max(0, len(text.split()) - 10) / 10
+    state = FOR_STATE_ALONE * (not line.action)
+    outcome = FOR_NO_OUTCOME * (bool(line.action) and line.action != "calibrate" and not line.result)
+    return min(MOST_FOR_WORDS, FOR_TEN_WORDS * more) + state + outcome
 
 
 def _recurred(
@@ -111,7 +114,9 @@ def _recurred(
     )
 
 
-BEING = frozenset({"is", "was", "it's", "its", "isn't", "isnt", "wasn't", "wasnt", "aren't", "weren't", "that's", "it"})
+BEING = frozenset(
+    {"is", "was", "it's", "its", "isn't", "isnt", "wasn't", "wasnt", "aren't", "weren't", "that's", "it"}
+)
 
 
 def _noun(part: NotedPart) -> str:
@@ -159,9 +164,16 @@ class _Reading:
         """Reads all statements and puts together what belongs together."""
         for number, statement in enumerate(self.statements):
             self._take(number, statement)
-        found = unite(drop_refits(self._lines, self.container, self.inside), self.dictionary.tables["finding"])
+        found = unite(
+            drop_refits(self._lines, self.container, self.inside), self.dictionary.tables["finding"]
+        )
         for line in found:
-            if self._opened and not line.action and line.component in self.inside and self.field != "complaint":
+            if (
+                self._opened
+                and not line.action
+                and line.component in self.inside
+                and self.field != "complaint"
+            ):
                 line.action = "inspect"
         return [line for line in found if line.action or line.finding or line.result]
 
@@ -189,15 +201,16 @@ class _Reading:
                 self._focus, self._last, self._pending = seen.parts, [], []
             return
         self._planned = False
-        self._earlier = seen.earlier or (
-            self._earlier and (statement.link == JOIN or (statement.link == COMMA and not (seen.actions or seen.findings or seen.results)))
-        )
+        said = seen.actions or seen.findings or seen.results
+        goes_on = statement.link == JOIN or (statement.link == COMMA and not said)
+        self._earlier = seen.earlier or (self._earlier and goes_on)
         self._refer(statement, seen)
         self._inherit_sides(seen)
-        measured = self._measure(statement, seen)
+        self._measure(statement, seen)
         for part in seen.denied_parts:
             if self.field == "cause" or (
-                self.field != "complaint" and (self._says_being(statement) or (statement.link == BREAK and self._looked()))
+                self.field != "complaint"
+                and (self._says_being(statement) or (statement.link == BREAK and self._looked()))
             ):
                 self._emit(number, part, "", [])[0].finding = "no_fault_found"
         if self._takes_back(statement):
@@ -322,7 +335,11 @@ class _Reading:
         joined = joined if statement.link == JOIN and passive else []
         alone = statement.link == SENTENCE and len(statement.elements) == 1 and not seen.failed
         if self.field == "complaint":  # "fix it this time"
-            actions = [action for action in actions if " ".join(action.words) not in self.dictionary.words("base_form")]
+            actions = [
+                action
+                for action in actions
+                if " ".join(action.words) not in self.dictionary.words("base_form")
+            ]
             if not actions:
                 return
         if alone and actions[0].value == "repair" and any(line.action for line in self._last):
@@ -400,7 +417,9 @@ class _Reading:
             return [self._with_sides(part, seen) for part in spoken_of], FOR_PART_IMPLIED
         if implied:
             beside = (seen.sides if len(actions) == 1 and not seen.parts else ()) or self._header
-            return [NotedPart(implied, beside, seen.side_spans if beside else [], implied=True)], FOR_PART_IMPLIED
+            return [
+                NotedPart(implied, beside, seen.side_spans if beside else [], implied=True)
+            ], FOR_PART_IMPLIED
         if seen.parts or seen.minor:
             return [], 0.0
 
@@ -420,9 +439,7 @@ class _Reading:
         return next((element for element in statement.elements if element.start >= action.end), None)
 
     @staticmethod
-    def _objects(
-        action: Element, actions: Sequence[Element], parts: list[NotedPart]
-    ) -> list[NotedPart]:
+    def _objects(action: Element, actions: Sequence[Element], parts: list[NotedPart]) -> list[NotedPart]:
         """Of the parts in a statement with several actions, those of this one: after it, or else before it."""
         starts = sorted({one.start for one in actions})
         if len(starts) == 1 or len(parts) < 2:
@@ -520,12 +537,14 @@ class _Reading:
     def _counted(statement: Clause) -> bool:
         """Whether a number of parts is told as on a bill: "tires (4)", "rollers x2"."""
         words = [element.words[0] for element in statement.elements]
-        marked = any(word == "x" and then.kind == "number" for word, then in zip(words, statement.elements[1:], strict=False))
+        marked = any(e.words[0] == "x" and then.kind == "number" for e, then in pairwise(statement.elements))
         return marked or any(word.startswith("(") and word.endswith(")") for word in words)
 
     def _without_unsided(self, part: NotedPart) -> list[SuggestedLine]:
         """The last lines without those of the same part that wait for its side: "connector and wire, left"."""
-        waiting = [one for one in self._last if part.sides and one.component == part.component and not one.side]
+        waiting = [
+            one for one in self._last if part.sides and one.component == part.component and not one.side
+        ]
         self._lines = [line for line in self._lines if not any(line is one for one in waiting)]
         return [line for line in self._last if not any(line is one for one in waiting)]
 
@@ -544,10 +563,14 @@ class _Reading:
                 lines += self._emit(number, self._with_sides(part, seen), "", [], FOR_LIST)
             self._pending = []
             self._last = lines
-        counts = all(element.words == ("both",) for element in seen.side_elements)  # "both good": two of any kind
+        counts = all(
+            element.words == ("both",) for element in seen.side_elements
+        )  # "both good": two of any kind
         if seen.sides and statement.link != SENTENCE and (seen.findings or seen.results) and not counts:
             self._side_comment(seen)
-        if seen.findings or (seen.results and (self._speaks_of_nothing_else(statement) or told != seen.results)):
+        if seen.findings or (
+            seen.results and (self._speaks_of_nothing_else(statement) or told != seen.results)
+        ):
             self._state(seen, self._last)
         elif seen.sides and statement.link != SENTENCE and self._speaks_of_nothing_else(statement):
             self._side_comment(seen)
@@ -557,7 +580,9 @@ class _Reading:
         if not (seen.findings or seen.results or statement.has("number")):
             return
         like = {
-            (line.component, line.action): line for line in self._last if line.side and line.side not in seen.sides
+            (line.component, line.action): line
+            for line in self._last
+            if line.side and line.side not in seen.sides
         }
         if not seen.sides or any(line.side in seen.sides for line in self._last):
             return
@@ -605,7 +630,12 @@ class _Reading:
                     continue
                 if nearest.value == "no_fault_found" and line.action in MENDED:
                     continue
-                step = self.dictionary.tables["finding"].get(nearest.value, {}).get("step_on", {}).get(line.component)
+                step = (
+                    self.dictionary.tables["finding"]
+                    .get(nearest.value, {})
+                    .get("step_on", {})
+                    .get(line.component)
+                )
                 if step and self.field != "complaint":
                     line.action = line.action or step
                 elif line.component in self._fails_by(nearest.value, line.action):
@@ -650,7 +680,7 @@ class _Reading:
         line.spans.append((verdict.start, verdict.end))
 
     def _hosts_of_finding(self, lines: list[SuggestedLine], findings: list[Element]) -> list[SuggestedLine]:
-        """Of several steps on one part in a statement, the first that looked, or mends such a thing, or else the first."""
+        """Of several steps on one part in a statement, the first that looked, else mends such a thing."""
         tables = self.dictionary.tables["finding"]
         mends = {step for finding in findings for step in tables.get(finding.value, {}).get("mended_by", ())}
         found: dict[tuple[str, str], SuggestedLine] = {}
@@ -694,15 +724,15 @@ class _Reading:
         self._lines.extend(made)
         return made
 
-    def _measure(self, statement: Clause, seen: Observation) -> bool:
+    def _measure(self, statement: Clause, seen: Observation) -> None:
         """A number measured is a test of its part, unless it is what something was set to, or told of a step."""
         if self.field == "complaint":
-            return False
+            return
         numbers = measured_in(statement, self.dictionary)
         if not numbers:
-            return False
+            return
         if seen.results and not seen.parts and any(line.action == "calibrate" for line in self._last):
-            return False  # "calibrated, all good at 2.5 V"
+            return  # "calibrated, all good at 2.5 V"
         component = str(self.dictionary.tables["voltage"]["component"])
         voltage = next((number for number in numbers if number.voltage), None)
         if voltage:  # "neutral 2.1 V" is what the sensor says
@@ -714,21 +744,19 @@ class _Reading:
         set_to = any(">" in e.words for e in statement.elements) or any(
             e.value == "adjust" and i < numbers[0].place for i, e in statement.of("action")
         )
-        if voltage and not any(part.component == component for part in [*seen.parts, *self._focus]):
-            if set_to or not (seen.parts or self._about_wires()):
-                sides = seen.sides
-                spans = [(voltage.start, voltage.end), *seen.side_spans]
-                seen.parts.append(NotedPart(component, sides, spans, FOR_PART_IMPLIED))
+        spoken_of = any(part.component == component for part in [*seen.parts, *self._focus])
+        if voltage and not spoken_of and (set_to or not (seen.parts or self._about_wires())):
+            spans = [(voltage.start, voltage.end), *seen.side_spans]
+            seen.parts.append(NotedPart(component, seen.sides, spans, FOR_PART_IMPLIED))
         seen.actions = [replace(a, value="test") if a.value == "inspect" else a for a in seen.actions]
         if any(a.value in (*TRIED, "replace") for a in seen.actions):
-            return False
+            return
         first = numbers[0]
         step = "adjust" if any(">" in e.words for e in statement.elements) else "test"  # "2.9 > 2.5"
         set_on = self.dictionary.words("measure", "set_on")
         if any(part.component in set_on for part in seen.parts or self._focus):
             step = "adjust"
         seen.actions = [Element("action", step, ("measured",), first.start, first.end), *seen.actions]
-        return True
 
     def _about_wires(self) -> bool:
         return any(part.component in ("wiring", "battery") for part in self._focus)

@@ -70,7 +70,9 @@ def unite(
         first.doubt = min(first.doubt, line.doubt)
     kept = []
     for line in found:
-        hosts = [] if line.action else _hosts(found, line, findings.get(line.finding, {}).get("mended_by", ()))
+        hosts = (
+            [] if line.action else _hosts(found, line, findings.get(line.finding, {}).get("mended_by", ()))
+        )
         if not hosts:
             kept.append(line)
         for host in hosts:
@@ -94,7 +96,7 @@ def _same_step(one: SuggestedLine, other: SuggestedLine) -> bool:
 def _hosts(
     lines: Sequence[SuggestedLine], bare: SuggestedLine, mended_by: Sequence[str]
 ) -> list[SuggestedLine]:
-    """The step, or the step on either side, that a bare state speaks of: an inspection or test of the part before a fix."""
+    """The step, or the step on either side, that a bare state speaks of."""
     sound = bare.finding == "no_fault_found"
     fitting = [
         line
@@ -107,12 +109,16 @@ def _hosts(
         and (line.action in EXAMINED or (not sound and line.action in MENDED))
     ]
     mended = min((line.statement for line in fitting if line.action in MENDED), default=10**9)
-    fitting = [line for line in fitting if line.statement <= mended or line.action in MENDED]  # not a test after it
+    fitting = [
+        line for line in fitting if line.statement <= mended or line.action in MENDED
+    ]  # not a test after it
     ranks = [_rank(line, bare, mended_by) for line in fitting]
     return [line for line, rank in zip(fitting, ranks, strict=True) if rank == min(ranks)]
 
 
-def _rank(line: SuggestedLine, bare: SuggestedLine, mended_by: Sequence[str]) -> tuple[bool, bool, bool, int, int]:
+def _rank(
+    line: SuggestedLine, bare: SuggestedLine, mended_by: Sequence[str]
+) -> tuple[bool, bool, bool, int, int]:
     """Which step a state speaks of: a look at the part, else a mending told after it, that mends such a thing, soon."""
     if line.action in EXAMINED:
         return False, False, False, 0, EXAMINED.index(line.action)

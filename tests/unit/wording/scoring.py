@@ -53,7 +53,9 @@ def notes_of(path: Path) -> list[Note]:
                 row["note"],
                 row["field"],
                 row["text"],
-                tuple(one for step in row["steps"].split("; ") if step for one in spread(Step(*step.split("/")))),
+                tuple(
+                    one for step in row["steps"].split("; ") if step for one in spread(Step(*step.split("/")))
+                ),
                 float(row["recurrence_hours"]) if row.get("recurrence_hours") else None,
             )
             for row in csv.DictReader(file)
@@ -191,5 +193,11 @@ if __name__ == "__main__":
         for byte in (0, 1):
             for parity in (0, 1):
                 part = [note for note in read if note.parity(byte) == parity]
-                print(report(f"{path.name}, byte {byte} of the hash {'odd' if parity else 'even'}", part, load_dictionary()))
+                print(
+                    report(
+                        f"{path.name}, byte {byte} of the hash {'odd' if parity else 'even'}",
+                        part,
+                        load_dictionary(),
+                    )
+                )
         print(report(f"{path.name}, all", read, load_dictionary()))

@@ -100,7 +100,10 @@ def test_outcomes_of_one_step_are_told_apart_and_the_last_counts(dictionary: Dic
         ("coolant hose split, new hose", {("cooling", "replace", "")}),
         ("chafed behind the hydraulic tank, wire taped", {("wiring", "repair", "")}),
         ("replaced left - no, right sensor", {("position_sensor", "replace", "right")}),
-        ("replaced sensor scratch that it was the bushing replaced the bushing", {("internal_bushing", "replace", "")}),
+        (
+            "replaced sensor scratch that it was the bushing replaced the bushing",
+            {("internal_bushing", "replace", "")},
+        ),
         ("put a new battery in", {("battery", "replace", "")}),
         ("installed sensor ordered last week", {("position_sensor", "replace", "")}),
         ("needs to replace sensor and calibrate", set()),
