@@ -41,6 +41,7 @@ _PLAIN: Mapping[str, tuple[str, ...]] = {
     "companion": ("words", "of"),
     "consumable": ("words", "with"),
     "filler": ("words",),
+    "manner": ("words",),
     "elsewhere": ("pieces", "short"),
     "trial": ("words",),
     "put_in": ("words",),
@@ -146,6 +147,9 @@ def _load(own: tuple[Path, ...], _changed: tuple[int, ...]) -> Dictionary:
         _overlay(tables, _read(path))
     content = json.dumps(tables, sort_keys=True, ensure_ascii=True)
     phrases = dict(_phrases(tables))
+    for phrase, meaning in list(phrases.items()):
+        if meaning.kind == "component" and len(phrase) > 1 and phrase[-1][-1].isalpha():
+            phrases.setdefault((*phrase[:-1], f"{phrase[-1]}s"), meaning)
     spelling = tables["spelling"]
     spoken = {
         word

@@ -188,9 +188,9 @@ def _planned_from(statement: Clause, actions: Sequence[Element], dictionary: Dic
 def _taken_apart(statement: Clause, parts: Sequence[NotedPart], dictionary: Dictionary) -> bool:
     """Whether the pump was taken out or opened to get at what is inside."""
     verbs = dictionary.words("access", "verbs")
-    return any(
-        len(element.words) == 1 and element.words[0] in verbs for element in statement.elements
-    ) and any(part.component == dictionary.tables["inside"]["of"] for part in parts)
+    told = [e.start for e in statement.elements if len(e.words) == 1 and e.words[0] in verbs]
+    pumps = [part.place for part in parts if part.component == dictionary.tables["inside"]["of"]]
+    return bool(told and pumps) and min(told) < max(pumps)
 
 
 # Sides.

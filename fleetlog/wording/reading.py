@@ -342,6 +342,7 @@ class _Reading:
             ]
             if not actions:
                 return
+        alone = alone or (len(statement.elements) == 1 and any(line.action in MENDED for line in self._last))
         if alone and actions[0].value == "repair" and any(line.action for line in self._last):
             return  # "Sorted."
         for action in actions:
@@ -429,10 +430,21 @@ class _Reading:
         if waiting and statement.link in (COMMA, JOIN):
             return [self._with_sides(waiting[0], seen)], FOR_LIST
         trial = " ".join(action.words) in self.dictionary.words("trial") and not statement.has("number")
+        if self._done_to_another(action, statement):
+            return [], 0.0
         if trial and any(one.action in MENDED for one in self._last):
             return [], 0.0  # after a repair the machine is tried
         before = [self._with_sides(part, seen) for part in self._distinct(can_be(self._focus))]
         return before, FOR_PART_FROM_ELSEWHERE
+
+    def _done_to_another(self, action: Element, statement: Clause) -> bool:
+        """Whether a thing that is no part follows the word: "flushed the case"."""
+        after = self._after(action, statement)
+        if after is None or after.kind != "word" or action.start != statement.elements[0].start:
+            return False
+        word = after.words[0]
+        known = self.dictionary.words("manner") | self.dictionary.words("filler")
+        return word.isalpha() and len(word) > 2 and not word.endswith("ly") and word not in known
 
     @staticmethod
     def _after(action: Element, statement: Clause) -> Element | None:
