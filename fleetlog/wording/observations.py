@@ -295,11 +295,12 @@ def _counts(i: int, statement: Clause, dictionary: Dictionary) -> bool:
     if word == "did":
         beside = next((other for other in elements[i + 1 :] if other.kind != "side"), None)
         return beside is not None and beside.kind == "component" and not beside.weak
+    renews = elements[i].value == "replace"
     if word in dictionary.words("beside_part"):
         if elements[i].value == "test" and any(other.kind == "result" for other in elements[i + 1 : i + 3]):
             return True
         return any(
-            other.kind in ("component", "number", "seal", "pronoun")
+            other.kind in ("component", "number", "seal") or (renews and other.kind == "pronoun")
             for other in elements[max(0, i - 3) : i + 6]
         )
     return True
@@ -358,7 +359,7 @@ def _results(statement: Clause, denied: set[int], dictionary: Dictionary) -> lis
     results = [
         element if i not in denied else replace(element, value="failed")
         for i, element in statement.of("result")
-        if (i not in denied or element.value == "passed") and not _takes_a_thing(statement, i)
+        if (i not in denied or element.value == "passed") and not (_takes_a_thing(statement, i) or _says_how_much(statement, i))
     ]
     verdicts = dictionary.words("beside_part", "passed")
     results += [
@@ -367,6 +368,12 @@ def _results(statement: Clause, denied: set[int], dictionary: Dictionary) -> lis
         if " ".join(element.words) in verdicts and i not in denied and not _counts(i, statement, dictionary)
     ]
     return results
+
+
+def _says_how_much(statement: Clause, i: int) -> bool:
+    """Whether "bad" only tells how much, after what was found: "scored bad"."""
+    elements = statement.elements
+    return elements[i].words == ("bad",) and i > 0 and elements[i - 1].kind == "finding"
 
 
 def _takes_a_thing(statement: Clause, i: int) -> bool:
@@ -435,7 +442,8 @@ def _is_landmark(elements: Sequence[Element], i: int, dictionary: Dictionary) ->
 def _says_where(elements: Sequence[Element], since: int, i: int, after_part: bool) -> bool:
     """Whether a part only says where another is: "plug at sensor", "connector LH sensor"."""
     between = elements[since + 1 : i]
-    if any(other.kind in ("place", "with") for other in between):
+    told = max((k for k, other in enumerate(between) if other.kind in ("action", "finding", "result")), default=-1)
+    if any(other.kind in ("place", "with") for other in between[told + 1 :]):
         return True
     side_first = since > 0 and elements[since - 1].kind == "side"
     return after_part and bool(between) and all(other.kind == "side" for other in between) and not side_first

@@ -432,7 +432,7 @@ class _Reading:
         trial = " ".join(action.words) in self.dictionary.words("trial") and not statement.has("number")
         if self._done_to_another(action, statement):
             return [], 0.0
-        if trial and any(one.action in MENDED for one in self._last):
+        if trial and any(one.action in (*MENDED, "calibrate") for one in self._last):
             return [], 0.0  # after a repair the machine is tried
         before = [self._with_sides(part, seen) for part in self._distinct(can_be(self._focus))]
         return before, FOR_PART_FROM_ELSEWHERE
@@ -440,7 +440,7 @@ class _Reading:
     def _done_to_another(self, action: Element, statement: Clause) -> bool:
         """Whether a thing that is no part follows the word: "flushed the case"."""
         after = self._after(action, statement)
-        if after is None or after.kind != "word" or action.start != statement.elements[0].start:
+        if after is None or after.kind != "word" or statement.has("pronoun") or action.start != statement.elements[0].start:
             return False
         word = after.words[0]
         known = self.dictionary.words("manner") | self.dictionary.words("filler")
@@ -533,9 +533,10 @@ class _Reading:
             listed = [part for place, part in self._pending if self._is(part, "with") and place >= number - 3]
             if self._counted(statement) and statement.link == JOIN:
                 listed = [part for _, part in self._pending]
+            self._last = []
             for part in [*listed, *seen.parts]:
-                self._emit(number, part, "replace", [], FOR_PART_FROM_ELSEWHERE)
-            self._pending = []
+                self._last += self._emit(number, part, "replace", [], FOR_PART_FROM_ELSEWHERE)
+            self._pending, self._focus = [], seen.parts
             return
         self._pending.extend((number, part) for part in seen.parts)
         self._focus = seen.parts
@@ -563,6 +564,7 @@ class _Reading:
     def _comment(self, number: int, statement: Clause, seen: Observation) -> None:
         """A statement with neither: a finding, a verdict or a side that speaks of what came before."""
         self._turn_to_other_side(number, statement, seen)
+        self._find_more(number, seen)
         told = [element for element in seen.results if not self._is_attempt(element)]
         if (
             (seen.findings or told)
@@ -586,6 +588,17 @@ class _Reading:
             self._state(seen, self._last)
         elif seen.sides and statement.link != SENTENCE and self._speaks_of_nothing_else(statement):
             self._side_comment(seen)
+
+    def _find_more(self, number: int, seen: Observation) -> None:
+        """A second finding on a part of which something else was told: a line of its own."""
+        found = {finding.value for finding in seen.findings}
+        worse = bool(self._last) and all(not line.action and line.finding not in ("", *found) for line in self._last)
+        if worse and found and found != {"no_fault_found"}:
+            self._last = [
+                made
+                for line in self._last
+                for made in self._emit(number, NotedPart(line.component, (line.side,), [*line.spans]), "", [], FOR_LIST)
+            ]
 
     def _turn_to_other_side(self, number: int, statement: Clause, seen: Observation) -> None:
         """What is said of the other side alone is about the same part and step: "RH tested ok. LH low"."""

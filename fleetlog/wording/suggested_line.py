@@ -105,13 +105,15 @@ def _hosts(
         and line.component == bare.component
         and line.earlier == bare.earlier
         and (not bare.side or not line.side or line.side == bare.side)
-        and (not line.finding or line.finding == bare.finding)
         and (line.action in EXAMINED or (not sound and line.action in MENDED))
     ]
     mended = min((line.statement for line in fitting if line.action in MENDED), default=10**9)
     fitting = [
-        line for line in fitting if line.statement <= mended or line.action in MENDED
-    ]  # not a test after it
+        line
+        for line in fitting
+        if (not line.finding or line.finding == bare.finding)
+        and (line.statement <= mended or line.action in MENDED)  # no test after it
+    ]
     ranks = [_rank(line, bare, mended_by) for line in fitting]
     return [line for line, rank in zip(fitting, ranks, strict=True) if rank == min(ranks)]
 
