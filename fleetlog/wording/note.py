@@ -191,6 +191,8 @@ def _unknown_element(tokens: Sequence[Token], i: int, text: str, dictionary: Dic
         kind = "number"
     elif token.word in SENTENCE_ENDS:
         short = i > 0 and tokens[i - 1].word in dictionary.words("short_forms")
+        if short and tokens[i - 1].word == "in":
+            short = i > 1 and tokens[i - 2].kind == "number"  # inches
         last = i + 1 == len(tokens)
         kind = "comma" if token.word == "." and short and not last else "end"
         if kind == "comma":

@@ -295,12 +295,12 @@ def _counts(i: int, statement: Clause, dictionary: Dictionary) -> bool:
     if word == "did":
         beside = next((other for other in elements[i + 1 :] if other.kind != "side"), None)
         return beside is not None and beside.kind == "component" and not beside.weak
-    renews = elements[i].value == "replace"
+    on_it = elements[i].value != "test"
     if word in dictionary.words("beside_part"):
         if elements[i].value == "test" and any(other.kind == "result" for other in elements[i + 1 : i + 3]):
             return True
         return any(
-            other.kind in ("component", "number", "seal") or (renews and other.kind == "pronoun")
+            other.kind in ("component", "number", "seal") or (on_it and other.kind == "pronoun")
             for other in elements[max(0, i - 3) : i + 6]
         )
     return True
@@ -361,6 +361,8 @@ def _results(statement: Clause, denied: set[int], dictionary: Dictionary) -> lis
         for i, element in statement.of("result")
         if (i not in denied or element.value == "passed") and not (_takes_a_thing(statement, i) or _says_how_much(statement, i))
     ]
+    # "first time" passes alone; beside a verdict it only says when.
+    results = [one for one in results if one.words[0] != "first" or len(results) == 1]
     verdicts = dictionary.words("beside_part", "passed")
     results += [
         replace(element, kind="result", value="passed")
@@ -373,7 +375,7 @@ def _results(statement: Clause, denied: set[int], dictionary: Dictionary) -> lis
 def _says_how_much(statement: Clause, i: int) -> bool:
     """Whether "bad" only tells how much, after what was found: "scored bad"."""
     elements = statement.elements
-    return elements[i].words == ("bad",) and i > 0 and elements[i - 1].kind == "finding"
+    return elements[i].words == ("bad",) and any(other.kind == "finding" for other in elements[max(0, i - 2) : i])
 
 
 def _takes_a_thing(statement: Clause, i: int) -> bool:

@@ -343,6 +343,10 @@ class _Reading:
             if not actions:
                 return
         alone = alone or (len(statement.elements) == 1 and any(line.action in MENDED for line in self._last))
+        renewed = any(line.action == "replace" for line in self._last)
+        sealed = statement.has("seal") and all(action.value == "repair" for action in actions)
+        if sealed and not seen.parts and renewed and statement.link in (COMMA, JOIN):
+            return  # a new part and its new seal are one step
         if alone and actions[0].value == "repair" and any(line.action for line in self._last):
             return  # "Sorted."
         for action in actions:
