@@ -359,7 +359,9 @@ def _results(statement: Clause, denied: set[int], dictionary: Dictionary) -> lis
     results = [
         element if i not in denied else replace(element, value="failed")
         for i, element in statement.of("result")
-        if (i not in denied or element.value == "passed") and not (_takes_a_thing(statement, i) or _says_how_much(statement, i))
+        if (i not in denied or element.value == "passed")
+        and not _takes_a_thing(statement, i)
+        and not _says_how_much(statement, i)
     ]
     # "first time" passes alone; beside a verdict it only says when.
     results = [one for one in results if one.words[0] != "first" or len(results) == 1]

@@ -444,7 +444,7 @@ class _Reading:
     def _done_to_another(self, action: Element, statement: Clause) -> bool:
         """Whether a thing that is no part follows the word: "flushed the case"."""
         after = self._after(action, statement)
-        if after is None or after.kind != "word" or statement.has("pronoun") or action.start != statement.elements[0].start:
+        if after is None or after.kind != "word" or action.start > statement.elements[0].start or statement.has("pronoun"):
             return False
         word = after.words[0]
         known = self.dictionary.words("manner") | self.dictionary.words("filler")

