@@ -236,7 +236,7 @@ def _denials(statement: Clause) -> tuple[set[int], list[Element]]:
             tried = _next(elements, i + 1, len(elements), ("action",))
             if tried is not None:
                 denied.add(tried)
-                if elements[tried].value == "calibrate":
+                if elements[tried].value in ("calibrate", "adjust"):
                     failed.append(elements[tried])
         elif element.kind == "after":
             when = _next(elements, i + 1, i + 4, ("action",))

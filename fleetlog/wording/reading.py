@@ -41,7 +41,8 @@ TRIED = ("calibrate", "test", "adjust")
 def read_note(text: str, field_name: str, dictionary: Dictionary) -> list[Suggestion]:
     """The suggestions that a text gives for its own order, steps first in the order of the text, then a recurrence.
 
-    Without what was done before the order or by others; of a step with several outcomes, the last.
+    Without what was done before the order or by others; of a step with several outcomes, the last. A part told to be
+    sound was inspected.
 
     Args:
         text: the note as it stands.
@@ -55,6 +56,8 @@ def read_note(text: str, field_name: str, dictionary: Dictionary) -> list[Sugges
     for one in all_told(text, field_name, dictionary):
         if one.earlier:
             continue
+        if one.finding == "no_fault_found" and not one.action and field_name != "complaint":
+            one = replace(one, action="inspect")
         key = (one.component, one.action, one.side, one.again)
         before = own.get(key)
         own[key] = one if before is None else replace(one, finding=before.finding or one.finding)
@@ -444,7 +447,8 @@ class _Reading:
     def _done_to_another(self, action: Element, statement: Clause) -> bool:
         """Whether a thing that is no part follows the word: "flushed the case"."""
         after = self._after(action, statement)
-        if after is None or after.kind != "word" or action.start > statement.elements[0].start or statement.has("pronoun"):
+        first = action.start == statement.elements[0].start
+        if not first or after is None or after.kind != "word" or statement.has("pronoun"):
             return False
         word = after.words[0]
         known = self.dictionary.words("manner") | self.dictionary.words("filler")

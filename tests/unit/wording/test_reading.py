@@ -157,10 +157,19 @@ def test_negated_findings(dictionary: Dictionary) -> None:
     found = one("bushing not worn", dictionary)
     assert (found.component, found.action, found.finding) == (
         "internal_bushing",
-        "",
+        "inspect",
         "no_fault_found",
     )
     assert one("bushing worn", dictionary).finding == "worn"
+
+
+def test_a_part_told_to_be_sound_was_inspected_as_far_as_its_order_goes(dictionary: Dictionary) -> None:
+    assert steps("harness ok, sensor adj", dictionary) == {
+        ("wiring", "inspect", ""),
+        ("position_sensor", "adjust", ""),
+    }
+    told = [s.action for s in all_told("harness ok", "correction", dictionary)]
+    assert told == [""]
 
 
 def test_attempts_that_failed(dictionary: Dictionary) -> None:
@@ -171,6 +180,8 @@ def test_attempts_that_failed(dictionary: Dictionary) -> None:
         "right",
         "failed",
     )
+    found = one("sensor won't center", dictionary)
+    assert (found.component, found.action, found.result) == ("position_sensor", "adjust", "failed")
 
 
 def test_a_voltage_measured_is_a_test_and_one_set_is_an_adjustment(dictionary: Dictionary) -> None:
