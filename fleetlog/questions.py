@@ -130,7 +130,6 @@ class Question:
         options, frames, charts: see there; the first frame and the first chart are the usual ones.
         methods: topics of `fleetlog explain` that say how it is computed.
         filters: whether it can be asked of a part of the fleet.
-        engines: whether another engine than the store's can answer it.
         machine: whether it is about one machine, named as the command's argument.
         text: a function that tells the answer on a screen, where a table does not do.
     """
@@ -144,7 +143,6 @@ class Question:
     charts: tuple[Chart, ...] = ()
     methods: tuple[str, ...] = ()
     filters: bool = True
-    engines: bool = False
     machine: bool = False
     text: Place | None = None
 
@@ -272,7 +270,6 @@ _ALL = (
             ),
         ),
         methods=("survival", "cumulative-hazard", "delayed-entry", "weibull", "few-failures", "log-rank"),
-        engines=True,
     ),
     Question(
         "incidence",
@@ -292,7 +289,6 @@ _ALL = (
             ),
         ),
         methods=("competing-causes",),
-        engines=True,
     ),
     Question(
         "compare",
@@ -322,7 +318,6 @@ _ALL = (
             ),
         ),
         methods=("small-groups", "log-rank"),
-        engines=True,
     ),
     Question(
         "drivers",
@@ -378,7 +373,6 @@ _ALL = (
             ),
         ),
         methods=("cox", "life-regression", "repeat-models"),
-        engines=True,
     ),
     Question(
         "design-changes",
@@ -400,7 +394,6 @@ _ALL = (
             ),
         ),
         methods=("design-changes", "weibull"),
-        engines=True,
     ),
     Question(
         "repeats",
@@ -444,7 +437,6 @@ _ALL = (
             ),
         ),
         methods=("mean-cumulative-count", "comeback-rate"),
-        engines=True,
     ),
     Question(
         "trend",
@@ -473,7 +465,6 @@ _ALL = (
             ),
         ),
         methods=("trend",),
-        engines=True,
     ),
     Question(
         "suspects",

@@ -13,13 +13,17 @@ from fleetlog.cli.options import (
     AsOfOption,
     BuildYearOption,
     ComponentOption,
+    Engine,
+    EngineOption,
     FaultOption,
     Format,
+    LakeOption,
     MachineOption,
+    MasterOption,
     SiteOption,
     a_month,
+    fleet_of,
     scope,
-    store_path,
 )
 from fleetlog.cli.output import say
 from fleetlog.errors import UsageError
@@ -78,15 +82,17 @@ def report(
         Path, typer.Option("--out", help="Folder to write the pages and tables to.", metavar="DIR")
     ] = Path("report"),
     fault: FaultOption = DEFAULT_FAULT,
+    engine: EngineOption = Engine.DUCKDB,
+    lake: LakeOption = None,
+    master: MasterOption = None,
 ) -> None:
     """The monthly report: a page that opens without a network, as a PDF too, and a workbook of its tables.
 
     Example: fleetlog report --month 2026-06 --out june
     """
     from fleetlog.reporting.month_report import write_month
-    from fleetlog.session.fleet import open_fleet
 
-    with open_fleet(store_path(context)) as fleet:
+    with fleet_of(context, engine, lake, master) as fleet:
         chosen = month or fleet.last_day()
         written = write_month(fleet, chosen, fault, out)
     print(written)
@@ -129,6 +135,9 @@ def chart(
     site: SiteOption = None,
     build_year: BuildYearOption = None,
     machine: MachineOption = None,
+    engine: EngineOption = Engine.DUCKDB,
+    lake: LakeOption = None,
+    master: MasterOption = None,
 ) -> None:
     """One picture, in the format that the file's ending names.
 
@@ -143,10 +152,9 @@ def chart(
         raise UsageError(f"There is no chart {name!r}; {proposal(name, known)}")
     from fleetlog.charts.output import save
     from fleetlog.cli.shown import answer_for
-    from fleetlog.session.fleet import open_fleet
 
     target = out or Path(f"{name}.svg")
-    with open_fleet(store_path(context)) as fleet:
+    with fleet_of(context, engine, lake, master) as fleet:
         chosen = scope(fault, as_of, site, build_year, machine)
         answer = answer_for(fleet, name, chosen, component, by, months)
     say(f"{save(answer.chart(name), target)} is written.")
