@@ -621,10 +621,9 @@ class _Reading:
             return
         lines = []
         for component, action in like:
-            if action == "calibrate":
-                continue
             part = NotedPart(component, seen.sides, seen.side_spans)
-            lines += self._emit(number, part, action if action in EXAMINED else "", [], FOR_LIST)
+            again = action if action in (*EXAMINED, *TRIED) else ""
+            lines += self._emit(number, part, again, [], FOR_LIST)
         self._last = lines or self._last
 
     def _side_comment(self, seen: Observation) -> None:
@@ -651,8 +650,8 @@ class _Reading:
 
     def _state(self, seen: Observation, lines: list[SuggestedLine]) -> None:
         """Findings and verdicts of a statement onto the suggestions that they speak of."""
-        of_side = [line for line in lines if line.side in seen.sides]
-        lines = of_side or lines
+        of_side = [line for line in lines if not line.side or line.side in seen.sides]
+        lines = (of_side if seen.sides else lines) or lines
         for line in self._hosts_of_finding(lines, seen.findings):
             if seen.findings and not line.finding:
                 nearest = self._nearest(seen.findings, line)
