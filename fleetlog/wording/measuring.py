@@ -39,7 +39,9 @@ def measured_in(statement: Clause, dictionary: Dictionary) -> list[Measured]:
         unit = elements[i + 1].words[0] if i + 1 < len(elements) else ""
         if unit not in units and i and elements[i - 1].words[-1] in units:
             unit = elements[i - 1].words[-1]  # "charge psi 290"
-        stated = any(near & set(other.words) for other in elements[max(0, i - 3) : i])
+        stated = any(near & set(other.words) for other in elements[max(0, i - 3) : i]) or any(
+            ">" in other.words for other in elements[max(0, i - 1) : i + 2]
+        )
         decimals = "." in element.words[0] or "," in element.words[0]
         voltage = of_sensor and value <= most and (unit in volts or (stated and decimals))
         if voltage or unit in units:

@@ -41,11 +41,13 @@ class Clause:
         link: how it hangs on the one before.
         elements: what stands in it, in order.
         doubtful: whether it ends in a question mark.
+        heading: whether it ends in a colon.
     """
 
     link: str
     elements: tuple[Element, ...]
     doubtful: bool = False
+    heading: bool = False
 
     def of(self, *kinds: str) -> list[tuple[int, Element]]:
         """The elements of these kinds with their places."""
@@ -66,10 +68,10 @@ def statements_of(text: str, dictionary: Dictionary) -> list[Clause]:
     link = SENTENCE
     held: list[Element] = []
 
-    def close(next_link: str, doubtful: bool = False) -> None:
+    def close(next_link: str, doubtful: bool = False, heading: bool = False) -> None:
         nonlocal link, held
         if held:
-            found.append(Clause(link, tuple(held), doubtful))
+            found.append(Clause(link, tuple(held), doubtful, heading))
             link = next_link
         elif next_link in (SENTENCE, BREAK) or link == COMMA:
             link = next_link
@@ -80,7 +82,7 @@ def statements_of(text: str, dictionary: Dictionary) -> list[Clause]:
         if element.kind == "end":
             close(SENTENCE, doubtful=element.words == ("?",))
         elif element.kind == "comma":
-            close(COMMA)
+            close(COMMA, heading=element.words == (":",))
         elif element.kind == "join":
             close(JOIN)
         elif element.kind == "break" and (following is None or following.kind not in ("finding", "result")):

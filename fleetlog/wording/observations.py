@@ -290,6 +290,8 @@ def _counts(i: int, statement: Clause, dictionary: Dictionary) -> bool:
         if not any(other.kind in ("component", "seal", "pronoun") for other in after[:place]):
             return False
         return elements[i].value != "overhaul" or not statement.has_action("replace")
+    if elements[i].value == "adjust" and i and elements[i - 1].kind == "action":
+        return elements[i - 1].value not in ("test", "inspect")  # "measured the tension"
     if word == "done":
         return i > 0 and elements[i - 1].kind == "component"
     if word == "did":
@@ -377,7 +379,9 @@ def _results(statement: Clause, denied: set[int], dictionary: Dictionary) -> lis
 def _says_how_much(statement: Clause, i: int) -> bool:
     """Whether "bad" only tells how much, after what was found: "scored bad"."""
     elements = statement.elements
-    return elements[i].words == ("bad",) and any(other.kind == "finding" for other in elements[max(0, i - 2) : i])
+    return elements[i].words == ("bad",) and any(
+        other.kind == "finding" for other in elements[max(0, i - 2) : i]
+    )
 
 
 def _takes_a_thing(statement: Clause, i: int) -> bool:
@@ -446,7 +450,9 @@ def _is_landmark(elements: Sequence[Element], i: int, dictionary: Dictionary) ->
 def _says_where(elements: Sequence[Element], since: int, i: int, after_part: bool) -> bool:
     """Whether a part only says where another is: "plug at sensor", "connector LH sensor"."""
     between = elements[since + 1 : i]
-    told = max((k for k, other in enumerate(between) if other.kind in ("action", "finding", "result")), default=-1)
+    told = max(
+        (k for k, other in enumerate(between) if other.kind in ("action", "finding", "result")), default=-1
+    )
     if any(other.kind in ("place", "with") for other in between[told + 1 :]):
         return True
     side_first = since > 0 and elements[since - 1].kind == "side"

@@ -151,6 +151,7 @@ class _Reading:
         self._values: list[float] = []  # and those numbers
         self._bounds: tuple[float, float, int] | None = None  # what they should be
         self._header: tuple[str, ...] = ()  # the side that a heading names
+        self._headed: NotedPart | None = None  # and its part
         self._opened = False
         self._opened_sides: tuple[str, ...] = ()
         self._swaps = dictionary.words("swap")
@@ -271,7 +272,13 @@ class _Reading:
         if statement.link == SENTENCE:
             told = seen.actions or seen.findings or seen.results or seen.failed or seen.opened
             over = all(element.kind in ("side", "component") for element in statement.elements)
-            self._header = seen.sides if over and not told and all(p.weak for p in seen.parts) else ()
+            over = over and not told
+            self._header = (
+                seen.sides if over and (statement.heading or all(p.weak for p in seen.parts)) else ()
+            )
+            self._headed = seen.parts[0] if over and statement.heading and seen.parts else None
+        elif self._headed and not seen.parts and statement.has("seal"):
+            seen.parts = [replace(self._headed, piece=True)]
 
     def _open(self, seen: Observation) -> None:
         """Takes note of a pump taken apart, and on which side."""
@@ -310,6 +317,7 @@ class _Reading:
     def _refer(self, statement: Clause, seen: Observation) -> None:
         """What a short name stands for after a longer one: a hose after the coolant hose, pins after the bucket."""
         pieces = self.dictionary.words("elsewhere", "short")
+        foreign = self.dictionary.words("elsewhere", "pieces")
         companions = self.dictionary.words("companion"), self.dictionary.words("companion", "of")
         for k, part in enumerate(seen.parts):
             name = " ".join(part.name)
@@ -317,6 +325,12 @@ class _Reading:
             focused = {one.component for one in self._focus}
             if full is not None and len(part.name) == 1 and full.component != part.component:
                 seen.parts[k] = replace(part, component=full.component, weak=False, piece=False)
+            elif (
+                self._headed
+                and name in foreign
+                and self._headed.component not in (self.container, part.component)
+            ):
+                seen.parts[k] = replace(part, component="other", piece=False)
             elif statement.link != SENTENCE and name in pieces and focused == {"other"}:
                 seen.parts[k] = replace(part, component="other", piece=False)
             elif name in companions[0] and self._focus and self._focus[-1].component in companions[1]:
@@ -600,12 +614,16 @@ class _Reading:
     def _find_more(self, number: int, seen: Observation) -> None:
         """A second finding on a part of which something else was told: a line of its own."""
         found = {finding.value for finding in seen.findings}
-        worse = bool(self._last) and all(not line.action and line.finding not in ("", *found) for line in self._last)
+        worse = bool(self._last) and all(
+            not line.action and line.finding not in ("", *found) for line in self._last
+        )
         if worse and found and found != {"no_fault_found"}:
             self._last = [
                 made
                 for line in self._last
-                for made in self._emit(number, NotedPart(line.component, (line.side,), [*line.spans]), "", [], FOR_LIST)
+                for made in self._emit(
+                    number, NotedPart(line.component, (line.side,), [*line.spans]), "", [], FOR_LIST
+                )
             ]
 
     def _turn_to_other_side(self, number: int, statement: Clause, seen: Observation) -> None:
@@ -773,6 +791,11 @@ class _Reading:
                 replace(part, component=component) if set(part.name) <= near and part.name else part
                 for part in seen.parts
             ]
+            spoken = self._focus[-1] if self._focus else None
+            if spoken and spoken.name and set(spoken.name) <= near:
+                for line in self._last:
+                    line.component = component if line.component == spoken.component else line.component
+                self._focus = [replace(spoken, component=component)]
         set_to = any(">" in e.words for e in statement.elements) or any(
             e.value == "adjust" and i < numbers[0].place for i, e in statement.of("action")
         )

@@ -89,7 +89,11 @@ def _same_step(one: SuggestedLine, other: SuggestedLine) -> bool:
         (one.component, one.action, one.side, one.earlier)
         == (other.component, other.action, other.side, other.earlier)
         and (not one.result or not other.result or one.result == other.result)
-        and (bool(one.action) or "no_fault_found" not in (one.finding, other.finding) or one.result == other.result)
+        and (
+            bool(one.action)
+            or "no_fault_found" not in (one.finding, other.finding)
+            or one.result == other.result
+        )
         and (not one.finding or not other.finding or one.finding == other.finding or bool(one.action))
     )
 
