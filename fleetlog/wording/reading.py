@@ -323,15 +323,11 @@ class _Reading:
             name = " ".join(part.name)
             full = next((one for one in reversed(self._named) if _noun(one) == _noun(part)), None)
             focused = {one.component for one in self._focus}
+            headed = self._headed.component if self._headed else self.container
+            of_heading = name in foreign and headed not in (self.container, part.component)
             if full is not None and len(part.name) == 1 and full.component != part.component:
                 seen.parts[k] = replace(part, component=full.component, weak=False, piece=False)
-            elif (
-                self._headed
-                and name in foreign
-                and self._headed.component not in (self.container, part.component)
-            ):
-                seen.parts[k] = replace(part, component="other", piece=False)
-            elif statement.link != SENTENCE and name in pieces and focused == {"other"}:
+            elif of_heading or (statement.link != SENTENCE and name in pieces and focused == {"other"}):
                 seen.parts[k] = replace(part, component="other", piece=False)
             elif name in companions[0] and self._focus and self._focus[-1].component in companions[1]:
                 seen.parts[k] = replace(part, component=self._focus[-1].component, weak=False)
