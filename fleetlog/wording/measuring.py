@@ -30,6 +30,8 @@ def measured_in(statement: Clause, dictionary: Dictionary) -> list[Measured]:
     near = dictionary.words("voltage", "near")
     most = float(dictionary.tables["voltage"]["most"])
     barred = dictionary.words("voltage", "not_beside")
+    quantities = dictionary.words("measure", "quantities")
+    quantity = any(e.kind == "component" and e.words[-1] in quantities for e in elements)
     of_sensor = not any(barred & set(element.words) for element in elements)
     found = []
     for i, element in enumerate(elements):
@@ -44,7 +46,7 @@ def measured_in(statement: Clause, dictionary: Dictionary) -> list[Measured]:
         )
         decimals = "." in element.words[0] or "," in element.words[0]
         voltage = of_sensor and value <= most and (unit in volts or (stated and decimals))
-        if voltage or unit in units:
+        if voltage or unit in units or (quantity and value > most):
             has_unit = i + 1 < len(elements) and elements[i + 1].words[0] == unit
             end = elements[i + 1].end if has_unit else element.end
             found.append(Measured(i, element.start, end, voltage))

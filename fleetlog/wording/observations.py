@@ -386,6 +386,8 @@ def _says_how_much(statement: Clause, i: int) -> bool:
 
 def _takes_a_thing(statement: Clause, i: int) -> bool:
     """Whether "took" is no verdict but an act: "took the sensor off"."""
+    if statement.elements[i].words == ("had", "it"):
+        return i + 1 < len(statement.elements)  # "had it cleaned", where "has had it" ends what is said
     took = statement.elements[i].words[-1] in ("took", "takes")
     after = statement.elements[i + 1 : i + 3]
     return took and any(other.kind in ("component", "side", "pronoun", "access") for other in after)

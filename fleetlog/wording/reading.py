@@ -208,6 +208,7 @@ class _Reading:
         said = seen.actions or seen.findings or seen.results
         goes_on = statement.link == JOIN or (statement.link == COMMA and not said)
         self._earlier = seen.earlier or (self._earlier and goes_on)
+        self._point_back(statement, seen)
         self._refer(statement, seen)
         self._inherit_sides(seen)
         self._measure(statement, seen)
@@ -313,6 +314,15 @@ class _Reading:
                 sides = same.pop() if len(same) == 1 else ()
             if sides:
                 seen.parts[k] = replace(part, sides=sides, doubt=part.doubt + FOR_SIDE_FROM_ELSEWHERE)
+
+    def _point_back(self, statement: Clause, seen: Observation) -> None:
+        """ "On that side": the side last said of a part."""
+        words = [element.words[-1] for element in statement.elements]
+        pointing = any(pair in (("that", "side"), ("same", "side")) for pair in pairwise(words))
+        sides = next((part.sides for part in reversed(self._named) if part.sides), ())
+        if pointing and not seen.sides and sides:
+            seen.sides = sides
+            seen.parts = [replace(part, sides=part.sides or sides) for part in seen.parts]
 
     def _refer(self, statement: Clause, seen: Observation) -> None:
         """What a short name stands for after a longer one: a hose after the coolant hose, pins after the bucket."""
