@@ -42,6 +42,7 @@ _PLAIN: Mapping[str, tuple[str, ...]] = {
     "consumable": ("words", "with"),
     "filler": ("words",),
     "manner": ("words",),
+    "told_only": ("findings",),
     "elsewhere": ("pieces", "short"),
     "trial": ("words",),
     "put_in": ("words",),

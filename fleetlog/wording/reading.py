@@ -42,7 +42,7 @@ def read_note(text: str, field_name: str, dictionary: Dictionary) -> list[Sugges
     """The suggestions that a text gives for its own order, steps first in the order of the text, then a recurrence.
 
     Without what was done before the order or by others; of a step with several outcomes, the last. A part told to be
-    sound was inspected.
+    sound was inspected; a finding that the store has no word for is left out.
 
     Args:
         text: the note as it stands.
@@ -54,7 +54,9 @@ def read_note(text: str, field_name: str, dictionary: Dictionary) -> list[Sugges
     """
     own: dict[tuple[str, str, str, bool], Suggestion] = {}
     for one in all_told(text, field_name, dictionary):
-        if one.earlier:
+        if one.finding in dictionary.words("told_only", "findings"):
+            one = replace(one, finding="")
+        if one.earlier or not (one.action or one.finding or one.result or one.again):
             continue
         if one.finding == "no_fault_found" and not one.action and field_name != "complaint":
             one = replace(one, action="inspect")

@@ -84,6 +84,12 @@ def test_earlier_work_is_told_but_not_counted(dictionary: Dictionary) -> None:
     assert told == {("position_sensor", "replace", "left", True), ("internal_bushing", "replace", "", False)}
 
 
+def test_a_finding_that_the_store_has_no_word_for_is_told_alone(dictionary: Dictionary) -> None:
+    assert [s.finding for s in all_told("sensor plugs crossed", "cause", dictionary)] == ["crossed"]
+    assert read_note("sensor plugs crossed", "cause", dictionary) == []
+    assert one("crossed plugs repaired", dictionary).finding == ""
+
+
 def test_outcomes_of_one_step_are_told_apart_and_the_last_counts(dictionary: Dictionary) -> None:
     text = "cal failed, centered sensor, cal passed"
     told = [s.result for s in all_told(text, "correction", dictionary) if s.action == "calibrate"]
