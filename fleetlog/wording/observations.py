@@ -403,6 +403,7 @@ def _parts(
     elements = statement.elements
     here = [(i, element) for i, element in statement.of("component") if i not in denied]
     elsewhere = dictionary.words("elsewhere", "pieces")
+    short = dictionary.words("elsewhere", "short")
     if any(not element.weak for _, element in here):
         here = [(i, element) for i, element in here if not element.weak]
     pronoun = next((i for i, _ in statement.of("pronoun")), None)
@@ -414,7 +415,7 @@ def _parts(
         if not kept and _is_landmark(elements, i, dictionary):
             continue  # "chafed behind the tank"
         if kept and kept[-1][0] == i - 1:
-            if kept[-1][1].value == "other" and set(element.words) & elsewhere:
+            if kept[-1][1].value == "other" and set(element.words) & (elsewhere | short):
                 continue  # "bucket bushing" is no bushing of the pump
             kept[-1] = (i, element)  # "track sprocket": the last word is the thing
             continue
@@ -425,7 +426,7 @@ def _parts(
             kept
             and element.value == "other"
             and not any(other.kind == "with" for other in elements[kept[-1][0] : i])
-            and set(kept[-1][1].words) & (elsewhere | dictionary.words("elsewhere", "short"))
+            and set(kept[-1][1].words) & (elsewhere | short)
             and (kept[-1][0] == 0 or elements[kept[-1][0] - 1].kind != "component")
         ):
             kept[-1] = (kept[-1][0], replace(kept[-1][1], value="other"))  # "bushing in the lift arm"

@@ -126,7 +126,8 @@ BEING = frozenset(
 
 def _noun(part: NotedPart) -> str:
     """The last word of a part's name, in the singular."""
-    word = part.name[-1] if part.name else part.component
+    words = [word for word in part.name if word not in ("kit", "assembly", "assy", "set")]
+    word = words[-1] if words else part.component
     return word.removesuffix("es") if word.endswith("shes") else word.removesuffix("s")
 
 
