@@ -335,7 +335,10 @@ def _both_renewed(action: Element, statement: Clause) -> bool:
 def _is_adjective(action: Element, statement: Clause) -> bool:
     """Whether a word such as "rebuilt" stands right before its part, as another's work."""
     place = statement.elements.index(action) + 1
-    return 1 < place < len(statement.elements) and statement.elements[place].kind in ("component", "seal")
+    if not 1 < place < len(statement.elements):
+        return False
+    following = statement.elements[place]  # with an article between, it is no adjective: "rebuilt the pump"
+    return following.kind in ("component", "seal") and following.start <= action.end + 1
 
 
 def _outranked(finding: str, dictionary: Dictionary) -> tuple[str, ...]:

@@ -373,6 +373,9 @@ class _Reading:
         sealed = statement.has("seal") and all(action.value == "repair" for action in actions)
         if sealed and not seen.parts and renewed and statement.link in (COMMA, JOIN):
             return  # a new part and its new seal are one step
+        mended = any(line.action in ("repair", "clean", "overhaul") for line in self._last)
+        if len(statement.elements) == 1 and actions[0].value == "replace" and mended:
+            return  # "polished, mounted"
         if alone and actions[0].value == "repair" and any(line.action for line in self._last):
             return  # "Sorted."
         for action in actions:
@@ -711,7 +714,10 @@ class _Reading:
         tried = [line for line in lines if line.action in TRIED]
         for element in seen.results:
             done = {line.place for line in lines if line.place and line.place < element.start}
-            for line in [line for line in lines if not done or line.place == max(done)]:
+            ahead = [
+                line for line in lines if line.action != "calibrate"
+            ] or lines  # "stuck, freed, calibrated"
+            for line in [line for line in lines if line.place == max(done)] if done else ahead:
                 self._judge(line, element, bool(tried))
 
     def _judge(self, line: SuggestedLine, verdict: Element, tried: bool) -> None:
