@@ -43,7 +43,7 @@ _PLAIN: Mapping[str, tuple[str, ...]] = {
     "filler": ("words",),
     "manner": ("words",),
     "told_only": ("findings",),
-    "elsewhere": ("pieces", "short"),
+    "elsewhere": ("pieces", "short", "of"),
     "trial": ("words",),
     "put_in": ("words",),
     "correction": ("words", "all"),

@@ -407,6 +407,7 @@ def _parts(
     here = [(i, element) for i, element in statement.of("component") if i not in denied]
     elsewhere = dictionary.words("elsewhere", "pieces")
     short = dictionary.words("elsewhere", "short")
+    outside = dictionary.words("elsewhere", "of")
     if any(not element.weak for _, element in here):
         here = [(i, element) for i, element in here if not element.weak]
     pronoun = next((i for i, _ in statement.of("pronoun")), None)
@@ -418,8 +419,9 @@ def _parts(
         if not kept and _is_landmark(elements, i, dictionary):
             continue  # "chafed behind the tank"
         if kept and kept[-1][0] == i - 1:
-            if kept[-1][1].value == "other" and set(element.words) & (elsewhere | short):
-                continue  # "bucket bushing" is no bushing of the pump
+            if kept[-1][1].value in outside and set(element.words) & (elsewhere | short):
+                kept[-1] = (i, kept[-1][1])  # "bucket bushing" is no bushing of the pump
+                continue
             kept[-1] = (i, element)  # "track sprocket": the last word is the thing
             continue
         since = kept[-1][0] if kept else pronoun
@@ -427,12 +429,12 @@ def _parts(
             kept.append((i, element))
         elif (
             kept
-            and element.value == "other"
+            and element.value in outside
             and not any(other.kind == "with" for other in elements[kept[-1][0] : i])
             and set(kept[-1][1].words) & (elsewhere | short)
             and (kept[-1][0] == 0 or elements[kept[-1][0] - 1].kind != "component")
         ):
-            kept[-1] = (kept[-1][0], replace(kept[-1][1], value="other"))  # "bushing in the lift arm"
+            kept[-1] = (kept[-1][0], replace(kept[-1][1], value=element.value))  # "bushing in the lift arm"
     return [
         NotedPart(
             element.value,

@@ -432,6 +432,14 @@ class _Reading:
 
         if joined and seen.parts and seen.parts[-1].sides == ("left", "right"):
             seen.parts[-1] = self._both_of_them(joined, seen.parts[-1], seen)
+        outside = self.dictionary.words("elsewhere", "of")
+        if (
+            only
+            and len(actions) == 1
+            and seen.parts
+            and all(part.component in outside for part in seen.parts)
+        ):
+            return seen.parts, 0.0  # a joystick's sensor calibrated
         named = self._objects(action, actions, [p for p in seen.parts if not only or p.component in only])
         joined = [part if part.sides else replace(part, sides=self._group_sides(seen)) for part in joined]
         if named and joined and not only and len(actions) == 1:

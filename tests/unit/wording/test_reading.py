@@ -103,6 +103,14 @@ def test_outcomes_of_one_step_are_told_apart_and_the_last_counts(dictionary: Dic
     [
         ("bucket bushings replaced", {("other", "replace", "")}),
         ("replaced bushing in the lift arm", {("other", "replace", "")}),
+        ("idler bushing replaced", {("track", "replace", "")}),
+        ("sensor for coolant temperature replaced", {("cooling", "replace", "")}),
+        ("joystick sensor replaced", {("other", "replace", "")}),
+        ("engine oil pressure sensor plug cleaned", {("wiring", "clean", "")}),
+        (
+            "adjusted LH track, sprocket on that side replaced",
+            {("track", "adjust", "left"), ("track", "replace", "left")},
+        ),
         ("coolant hose split, new hose", {("cooling", "replace", "")}),
         ("chafed behind the hydraulic tank, wire taped", {("wiring", "repair", "")}),
         ("replaced left - no, right sensor", {("position_sensor", "replace", "right")}),
