@@ -284,6 +284,8 @@ def _counts(i: int, statement: Clause, dictionary: Dictionary) -> bool:
             return word not in dictionary.words("beside_part", "passed")
         if i and i + 1 == len(elements) and elements[i - 1].kind == "component":
             return word not in dictionary.words("beside_part", "passed")  # "diesel filter new"
+        if elements[i].value == "overhaul" and any(other.kind == "component" for other in elements[:i]):
+            return True  # "the pump was overhauled"
         after = elements[i + 1 : i + 5]
         stop = ("place", "with", "finding", "result", "action")
         place = next((k for k, other in enumerate(after) if other.kind in stop), len(after))
