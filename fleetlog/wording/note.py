@@ -99,25 +99,27 @@ def _run_on(clause: Clause) -> list[Clause]:
     """A clause cut where a second part with a state of its own follows without a mark: "bushing fine servo scored"."""
     elements = clause.elements
     state = ("finding", "result")
+    last = max((i for i, element in enumerate(elements) if element.kind in (*state, "action")), default=-1)
+    starts = [0]
+    named = told = False  # whether the part of the piece at hand, and then its state, have been told
     for i, element in enumerate(elements):
-        if element.kind != "component" or element.weak:
+        if element.kind in state:
+            told = told or named
+        if element.kind != "component":
             continue
         start = i
-        while start and elements[start - 1].kind in ("side", "number"):
+        while start > starts[-1] and elements[start - 1].kind in ("side", "number"):
             start -= 1
-        before, after = elements[:start], elements[i + 1 :]
-        named = next((k for k, other in enumerate(before) if other.kind == "component"), None)
-        if (
-            named is not None
-            and before[-1].kind in (*state, "word", "action")
-            and any(other.kind in state for other in before[named + 1 :])
-            and any(other.kind in (*state, "action") for other in after)
-        ):
-            return [
-                Clause(clause.link, before, clause.doubtful),
-                *_run_on(Clause(COMMA, elements[start:], clause.doubtful)),
-            ]
-    return [clause]
+        ends = start > starts[-1] and elements[start - 1].kind in (*state, "word", "action")
+        if not element.weak and named and told and ends and i < last:
+            starts.append(start)
+            told = False
+        named = True
+    pieces = zip(starts, [*starts[1:], len(elements)], strict=True)
+    return [
+        Clause(COMMA if start else clause.link, elements[start:end], clause.doubtful, clause.heading)
+        for start, end in pieces
+    ]
 
 
 def _elements(text: str, dictionary: Dictionary) -> Iterator[Element]:

@@ -119,6 +119,9 @@ def _recurred(
     )
 
 
+REMEMBERED = 40
+"""Parts named before that a short name may stand for."""
+
 BEING = frozenset(
     {"is", "was", "it's", "its", "isn't", "isnt", "wasn't", "wasnt", "aren't", "weren't", "that's", "it"}
 )
@@ -344,7 +347,7 @@ class _Reading:
                 seen.parts[k] = replace(part, component="other", piece=False)
             elif name in companions[0] and self._focus and self._focus[-1].component in companions[1]:
                 seen.parts[k] = replace(part, component=self._focus[-1].component, weak=False)
-        self._named.extend(seen.parts)
+        self._named = [*self._named, *seen.parts][-REMEMBERED:]
 
     # Steps.
 

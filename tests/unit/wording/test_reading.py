@@ -246,6 +246,11 @@ def test_another_field_is_refused(dictionary: Dictionary) -> None:
         read_note("x", "remark", dictionary)
 
 
+@pytest.mark.parametrize("words", ["bushing worn sensor fine ", "left - no ", "replaced LH sensor and ", "("])
+def test_a_text_of_any_length_is_read(words: str, dictionary: Dictionary) -> None:
+    assert isinstance(read_note(words * 2000, "note", dictionary), list)
+
+
 _WORDS = sorted({word for phrase in load_dictionary().phrases for word in phrase})
 
 
