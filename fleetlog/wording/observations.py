@@ -316,6 +316,9 @@ def _intend(action: Element, statement: Clause, dictionary: Dictionary, swap_is_
         return replace(action, value="repair")
     if action.value == "overhaul" and _is_adjective(action, statement):
         return replace(action, value="replace")
+    after = [element.words for element in statement.elements if element.start > action.start]
+    if ("back",) in after and " ".join(action.words) in dictionary.words("swap"):
+        return replace(action, value="repair")  # "swapped the plugs back"
     if swap_is_test and " ".join(action.words) in dictionary.words("swap"):
         return replace(action, value="test")
     return action
