@@ -46,10 +46,9 @@ def content_of(
     if not cells:
         return Content(None, "no cells")
     if column.name == "machine_id" and machine_ids:
-        known = _share(cells, [cell in machine_ids for cell in cells], "known machines")
-        short = [bool(_SHORT_ID.fullmatch(cell)) and not is_date(cell) for cell in cells]
-        if known.share or sum(short) < len(cells):
-            return known
+        listed = _share(cells, [cell in machine_ids for cell in cells], "known machines")
+        if listed.share or not all(_SHORT_ID.fullmatch(cell) and not is_date(cell) for cell in cells):
+            return listed
         return Content(NEW_MACHINES, "none of the known machines")
     if words is not None:
         known = [words.meant(cell) is not None for cell in cells]
