@@ -268,7 +268,14 @@ class OpenFleet(FleetPart):
 
     @classmethod
     def over(cls, fleet: Fleet) -> OpenFleet:
-        """A fleet that is open already."""
+        """A fleet that is open already, of a lake for instance.
+
+        Examples:
+            >>> from fleetlog.session.fleet import open_fleet
+            >>> with fleetlog.OpenFleet.over(open_fleet(demo_store)) as again:
+            ...     again.status().as_of
+            datetime.date(2026, 6, 30)
+        """
         made = cls.__new__(cls)
         FleetPart.__init__(made, fleet, Scope(DEFAULT_FAULT))
         return made

@@ -145,7 +145,7 @@ def _numbered(kind: Kind) -> str:
 def _check(store: Store, lake: Path, name: str) -> None:
     """What loading sees to in a store."""
     kind = KINDS.get(name)
-    if kind is None or not store.execute(f"FROM {quoted(name)} LIMIT 1"):
+    if kind is None or not _is_shown(store, name):
         return
     _check_types(store, lake, name)
     empty = " OR ".join(f"{quoted(column)} IS NULL" for column in kind.required)
@@ -157,6 +157,15 @@ def _check(store: Store, lake: Path, name: str) -> None:
     )
     if twice.height:
         raise key_twice(str(lake), name, kind.key, ["" if one is None else str(one) for one in twice.row(0)])
+
+
+def _is_shown(store: Store, name: str) -> bool:
+    """Whether the lake has files of a table."""
+    return bool(
+        store.execute(
+            "SELECT 1 FROM duckdb_views() WHERE schema_name = 'lake' AND view_name = $name", {"name": name}
+        )
+    )
 
 
 def _check_types(store: Store, lake: Path, name: str) -> None:
