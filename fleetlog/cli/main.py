@@ -14,7 +14,7 @@ from typing import Annotated, NoReturn
 
 import typer
 
-from fleetlog.cli import asking, data, loading, pictures, reference, simulating
+from fleetlog.cli import asking, cards, data, loading, pictures, reference, simulating
 from fleetlog.cli.terminal import fit_code_pages, shown
 from fleetlog.errors import FleetlogError, StoreError, UsageError
 
@@ -33,7 +33,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for group in (loading, data, asking, pictures, simulating, reference):
+for group in (loading, data, asking, cards, pictures, simulating, reference):
     for command in group.COMMANDS:
         app.command(name=command.__name__.removesuffix("_").replace("_", "-"))(command)
 

@@ -29,6 +29,7 @@ from fleetlog.planning.money import money_of
 from fleetlog.planning.outlook import outlook_of
 from fleetlog.planning.plan import plan
 from fleetlog.reporting.findings import CostSummary, MethodText, ReportFindings
+from fleetlog.reporting.wording import words_of_family
 from fleetlog.session.concurrent import concurrent_questions
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.months import month_start
@@ -87,10 +88,7 @@ def gather(
             repeats=repeats(fleet, scope),
             cautions=family.cautions,
             methods=tuple(MethodText(one.name, one.title, one.summary, one.body) for one in topics()),
-            words={
-                **{cause.name: cause.title for cause in family.causes},
-                **{step.name: step.title for step in family.steps},
-            },
+            words=words_of_family(family),
             texts=family.texts,
             paper=fleet.settings.fleet.paper,
             suspects_before=before().suspects,
