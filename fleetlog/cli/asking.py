@@ -25,10 +25,12 @@ from fleetlog.cli.options import (
     OutOption,
     SiteOption,
     fleet_of,
+    out_option,
     scope,
 )
 from fleetlog.cli.output import emit, ending_for, show
 from fleetlog.errors import UsageError
+from fleetlog.outfile import write_file
 from fleetlog.questions import QUESTIONS, Frame, Option, Question, question
 from fleetlog.session.scope import DEFAULT_FAULT
 
@@ -100,7 +102,8 @@ def _shared(asked: Question) -> list[Parameter]:
     if asked.engines:
         rows += [("engine", EngineOption, Engine.DUCKDB), ("lake", LakeOption, None)]
         rows += [("master", MasterOption, None)]
-    rows += [("form", FormatOption, Format.TABLE), ("out", OutOption, None)]
+    out: Any = out_option(*asked.files) if asked.files else OutOption
+    rows += [("form", FormatOption, Format.TABLE), ("out", out, None)]
     return [
         Parameter(name, Parameter.KEYWORD_ONLY, default=default, annotation=annotation)
         for name, annotation, default in rows
@@ -190,6 +193,9 @@ def _earlier_plan(path: Path) -> pl.DataFrame:
 
 def show_answer(asked: Question, result: Finding, frame: Frame, form: Format, out: Path | None) -> None:
     """An answer as it was asked for: its table, its story, or all of it as JSON."""
+    if out is not None and (told := asked.files.get(out.suffix.lower())):
+        write_file(out, told.load()(result).encode("utf-8", "replace"))
+        return
     ending = ending_for(form, out)
     if ending == ".txt" and asked.text is not None and not frame.flag:
         emit(asked.text.load()(result), out)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -50,6 +50,15 @@ class Engine(StrEnum):
 
 
 FormatOption = Annotated[Format, typer.Option("--format", help="How to print: table, csv, json or markdown.")]
+
+
+def out_option(*more: str) -> Any:
+    """The option --out, with the endings that an answer has beside the usual ones."""
+    endings = ", ".join((".csv, .json, .ndjson, .xlsx, .parquet, .md, .txt", *more))
+    told = f"Write to this file instead of the screen; its ending says the format: {endings}."
+    return Annotated[Path | None, typer.Option("--out", help=told, metavar="FILE")]
+
+
 OutOption = Annotated[
     Path | None,
     typer.Option(

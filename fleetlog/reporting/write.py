@@ -9,6 +9,7 @@ from pathlib import Path
 import polars as pl
 
 from fleetlog.charts.drawer import Drawer
+from fleetlog.reporting.calendar import plan_calendar
 from fleetlog.reporting.files import safe_names, write_csv, write_text
 from fleetlog.reporting.findings import ReportFindings
 from fleetlog.reporting.month import CaseView, case_views, month_page
@@ -21,6 +22,7 @@ from fleetlog.reporting.workbook import write_workbook
 
 WORKBOOK = "tables.xlsx"
 PDF = "report.pdf"
+CALENDAR = "plan.ics"
 
 
 def write_report(
@@ -35,7 +37,7 @@ def write_report(
         pictures: those of this month, where they have been begun already.
 
     Returns:
-        The files written: report.html first, then report.pdf, units/*.html, tables.xlsx, tables/**/*.csv.
+        The files written: report.html first, then report.pdf, units/*.html, tables.xlsx, plan.ics, tables/**/*.csv.
 
     Raises:
         UsageError: when the folder cannot be written.
@@ -76,5 +78,6 @@ def write_report(
         )
         book = write_workbook(findings, month, folder / WORKBOOK, clock=clock)
         tables = month | tables
+        dated = [write_text(folder / CALENDAR, plan_calendar(findings.plan))] if findings.plan else []
         sheets = [write_csv(frame, folder / "tables" / f"{name}.csv") for name, frame in tables.items()]
-    return [page, paper.result(), *units, book, *sheets]
+    return [page, paper.result(), *units, book, *dated, *sheets]
