@@ -27,6 +27,7 @@ class CostFinding:
     Attributes:
         first: the first day whose work counts.
         spent: action, component, jobs, labour_hours, labour_cost, parts_cost, cost.
+        by_site: site ("" = not known), machines, cost (of the work in `spent`); the most spent first.
         in_vain: parts replaced for the fault, by site and component: site, component, replaced, cost, in_vain (how
             many of them were sound: each as surely as another cause was behind its case, by all that is on record
             since), cost_in_vain.
@@ -43,6 +44,7 @@ class CostFinding:
     in_vain: pl.DataFrame
     cases: pl.DataFrame
     assumptions: pl.DataFrame
+    by_site: pl.DataFrame
     notes: tuple[str, ...] = ()
 
     @property
@@ -106,6 +108,7 @@ def costs(
                 if row["section"].startswith("costs")
             ]
         ),
+        by_site=fleet.store.run("fleet/sites", as_of_end=history.as_of_end, **when),
         notes=(
             f"Work done from {first.isoformat()} until before {after.isoformat()}. A part replaced was sound as surely "
             "as another cause was behind its case.",

@@ -42,12 +42,10 @@ def jobcard(
 
     Example: fleetlog jobcard 37 --out 37.pdf
     """
-    from datetime import datetime
-    from zoneinfo import ZoneInfo
-
     from fleetlog.reporting.files import safe_names
     from fleetlog.reporting.jobcard import job_cards
     from fleetlog.reporting.jobcard_files import check_ending, write_job_cards
+    from fleetlog.reporting.month_report import clock_of
     from fleetlog.session.fleet import open_fleet
 
     named = list(dict.fromkeys(machines or []))
@@ -58,8 +56,7 @@ def jobcard(
     check_ending(target)
     with open_fleet(store_path(context)) as fleet:
         cards = job_cards(fleet, named, scope(fault, as_of))
-        clock = datetime.now(ZoneInfo(fleet.settings.fleet.time_zone))
-        write_job_cards(fleet, cards, target, clock=clock)
+        write_job_cards(fleet, cards, target, clock=clock_of(fleet))
     say(f"{target} is written: {len(cards)} job card{'s' if len(cards) != 1 else ''}.")
 
 

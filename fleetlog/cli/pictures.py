@@ -21,7 +21,7 @@ from fleetlog.cli.options import (
     scope,
     store_path,
 )
-from fleetlog.cli.output import say
+from fleetlog.cli.output import emit, say
 from fleetlog.errors import UsageError
 from fleetlog.questions import charts, proposal
 from fleetlog.session.scope import DEFAULT_FAULT
@@ -77,18 +77,37 @@ def report(
     out: Annotated[
         Path, typer.Option("--out", help="Folder to write the pages and tables to.", metavar="DIR")
     ] = Path("report"),
+    sheet: Annotated[
+        bool,
+        typer.Option(
+            "--sheet",
+            help="Write the sheet of two pages alone, quickly, with its PDF, summary.txt, plan.ics and the parts to "
+            "order.",
+        ),
+    ] = False,
+    mail: Annotated[
+        bool, typer.Option("--mail", help="Print the month as plain text for a mail; write nothing.")
+    ] = False,
     fault: FaultOption = DEFAULT_FAULT,
 ) -> None:
-    """The monthly report: a page that opens without a network, as a PDF too, and a workbook of its tables.
+    """The month as a sheet of two pages and a report with every case, table and method as its annex.
+
+    Pages open without a network and are PDFs, too; all tables stand in one workbook.
 
     Example: fleetlog report --month 2026-06 --out june
     """
-    from fleetlog.reporting.month_report import write_month
+    from fleetlog.reporting.month_report import write_month, write_month_sheet
     from fleetlog.session.fleet import open_fleet
 
     with open_fleet(store_path(context)) as fleet:
         chosen = month or fleet.last_day()
-        written = write_month(fleet, chosen, fault, out)
+        if mail:
+            from fleetlog.reporting.mail import mail_of
+            from fleetlog.reporting.sheet_findings import gather_sheet
+
+            emit(mail_of(gather_sheet(fleet, chosen, fault)), None)
+            return
+        written = (write_month_sheet if sheet else write_month)(fleet, chosen, fault, out)
     print(written)
 
 

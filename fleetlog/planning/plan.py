@@ -62,8 +62,8 @@ class PlanFinding(Finding):
         left_out: open work and candidates without a week: machine_id, side, component, age_hours, chance_without,
             labour_hours, best_saving, hour_worth (what an hour more in the shop would save on it: of open work a week
             of its waiting, by its hours; null where room is not what it lacks), why.
-        parts: to order for the visits: part, quantity, order_by (the lead time before), needed_by (Monday of the visit),
-            cost, machines; a row a part and Monday.
+        parts: to order for the visits: part, quantity, order_by (the lead time before), needed_by (the visit's
+            Monday), cost, machines; a row a part and Monday.
         changes: against the last plan: machine_id, side, was, now, change ("kept", "moved", "new",
             "dropped"); empty without one.
         saving, bound, gap: money saved by the work ahead of failure, over the machines' remaining time, the most any
@@ -86,8 +86,8 @@ class PlanFinding(Finding):
 
     question: ClassVar[str] = "plan"
     answers = (
-        "weeks", "left_out", "parts", "changes", "saving", "saving_lower", "saving_upper", "failures_avoided", "hour_worth",
-        "horizon_years", "cost_open", "cost_ahead", "cost_avoided", "payback_months", "payback", "against", "bound",
+        "weeks", "left_out", "parts", "changes", "saving", "saving_lower", "saving_upper", "failures_avoided",
+        "hour_worth", "horizon_years", "cost_open", "cost_ahead", "cost_avoided", "payback_months", "payback", "against", "bound",
         "gap", "method", "figures", "currency",
     )  # fmt: skip
 

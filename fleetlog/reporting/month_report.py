@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from fleetlog.charts.drawer import Drawer
 from fleetlog.session.fleet import Fleet
@@ -31,4 +32,29 @@ def write_month(fleet: Fleet, month: date, fault: str, folder: Path) -> Path:
 
         pictures = MonthPictures(drawer)
         findings = gather(fleet, month, fault, begin=pictures.begin)
-        return write_report(findings, folder, clock=datetime.now(UTC), pictures=pictures)[0]
+        return write_report(findings, folder, clock=clock_of(fleet), pictures=pictures)[0]
+
+
+def write_month_sheet(fleet: Fleet, month: date, fault: str, folder: Path) -> Path:
+    """Writes the month's sheet of two pages alone, with its PDF, the text for a mail, the calendar and the parts.
+
+    Args:
+        month: any day of the month.
+        fault: name of the fault family.
+        folder: gets the files.
+
+    Returns:
+        The sheet's page.
+
+    Raises:
+        UsageError: for an unknown family, or a folder that cannot be written.
+    """
+    from fleetlog.reporting.sheet_files import write_sheet
+    from fleetlog.reporting.sheet_findings import gather_sheet
+
+    return write_sheet(gather_sheet(fleet, month, fault), folder, clock=clock_of(fleet))[0]
+
+
+def clock_of(fleet: Fleet) -> datetime:
+    """Now, as the fleet's clocks show it."""
+    return datetime.now(ZoneInfo(fleet.settings.fleet.time_zone))

@@ -9,20 +9,19 @@ from pathlib import Path
 import polars as pl
 
 from fleetlog.charts.drawer import Drawer
-from fleetlog.reporting.calendar import plan_calendar
 from fleetlog.reporting.files import safe_names, write_csv, write_text
 from fleetlog.reporting.findings import ReportFindings
 from fleetlog.reporting.month import CaseView, case_views, month_page
 from fleetlog.reporting.month_pictures import MonthPictures
 from fleetlog.reporting.pages import render
 from fleetlog.reporting.pdf import write_pdf
+from fleetlog.reporting.sheet_files import write_sheet
 from fleetlog.reporting.tables import table_frames
 from fleetlog.reporting.unit_page import unit_page
 from fleetlog.reporting.workbook import write_workbook
 
 WORKBOOK = "tables.xlsx"
 PDF = "report.pdf"
-CALENDAR = "plan.ics"
 
 
 def write_report(
@@ -37,7 +36,8 @@ def write_report(
         pictures: those of this month, where they have been begun already.
 
     Returns:
-        The files written: report.html first, then report.pdf, units/*.html, tables.xlsx, plan.ics, tables/**/*.csv.
+        The files written: report.html first, then report.pdf, units/*.html, tables.xlsx, the sheet of two pages with what goes with it,
+        tables/**/*.csv.
 
     Raises:
         UsageError: when the folder cannot be written.
@@ -78,6 +78,6 @@ def write_report(
         )
         book = write_workbook(findings, month, folder / WORKBOOK, clock=clock)
         tables = month | tables
-        dated = [write_text(folder / CALENDAR, plan_calendar(findings.plan))] if findings.plan else []
+        brief = write_sheet(findings.sheet, folder, clock=clock, annex=True) if findings.sheet else []
         sheets = [write_csv(frame, folder / "tables" / f"{name}.csv") for name, frame in tables.items()]
-    return [page, paper.result(), *units, book, *dated, *sheets]
+    return [page, paper.result(), *units, book, *brief, *sheets]
