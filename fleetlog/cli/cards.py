@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from fleetlog.cli.completion import of_the_store
 from fleetlog.cli.options import AsOfOption, FaultOption, scope, store_path
 from fleetlog.cli.output import say
 from fleetlog.errors import UsageError
@@ -17,7 +18,12 @@ def jobcard(
     context: typer.Context,
     machines: Annotated[
         list[str] | None,
-        typer.Argument(help="The fleet's own unit numbers.", metavar="UNIT…", show_default=False),
+        typer.Argument(
+            help="The fleet's own unit numbers.",
+            metavar="UNIT…",
+            show_default=False,
+            autocompletion=of_the_store("machine_id"),
+        ),
     ] = None,
     every: Annotated[
         bool,

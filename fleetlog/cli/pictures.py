@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from fleetlog.cli.completion import chart_names, proposing
+from fleetlog.cli.completion import chart_names, columns_to_split_by, proposing, split_columns
 from fleetlog.cli.options import (
     AsOfOption,
     BuildYearOption,
@@ -39,7 +39,8 @@ def demo(
     import shutil
 
     from fleetlog.cli.loading import show_load
-    from fleetlog.reporting.month_report import write_month
+    from fleetlog.cli.progress import stage_progress
+    from fleetlog.reporting.month_report import STAGES, write_month
     from fleetlog.resources import folder as resource
     from fleetlog.session.fleet import open_fleet
 
@@ -52,10 +53,11 @@ def demo(
     with open_fleet(store, create=True) as fleet:
         result = fleet.load(sorted(source.glob("*.csv")))
         show_load(result, Format.TABLE, None)
-    with open_fleet(store) as fleet:
-        written = write_month(fleet, date(2026, 6, 1), DEFAULT_FAULT, folder / "report")
+    with open_fleet(store) as fleet, stage_progress(len(STAGES)) as tell:
+        written = write_month(fleet, date(2026, 6, 1), DEFAULT_FAULT, folder / "report", tell)
     print(
         f"\nThe demo fleet is invented; {source / 'README.md'} tells its story.\n"
+        f"Sheet:   {written.with_name('sheet.html')}\n"
         f"Report:  {written}\n"
         f"Store:   {store}\n"
         f"Ask it:  fleetlog --store {store} suspects\n"
@@ -96,7 +98,8 @@ def report(
 
     Example: fleetlog report --month 2026-06 --out june
     """
-    from fleetlog.reporting.month_report import write_month, write_month_sheet
+    from fleetlog.cli.progress import stage_progress
+    from fleetlog.reporting.month_report import STAGES, write_month, write_month_sheet
     from fleetlog.session.fleet import open_fleet
 
     with open_fleet(store_path(context)) as fleet:
@@ -107,7 +110,11 @@ def report(
 
             emit(mail_of(gather_sheet(fleet, chosen, fault)), None)
             return
-        written = (write_month_sheet if sheet else write_month)(fleet, chosen, fault, out)
+        if sheet:
+            written = write_month_sheet(fleet, chosen, fault, out)
+        else:
+            with stage_progress(len(STAGES)) as tell:
+                written = write_month(fleet, chosen, fault, out, tell)
     print(written)
 
 
@@ -132,7 +139,12 @@ def chart(
     component: ComponentOption = None,
     by: Annotated[
         str,
-        typer.Option("--by", help="Columns to split survival by, separated by commas.", metavar="COLUMNS"),
+        typer.Option(
+            "--by",
+            help="Columns to split survival by, separated by commas.",
+            metavar="COLUMNS",
+            autocompletion=split_columns(columns_to_split_by),
+        ),
     ] = "variant",
     months: Annotated[
         int | None,
@@ -143,6 +155,7 @@ def chart(
             "default: as many as the command looks.",
         ),
     ] = None,
+    dark: Annotated[bool, typer.Option("--dark", help="Light letters and lines on a dark ground.")] = False,
     fault: FaultOption = DEFAULT_FAULT,
     as_of: AsOfOption = None,
     site: SiteOption = None,
@@ -168,7 +181,8 @@ def chart(
     with open_fleet(store_path(context)) as fleet:
         chosen = scope(fault, as_of, site, build_year, machine)
         answer = answer_for(fleet, name, chosen, component, by, months)
-    say(f"{save(answer.chart(name), target)} is written.")
+        words = fleet.family(fault).words
+    say(f"{save(answer.chart(name, words=words), target, dark=dark)} is written.")
 
 
 COMMANDS = (demo, report, chart)

@@ -497,6 +497,14 @@ class FaultFamily(FamilyHead):
     hazards: tuple[Hazard, ...]
     file: str
 
+    @property
+    def words(self) -> dict[str, str]:
+        """Cause or step -> its title: what a reader would say."""
+        return {
+            **{cause.name: cause.title for cause in self.causes},
+            **{step.name: step.title for step in self.steps},
+        }
+
     def cause(self, name: str) -> Cause:
         """The cause of that name (KeyError if there is none)."""
         for cause in self.causes:

@@ -87,8 +87,8 @@ class PlanFinding(Finding):
     question: ClassVar[str] = "plan"
     answers = (
         "weeks", "left_out", "parts", "changes", "saving", "saving_lower", "saving_upper", "failures_avoided",
-        "hour_worth", "horizon_years", "cost_open", "cost_ahead", "cost_avoided", "payback_months", "payback", "against", "bound",
-        "gap", "method", "figures", "currency",
+        "hour_worth", "horizon_years", "cost_open", "cost_ahead", "cost_avoided", "payback_months", "payback",
+        "against", "bound", "gap", "method", "figures", "currency",
     )  # fmt: skip
 
     as_of: date

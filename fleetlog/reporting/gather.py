@@ -30,7 +30,6 @@ from fleetlog.planning.plan import plan
 from fleetlog.reporting.findings import CostSummary, MethodText, ReportFindings
 from fleetlog.reporting.months import asked_month
 from fleetlog.reporting.sheet_findings import sheet_of
-from fleetlog.reporting.wording import words_of_family
 from fleetlog.session.concurrent import concurrent_questions
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.months import month_start
@@ -82,7 +81,7 @@ def gather(
             repeats=repeats(fleet, scope),
             cautions=family.cautions,
             methods=tuple(MethodText(one.name, one.title, one.summary, one.body) for one in topics()),
-            words=words_of_family(family),
+            words=family.words,
             texts=family.texts,
             paper=fleet.settings.fleet.paper,
             suspects_before=before().suspects,

@@ -15,7 +15,6 @@ from fleetlog.faults import FaultFamily, Opening, Step
 from fleetlog.phrasing import Words, capital, hours, listed, percent, repair_name, said
 from fleetlog.planning.plan import PlanFinding, plan
 from fleetlog.reporting.month import how_sure, strength
-from fleetlog.reporting.wording import words_of_family
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.safety import Safety
 from fleetlog.session.scope import WHOLE_FLEET, Scope
@@ -137,7 +136,7 @@ def _concerned(known: SuspectsFinding, planned: PlanFinding, weeks: int) -> tupl
 
 def job_card(family: FaultFamily, unit: UnitFinding, planned: PlanFinding) -> JobCard:
     """The card of a machine whose story is known, with what the plan does on it."""
-    machine, words = unit.machine, words_of_family(family)
+    machine, words = unit.machine, family.words
     name = str(machine["machine_id"])
     visits = [row for row in planned.frame.iter_rows(named=True) if row["machine_id"] == name]
     past, earlier = _past(unit, words)

@@ -30,7 +30,9 @@ def mail_text(sheet: SheetFindings, context: Mapping[str, Any]) -> str:
         first = "  " * max(indent - 1, 0) + ("- " if indent else "")
         rest = " " * len(first)
         plain = " ".join(printable(text.replace("\u00a0", " ")).split())
-        lines += textwrap.wrap(plain, _WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False) or [""]
+        lines += textwrap.wrap(
+            plain, _WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False
+        ) or [""]
     return "\n".join(lines) + "\n"
 
 
@@ -56,13 +58,19 @@ def _lines(sheet: SheetFindings, context: Mapping[str, Any]) -> Iterator[tuple[s
     for job in context["jobs"]:
         names = "; ".join(f"{name} ({where})" for name, where in job.machines)
         why = f", {job.why}" if job.why else ""
-        yield f"{job.title}{why}, {number(job.hours)} h: {names}{f'; and {job.more} more' if job.more else ''}.", 1
+        yield (
+            f"{job.title}{why}, {number(job.hours)} h: {names}{f'; and {job.more} more' if job.more else ''}.",
+            1,
+        )
     if context["more_jobs"] > 0:
         yield f"and {context['more_jobs']} further kinds of work.", 1
     if context["parts"]:
         yield "", 0
         yield "Parts to order:", 0
-        yield from ((f"{part}: {count}, the first by {by}, {cost} in all", 1) for part, count, by, cost in context["parts"])
+        yield from (
+            (f"{part}: {count}, the first by {by}, {cost} in all", 1)
+            for part, count, by, cost in context["parts"]
+        )
     yield "", 0
     yield "Since last month:" if context["changes"] else "Since last month no case came, went or turned.", 0
     yield from ((f"{count} {kind}: {names}", 1) for kind, count, names in context["changes"])
@@ -73,10 +81,13 @@ def _lines(sheet: SheetFindings, context: Mapping[str, Any]) -> Iterator[tuple[s
         yield "", 0
         yield "Whom to ask what:", 0
         for name, site, ask, saving in context["asks"]:
-            yield f"{site or 'Site not known'}, about {name}: {ask} Worth about {money(saving, sheet.currency)}.", 1
+            yield (
+                f"{site or 'Site not known'}, about {name}: {ask} Worth about {money(saving, sheet.currency)}.",
+                1,
+            )
     yield "", 0
     yield (
-        "Before any work the maker's service manual, local rules and licensed practice come first. This says where to look "
-        "first; it does not say that a machine is fit for work.",
+        "Before any work the maker's service manual, local rules and licensed practice come first. This says where to "
+        "look first; it does not say that a machine is fit for work.",
         0,
     )

@@ -2,21 +2,38 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import date, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from fleetlog.charts.drawer import Drawer
 from fleetlog.session.fleet import Fleet
 
+if TYPE_CHECKING:
+    from fleetlog.reporting.findings import ReportFindings
 
-def write_month(fleet: Fleet, month: date, fault: str, folder: Path) -> Path:
+
+#: What is being done, one after the other, as `write_month` tells it.
+STAGES = (
+    "weighing the cases and the lives of parts",
+    "planning the shop's weeks and forecasting the months ahead",
+    "comparing past forecasts with what came, and telling each machine's story",
+    "writing pages, PDF and tables",
+)
+
+
+def write_month(
+    fleet: Fleet, month: date, fault: str, folder: Path, tell: Callable[[str], None] = lambda stage: None
+) -> Path:
     """Writes the report of a month.
 
     Args:
         month: any day of the month.
         fault: name of the fault family.
         folder: gets the pages, the PDF, the workbook and the tables.
+        tell: is told each of `STAGES` as it begins.
 
     Returns:
         The report's page.
@@ -31,7 +48,15 @@ def write_month(fleet: Fleet, month: date, fault: str, folder: Path) -> Path:
         from fleetlog.reporting.write import write_report
 
         pictures = MonthPictures(drawer)
-        findings = gather(fleet, month, fault, begin=pictures.begin)
+        stages = iter(STAGES)
+        tell(next(stages))
+
+        def begin(findings: ReportFindings) -> None:
+            tell(next(stages))
+            pictures.begin(findings)
+
+        findings = gather(fleet, month, fault, begin=begin)
+        tell(next(stages))
         return write_report(findings, folder, clock=clock_of(fleet), pictures=pictures)[0]
 
 

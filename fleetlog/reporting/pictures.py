@@ -13,6 +13,7 @@ from markupsafe import Markup
 
 from fleetlog.charts.drawer import Drawer
 from fleetlog.charts.output import spec_of
+from fleetlog.charts.rows import NOTHING
 from fleetlog.charts.theme import INK, MUTED, PAPER, RULE
 
 # The picture for a desk is that for paper, too: at the width of an A4 page its letters are 8 points high, and
@@ -40,7 +41,8 @@ class Picture:
         title: the finding in words; notes: how to read it; alt: both, for who cannot see it.
         wide, narrow: the picture for a desk and for a phone, as SVG.
         table: the CSV that it was drawn from, relative to the page.
-        drawn: the picture for a desk as it was drawn, a whole SVG of its own, for paper.
+        drawn: the picture for a desk as it was drawn, a whole SVG of its own, for paper; "" where there is nothing to
+            draw, which the title says.
     """
 
     title: str
@@ -63,10 +65,13 @@ class Sketch:
     mark: str
     wide: Future[str]
     narrow: Future[str]
+    empty: bool = False
 
     def finished(self) -> Picture:
         """The picture, once it is drawn."""
         desk = self.wide.result()
+        if self.empty:
+            return Picture(self.title, self.notes, self.alt, Markup(""), Markup(""), self.table, "")
         return Picture(
             title=self.title,
             notes=self.notes,
@@ -87,7 +92,7 @@ def sketch(draw: Callable[[int], alt.TopLevelMixin], table: str, mark: str, draw
         mark: short name, unique on the page, for ids inside the SVG.
         drawer: who draws.
     """
-    title, notes, said = "", (), ""
+    title, notes, said, empty = "", (), "", False
     drawn = []
     for width in (WIDE, NARROW):
         spec = spec_of(draw(width))
@@ -95,8 +100,9 @@ def sketch(draw: Callable[[int], alt.TopLevelMixin], table: str, mark: str, draw
         title = _joined(heading["text"])
         notes = tuple(heading.get("subtitle", ()))
         said = str(spec.get("description", title))
+        empty = spec.get("name") == NOTHING
         drawn.append(drawer.svg(spec))
-    return Sketch(title, (_joined(notes),) if notes else (), said, table, mark, drawn[0], drawn[1])
+    return Sketch(title, (_joined(notes),) if notes else (), said, table, mark, drawn[0], drawn[1], empty)
 
 
 def _joined(text: Any) -> str:

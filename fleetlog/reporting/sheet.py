@@ -10,6 +10,7 @@ from typing import Any
 import polars as pl
 from markupsafe import Markup, escape
 
+from fleetlog.charts.theme import FONT
 from fleetlog.phrasing import capital, listed, money, number, plural, plural_part, repair_name, said
 from fleetlog.planning.open_work import OPEN
 from fleetlog.reporting.sheet_findings import SheetFindings
@@ -72,7 +73,12 @@ def sheet_page(sheet: SheetFindings, *, annex: bool) -> dict[str, Any]:
         "sites": sheet.sites.head(_SITES).to_dicts() if sheet.sites.height > 1 else [],
         "more_sites": max(sheet.sites.height - _SITES, 0),
         "asks": [
-            (f"{row['machine_id']} {row['side']}".strip(), _site_of(sheet, row["machine_id"]), row["ask"], row["saving"])
+            (
+                f"{row['machine_id']} {row['side']}".strip(),
+                _site_of(sheet, row["machine_id"]),
+                row["ask"],
+                row["saving"],
+            )
             for row in asks.head(_ASKS).iter_rows(named=True)
         ],
         "more_asks": max(asks.height - _ASKS, 0),
@@ -106,7 +112,7 @@ def _place(machine: str, sides: Sequence[str], site: str) -> tuple[str, str]:
 
 def _jobs(sheet: SheetFindings) -> Iterator[Job]:
     """The work of the plan by what is done, open cases first; each machine with its place and week."""
-    groups: dict[tuple[str, str], list[Mapping[str, Any]]] = {}
+    groups: dict[tuple[str, str], list[dict[str, Any]]] = {}
     for row in sheet.plan.frame.iter_rows(named=True):
         groups.setdefault((_step(row, sheet.words), row["reason"]), []).append(row)
     for (title, reason), rows in groups.items():
@@ -137,7 +143,11 @@ def where(row: Mapping[str, Any]) -> str:
     out = ""
     if row["on_rent_since"]:
         about = "" if row["due_back_is"] == "booked" else "about "
-        out = f", on rent to {about}{row['due_back'].day} {row['due_back']:%b}" if row["due_back"] else ", on rent"
+        out = (
+            f", on rent to {about}{row['due_back'].day} {row['due_back']:%b}"
+            if row["due_back"]
+            else ", on rent"
+        )
     return f"{site}{out}, {str(row['week']).rpartition('-')[2]}"
 
 
@@ -154,7 +164,9 @@ def _changed(sheet: SheetFindings) -> list[tuple[str, int, str]]:
         (
             kind if len(names) == 1 or kind != "new case" else "new cases",
             len(names),
-            listed([*names[:_MACHINES], *([f"{len(names) - _MACHINES} more"] if len(names) > _MACHINES else [])]),
+            listed(
+                [*names[:_MACHINES], *([f"{len(names) - _MACHINES} more"] if len(names) > _MACHINES else [])]
+            ),
         )
         for kind, names in groups.items()
     ]
@@ -228,7 +240,12 @@ def year_picture(sheet: SheetFindings, colours: Mapping[str, str] | None = None)
     Args:
         colours: ink, rule, cost and vain; None: those of the page, which change at night.
     """
-    own = colours or {"ink": "var(--muted)", "rule": "var(--rule)", "cost": "var(--mark)", "vain": "var(--warn)"}
+    own = colours or {
+        "ink": "var(--muted)",
+        "rule": "var(--rule)",
+        "cost": "var(--mark)",
+        "vain": "var(--warn)",
+    }
     rows = sheet.months.to_dicts()
     step, top = _scale(max(row["cost"] for row in rows))
     height = _HEIGHT - _TOP - _FOOT
@@ -240,7 +257,9 @@ def year_picture(sheet: SheetFindings, colours: Mapping[str, str] | None = None)
     parts = []
     level = 0.0
     while level <= top + 1e-9:
-        parts.append(f'<line x1="{_LEFT}" x2="{_WIDTH - 4}" y1="{down(level)}" y2="{down(level)}" stroke="{own["rule"]}"/>')
+        parts.append(
+            f'<line x1="{_LEFT}" x2="{_WIDTH - 4}" y1="{down(level)}" y2="{down(level)}" stroke="{own["rule"]}"/>'
+        )
         parts.append(_label(_LEFT - 5, down(level) + 4, f"{level:,.0f}", own["ink"], "end"))
         level += step
     for place, row in enumerate(rows):
@@ -257,9 +276,9 @@ def year_picture(sheet: SheetFindings, colours: Mapping[str, str] | None = None)
         if place == 0 or row["month"].month == 1:
             parts.append(_label(middle, _HEIGHT - _FOOT + 28, f"{row['month']:%Y}", own["ink"], "middle"))
     alt = escape(year_in_words(sheet))
+    size = f'viewBox="0 0 {_WIDTH} {_HEIGHT}" width="{_WIDTH}" height="{_HEIGHT}" font-family="{FONT}"'
     return Markup(
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH} {_HEIGHT}" width="{_WIDTH}" height="{_HEIGHT}" '
-        f'font-family="Liberation Sans, Arial, Helvetica, sans-serif" role="img" aria-label="{alt}">{"".join(parts)}</svg>'
+        f'<svg xmlns="http://www.w3.org/2000/svg" {size} role="img" aria-label="{alt}">{"".join(parts)}</svg>'
     )
 
 

@@ -16,7 +16,13 @@ from fleetlog.reporting.pdf.typeset import PAPERS, typeset
 from fleetlog.reporting.sheet import sheet_page, year_picture
 from fleetlog.reporting.sheet_findings import SheetFindings
 
-PAGE, PAPER, MAIL, CALENDAR, PARTS = "sheet.html", "sheet.pdf", "summary.txt", "plan.ics", "parts_to_order.csv"
+PAGE, PAPER, MAIL, CALENDAR, PARTS = (
+    "sheet.html",
+    "sheet.pdf",
+    "summary.txt",
+    "plan.ics",
+    "parts_to_order.csv",
+)
 #: On paper, as in reports/styles/page.css by day.
 _PRINTED = {"ink": "#525c69", "rule": "#d3d8de", "cost": "#0b5563", "vain": "#8a2a08"}
 _SCALE = 0.9  # points a pixel of the picture

@@ -16,7 +16,6 @@ from fleetlog.planning.money import MoneyFinding, money_of
 from fleetlog.planning.plan import PlanFinding, plan
 from fleetlog.reporting.changes import Change, changes
 from fleetlog.reporting.months import asked_month
-from fleetlog.reporting.wording import words_of_family
 from fleetlog.session.concurrent import concurrent_questions
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.months import month_start
@@ -96,7 +95,7 @@ def sheet_of(
         planned, year: the plan of that day, and the money of the twelve months that end with it.
     """
     family = fleet.family(scope.fault)
-    words = words_of_family(family)
+    words = family.words
     return SheetFindings(
         month=month,
         fleet=fleet.settings.fleet.name or "The fleet",

@@ -36,8 +36,8 @@ def write_report(
         pictures: those of this month, where they have been begun already.
 
     Returns:
-        The files written: report.html first, then report.pdf, units/*.html, tables.xlsx, the sheet of two pages with what goes with it,
-        tables/**/*.csv.
+        The files written: report.html first, then report.pdf, units/*.html, tables.xlsx, the sheet of two pages and
+        what goes with it, tables/**/*.csv.
 
     Raises:
         UsageError: when the folder cannot be written.

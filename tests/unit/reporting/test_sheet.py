@@ -92,14 +92,18 @@ def test_the_picture_tells_every_month_in_words_too(sheet: SheetFindings) -> Non
     assert drawn.count(f"{sheet.month:%B %Y}") == 1
 
 
-def test_what_is_not_there_is_one_sentence_that_says_what_to_load(sheet: SheetFindings, tmp_path: Path) -> None:
+def test_what_is_not_there_is_one_sentence_that_says_what_to_load(
+    sheet: SheetFindings, tmp_path: Path
+) -> None:
     bare = replace(
         sheet,
         loaded={},
         changes=(),
         months=sheet.months.with_columns(cost=pl.lit(0.0), cost_in_vain=pl.lit(0.0)),
         money=replace(sheet.money, spent_in_all=0.0, in_vain=sheet.money.in_vain.clear()),
-        plan=replace(sheet.plan, frame=sheet.plan.frame.clear(), parts=sheet.plan.parts.clear(), cost_ahead=0.0),
+        plan=replace(
+            sheet.plan, frame=sheet.plan.frame.clear(), parts=sheet.plan.parts.clear(), cost_ahead=0.0
+        ),
         suspects=replace(sheet.suspects, cases=(), safety=replace(sheet.suspects.safety, holds=())),
     )
     (page, *_) = write_sheet(bare, tmp_path, clock=CLOCK)
