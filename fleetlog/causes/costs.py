@@ -27,7 +27,6 @@ class CostFinding:
     Attributes:
         first: the first day whose work counts.
         spent: action, component, jobs, labour_hours, labour_cost, parts_cost, cost.
-        by_site: site ("" = not known), machines, cost (of the work in `spent`); the most spent first.
         in_vain: parts replaced for the fault, by site and component: site, component, replaced, cost, in_vain (how
             many of them were sound: each as surely as another cause was behind its case, by all that is on record
             since), cost_in_vain.
@@ -44,7 +43,6 @@ class CostFinding:
     in_vain: pl.DataFrame
     cases: pl.DataFrame
     assumptions: pl.DataFrame
-    by_site: pl.DataFrame
     notes: tuple[str, ...] = ()
 
     @property
@@ -79,14 +77,7 @@ def costs(
         scope: which part of the fleet, as of when.
     """
     history, family = fleet.begin(scope)
-    zone = ZoneInfo(fleet.settings.fleet.time_zone)
-    when: dict[str, Any] = {
-        "fault": family.name,
-        "from_at": _midnight(first, zone),
-        "until_at": _midnight(after, zone),
-        "labour_rate": fleet.settings.costs.labour_rate,
-        **selection(scope),
-    }
+    when = _when(fleet, first, after, scope)
     in_vain = _in_vain(weighed_now(fleet, history, family), fleet.store, when)
     return CostFinding(
         as_of=history.as_of,
@@ -108,12 +99,29 @@ def costs(
                 if row["section"].startswith("costs")
             ]
         ),
-        by_site=fleet.store.run("fleet/sites", as_of_end=history.as_of_end, **when),
         notes=(
             f"Work done from {first.isoformat()} until before {after.isoformat()}. A part replaced was sound as surely "
             "as another cause was behind its case.",
         ),
     )
+
+
+def costs_by_site(fleet: Fleet, first: date, after: date, scope: Scope = WHOLE_FLEET) -> pl.DataFrame:
+    """The machines of each site and what it spent on the fault, as `costs` counts it: site ("" = not known), machines,
+    cost; the most spent first."""
+    history, _ = fleet.begin(scope)
+    return fleet.store.run("fleet/sites", as_of_end=history.as_of_end, **_when(fleet, first, after, scope))
+
+
+def _when(fleet: Fleet, first: date, after: date, scope: Scope) -> dict[str, Any]:
+    zone = ZoneInfo(fleet.settings.fleet.time_zone)
+    return {
+        "fault": scope.fault,
+        "from_at": _midnight(first, zone),
+        "until_at": _midnight(after, zone),
+        "labour_rate": fleet.settings.costs.labour_rate,
+        **selection(scope),
+    }
 
 
 def _in_vain(weighed: WeighedCases, store: Store, when: Mapping[str, Any]) -> pl.DataFrame:

@@ -108,8 +108,8 @@ def forecast_chart(finding: ForecastFinding, width: int, words: Words) -> Drawin
         labour.properties(width=plot, height=80),
     )
     notes = [
-        "Red: faults that stand now, each counted as surely as it does. Blue: dark, what comes in 8 of 10 cases; pale, "
-        "in 19 of 20; line: expected. The first month's hours are for what stands, too.",
+        "Red: faults that stand now, each counted as surely as it does. Blue: strong, what comes in 8 of 10 cases; "
+        "faint, in 19 of 20; line: expected. The first month's hours are for what stands, too.",
         *finding.notes,
     ]
     return picture, notes
@@ -141,7 +141,7 @@ def forecast_check_chart(finding: ForecastCheck, width: int, words: Words) -> Dr
     )
     picture = alt.layer(*_ranges(base, x, counts, size=thick), came, width=width - 80, height=280)
     notes = [
-        "Bars: the 80% range (dark) and the 95% range (pale) as forecast. Points: what came, red outside.",
+        "Bars: the 80% range (strong) and the 95% range (faint) as forecast. Points: what came, red outside.",
         *finding.notes,
     ]
     return picture, notes

@@ -57,12 +57,12 @@ def _environment() -> jinja2.Environment:
         "money": money,
         "number": number,
         "capital": capital,
-        "markdown": _markdown,
+        "markdown": markdown,
     }
     return environment
 
 
-def _markdown(text: str) -> Markup:
+def markdown(text: str) -> Markup:
     """Markdown as HTML, two heading levels down; HTML inside it is shown, not run."""
     parser = MarkdownIt("commonmark", {"html": False}).enable("table")
     tokens = parser.parse(text)

@@ -9,7 +9,7 @@ from datetime import date, timedelta
 
 import polars as pl
 
-from fleetlog.causes.costs import CostFinding, costs
+from fleetlog.causes.costs import CostFinding, costs, costs_by_site
 from fleetlog.causes.suspects import SuspectsFinding, suspects
 from fleetlog.faults.model import Texts
 from fleetlog.planning.money import MoneyFinding, money_of
@@ -95,7 +95,7 @@ def sheet_of(
         planned, year: the plan of that day, and the money of the twelve months that end with it.
     """
     family = fleet.family(scope.fault)
-    words = family.words
+    words, after = family.words, now.as_of + timedelta(days=1)
     return SheetFindings(
         month=month,
         fleet=fleet.settings.fleet.name or "The fleet",
@@ -106,7 +106,7 @@ def sheet_of(
         plan=planned,
         money=money_of(year, planned),
         months=_months(fleet, scope, month, now),
-        sites=_sites(now, planned, year),
+        sites=_sites(now, planned, year, costs_by_site(fleet, year.first, after, scope)),
         loaded=fleet.store.table_rows(),
         words=words,
         texts=family.texts,
@@ -124,7 +124,9 @@ def _months(fleet: Fleet, scope: Scope, month: date, now: SuspectsFinding) -> pl
     return pl.DataFrame(rows, schema=["month", "cost", "cost_in_vain"], orient="row")
 
 
-def _sites(now: SuspectsFinding, planned: PlanFinding, year: CostFinding) -> pl.DataFrame:
+def _sites(
+    now: SuspectsFinding, planned: PlanFinding, year: CostFinding, by_site: pl.DataFrame
+) -> pl.DataFrame:
     """What stands on each site, and what it cost."""
     open_cases = Counter(case.site for case in now.cases if case.state == "open")
     held = Counter(hold.site for hold in now.safety.holds)
@@ -139,7 +141,7 @@ def _sites(now: SuspectsFinding, planned: PlanFinding, year: CostFinding) -> pl.
             "cost_in_vain": sound.get(row["site"], 0.0),
             "planned_hours": planned_hours.get(row["site"], 0.0),
         }
-        for row in year.by_site.iter_rows(named=True)
+        for row in by_site.iter_rows(named=True)
     ]
     return pl.DataFrame(rows, schema=_SITES)
 
