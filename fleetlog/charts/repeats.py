@@ -7,7 +7,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from fleetlog.charts.rows import MAX_ROWS, at_x, inline, message, thinned, tips
+from fleetlog.charts.rows import at_x, inline, message, thinned, tips
 from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, NEUTRAL, SERIES, Drawing, chart
 from fleetlog.lives.repeats import RepeatsFinding
 from fleetlog.phrasing import NO_WORDS, Words, capital, hours, percent, repair_name
@@ -51,6 +51,10 @@ def comeback_title(finding: RepeatsFinding, words: Words = NO_WORDS) -> str:
 
 def _lower(text: str) -> str:
     return text[:1].lower() + text[1:]
+
+
+_MOST_STEPS = 600
+"""Steps of a curve: about as many as its picture is wide."""
 
 
 @chart(comeback_title)
@@ -141,7 +145,7 @@ def mean_cumulative_chart(finding: RepeatsFinding, width: int, words: Words) -> 
     """Faults a machine has had on average by its running hours, with a 95% interval."""
     if finding.mean_cumulative.height == 0:
         return message("No fault is on record yet.", width), ()
-    curve = thinned(finding.mean_cumulative.select("hours", "count", "lower", "upper"), "count", MAX_ROWS - 1)
+    curve = thinned(finding.mean_cumulative.select("hours", "count", "lower", "upper"), "count", _MOST_STEPS)
     rows = [{"hours": 0.0, "count": 0.0, "lower": 0.0, "upper": 0.0}, *curve.to_dicts()]
     summary = _last_sure(finding)["hours"] if curve.height else 0.0
     sure = [row for row in rows if row["hours"] <= summary]

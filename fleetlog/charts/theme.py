@@ -80,7 +80,7 @@ def without_internals(note: str) -> str:
     return " ".join(text for text in _ENDS.split(note) if not _INTERNAL.search(text))
 
 
-_ENDS = re.compile(r"(?<=[.;]) (?=[A-Z])")
+_ENDS = re.compile(r"(?<=[.]) |(?<=;) (?=[A-Z])")
 _INTERNAL = re.compile(r"\b[a-z]+(?:_[a-z0-9]+)+\b|\bseed \d|\bconverge|\[\w+\]")
 
 #: A picture, and what a reader must know to read it, a sentence each.

@@ -30,6 +30,7 @@ _PAGE_COLOURS = {
     MUTED: "var(--muted)",
     RULE: "var(--rule)",
 }
+_NO_CHANGE = (("opacity", "1"), ("transform", "translate(0,0)"))
 _NOT_NEEDED = ("class", "role", "pointer-events", "stroke-miterlimit", "font-family")
 
 
@@ -129,8 +130,10 @@ def _cleaned(element: ElementTree.Element, mark: str) -> None:
             element.remove(child)
             continue
         _cleaned(child, mark)
+        if child.tag == f"{{{_SVG}}}g" and not child.attrib:
+            _unwrapped(element, child)
     for name, value in list(element.attrib.items()):
-        if name in _NOT_NEEDED or name.startswith("aria-") or (name, value) == ("opacity", "1"):
+        if name in _NOT_NEEDED or name.startswith("aria-") or (name, value) in _NO_CHANGE:
             del element.attrib[name]
         elif name in ("fill", "stroke"):
             element.set(name, _PAGE_COLOURS.get(value, value))
@@ -138,6 +141,14 @@ def _cleaned(element: ElementTree.Element, mark: str) -> None:
             element.set(name, f"{mark}-{value}")
         elif value.startswith("url(#"):
             element.set(name, f"url(#{mark}-{value[5:]}")
+
+
+def _unwrapped(element: ElementTree.Element, group: ElementTree.Element) -> None:
+    """Puts what is in a group that says nothing of its own in its place."""
+    place = list(element).index(group)
+    element.remove(group)
+    for offset, child in enumerate(list(group)):
+        element.insert(place + offset, child)
 
 
 def _blank(element: ElementTree.Element) -> bool:
