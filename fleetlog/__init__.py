@@ -125,6 +125,7 @@ __all__ = [
     "Weighting",
     "__version__",
     "open",
+    "open_lake",
 ]
 
 
@@ -162,3 +163,20 @@ def open(
     from fleetlog.api import OpenFleet
 
     return OpenFleet(path, writable=writable, create=create, wait=wait)
+
+
+def open_lake(folder: Path | str) -> OpenFleet:
+    """Opens the Parquet files of a lake for questions, where they lie; see `fleetlog.open`.
+
+    Args:
+        folder: holds a file `<table>.parquet` or a folder `<table>` for each table that a yard loads.
+
+    Raises:
+        UsageError: there is no such folder.
+        InputFileError: a table or a required column is missing, or a value is none.
+        SettingsError: fleetlog.toml in it, or a fault family, does not read.
+    """
+    from fleetlog.api import OpenFleet
+    from fleetlog.session.lake import open_lake as of_files
+
+    return OpenFleet.over(of_files(folder))

@@ -265,6 +265,13 @@ class OpenFleet(FleetPart):
         fleet = open_fleet(path, writable=writable, create=create, wait=wait)
         super().__init__(fleet, Scope(DEFAULT_FAULT))
 
+    @classmethod
+    def over(cls, fleet: Fleet) -> OpenFleet:
+        """A fleet that is open already."""
+        made = cls.__new__(cls)
+        FleetPart.__init__(made, fleet, Scope(DEFAULT_FAULT))
+        return made
+
     def __enter__(self) -> OpenFleet:
         return self
 

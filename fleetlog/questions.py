@@ -130,7 +130,6 @@ class Question:
         options, frames, charts: see there; the first frame and the first chart are the usual ones.
         methods: topics of `fleetlog explain` that say how it is computed.
         filters: whether it can be asked of a part of the fleet.
-        engines: whether another engine than the store's can answer it.
         machine: whether it is about one machine, named as the command's argument.
         text: a function that tells the answer on a screen, where a table does not do.
         files: ending of a file -> a function that gives the answer as that file's text, beside the usual endings.
@@ -145,7 +144,6 @@ class Question:
     charts: tuple[Chart, ...] = ()
     methods: tuple[str, ...] = ()
     filters: bool = True
-    engines: bool = False
     machine: bool = False
     text: Place | None = None
     files: Mapping[str, Place] = field(default_factory=dict)
@@ -274,7 +272,6 @@ _ALL = (
             ),
         ),
         methods=("survival", "cumulative-hazard", "delayed-entry", "weibull", "few-failures", "log-rank"),
-        engines=True,
     ),
     Question(
         "incidence",
@@ -294,7 +291,6 @@ _ALL = (
             ),
         ),
         methods=("competing-causes",),
-        engines=True,
     ),
     Question(
         "compare",
@@ -324,7 +320,6 @@ _ALL = (
             ),
         ),
         methods=("small-groups", "log-rank"),
-        engines=True,
     ),
     Question(
         "drivers",
@@ -380,7 +375,6 @@ _ALL = (
             ),
         ),
         methods=("cox", "life-regression", "repeat-models"),
-        engines=True,
     ),
     Question(
         "design-changes",
@@ -402,7 +396,6 @@ _ALL = (
             ),
         ),
         methods=("design-changes", "weibull"),
-        engines=True,
     ),
     Question(
         "repeats",
@@ -446,7 +439,6 @@ _ALL = (
             ),
         ),
         methods=("mean-cumulative-count", "comeback-rate"),
-        engines=True,
     ),
     Question(
         "trend",
@@ -475,7 +467,6 @@ _ALL = (
             ),
         ),
         methods=("trend",),
-        engines=True,
     ),
     Question(
         "suspects",

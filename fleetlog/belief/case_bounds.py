@@ -47,17 +47,19 @@ def cut(store: Store, history: History, layout: Layout, returns: ReturnLaws) -> 
     same = returns.same(later["gap_tenths"].to_numpy() / 10, later["back"].to_numpy()) > 0.5
     store.register("same_fault", later.filter(pl.Series(same)).select("machine_id", "side", "first_at"))
     cuts = pl.DataFrame(schema={**_CUT, **dict.fromkeys(layout.causes, pl.Float64)})
-    fresh: pl.DataFrame | None = None
-    for _ in range(_MOST_CUTS):
+    everywhere = store.run("cases/everywhere", fault=fault)
+    where = everywhere
+
+    def bound(where: pl.DataFrame) -> None:
+        store.register("looked_at", where)
         store.register("new_fault", cuts.select(*_CUT))
         store.create("weighed_case", statement("cases/bounds"), temporary=True, fault=fault)
-        if fresh is not None and fresh.is_empty():
-            return cuts
-        where = fresh if fresh is not None else store.select("FROM weighed_case")
-        store.register("looked_at", where.select("machine_id", "side").unique(maintain_order=True))
+
+    for _ in range(_MOST_CUTS):
+        bound(where)
         back = store.run("cases/returns", fault=fault, least_tenths=round(10 * least_hours))
         if back.is_empty():
-            return cuts
+            break
         store.register("weighed_case", back)
         observations = Observations.of(store, history, layout, cuts)
         owner, likelihood, _ = observations.in_order(model)
@@ -75,6 +77,8 @@ def cut(store: Store, history: History, layout: Layout, returns: ReturnLaws) -> 
             .select(cuts.columns)
         )
         cuts = pl.concat([cuts, fresh], how="vertical_relaxed")
-    store.register("new_fault", cuts.select(*_CUT))
-    store.create("weighed_case", statement("cases/bounds"), temporary=True, fault=fault)
+        if fresh.is_empty():
+            break
+        where = fresh.select("machine_id", "side").unique(maintain_order=True)
+    bound(everywhere)
     return cuts

@@ -120,9 +120,8 @@ def _shared(asked: Question) -> list[Parameter]:
     if asked.filters:
         rows += [("site", SiteOption, None), ("build_year", BuildYearOption, None)]
         rows += [("machine", MachineOption, None)]
-    if asked.engines:
-        rows += [("engine", EngineOption, Engine.DUCKDB), ("lake", LakeOption, None)]
-        rows += [("master", MasterOption, None)]
+    rows += [("engine", EngineOption, Engine.DUCKDB), ("lake", LakeOption, None)]
+    rows += [("master", MasterOption, None)]
     out: Any = out_option(*asked.files) if asked.files else OutOption
     rows += [("form", FormatOption, Format.TABLE), ("out", out, None)]
     return [
@@ -154,9 +153,7 @@ def _run(asked: Question, given: Mapping[str, Any]) -> None:
     chosen = _for_function(asked, chosen)
     day: date | None = given["as_of"]
     filters = [given.get(name) for name in ("site", "build_year", "machine")]
-    with fleet_of(
-        given["context"], given.get("engine", Engine.DUCKDB), given.get("lake"), given.get("master")
-    ) as fleet:
+    with fleet_of(given["context"], given["engine"], given["lake"], given["master"]) as fleet:
         result = asked.ask.load()(fleet, scope(given["fault"], day, *filters), **chosen)
         words = fleet.family(given["fault"]).words
     show_answer(asked, result, frame or asked.frames[0], given["form"], given["out"], words)

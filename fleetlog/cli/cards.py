@@ -8,7 +8,16 @@ from typing import Annotated
 import typer
 
 from fleetlog.cli.completion import of_the_store
-from fleetlog.cli.options import AsOfOption, FaultOption, scope, store_path
+from fleetlog.cli.options import (
+    AsOfOption,
+    Engine,
+    EngineOption,
+    FaultOption,
+    LakeOption,
+    MasterOption,
+    fleet_of,
+    scope,
+)
 from fleetlog.cli.output import say
 from fleetlog.errors import UsageError
 from fleetlog.session.scope import DEFAULT_FAULT
@@ -20,7 +29,7 @@ def jobcard(
         list[str] | None,
         typer.Argument(
             help="The fleet's own unit numbers.",
-            metavar="UNIT…",
+            metavar="UNIT",
             show_default=False,
             autocompletion=of_the_store("machine_id"),
         ),
@@ -43,6 +52,9 @@ def jobcard(
     ] = None,
     fault: FaultOption = DEFAULT_FAULT,
     as_of: AsOfOption = None,
+    engine: EngineOption = Engine.DUCKDB,
+    lake: LakeOption = None,
+    master: MasterOption = None,
 ) -> None:
     """A job card a machine: hold and cautions, what happened, why, the steps in order, and fields to fill in.
 
@@ -52,7 +64,6 @@ def jobcard(
     from fleetlog.reporting.jobcard import job_cards
     from fleetlog.reporting.jobcard_files import check_ending, write_job_cards
     from fleetlog.reporting.month_report import clock_of
-    from fleetlog.session.fleet import open_fleet
 
     named = list(dict.fromkeys(machines or []))
     if bool(named) == every:
@@ -60,7 +71,7 @@ def jobcard(
     name = f"jobcard-{safe_names(named)[named[0]]}" if len(named) == 1 else "jobcards"
     target = out or Path(f"{name}.pdf")
     check_ending(target)
-    with open_fleet(store_path(context)) as fleet:
+    with fleet_of(context, engine, lake, master) as fleet:
         cards = job_cards(fleet, named, scope(fault, as_of))
         write_job_cards(fleet, cards, target, clock=clock_of(fleet))
     say(f"{target} is written: {len(cards)} job card{'s' if len(cards) != 1 else ''}.")

@@ -69,9 +69,10 @@ def choosing(values: Iterable[str], make: Callable[[str], Chosen] = str) -> dict
 
 
 class Engine(StrEnum):
-    """What makes the history and the risk tables."""
+    """What makes the history and the risk tables, and where the rows lie."""
 
     DUCKDB = "duckdb"
+    LAKE = "lake"
     SPARK = "spark"
 
 
@@ -153,13 +154,18 @@ EngineOption = Annotated[
     Engine,
     typer.Option(
         "--engine",
-        help="What makes history and risk tables: duckdb, or spark over a --lake.",
+        help="Where the rows lie and who works: the store (duckdb), a --lake read in place by this machine (lake) "
+        "or by a cluster (spark).",
         **choosing([*Engine], Engine),
     ),
 ]
 LakeOption = Annotated[
     str | None,
-    typer.Option("--lake", help="For spark: folder or URL of the tables as Parquet files.", metavar="DIR"),
+    typer.Option(
+        "--lake",
+        help="For lake and spark: folder (for spark also URL) of the tables as Parquet files.",
+        metavar="DIR",
+    ),
 ]
 MasterOption = Annotated[
     str | None,
@@ -208,22 +214,26 @@ def store_path(context: typer.Context) -> Path:
 
 
 def fleet_of(context: typer.Context, engine: Engine, lake: str | None, master: str | None) -> Fleet:
-    """The fleet to ask: of the store, or of a lake whose history a cluster makes.
+    """The fleet to ask: of the store, or of a lake that this machine or a cluster reads.
 
     Raises:
         UsageError: when the options do not belong together.
     """
-    if engine is Engine.SPARK:
-        if not lake:
-            raise UsageError(
-                "--engine spark reads a lake; name its folder with --lake DIR ('fleetlog export tables "
-                "--out DIR' writes one)."
-            )
-        from fleetlog.session.lake import open_lake
+    if master and engine is not Engine.SPARK:
+        raise UsageError("--master belongs to --engine spark; add it, or leave it out.")
+    if engine is Engine.DUCKDB:
+        if lake:
+            raise UsageError("--lake belongs to --engine lake or spark; add one, or leave it out.")
+        from fleetlog.session.fleet import open_fleet
 
-        return open_lake(lake, master, store_path=store_path(context))
-    if lake or master:
-        raise UsageError("--lake and --master belong to --engine spark; add it, or leave them out.")
-    from fleetlog.session.fleet import open_fleet
+        return open_fleet(store_path(context))
+    if not lake:
+        raise UsageError(
+            f"--engine {engine} reads a lake; name its folder with --lake DIR ('fleetlog export tables "
+            "--out DIR' writes one)."
+        )
+    from fleetlog.session.lake import open_cluster, open_lake
 
-    return open_fleet(store_path(context))
+    if engine is Engine.LAKE:
+        return open_lake(lake, store_path=store_path(context))
+    return open_cluster(lake, master, store_path=store_path(context))

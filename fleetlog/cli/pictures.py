@@ -13,13 +13,17 @@ from fleetlog.cli.options import (
     AsOfOption,
     BuildYearOption,
     ComponentOption,
+    Engine,
+    EngineOption,
     FaultOption,
     Format,
+    LakeOption,
     MachineOption,
+    MasterOption,
     SiteOption,
     a_month,
+    fleet_of,
     scope,
-    store_path,
 )
 from fleetlog.cli.output import emit, say
 from fleetlog.errors import UsageError
@@ -91,6 +95,9 @@ def report(
         bool, typer.Option("--mail", help="Print the month as plain text for a mail; write nothing.")
     ] = False,
     fault: FaultOption = DEFAULT_FAULT,
+    engine: EngineOption = Engine.DUCKDB,
+    lake: LakeOption = None,
+    master: MasterOption = None,
 ) -> None:
     """The month as a sheet of two pages and a report with every case, table and method as its annex.
 
@@ -100,9 +107,8 @@ def report(
     """
     from fleetlog.cli.progress import stage_progress
     from fleetlog.reporting.month_report import STAGES, write_month, write_month_sheet
-    from fleetlog.session.fleet import open_fleet
 
-    with open_fleet(store_path(context)) as fleet:
+    with fleet_of(context, engine, lake, master) as fleet:
         chosen = month or fleet.last_day()
         if mail:
             from fleetlog.reporting.mail import mail_of
@@ -161,6 +167,9 @@ def chart(
     site: SiteOption = None,
     build_year: BuildYearOption = None,
     machine: MachineOption = None,
+    engine: EngineOption = Engine.DUCKDB,
+    lake: LakeOption = None,
+    master: MasterOption = None,
 ) -> None:
     """One picture, in the format that the file's ending names.
 
@@ -175,10 +184,9 @@ def chart(
         raise UsageError(f"There is no chart {name!r}; {proposal(name, known)}")
     from fleetlog.charts.output import save
     from fleetlog.cli.shown import answer_for
-    from fleetlog.session.fleet import open_fleet
 
     target = out or Path(f"{name}.svg")
-    with open_fleet(store_path(context)) as fleet:
+    with fleet_of(context, engine, lake, master) as fleet:
         chosen = scope(fault, as_of, site, build_year, machine)
         answer = answer_for(fleet, name, chosen, component, by, months)
         words = fleet.family(fault).words

@@ -31,6 +31,9 @@ _FEW = 1_000  # machines without an entry on the list
 ON_SPARK = ("history", "risk")
 """The folders of sql/ that run on the cluster."""
 
+LONG = frozenset({"meter_readings", "reading", "clock", "running_hours", "fault_codes", "rentals"})
+"""Tables with many rows a machine: they stay on the cluster, and a file that reads one runs there."""
+
 
 class SparkStore(Store):
     """A lake that can be asked like a store. Make one with `open_lake_store`.
@@ -42,7 +45,7 @@ class SparkStore(Store):
 
     local: ClassVar[bool] = False
 
-    def __init__(self, cluster: Cluster, lake: str) -> None:
+    def __init__(self, cluster: Cluster, lake: str, time_zone: str) -> None:
         # An empty store knows the columns and types of every table, and takes what comes back.
         self._memory = open_store(None)
         super().__init__(self._memory._connection, None, False)
@@ -52,7 +55,7 @@ class SparkStore(Store):
         self._shapes = {name: self._shape(name) for name in TABLES}
         self._waiting: dict[str, pl.DataFrame] = {}
         self._brought: set[str] = set()
-        self._lake = read_lake(cluster.session, lake, self._shapes)
+        self._lake = read_lake(cluster.session, lake, self._shapes, time_zone)
         self._there = set(self._lake)
         for name, frame in self._lake.items():
             frame.createOrReplaceTempView(name)
@@ -67,8 +70,9 @@ class SparkStore(Store):
         self.close()
 
     def select(self, sql: str, parameters: Mapping[str, Any] | None = None) -> pl.DataFrame:
-        """Runs one SELECT: on the cluster when all its tables are there, else in memory."""
-        if tables_read(sql) <= self._there | set(self._waiting):
+        """Runs one SELECT: in memory when all its tables are in memory, else on the cluster, if all are there."""
+        read = tables_read(sql)
+        if not read <= self._brought and read <= self._there | set(self._waiting):
             shape = super().select(sql, parameters).schema
             return self._back(self._ask(sql, parameters), shape)
         return super().select(sql, parameters)
@@ -80,9 +84,10 @@ class SparkStore(Store):
         return super().execute(sql, parameters)
 
     def run(self, name: str, strata: Sequence[str] = (), **parameters: Any) -> pl.DataFrame:
-        """Runs the file sql/`name`.sql: on the cluster if it lies in one of its folders, else in memory."""
+        """Runs the file sql/`name`.sql: on the cluster if it lies in one of its folders or reads a long table there,
+        else in memory."""
         query = statement(name)
-        if _folder(query) not in ON_SPARK:
+        if not self._runs_there(query):
             self._bring(query)
             return super().run(name, strata, **parameters)
         text, bound = query.split_by(strata), self._bind(query, parameters)
@@ -91,9 +96,10 @@ class SparkStore(Store):
 
     def create(self, table: str, query: Statement, *, temporary: bool, **parameters: Any) -> None:
         """Makes the table `table` from a SELECT file, where the file runs."""
-        if _folder(query) not in ON_SPARK:
+        if not self._runs_there(query):
             self._bring(query)
             super().create(table, query, temporary=temporary, **parameters)
+            self._made_here(table, Store.select(self, f"FROM {table}"))
             return
         super().create(table, query, temporary=True, **parameters)
         frame = self._ask(query.split_by(()), self._bind(query, parameters))
@@ -106,10 +112,7 @@ class SparkStore(Store):
     def register(self, name: str, frame: pl.DataFrame) -> None:
         """Hands a frame over, to memory now and to the cluster when something there reads it."""
         super().register(name, frame)
-        self._shapes[name] = frame.schema
-        self._waiting[name] = frame
-        self._there.discard(name)
-        self._brought.add(name)
+        self._made_here(name, frame)
 
     @contextmanager
     def restricted(self) -> Iterator[None]:
@@ -174,6 +177,17 @@ class SparkStore(Store):
         except Exception as error:
             raise _failed(error) from error
 
+    def _made_here(self, name: str, frame: pl.DataFrame) -> None:
+        """Notes a table that lies in memory and goes to the cluster when something there reads it."""
+        self._shapes[name] = frame.schema
+        self._waiting[name] = frame
+        self._there.discard(name)
+        self._brought.add(name)
+
+    def _runs_there(self, query: Statement) -> bool:
+        long = tables_read(query.split_by(())) & LONG & self._there
+        return _folder(query) in ON_SPARK or bool(long - self._brought)
+
     def _bring(self, query: Statement) -> None:
         """Brings the tables that a file reads into memory, those that are not there yet."""
         for table in sorted(tables_read(query.split_by(())) & self._there - self._brought):
@@ -206,12 +220,13 @@ def _failed(error: Exception) -> EngineError:
     return EngineError(f"Spark gave up ({first_cause(error)}).")
 
 
-def open_lake_store(lake: str, master: str | None = None) -> SparkStore:
+def open_lake_store(lake: str, master: str | None = None, time_zone: str = "UTC") -> SparkStore:
     """A lake, open for questions.
 
     Args:
         lake: folder or URL of the Parquet files; the cluster's machines must reach it by the same name.
         master: see `fleetlog.engines.session.connect`.
+        time_zone: of times that carry none.
 
     Raises:
         UsageError: when libraries are missing, or the URL is none.
@@ -220,7 +235,7 @@ def open_lake_store(lake: str, master: str | None = None) -> SparkStore:
     """
     cluster = connect(master)
     try:
-        return SparkStore(cluster, lake)
+        return SparkStore(cluster, lake, time_zone)
     except BaseException:
         cluster.close()
         raise

@@ -116,6 +116,7 @@ class _Action:
         at: states in which it may be taken, ascending.
         shut: whether the opening is shut there, so that it costs its opening again.
         to: the states it leads to, shape (outcomes, at); a cure in vain has one.
+        bounds: where in `at` the states with 0, 1, … steps done begin, and the number of them.
     """
 
     members: tuple[int, ...]
@@ -123,6 +124,7 @@ class _Action:
     at: Ints
     shut: Flags
     to: Ints
+    bounds: Ints
 
 
 @dataclass(frozen=True, eq=False)
@@ -167,6 +169,7 @@ class _Tree:
         order = np.lexsort((codes, done))
         codes, digits, done = codes[order], digits[order], done[order]
         place, sorted_codes = np.argsort(codes), np.sort(codes)
+        levels = np.searchsorted(done, np.arange(int(done.max()) + 2))
         actions = []
         for members in walk.actions:
             at = np.flatnonzero(walk.may(members, digits))
@@ -179,13 +182,13 @@ class _Tree:
                     at=at,
                     shut=~walk.is_open(opening, digits[at]) if opening else np.zeros(at.size, dtype=bool),
                     to=np.array([place[np.searchsorted(sorted_codes, code)] for code in reached]),
+                    bounds=np.searchsorted(at, levels),
                 )
             )
-        levels = np.searchsorted(done, np.arange(int(done.max()) + 2))
         hope = np.zeros(codes.size, dtype=bool)
         for level in _backwards(levels):
             for action in actions:
-                some = _within(action.at, level)
+                some = _within(action, level)
                 is_cure = action.members[0] < steps.cure.shape[0]
                 hope[action.at[some]] |= is_cure or hope[action.to[:, some]].any(axis=0)
         return _Tree(digits, _likelihood(steps, digits), levels, tuple(actions), hope)
@@ -332,9 +335,12 @@ def expected_sum(
     for part in plans._parts:
         tree, mass = part.tree, _mass(p[part.rows], part.tree)
         value = np.where(part.chosen < 0, mass * at_the_end, 0.0)
+        own = each[part.rows]
         for level in _backwards(tree.levels):
             for number, action in enumerate(tree.actions):
-                at, worth = _worth(action, level, mass, value, each[part.rows])
+                if action.bounds[level] == action.bounds[level + 1]:
+                    continue
+                at, worth = _worth(action, level, mass, value, own)
                 value[at] = np.where(part.chosen[at] == number, worth, value[at])
         total[part.rows] = value[0]
     return total
@@ -370,6 +376,9 @@ def _solved(
     value, chosen = last.copy(), np.full(mass.shape, -1, dtype=np.int16)
     for level in _backwards(tree.levels):
         for number in range(len(tree.actions)) if order is None else order:
+            bounds = tree.actions[number].bounds
+            if bounds[level] == bounds[level + 1]:
+                continue
             at, worth = _worth(tree.actions[number], level, mass, value, each)
             customary = tree.hope[at][:, None] & (chosen[at] < 0)
             better = worth < value[at] * _CHEAPER if order is None else customary
@@ -391,25 +400,19 @@ def _alike(choices: Choices) -> list[Ints]:
     return [np.array(rows) for rows in groups.values()]
 
 
-def _backwards(levels: Ints) -> Iterator[tuple[int, int]]:
-    """The states in which most has been done first, then those with one step less, and so on."""
-    for level in range(levels.size - 2, -1, -1):
-        yield int(levels[level]), int(levels[level + 1])
+def _backwards(levels: Ints) -> Iterator[int]:
+    """The levels: states in which most has been done first, then those with one step less, and so on."""
+    yield from range(levels.size - 2, -1, -1)
 
 
-def _within(at: Ints, level: tuple[int, int]) -> slice:
-    begin, end = np.searchsorted(at, level)
-    return slice(int(begin), int(end))
+def _within(action: _Action, level: int) -> slice:
+    return slice(int(action.bounds[level]), int(action.bounds[level + 1]))
 
 
-def _worth(
-    action: _Action, level: tuple[int, int], mass: Floats, value: Floats, each: Floats
-) -> tuple[Ints, Floats]:
+def _worth(action: _Action, level: int, mass: Floats, value: Floats, each: Floats) -> tuple[Ints, Floats]:
     """The states of a level in which an action may be taken, and its cost with all that follows."""
-    some = _within(action.at, level)
+    some = _within(action, level)
     at = action.at[some]
-    if not at.size:
-        return at, np.empty((0, mass.shape[1]))
     price = _sum(each[:, list(action.members)].T)
     again = each[:, action.opens] if action.opens >= 0 else 0.0
     spent = mass[at] * np.where(action.shut[some, None], price + again, price)

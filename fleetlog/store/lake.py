@@ -3,14 +3,24 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from pathlib import Path
 
-from fleetlog.errors import UsageError
+from fleetlog.errors import InputFileError, UsageError
 from fleetlog.store.connection import DatabaseError, Store, literal, quoted
 from fleetlog.store.dictionary import KINDS
 
 TABLES = (*KINDS, "suggestion")
 """What the history is made of, and what stands beside it."""
+
+ORIGIN = ("file_id", "row_no")
+"""Where a row came from; a lake that was not exported from a store has none, and gets its rows numbered."""
+
+MAY_LACK = ("rentals", "release_checks", "suggestion")
+"""Tables that the history can do without: hires, and what was read from free text."""
+
+LISTED = {"_delta_log": "Delta", "metadata": "Iceberg"}
+"""Folders in which a table's maker lists the files that count: all of them together are not the table."""
 
 
 def write_lake(store: Store, folder: Path) -> dict[str, int]:
@@ -57,3 +67,44 @@ def _zoned(store: Store, table: str) -> str:
         for name, kind, *_ in store.execute(f"DESCRIBE {quoted(table)}")
     )
     return f"SELECT {', '.join(columns)} FROM {quoted(table)}"  # noqa: S608
+
+
+def no_table(lake: str, name: str) -> InputFileError:
+    """Says that a table is missing."""
+    return InputFileError(
+        f"The lake {lake} holds no {name}.parquet, nor a folder {name}; 'fleetlog export tables --out DIR' writes "
+        "them all."
+    )
+
+
+def no_parquet(place: Path | str, name: str) -> InputFileError:
+    """Says that a folder is empty."""
+    return InputFileError(f"{place} holds no Parquet file; put {name} there as Parquet.")
+
+
+def lacks_columns(lake: str, name: str, missing: Sequence[str], there: Sequence[str]) -> InputFileError:
+    """Says that a table lacks columns."""
+    return InputFileError(
+        f"The table {name} of the lake {lake} lacks the column {', '.join(missing)}; it has {', '.join(there)}."
+    )
+
+
+def other_type(lake: str, what: str) -> InputFileError:
+    """Says that a value is not of its column's type."""
+    return InputFileError(f"A value in the lake {lake} is of another type than its column asks for ({what}).")
+
+
+def empty_key(lake: str, name: str, required: Sequence[str]) -> InputFileError:
+    """Says that something required is empty."""
+    return InputFileError(
+        f"The table {name} of the lake {lake} has rows in which {' or '.join(required)} is empty; fill it in or "
+        "leave the rows out."
+    )
+
+
+def key_twice(lake: str, name: str, key: Sequence[str], example: Sequence[str]) -> InputFileError:
+    """Says that a row is told twice."""
+    return InputFileError(
+        f"The table {name} of the lake {lake} tells more than once of {', '.join(key)} = {', '.join(example)}; "
+        "leave one row of each."
+    )

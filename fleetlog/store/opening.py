@@ -52,6 +52,9 @@ _UNSETTLED = "1 GB"
 # Nobody of ours ever bars a reader, but for a moment after a foreign program left a log behind (`_fold`).
 _PATIENCE = 2.0
 _PAUSE = 0.02
+_IN_MEMORY = (
+    Path(tempfile.gettempdir()) / "fleetlog-in-memory"
+)  # what the spill of a store without a file is called by
 _SPILLS = count(1)  # each connection has a folder of its own
 _LONGEST = 30.0  # seconds for a store that is replaced whenever it is opened
 
@@ -83,9 +86,7 @@ def open_store(
         StoreError: no such file, no store, of a newer version, damaged. The file is left untouched.
     """
     if path is None:
-        store = Store(duckdb.connect(":memory:", config=dict(_CLOSED)), None, True)
-        _migrate(store, 0)
-        return store
+        return open_in_memory()
     path = Path(path)
     if not path.exists():
         if not create:
@@ -103,6 +104,15 @@ def open_store(
         return Store(connection, path, False)
     connection.close()
     return _open_older(path, reach)
+
+
+def open_in_memory() -> Store:
+    """A new store in memory, which spills into the temporary folder."""
+    connection = duckdb.connect(":memory:", config={**_CLOSED, "temp_directory": str(_spill(_IN_MEMORY))})
+    connection.execute(f"SET memory_limit = '{_room(connection)} B'")
+    store = Store(connection, None, True)
+    _migrate(store, 0)
+    return store
 
 
 def _no_store(path: Path) -> StoreError:

@@ -1,7 +1,7 @@
 -- purpose: the cases that are weighed: those of the history, joined where the fault before was never repaired and is more
 --   likely still there, and cut where a return is more likely a new fault than the old one still there.
 -- grain: one row a machine, side and weighed case
--- inputs: case_file, same_fault (machine_id, side, first_at: cases of the history that are the one before; may be empty),
+-- inputs: looked_at (machine_id, side: where), case_file, same_fault (machine_id, side, first_at: cases of the history that are the one before; may be empty),
 --   new_fault (machine_id, side, first_at, first_tenths: where to cut; may be empty), numbered_report, case_work,
 --   machine_hours
 -- parameters: fault
@@ -12,13 +12,16 @@
 WITH beginning AS (
     SELECT case_file.machine_id, case_file.side, case_file.first_at, case_file.first_tenths
     FROM case_file
+    INNER JOIN looked_at ON looked_at.machine_id = case_file.machine_id AND looked_at.side = case_file.side
     LEFT JOIN same_fault
         ON same_fault.machine_id = case_file.machine_id
         AND same_fault.side = case_file.side
         AND same_fault.first_at = case_file.first_at
     WHERE case_file.fault = $fault AND same_fault.machine_id IS NULL
     UNION
-    SELECT machine_id, side, first_at, first_tenths FROM new_fault
+    SELECT new_fault.machine_id, new_fault.side, new_fault.first_at, new_fault.first_tenths
+    FROM new_fault
+    INNER JOIN looked_at ON looked_at.machine_id = new_fault.machine_id AND looked_at.side = new_fault.side
 ),
 numbered AS (
     SELECT

@@ -24,7 +24,7 @@ from pathlib import Path
 
 from fleetlog.intake import load_paths
 from fleetlog.session.fleet import Fleet, intake_settings, open_fleet
-from fleetlog.session.lake import open_lake
+from fleetlog.session.lake import open_cluster
 from fleetlog.simulation.simulate import RecordKeeping, simulate
 from fleetlog.store import open_store
 from fleetlog.store.lake import write_lake
@@ -105,7 +105,7 @@ def main() -> None:
     crossing = None
     with tempfile.TemporaryDirectory() as warm:
         _, lake, _ = made(Path(warm), 50, 2.0)
-        with open_lake(str(lake), given.master) as fleet:
+        with open_cluster(str(lake), given.master) as fleet:
             fleet.history()
             risk(fleet)
     print(f"{'machines':>9} {'readings':>11}   {'':8} {'history':>22} {'risk tables':>22}")
@@ -117,7 +117,7 @@ def main() -> None:
                 with (
                     open_fleet(store)
                     if name == "duckdb"
-                    else open_lake(str(lake), given.master, store_path=store)
+                    else open_cluster(str(lake), given.master, store_path=store)
                 ) as fleet:
                     parts = (timed(fleet.history), timed(partial(risk, fleet)))
                 taken[name] = sum(part.clock for part in parts)

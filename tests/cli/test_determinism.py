@@ -30,7 +30,7 @@ def answers(fleet: Fleet) -> list[object]:
     ]
 
 
-@pytest.mark.parametrize("threads", [1, 2])
+@pytest.mark.parametrize("threads", [pytest.param(1, marks=pytest.mark.slow), 2])
 def test_threads(demo_store: Path, threads: int) -> None:
     with open_fleet(demo_store) as fleet:
         expected = answers(fleet)
@@ -39,6 +39,7 @@ def test_threads(demo_store: Path, threads: int) -> None:
         assert answers(fleet) == expected
 
 
+@pytest.mark.slow
 def test_looks_ahead_on_any_threads(demo_store: Path) -> None:
     found = []
     for threads in (1, 2):
@@ -54,6 +55,7 @@ def test_looks_ahead_on_any_threads(demo_store: Path) -> None:
     assert found[0] == found[1]
 
 
+@pytest.mark.slow
 def test_order_of_rows(demo_store: Path, tmp_path: Path) -> None:
     files = tmp_path / "files"
     files.mkdir()

@@ -253,6 +253,7 @@ def test_the_workshop_gets_its_sheet(yard: tuple[Path, bool], fleetlog: Command,
     assert sheet.stat().st_size > 1000
 
 
+@pytest.mark.slow
 def test_every_chart_is_drawn_or_refused_in_a_sentence(
     yard: tuple[Path, bool], fleetlog: Command, tmp_path: Path
 ) -> None:

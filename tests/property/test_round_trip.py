@@ -157,6 +157,7 @@ text = st.text(
 )
 
 
+@pytest.mark.slow
 @settings(max_examples=15, deadline=None)
 @given(
     notes=st.lists(text, min_size=1, max_size=5),

@@ -76,8 +76,11 @@ def test_no_address(master: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest
     ("arguments", "sentence"),
     [
         (("--engine", "spark"), "name its folder with --lake"),
-        (("--lake", "lake"), "belong to --engine spark"),
-        (("--master", "local"), "belong to --engine spark"),
+        (("--engine", "lake"), "name its folder with --lake"),
+        (("--engine", "lake", "--lake", "nowhere"), "There is no folder nowhere"),
+        (("--lake", "lake"), "belongs to --engine lake or spark"),
+        (("--engine", "lake", "--lake", "lake", "--master", "local"), "belongs to --engine spark"),
+        (("--master", "local"), "belongs to --engine spark"),
     ],
 )
 def test_options_that_do_not_fit(

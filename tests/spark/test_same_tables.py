@@ -16,6 +16,7 @@ from typing import Any
 import polars as pl
 import pytest
 
+from fleetlog.causes.suspects import suspects
 from fleetlog.errors import InputFileError
 from fleetlog.lives.comparison import compare
 from fleetlog.lives.design_change import design_changes
@@ -24,6 +25,7 @@ from fleetlog.lives.incidence import incidence
 from fleetlog.lives.repeats import repeats
 from fleetlog.lives.survival import survival
 from fleetlog.lives.trend import trend
+from fleetlog.planning.plan import plan
 from fleetlog.session.fleet import Fleet, open_fleet
 from fleetlog.session.scope import Scope
 from fleetlog.store.statements import named, statement
@@ -62,6 +64,8 @@ QUESTIONS: dict[str, Callable[[Fleet], Any]] = {
     "repeats": repeats,
     "repeats by site": lambda fleet: repeats(fleet, by="site"),
     "trend": trend,
+    "suspects": suspects,
+    "plan": plan,
 }
 
 
@@ -198,21 +202,21 @@ def test_a_cluster_gives_the_same(
     capfd: pytest.CaptureFixture[str],
 ) -> None:
     from fleetlog.engines.session import connect
-    from fleetlog.session.lake import open_lake
+    from fleetlog.session.lake import open_cluster
 
     cluster = connect(MASTER)
     try:
         with subtests.test("the cluster is one"):
             assert members(cluster) == 3
         lake = lake_of(demo_store)
-        with open_fleet(demo_store) as ours, open_lake(str(lake), MASTER, store_path=demo_store) as theirs:
+        with open_fleet(demo_store) as ours, open_cluster(str(lake), MASTER, store_path=demo_store) as theirs:
             check_history(ours, theirs, subtests, "demo")
             check_risk_tables(ours, theirs, subtests, "demo")
             check_meanings(theirs, subtests)
             for name, ask in QUESTIONS.items():
                 with subtests.test(question=name):
                     assert ask(theirs).to_dict() == ask(ours).to_dict()
-        with open_fleet(messy) as ours, open_lake(str(lake_of(messy)), MASTER, store_path=messy) as theirs:
+        with open_fleet(messy) as ours, open_cluster(str(lake_of(messy)), MASTER, store_path=messy) as theirs:
             check_history(ours, theirs, subtests, "messy")
             check_risk_tables(ours, theirs, subtests, "messy")
             with subtests.test("the mess is there"):
@@ -228,6 +232,8 @@ def test_a_cluster_gives_the_same(
                     assert ours.store.select(f"FROM {table}").height, table
                 assert theirs.store.select("FROM set_aside_reading").height
         check_commands(demo_store, lake, subtests, monkeypatch, capfd)
+        with subtests.test("tables of a catalog"):
+            check_catalog(cluster.session, lake)
         with subtests.test("a lake of the yard's own"):
             check_bare_lake(demo_store, lake)
         check_mistakes(lake, subtests)
@@ -339,12 +345,28 @@ def check_commands(
         assert asked == printed(*command)
 
 
+def check_catalog(session: Any, lake: Path) -> None:
+    """A lake that is a database of the cluster's catalog holds the rows of its files."""
+    from fleetlog.engines.lake import read_lake
+    from fleetlog.store.lake import TABLES
+
+    session.sql(f"CREATE DATABASE yard LOCATION '{lake.with_name('warehouse')}'")
+    files = {name: session.read.parquet(str(lake / f"{name}.parquet")) for name in TABLES}
+    for name, frame in files.items():
+        frame.write.saveAsTable(f"yard.{name}")
+    shapes = {name: pl.DataFrame(frame.limit(0).toArrow()).schema for name, frame in files.items()}
+    found = read_lake(session, "yard", shapes, "UTC")
+    assert {name: frame.count() for name, frame in found.items()} == {
+        name: frame.count() for name, frame in files.items()
+    }
+
+
 def check_bare_lake(store: Path, lake: Path) -> None:
     """Files without our own columns, cut into folders, their times in a zone: they are read as the same rows.
 
     So the history of them is the same too; it need not be made once more.
     """
-    from fleetlog.session.lake import open_lake
+    from fleetlog.session.lake import open_cluster
 
     own = lake.with_name("yard")
     for file in lake.glob("*.parquet"):
@@ -359,7 +381,7 @@ def check_bare_lake(store: Path, lake: Path) -> None:
         folder.mkdir(parents=True)
         for number, part in enumerate(bare.iter_slices(max(1, bare.height // 3 + 1))):
             part.write_parquet(folder / f"part-{number}.parquet")
-    with open_fleet(store) as ours, open_lake(str(own), MASTER, store_path=store) as theirs:
+    with open_fleet(store) as ours, open_cluster(str(own), MASTER, store_path=store) as theirs:
         for table in ("machines", "meter_readings", "fault_codes", "work_orders", "work_lines", "components"):
             columns = [c for c in ours.store.select(f"FROM {table} LIMIT 0").columns if c != "file_id"]
             asked = f"SELECT {', '.join(c for c in columns if c != 'row_no')} FROM {table}"

@@ -232,6 +232,7 @@ def test_the_cost_of_a_plan_is_the_sum_of_its_steps(seed: int, cures: int, looks
         assert by_cause == pytest.approx(plan.cost[row], rel=1e-12)
 
 
+@pytest.mark.slow
 @settings(max_examples=20, deadline=None)
 @given(SEEDS)
 def test_a_case_is_planned_the_same_whoever_stands_beside_it(seed: int) -> None:

@@ -77,7 +77,7 @@ def whole(fleet: Fleet, tables: tuple[str, ...]) -> dict[str, pl.DataFrame]:
     "readings_at_a_time",
     [
         pytest.param(500, marks=pytest.mark.slow),
-        2500,
+        pytest.param(2500, marks=pytest.mark.slow),
         pytest.param(10_000_000, marks=pytest.mark.slow),
     ],
 )

@@ -106,7 +106,8 @@ def fault_codes(dice: np.random.Generator, machines: list[str], month: int) -> p
     return pl.DataFrame(rows)
 
 
-@pytest.mark.parametrize("seed", [pytest.param(0, marks=pytest.mark.slow), 1])
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [0, 1])
 def test_taken_up_again_month_by_month_or_built_at_once(
     tmp_path: Path, seed: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:

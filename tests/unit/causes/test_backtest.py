@@ -63,6 +63,7 @@ def test_the_demo_fleets_past(demo: Fleet) -> None:
     assert found.chart().to_dict()
 
 
+@pytest.mark.slow
 def test_the_truth_comes_later_and_the_suspicion_does_not_see_it(tmp_path: Path) -> None:
     """Code on day 95, bushing found worn on day 130: at the month-end between, day 120, it is judged unseen."""
     yard = Yard(3000, days=220).code(95, fmi=7).work(130, ("internal_bushing", "replace", "worn"))

@@ -87,6 +87,7 @@ def test_each_maker_has_its_own_change() -> None:
     assert [family.hazards[row].variant for row in rows] == ["improved", "improved", "original", "original"]
 
 
+@pytest.mark.slow
 def test_machines_run_while_they_are_out_and_only_then(fleet: SimulatedFleet) -> None:
     """Between two readings with the whole time in the yard the meter stands still, and else it runs."""
     rentals = table(fleet, "rentals").with_columns(back=pl.col("in_at").fill_null(date(2026, 7, 1)))

@@ -107,6 +107,7 @@ def toml(value: Any) -> str:
     return repr(value) if isinstance(value, int | float) else str(value)
 
 
+@pytest.mark.slow
 @settings(max_examples=300, deadline=None)
 @given(
     st.dictionaries(

@@ -47,7 +47,14 @@ def answers(fleet: Fleet, as_of: date) -> list[Any]:
     ]
 
 
-@pytest.mark.parametrize("as_of", [date(2022, 3, 31), date(2024, 9, 15), date(2026, 5, 31)])
+@pytest.mark.parametrize(
+    "as_of",
+    [
+        pytest.param(date(2022, 3, 31), marks=pytest.mark.slow),
+        date(2024, 9, 15),
+        pytest.param(date(2026, 5, 31), marks=pytest.mark.slow),
+    ],
+)
 def test_nothing_later_counts(demo_store: Path, tmp_path: Path, as_of: date) -> None:
     past = tmp_path / "fleetlog.duckdb"
     shutil.copyfile(demo_store, past)

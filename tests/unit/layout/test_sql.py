@@ -130,8 +130,8 @@ MADE_BY_CALLERS = {
     "resumed": "refresh/resumable",
     "contradicting_reading": "refresh/contradicting_reading",
     "recurrence": "risk/recurrences",
+    "looked_at": "cases/everywhere",
     "weighed_case": "cases/bounds",
-    "looked_at": "cases/sides",
 }
 
 VALUES: dict[str, Any] = {

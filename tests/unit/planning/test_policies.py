@@ -126,6 +126,7 @@ def test_two_sides_that_stand_failed_are_one_opening(two_failed: PolicyFinding, 
     assert rows["by_custom"]["cost"] == pytest.approx(2 * rows["by_custom"]["case_cost"])
 
 
+@pytest.mark.slow
 def test_threads_and_repeats_change_nothing(
     found: PolicyFinding, demo: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
