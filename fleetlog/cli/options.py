@@ -54,7 +54,7 @@ def choosing(values: Iterable[str], make: Callable[[str], Chosen] = str) -> dict
         values: the words.
         make: word -> value.
     """
-    known = tuple(values)
+    known = tuple(map(str, values))
 
     def parse(text: str) -> Chosen:
         if text not in known:

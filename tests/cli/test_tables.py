@@ -68,3 +68,37 @@ def test_sentences_are_broken_at_spaces_and_items_set_in() -> None:
     assert text.splitlines()[1].startswith("  word")
     assert text.endswith("\nshort")
     assert wrapped("x" * 90, None) == "x" * 90
+
+
+def test_help_is_short_to_ask_for_whole_and_as_wide_as_the_window() -> None:
+    from typer.testing import CliRunner
+
+    from fleetlog.cli.main import app
+
+    for width in (80, 110):
+        told = CliRunner().invoke(app, ["-h"], terminal_width=width).output
+        assert max(map(len, told.splitlines())) <= width
+        commands = told.partition("Commands:")[2]
+        assert "..." not in commands
+        assert "Open and doubtful cases: which cause, how sure, why, what to do next." in " ".join(
+            commands.split()
+        )
+    assert "Example: fleetlog jobcard" in CliRunner().invoke(app, ["jobcard", "-h"]).output
+
+
+@pytest.mark.parametrize(
+    ("call", "near"),
+    [
+        ("suspects --format tabel", "table"),
+        ("drivers --scale tme", "time"),
+        ("survival --interval loglog", "log-log"),
+    ],
+)
+def test_a_mistyped_word_is_told_with_the_nearest(call: str, near: str) -> None:
+    from typer.testing import CliRunner
+
+    from fleetlog.cli.main import app
+
+    done = CliRunner().invoke(app, call.split())
+    assert done.exit_code == 2
+    assert f"did you mean '{near}'?" in " ".join(done.output.split())
