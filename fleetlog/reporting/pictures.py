@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import xml.etree.ElementTree as ElementTree
 from collections.abc import Callable
 from concurrent.futures import Future
@@ -137,10 +138,20 @@ def _cleaned(element: ElementTree.Element, mark: str) -> None:
             del element.attrib[name]
         elif name in ("fill", "stroke"):
             element.set(name, _PAGE_COLOURS.get(value, value))
+        elif name in ("d", "transform"):
+            element.set(name, _FRACTION.sub(_tenth, value))
         elif name == "id":
             element.set(name, f"{mark}-{value}")
         elif value.startswith("url(#"):
             element.set(name, f"url(#{mark}-{value[5:]}")
+
+
+#: A place to more than a tenth of a pixel, which nobody sees.
+_FRACTION = re.compile(r"-?\d+\.\d{2,}")
+
+
+def _tenth(found: re.Match[str]) -> str:
+    return f"{float(found[0]):.1f}".removesuffix(".0")
 
 
 def _unwrapped(element: ElementTree.Element, group: ElementTree.Element) -> None:
