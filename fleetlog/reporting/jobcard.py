@@ -75,6 +75,7 @@ class JobCard:
         labour_hours: expected until all open cases are cured.
         quantity, unit, sides: what is measured for this fault, and where.
         band: from where to where a reading is sound, as this fleet counts it.
+        notes: what a reader must know of the records, a sentence each.
     """
 
     machine_id: str
@@ -95,6 +96,7 @@ class JobCard:
     unit: str
     sides: tuple[str, ...]
     band: tuple[float, float] | None
+    notes: tuple[str, ...] = ()
 
     @property
     def work(self) -> tuple[CardStep, ...]:
@@ -162,6 +164,7 @@ def job_card(family: FaultFamily, unit: UnitFinding, planned: PlanFinding) -> Jo
         unit=signal.unit if signal else "",
         sides=family.sides,
         band=unit.band,
+        notes=unit.notes,
     )
 
 
