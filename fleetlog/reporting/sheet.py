@@ -27,7 +27,7 @@ _LACKING = (
 
 
 @dataclass(frozen=True)
-class Job:
+class SheetJob:
     """One kind of work, and the machines that need it."""
 
     title: str
@@ -110,7 +110,7 @@ def _place(machine: str, sides: Sequence[str], site: str) -> tuple[str, str]:
 # ---------------------------------------------------------------------------------------------- what to do
 
 
-def _jobs(sheet: SheetFindings) -> Iterator[Job]:
+def _jobs(sheet: SheetFindings) -> Iterator[SheetJob]:
     """The work of the plan by what is done, open cases first; each machine with its place and week."""
     groups: dict[tuple[str, str], list[dict[str, Any]]] = {}
     for row in sheet.plan.frame.iter_rows(named=True):
@@ -120,7 +120,7 @@ def _jobs(sheet: SheetFindings) -> Iterator[Job]:
         for row in rows:
             visits.setdefault((row["machine_id"], where(row)), []).append(row["side"] or "")
         places = [_place(machine, sides, at) for (machine, at), sides in visits.items()]
-        yield Job(
+        yield SheetJob(
             title=title,
             why="" if reason == OPEN else reason,
             hours=sum(row["labour_hours"] for row in rows),
