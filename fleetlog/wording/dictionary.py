@@ -21,8 +21,13 @@ ARTICLES = frozenset({"a", "the", "this", "his", "its", "my", "their"})
 """Words that may stand inside a phrase without changing it."""
 
 # The tables of the file and the keys of each; True = a table of named tables.
-_NAMED = {"component": ("words", "weak"), "action": ("words", "implies", "only", "on"), "finding": ("words",)}
-_NAMED |= {"result": ("words",), "side": ("words",)}
+_NAMED = {
+    "component": ("words", "weak"),
+    "action": ("words", "implies", "only", "on"),
+    "finding": ("words", "failed_on", "failed_tested", "step_on", "mended_by", "outranks"),
+    "result": ("words",),
+    "side": ("words",),
+}
 _PLAIN: Mapping[str, tuple[str, ...]] = {
     "inside": ("of", "components"),
     "no_side": ("components",),
@@ -32,19 +37,33 @@ _PLAIN: Mapping[str, tuple[str, ...]] = {
     "after": ("words",),
     "trouble": ("words",),
     "short_forms": ("words",),
-    "seal": ("words",),
-    "swap": ("words", "test"),
-    "access": ("words",),
+    "seal": ("words", "parts"),
+    "companion": ("words", "of"),
+    "consumable": ("words", "with"),
+    "filler": ("words",),
+    "manner": ("words",),
+    "told_only": ("findings",),
+    "elsewhere": ("pieces", "short", "of"),
+    "trial": ("words",),
+    "put_in": ("words",),
+    "correction": ("words", "all"),
+    "bound": ("range", "least", "most", "now"),
+    "attempt": ("words",),
+    "base_form": ("words",),
+    "with": ("words",),
+    "measure": ("units", "pressures", "quantities", "set_on"),
+    "swap": ("words", "test", "stayed", "across"),
+    "access": ("words", "verbs"),
     "minor": ("words",),
     "read_past": ("words",),
     "direction": ("words",),
     "negation": ("words",),
     "cannot": ("words",),
-    "not_done": ("words",),
-    "earlier": ("words",),
+    "not_done": ("words", "of_before"),
+    "earlier": ("words", "others", "helping"),
     "break": ("words",),
     "join": ("words",),
-    "place": ("words",),
+    "place": ("words", "vicinity"),
     "recurrence": ("words", "again", "hours"),
     "voltage": ("units", "near", "component", "not_beside", "most"),
     "numbers": ("units_of_volume",),
@@ -129,9 +148,17 @@ def _load(own: tuple[Path, ...], _changed: tuple[int, ...]) -> Dictionary:
         _overlay(tables, _read(path))
     content = json.dumps(tables, sort_keys=True, ensure_ascii=True)
     phrases = dict(_phrases(tables))
+    for phrase, meaning in list(phrases.items()):
+        if meaning.kind == "component" and len(phrase) > 1 and phrase[-1][-1].isalpha():
+            phrases.setdefault((*phrase[:-1], f"{phrase[-1]}s"), meaning)
     spelling = tables["spelling"]
-    spoken = {word for phrase, found in phrases.items() if found.kind in _NAMED for word in phrase}
-    common = {word for phrase, found in phrases.items() if found.kind not in _NAMED for word in phrase}
+    spoken = {
+        word
+        for phrase, found in phrases.items()
+        if found.kind in _NAMED and (len(phrase) == 1 or found.kind in ("component", "side"))
+        for word in phrase
+    }
+    common = {word for phrase in phrases for word in phrase}
     return Dictionary(
         phrases,
         max(map(len, phrases)),
@@ -150,6 +177,7 @@ def _load(own: tuple[Path, ...], _changed: tuple[int, ...]) -> Dictionary:
 def _phrases(tables: Mapping[str, Any]) -> Iterator[tuple[tuple[str, ...], Meaning]]:
     """Every phrase; where one stands in two tables the later of this order wins."""
     for name in (
+        "with",
         "trouble",
         "pronoun",
         "minor",
@@ -223,14 +251,14 @@ def _check_keys(path: Path, where: str, table: Mapping[str, Any], allowed: Seque
             raise SettingsError(f"{path}: {where}.{key} is not known; {_suggest(key, [*allowed, 'remove'])}.")
         if key == "leave_alone":
             _check_keys(path, f"{where}.{key}", _table(path, f"{where}.{key}", value), ("words",))
-        elif key == "on":
+        elif key in ("on", "step_on"):
             for component, action in _table(path, f"{where}.{key}", value).items():
                 if not isinstance(action, str):
                     raise SettingsError(f"{path}: {where}.{key}.{component} must be a text in quotes.")
-        elif key in ("of", "implies", "component"):
+        elif key in ("implies", "component") or (key == "of" and where == "inside"):
             if not isinstance(value, str):
                 raise SettingsError(f"{path}: {where}.{key} must be a text in quotes.")
-        elif key in ("most", "least_letters", "two_changes_from", "three_changes_from"):
+        elif where != "bound" and key in ("most", "least_letters", "two_changes_from", "three_changes_from"):
             if isinstance(value, bool) or not isinstance(value, int | float) or value <= 0:
                 raise SettingsError(f"{path}: {where}.{key} must be a number above 0.")
         elif not isinstance(value, list) or not all(isinstance(word, str) and word.strip() for word in value):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 from fleetlog.wording.dictionary import ARTICLES, Dictionary, Meaning
 from fleetlog.wording.tokens import COMMAS, SENTENCE_ENDS, Token, is_number, tokens_of
@@ -40,11 +41,13 @@ class Clause:
         link: how it hangs on the one before.
         elements: what stands in it, in order.
         doubtful: whether it ends in a question mark.
+        heading: whether it ends in a colon.
     """
 
     link: str
     elements: tuple[Element, ...]
     doubtful: bool = False
+    heading: bool = False
 
     def of(self, *kinds: str) -> list[tuple[int, Element]]:
         """The elements of these kinds with their places."""
@@ -54,6 +57,10 @@ class Clause:
         """Whether there is an element of one of these kinds."""
         return any(element.kind in kinds for element in self.elements)
 
+    def has_action(self, value: str) -> bool:
+        """Whether a step of this kind is spoken of."""
+        return any(element.kind == "action" and element.value == value for element in self.elements)
+
 
 def statements_of(text: str, dictionary: Dictionary) -> list[Clause]:
     """The statements of a note."""
@@ -61,35 +68,68 @@ def statements_of(text: str, dictionary: Dictionary) -> list[Clause]:
     link = SENTENCE
     held: list[Element] = []
 
-    def close(next_link: str, doubtful: bool = False) -> None:
+    def close(next_link: str, doubtful: bool = False, heading: bool = False) -> None:
         nonlocal link, held
         if held:
-            found.append(Clause(link, tuple(held), doubtful))
+            found.append(Clause(link, tuple(held), doubtful, heading))
             link = next_link
         elif next_link in (SENTENCE, BREAK) or link == COMMA:
             link = next_link
         held = []
 
-    for element in _join_sides(list(_elements(text, dictionary))):
+    elements = _join_sides(_corrected(list(_elements(text, dictionary)), dictionary))
+    for element, following in zip(elements, [*elements[1:], None], strict=False):
         if element.kind == "end":
             close(SENTENCE, doubtful=element.words == ("?",))
         elif element.kind == "comma":
-            close(COMMA)
+            close(COMMA, heading=element.words == (":",))
         elif element.kind == "join":
             close(JOIN)
-        elif element.kind == "break":
+        elif element.kind == "break" and (following is None or following.kind not in ("finding", "result")):
             close(BREAK)
+            if " ".join(element.words) in dictionary.words("correction", "all"):
+                held.append(element)
         else:
             held.append(element)
     close(SENTENCE)
-    return found
+    return [part for clause in found for part in _run_on(clause)]
+
+
+def _run_on(clause: Clause) -> list[Clause]:
+    """A clause cut where a second part with a state of its own follows without a mark: "bushing fine servo scored"."""
+    elements = clause.elements
+    state = ("finding", "result")
+    last = max((i for i, element in enumerate(elements) if element.kind in (*state, "action")), default=-1)
+    starts = [0]
+    named = told = False  # whether the part of the piece at hand, and then its state, have been told
+    for i, element in enumerate(elements):
+        if element.kind in state:
+            told = told or named
+        if element.kind != "component":
+            continue
+        start = i
+        while start > starts[-1] and elements[start - 1].kind in ("side", "number"):
+            start -= 1
+        ends = start > starts[-1] and elements[start - 1].kind in (*state, "word", "action")
+        if not element.weak and named and told and ends and i < last:
+            starts.append(start)
+            told = False
+        named = True
+    pieces = zip(starts, [*starts[1:], len(elements)], strict=True)
+    return [
+        Clause(COMMA if start else clause.link, elements[start:end], clause.doubtful, clause.heading)
+        for start, end in pieces
+    ]
 
 
 def _elements(text: str, dictionary: Dictionary) -> Iterator[Element]:
-    tokens = [token for token in tokens_of(text) if token.word not in ARTICLES]
-    words = [token.word for token in tokens]
+    every = tokens_of(text)
+    tokens = [token for token in every if token.word not in ARTICLES]
+    verbs = {token.start for token, then in pairwise(every) if then.word in ("the", "it", "a", "his")}
+    words = [_base(token.word, dictionary) for token in tokens]
     read = [_correct(token, dictionary) for token in tokens]
     i = 0
+    before = ""
     while i < len(tokens):
         for length in range(min(dictionary.longest, len(tokens) - i), 0, -1):
             exact = tuple(words[i : i + length])
@@ -98,13 +138,35 @@ def _elements(text: str, dictionary: Dictionary) -> Iterator[Element]:
             if meaning is None:
                 key = tuple(read[i : i + length])
                 meaning = dictionary.phrases.get(key)
-            if meaning is not None and not _is_litres(meaning, tokens, i, dictionary):
+            if (
+                meaning is not None
+                and not _is_litres(meaning, tokens, i, dictionary)
+                and not (meaning.kind == "side" and tokens[i].word == "left" and tokens[i].start in verbs)
+                and not (before == "place" and _starts_with_side(meaning, key, dictionary))
+            ):
+                before = meaning.kind
                 yield _element(meaning, key, tokens[i], tokens[i + length - 1], guessed=key != exact)
                 i += length
                 break
         else:
-            yield _unknown_element(tokens, i, text, dictionary)
+            unknown = _unknown_element(tokens, i, text, dictionary)
+            before = unknown.kind
+            yield unknown
             i += 1
+
+
+def _starts_with_side(meaning: Meaning, key: tuple[str, ...], dictionary: Dictionary) -> bool:
+    """Whether a phrase to read past begins with a side, which after "on" is one: "on the left that …"."""
+    first = dictionary.phrases.get(key[:1])
+    return meaning.kind == "read_past" and len(key) > 1 and first is not None and first.kind == "side"
+
+
+def _base(word: str, dictionary: Dictionary) -> str:
+    """A word without "'s" where that makes it a known one: "the battery's dead"."""
+    base = word.removesuffix("'s")
+    return (
+        base if base != word and (word,) not in dictionary.phrases and (base,) in dictionary.phrases else word
+    )
 
 
 def _correct(token: Token, dictionary: Dictionary) -> str:
@@ -133,6 +195,8 @@ def _unknown_element(tokens: Sequence[Token], i: int, text: str, dictionary: Dic
         kind = "number"
     elif token.word in SENTENCE_ENDS:
         short = i > 0 and tokens[i - 1].word in dictionary.words("short_forms")
+        if short and tokens[i - 1].word == "in":
+            short = i > 1 and tokens[i - 2].kind == "number"  # inches
         last = i + 1 == len(tokens)
         kind = "comma" if token.word == "." and short and not last else "end"
         if kind == "comma":
@@ -153,6 +217,34 @@ def _stands_free(token: Token, text: str) -> bool:
     return text[token.start - 1 : token.start].isspace() or text[token.end : token.end + 1].isspace()
 
 
+def _corrected(elements: list[Element], dictionary: Dictionary) -> list[Element]:
+    """Without a side that the next words take back: "left - no, right"."""
+    taken_back = dictionary.words("correction")
+    found: list[Element] = []
+    for i, element in enumerate(elements):
+        if element.kind == "side":
+            k = i + 1
+            said = False
+            while k < len(elements) and (
+                elements[k].kind in ("comma", "end", "nothing") or " ".join(elements[k].words) in taken_back
+            ):
+                said = said or elements[k].kind not in ("comma", "end", "nothing")
+                k += 1
+            if (
+                said
+                and k < len(elements)
+                and elements[k].kind == "side"
+                and elements[k].value != element.value
+            ):
+                k += k + 1 < len(elements) and elements[k + 1].kind == "comma"
+                elements[i + 1 : k + 1] = [
+                    e if e.kind == "side" else replace(e, kind="nothing") for e in elements[i + 1 : k + 1]
+                ]
+                continue
+        found.append(element)
+    return found
+
+
 def _join_sides(elements: list[Element]) -> list[Element]:
     """ "left and right" as one: both."""
     found: list[Element] = []
@@ -168,40 +260,4 @@ def _join_sides(elements: list[Element]) -> list[Element]:
         ):
             both = replace(found[-3], value="both", end=found[-1].end, words=("both",))
             found[-3:] = [both]
-    return found
-
-
-@dataclass(frozen=True)
-class NotedVoltage:
-    """A measured sensor voltage: where it stands among the elements, and its characters."""
-
-    place: int
-    start: int
-    end: int
-
-
-def voltages_of(statement: Clause, dictionary: Dictionary) -> list[NotedVoltage]:
-    """The numbers of a statement that are a sensor's voltage.
-
-    With the unit beside it, any number up to a limit; without, one with decimals near a word such as
-    "neutral".
-    """
-    elements = statement.elements
-    units = dictionary.words("voltage", "units")
-    near = dictionary.words("voltage", "near")
-    most = float(dictionary.tables["voltage"]["most"])
-    barred = dictionary.words("voltage", "not_beside")
-    if any(barred & set(element.words) for element in elements):
-        return []
-    found = []
-    for i, element in enumerate(elements):
-        if element.kind != "number":
-            continue
-        value = float(element.words[0].replace(",", "."))
-        unit = i + 1 < len(elements) and elements[i + 1].words[0] in units
-        stated = any(near & set(other.words) for other in elements[max(0, i - 3) : i])
-        decimals = "." in element.words[0] or "," in element.words[0]
-        if value <= most and (unit or (stated and decimals)):
-            end = elements[i + 1].end if unit else element.end
-            found.append(NotedVoltage(i, element.start, end))
     return found

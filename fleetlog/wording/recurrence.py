@@ -56,7 +56,8 @@ def _hours(elements: Sequence[Element], units: frozenset[str]) -> Recurrence | N
     for i in range(len(elements)):
         before = {word for other in elements[max(0, i - 3) : i] for word in other.words}
         after = {word for other in elements[i + 2 : i + 6] for word in other.words}
-        if before & _BEFORE or after & _AFTER:
+        told = i > 0 and elements[i - 1].kind == "recurrence"
+        if before & _BEFORE or after & _AFTER or told:
             found = _number_of_hours(elements, i, units)
             if found is not None:
                 return found

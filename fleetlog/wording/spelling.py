@@ -49,6 +49,10 @@ class Speller:
                 allowed, best = changes, [candidate]
             elif changes == allowed:
                 best.append(candidate)
+        as_long = [
+            candidate for candidate in best if len(candidate) == len(word)
+        ]  # letters swapped or mistaken
+        best = as_long or best
         return best[0] if best and len({_stem(candidate) for candidate in best}) == 1 else None
 
 

@@ -8,9 +8,14 @@ from dataclasses import dataclass
 # Sides and trades' signs that hold together ("l/h", "r.h.", "r&r", "w/o"), numbers, words, marks.
 _TOKEN = re.compile(
     r"""
-    (?P<sign>
-        \b[lr]\.\s?h\.(?![a-z]) | \b[lr]/[hs]\b | \b[lr]h?\s?[&+/]\s?[lr]h?\b(?:'d)?
-        | \bo\.k\.(?![a-z]) | \bw/o\b | \bw/(?=\s)
+    (?P<code>  # the number of a part or an order, a count in brackets, a size
+        \b(?:p/n|pn|part\s?(?:no|nr|number)\.?|w/?o|s/n)\s?[:\#]?\s?(?=[\w\-./]*\d)[\w\-./]*\w
+        | \(\s?\d+\s?\) | \b[a-z]{1,5}-\d[\w\-]*\b | \b\d+-\d+(?:-\w+)+\b | \b\d+x\d[\w.\-]*\b
+        | \b\d{2,}-(?:\d{4,}|[a-z]+\d{2,})[\w\-]*\b
+    )
+    | (?P<sign>
+        \b[lr]\.\s?h\.(?![a-z]) | \b[lr]/[hs]\b | \b[lr]h?\s?[&+/\-]\s?[lr]h?\b(?:'d)? | \bs/b\b
+        | \bo\.k\.(?![a-z]) | \bw/o\b | \bw/(?=\s|$)
     )
     | (?P<number>\d+(?:[.,]\d+)?(?:st|nd|rd|th)?|\.\d+)
     | (?P<word>[^\W\d_]+(?:['’\-][^\W\d_]+)*)
@@ -31,7 +36,7 @@ class Token:
         text: as it stands.
         word: for comparison: lower case, straight apostrophes, no blanks.
         start, end: characters of the note, end exclusive.
-        kind: "word", "number" or "mark".
+        kind: "word", "number", "mark" or "code" (a part's number).
     """
 
     text: str

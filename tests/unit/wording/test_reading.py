@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fleetlog.wording import Dictionary, Suggestion, load_dictionary, read_note
+from fleetlog.wording import Dictionary, Suggestion, all_told, load_dictionary, read_note
 
 
 def steps(text: str, dictionary: Dictionary, field: str = "correction") -> set[tuple[str, str, str]]:
@@ -29,9 +29,12 @@ def one(text: str, dictionary: Dictionary, field: str = "correction") -> Suggest
             {("internal_bushing", "replace", "left"), ("internal_bushing", "replace", "right")},
         ),
         ("calibrated", {("drive_pump", "calibrate", "")}),
-        ("topped up 4 l of hyd oil", {("hydraulic_oil", "adjust", "")}),
-        ("swapped sensors side to side", {("position_sensor", "test", "")}),
-        ("connector tightened", {("wiring", "repair", "")}),
+        ("topped up 4 l of hyd oil", set()),
+        (
+            "swapped sensors side to side",
+            {("position_sensor", "test", "left"), ("position_sensor", "test", "right")},
+        ),
+        ("connector tightened", {("wiring", "adjust", "")}),
         ("R&R pump, new bushing", {("internal_bushing", "replace", "")}),
         ("R&R pump", {("drive_pump", "replace", "")}),
         ("engine out, pump apart, nothing else done", set()),
@@ -63,11 +66,84 @@ def test_what_was_not_done_is_no_step(text: str, dictionary: Dictionary) -> None
     assert steps(text, dictionary) == set()
 
 
-def test_a_complaint_tells_of_no_step(dictionary: Dictionary) -> None:
-    assert steps("cust replaced sensor, still R code", dictionary, "complaint") == {
-        ("position_sensor", "", "right")
-    }
-    assert steps("R neutral code again", dictionary, "complaint") == {("", "", "right")}
+def test_a_complaint_tells_of_no_step_of_its_order(dictionary: Dictionary) -> None:
+    text = "cust replaced R sensor last week, track torn"
+    assert steps(text, dictionary, "complaint") == {("track", "", "")}
+    told = all_told(text, "complaint", dictionary)
+    assert [(s.component, s.action, s.side, s.earlier) for s in told] == [
+        ("position_sensor", "replace", "right", True),
+        ("track", "", "", False),
+    ]
+    assert steps("R neutral code", dictionary, "complaint") == set()
+
+
+def test_earlier_work_is_told_but_not_counted(dictionary: Dictionary) -> None:
+    text = "LH sensor replaced last visit. Today bushing replaced."
+    assert steps(text, dictionary) == {("internal_bushing", "replace", "")}
+    told = {(s.component, s.action, s.side, s.earlier) for s in all_told(text, "correction", dictionary)}
+    assert told == {("position_sensor", "replace", "left", True), ("internal_bushing", "replace", "", False)}
+
+
+def test_a_finding_that_the_store_has_no_word_for_is_told_alone(dictionary: Dictionary) -> None:
+    assert [s.finding for s in all_told("sensor plugs crossed", "cause", dictionary)] == ["crossed"]
+    assert read_note("sensor plugs crossed", "cause", dictionary) == []
+    assert one("crossed plugs repaired", dictionary).finding == ""
+
+
+def test_outcomes_of_one_step_are_told_apart_and_the_last_counts(dictionary: Dictionary) -> None:
+    text = "cal failed, centered sensor, cal passed"
+    told = [s.result for s in all_told(text, "correction", dictionary) if s.action == "calibrate"]
+    assert told == ["failed", "passed"]
+    counted = [s.result for s in read_note(text, "correction", dictionary) if s.action == "calibrate"]
+    assert counted == ["passed"]
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("bucket bushings replaced", {("other", "replace", "")}),
+        ("replaced bushing in the lift arm", {("other", "replace", "")}),
+        ("idler bushing replaced", {("track", "replace", "")}),
+        ("sensor for coolant temperature replaced", {("cooling", "replace", "")}),
+        ("joystick sensor replaced", {("other", "replace", "")}),
+        ("engine oil pressure sensor plug cleaned", {("wiring", "clean", "")}),
+        (
+            "adjusted LH track, sprocket on that side replaced",
+            {("track", "adjust", "left"), ("track", "replace", "left")},
+        ),
+        ("coolant hose split, new hose", {("cooling", "replace", "")}),
+        ("chafed behind the hydraulic tank, wire taped", {("wiring", "repair", "")}),
+        ("replaced left - no, right sensor", {("position_sensor", "replace", "right")}),
+        (
+            "replaced sensor scratch that it was the bushing replaced the bushing",
+            {("internal_bushing", "replace", "")},
+        ),
+        ("put a new battery in", {("battery", "replace", "")}),
+        ("installed sensor ordered last week", {("position_sensor", "replace", "")}),
+        ("needs to replace sensor and calibrate", set()),
+        ("opened right pump, bushing worn", {("internal_bushing", "inspect", "right")}),
+        ("oil filter + fuel filter, 500 h", {("engine", "replace", "")}),
+        ("put new pins in the connector", {("wiring", "repair", "")}),
+    ],
+)
+def test_which_part_and_which_step(
+    text: str, expected: set[tuple[str, str, str]], dictionary: Dictionary
+) -> None:
+    assert steps(text, dictionary) == expected
+
+
+@pytest.mark.parametrize(
+    ("text", "result"),
+    [
+        ("charge pressure 180 psi, spec 310-350", "failed"),
+        ("charge pressure 330 psi, spec 310-350", "passed"),
+        ("charge pressure 290 psi, min 300", "failed"),
+        ("charge pressure 330 psi", ""),
+    ],
+)
+def test_a_number_is_held_against_what_it_should_be(text: str, result: str, dictionary: Dictionary) -> None:
+    found = one(text, dictionary)
+    assert (found.component, found.action, found.result) == ("drive_pump", "test", result)
 
 
 @pytest.mark.parametrize(
@@ -84,10 +160,11 @@ def test_sides_belong_to_their_own_steps(dictionary: Dictionary) -> None:
     }
 
 
-def test_a_side_said_once_holds_for_the_whole_note_with_less_confidence(dictionary: Dictionary) -> None:
-    near, far = read_note("replaced LH sensor, bushing inspected", "correction", dictionary)
-    assert (near.side, far.side) == ("left", "left")
-    assert far.confidence < near.confidence
+def test_a_side_is_said_of_its_part_alone(dictionary: Dictionary) -> None:
+    assert steps("replaced LH sensor, bushing inspected", dictionary) == {
+        ("position_sensor", "replace", "left"),
+        ("internal_bushing", "inspect", ""),
+    }
 
 
 def test_negated_findings(dictionary: Dictionary) -> None:
@@ -100,6 +177,15 @@ def test_negated_findings(dictionary: Dictionary) -> None:
     assert one("bushing worn", dictionary).finding == "worn"
 
 
+def test_a_part_told_to_be_sound_was_inspected_as_far_as_its_order_goes(dictionary: Dictionary) -> None:
+    assert steps("harness ok, sensor adj", dictionary) == {
+        ("wiring", "inspect", ""),
+        ("position_sensor", "adjust", ""),
+    }
+    told = [s.action for s in all_told("harness ok", "correction", dictionary)]
+    assert told == [""]
+
+
 def test_attempts_that_failed(dictionary: Dictionary) -> None:
     found = one("would not calibrate rh", dictionary)
     assert (found.component, found.action, found.side, found.result) == (
@@ -108,12 +194,14 @@ def test_attempts_that_failed(dictionary: Dictionary) -> None:
         "right",
         "failed",
     )
+    found = one("sensor won't center", dictionary)
+    assert (found.component, found.action, found.result) == ("position_sensor", "adjust", "failed")
 
 
 def test_a_voltage_measured_is_a_test_and_one_set_is_an_adjustment(dictionary: Dictionary) -> None:
     assert steps("neutral 2.12 V left", dictionary) == {("position_sensor", "test", "left")}
     assert steps("set to 2.00 V left", dictionary) == {("position_sensor", "adjust", "left")}
-    assert steps("battery 12.1 V", dictionary) == set()
+    assert steps("battery 12.1 V", dictionary) == {("battery", "test", "")}
 
 
 @pytest.mark.parametrize(
@@ -156,6 +244,11 @@ def test_the_words_it_rests_on(dictionary: Dictionary) -> None:
 def test_another_field_is_refused(dictionary: Dictionary) -> None:
     with pytest.raises(ValueError, match="'remark' is none of complaint"):
         read_note("x", "remark", dictionary)
+
+
+@pytest.mark.parametrize("words", ["bushing worn sensor fine ", "left - no ", "replaced LH sensor and ", "("])
+def test_a_text_of_any_length_is_read(words: str, dictionary: Dictionary) -> None:
+    assert isinstance(read_note(words * 2000, "note", dictionary), list)
 
 
 _WORDS = sorted({word for phrase in load_dictionary().phrases for word in phrase})

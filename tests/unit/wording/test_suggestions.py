@@ -72,7 +72,6 @@ def test_texts_become_suggestions(yard: Yard) -> None:
     assert new == len(yard.found()) == len(yard.found("open"))
     assert yard.found(work_order_id="W1") == [
         ("W1", "cause", "internal_bushing", None, None, "worn"),
-        ("W1", "complaint", None, None, "right", None),
         ("W1", "correction", "internal_bushing", "replace", None, None),
         ("W1", "correction", "drive_pump", "calibrate", None, None),
         ("W1", "note", "internal_bushing", "replace", None, None),
@@ -127,12 +126,12 @@ def test_another_dictionary_reads_everything_anew(yard: Yard, tmp_path: Path) ->
     declined = yard.ids("W3", "position_sensor", "replace")
     judge(yard.store, declined, accepted=False)
     own = tmp_path / "own.toml"
-    own.write_text('[component.drive_pump]\nremove = ["pump"]\n[component.other]\nwords = ["service"]\n')
+    own.write_text('[component.cooling]\nremove = ["belt"]\n[component.other]\nwords = ["belt"]\n')
     theirs = load_dictionary([own])
     assert refresh_suggestions(yard.store, theirs) > 0
     versions = suggestions_frame(yard.store, "open")["dictionary_version"].unique().to_list()
     assert versions == [theirs.version]
-    assert ("W2", "complaint", "other", None, None, None) in yard.found()
+    assert ("W2", "note", "other", "adjust", None, None) in yard.found()
     assert suggestions_frame(yard.store, "declined")["suggestion_id"].to_list() == declined
     assert yard.ids("W3", "position_sensor", "replace") == declined
     assert refresh_suggestions(yard.store, theirs) == 0
@@ -143,7 +142,7 @@ def test_all_judged_and_another_dictionary(yard: Yard, tmp_path: Path) -> None:
     everything = suggestions_frame(yard.store)["suggestion_id"].to_list()
     judge(yard.store, everything, accepted=True)
     own = tmp_path / "own.toml"
-    own.write_text('[component.other]\nwords = ["service"]\n')
+    own.write_text('[finding.dirty]\nwords = ["due"]\n[component.other]\nwords = ["service"]\n')
     assert refresh_suggestions(yard.store, load_dictionary([own])) == 1
     assert suggestions_frame(yard.store, "accepted")["suggestion_id"].to_list() == everything
     assert refresh_suggestions(yard.store) == 0
@@ -175,7 +174,7 @@ def test_unjudged_ones_count_where_the_setting_says_so(yard: Yard) -> None:
     refresh_suggestions(yard.store)
     expected = [
         ("W1", 1_000_001, "internal_bushing", "replace", None),
-        ("W2", 1_000_001, "other", "adjust", None),
+        ("W2", 1_000_001, "cooling", "adjust", None),
         ("W3", 1_000_001, "position_sensor", "replace", "right"),
     ]
     assert yard.told(count_unjudged=True) == expected
