@@ -132,6 +132,7 @@ class Question:
         filters: whether it can be asked of a part of the fleet.
         machine: whether it is about one machine, named as the command's argument.
         text: a function that tells the answer on a screen, where a table does not do.
+        files: ending of a file -> a function that gives the answer as that file's text, beside the usual endings.
     """
 
     name: str
@@ -145,6 +146,7 @@ class Question:
     filters: bool = True
     machine: bool = False
     text: Place | None = None
+    files: Mapping[str, Place] = field(default_factory=dict)
 
     @cached_property
     def by_name(self) -> Mapping[str, Option]:
@@ -626,7 +628,13 @@ _ALL = (
             _DRAWS,
             _SEED,
         ),
-        frames=(Frame("summary", whole="frame", export="plan"),),
+        frames=(
+            Frame("summary", whole="frame", export="plan"),
+            Frame(
+                "parts", "parts", "Print the parts to order for it, with the days.", export="parts-to-order"
+            ),
+        ),
+        files={".ics": Place("fleetlog.reporting.calendar:plan_calendar")},
         charts=(
             Chart(
                 "plan",

@@ -21,6 +21,7 @@ class Suspect:
             without a case today's.
         causes: cause -> probability; sums to 1.
         next_step: what to do next, in words.
+        step: name of the family's step or opening that it begins with; "" where it is none of them.
         expected_cost: expected cost of the next step and what follows it, in the fleet's currency.
         reasons: the evidence; the weights add up to the log-odds of `top_cause`.
         cautions: whether the next step calls for the family's cautions beside it.
@@ -65,6 +66,7 @@ class Suspect:
     opens: bool = False
     ask: str = ""
     ask_saving: float = 0.0
+    step: str = ""
 
     @property
     def certainty(self) -> float:

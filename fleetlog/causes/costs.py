@@ -77,14 +77,7 @@ def costs(
         scope: which part of the fleet, as of when.
     """
     history, family = fleet.begin(scope)
-    zone = ZoneInfo(fleet.settings.fleet.time_zone)
-    when: dict[str, Any] = {
-        "fault": family.name,
-        "from_at": _midnight(first, zone),
-        "until_at": _midnight(after, zone),
-        "labour_rate": fleet.settings.costs.labour_rate,
-        **selection(scope),
-    }
+    when = _when(fleet, first, after, scope)
     in_vain = _in_vain(weighed_now(fleet, history, family), fleet.store, when)
     return CostFinding(
         as_of=history.as_of,
@@ -111,6 +104,24 @@ def costs(
             "as another cause was behind its case.",
         ),
     )
+
+
+def costs_by_site(fleet: Fleet, first: date, after: date, scope: Scope = WHOLE_FLEET) -> pl.DataFrame:
+    """The machines of each site and what it spent on the fault, as `costs` counts it: site ("" = not known), machines,
+    cost; the most spent first."""
+    history, _ = fleet.begin(scope)
+    return fleet.store.run("fleet/sites", as_of_end=history.as_of_end, **_when(fleet, first, after, scope))
+
+
+def _when(fleet: Fleet, first: date, after: date, scope: Scope) -> dict[str, Any]:
+    zone = ZoneInfo(fleet.settings.fleet.time_zone)
+    return {
+        "fault": scope.fault,
+        "from_at": _midnight(first, zone),
+        "until_at": _midnight(after, zone),
+        "labour_rate": fleet.settings.costs.labour_rate,
+        **selection(scope),
+    }
 
 
 def _in_vain(weighed: WeighedCases, store: Store, when: Mapping[str, Any]) -> pl.DataFrame:

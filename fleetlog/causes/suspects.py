@@ -16,7 +16,7 @@ from fleetlog.causes.case import Suspect
 from fleetlog.causes.holds import HoldsFinding, safety_of
 from fleetlog.causes.repair_plan import CostOutlook, Deed, RepairPlan
 from fleetlog.causes.rules import ASK_DAYS, ASK_HOURS, MOST_QUESTIONS, SECOND_SIDE_HOURS, WATCH, WatchRules
-from fleetlog.causes.watched_sides import WatchedSides, first_look, followed_cause
+from fleetlog.causes.watched_sides import WatchedSides, first_look, followed_cause, said_within
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
 from fleetlog.phrasing import money
@@ -275,6 +275,7 @@ def _suspect(
     if together is not None:
         first, _, cost = together
     text = _proposal(family, plan.deeds[first] if first >= 0 else None, judged.probability[i])
+    step = plan.deeds[first].name if first >= 0 else ""
     if first < 0:
         left = outlook.choices.free[j, : plan.cures].any()
         note = (
@@ -288,10 +289,12 @@ def _suspect(
     elif is_open and row["side"]:
         note = _other_side(weighed, plan, outlook, standing, row, j, first)
     if not is_open and not repaired:
-        text = f"Ask what was done since {row['last_at']:%Y-%m-%d} and write it down"
+        text, step = f"Ask what was done since {row['last_at']:%Y-%m-%d} and write it down", ""
         note = _asked(weighed, i)
     elif repaired:
-        text = text if is_open else f"See whether the repair holds: {first_look(family)}"
+        if not is_open:
+            look = first_look(family)
+            text, step = f"See whether the repair holds: {said_within(look)}", look.name
         note = f"Repaired, but the fault is likely still there (chance {stands:.0%}). {note}".rstrip()
     tracked = followed_cause(family)
     waiting = stands * float(outlook.day_rate[j])
@@ -327,6 +330,7 @@ def _suspect(
         opens=is_open and any(one.look == first for one in plan.steps.openings),
         ask=ask if ask_saving >= ASK_HOURS * plan.settings.costs.labour_rate else "",
         ask_saving=ask_saving,
+        step=step,
     )
 
 
@@ -335,7 +339,7 @@ def _question(
 ) -> str:
     """The record that would settle whether the fault of the case in row i still stands."""
     if repaired:
-        look = first_look(family)
+        look = said_within(first_look(family))
         return f"Did the last repair hold? Have somebody {look}, and enter the result."
     order = weighed.blank_order[i]
     if order is not None:

@@ -16,7 +16,7 @@ from fleetlog.belief.weighing import WeighedCases
 from fleetlog.causes.case import Suspect
 from fleetlog.causes.holds import register_hold_words
 from fleetlog.causes.rules import WatchRules
-from fleetlog.faults import FaultFamily
+from fleetlog.faults import FaultFamily, Step
 from fleetlog.history import History
 from fleetlog.session.fleet import Fleet, selection
 from fleetlog.session.scope import Scope
@@ -172,7 +172,7 @@ class WatchedSides:
         prior = weighed.model.log_hazard(self.hazard[rows], np.log(np.maximum(self.hours[rows], 1.0)))
         seen, pieces, texts = self._voltage(weighed, rows)
         judged = posterior(prior, pieces, seen)
-        tracked = followed_cause(family)
+        tracked, look = followed_cause(family), first_look(family)
         listed = []
         for j, i in enumerate(rows):
             row = self.sides.row(int(i), named=True)
@@ -204,7 +204,8 @@ class WatchedSides:
                     variant=self.variants[tracked][int(i)] or "unknown",
                     causes={name: float(judged.probability[j, k]) for k, name in enumerate(weighed.causes)},
                     top_cause=weighed.causes[int(judged.top[j])],
-                    next_step=f"Watch{soon}; at the next service: {first_look(family)}",
+                    next_step=f"Watch{soon}; at the next service: {said_within(look)}",
+                    step=look.name,
                     expected_cost=None,
                     reasons=tuple(reasons),
                     site=row["site"] or "",
@@ -281,12 +282,16 @@ def any_of(chance: Floats) -> Floats:
     return together
 
 
-def first_look(family: FaultFamily) -> str:
+def first_look(family: FaultFamily) -> Step:
     """What a watched side is looked over by: the measuring step, else the first inspection."""
     looks = [step for step in family.steps if step.kind != "cure"]
     measuring = [step for step in looks if family.evidence_table(step.name) is None]
-    title = (measuring or looks or list(family.steps))[0].title
-    return title[:1].lower() + title[1:]
+    return (measuring or looks or list(family.steps))[0]
+
+
+def said_within(step: Step) -> str:
+    """What a step does, within a sentence."""
+    return step.title[:1].lower() + step.title[1:]
 
 
 def followed_cause(family: FaultFamily) -> int:

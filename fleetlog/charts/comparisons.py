@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import altair as alt
 import polars as pl
 
-from fleetlog.charts.rows import MAX_ROWS, across, at_x, inline, legend, p_text, thinned, tips, up
+from fleetlog.charts.rows import MAX_ROWS, across, at_x, inline, legend, message, p_text, thinned, tips, up
 from fleetlog.charts.theme import (
     ALERT,
     BAND_OPACITY,
@@ -63,6 +63,8 @@ def _more_than_chance(row: Mapping[str, Any]) -> bool:
 @chart(comparison_title)
 def comparison_chart(finding: ComparisonFinding, width: int, words: Words) -> Drawing:
     """Observed over expected failures of each group, small groups drawn towards 1, on a log scale."""
+    if finding.groups.height < 2:
+        return message(f"There are not two groups of {said(finding.by, words)} to compare.", width), ()
     rows = [
         {
             **{"name": capital(said(row["group"], words)), "value": row["shrunk"], "raw": row["ratio"]},

@@ -5,7 +5,7 @@ from __future__ import annotations
 import altair as alt
 import polars as pl
 
-from fleetlog.charts.rows import inline, tips
+from fleetlog.charts.rows import inline, message, tips
 from fleetlog.charts.theme import INK, NEUTRAL, SERIES, Drawing, chart
 from fleetlog.phrasing import NO_WORDS, Words, hours, plural
 from fleetlog.session.status import StatusFinding
@@ -29,6 +29,8 @@ def fleet_age_title(finding: StatusFinding, _: Words = NO_WORDS) -> str:
 @chart(fleet_age_title)
 def fleet_age_chart(finding: StatusFinding, width: int, words: Words) -> Drawing:
     """Machines by build year, those with electronic drive control apart from the others."""
+    if finding.fleet.is_empty():
+        return message("No machine is on the list.", width), ()
     kinds = ("electronic joystick", "manual or not known")
     rows = []
     for row in finding.fleet.sort("build_year", nulls_last=True).to_dicts():

@@ -12,6 +12,7 @@ from typing import Any
 import altair as alt
 import vl_convert
 
+from fleetlog.charts.theme import INK, MUTED, PAPER, RULE
 from fleetlog.errors import UsageError
 from fleetlog.outfile import write_file
 from fleetlog.phrasing import printable
@@ -43,6 +44,21 @@ def _printable(part: Any) -> Any:
     return part
 
 
+def by_night(part: Any) -> Any:
+    """A specification in the colours of the night: light letters and lines on a dark ground."""
+    if isinstance(part, str):
+        return NIGHT.get(part, part)
+    if isinstance(part, dict):
+        return {key: by_night(value) for key, value in part.items()}
+    if isinstance(part, list | tuple):
+        return [by_night(value) for value in part]
+    return part
+
+
+#: Colours of the day -> of the night, as those of the pages; the others can be told from both grounds.
+NIGHT = {PAPER: "#15191e", "white": "#15191e", INK: "#e8ebee", MUTED: "#a9b2bd", RULE: "#3a434e"}
+
+
 def to_svg(chart: alt.TopLevelMixin) -> str:
     """The chart as SVG text."""
     return svg_of(spec_of(chart))
@@ -71,7 +87,11 @@ def to_html(chart: alt.TopLevelMixin) -> str:
     The specification goes in as JSON whose `<`, `>` and `&` are written as escapes, so that no value of the
     data can end the script or start another.
     """
-    spec = spec_of(chart)
+    return html_of(spec_of(chart))
+
+
+def html_of(spec: dict[str, Any]) -> str:
+    """The specification as one HTML page, as `to_html`."""
     said = json.dumps(spec, ensure_ascii=True, sort_keys=True, separators=(",", ":"))
     for letter in "<>&":
         said = said.replace(letter, f"\\u{ord(letter):04x}")
@@ -81,7 +101,8 @@ def to_html(chart: alt.TopLevelMixin) -> str:
     title = spec.get("title", {}).get("text", "fleetlog")
     heading = html.escape(" ".join(title) if isinstance(title, list) else str(title))
     described = html.escape(str(spec.get("description", "")), quote=True)
-    return _PAGE.format(heading=heading, described=described, library=library, spec=said)
+    paper = spec.get("config", {}).get("background", PAPER)
+    return _PAGE.format(heading=heading, described=described, library=library, spec=said, paper=paper)
 
 
 _PAGE = """<!doctype html>
@@ -90,7 +111,7 @@ _PAGE = """<!doctype html>
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <title>{heading}</title>
-<style>body {{ margin: 1rem; background: #fff }} svg {{ max-width: 100%; height: auto }}</style>
+<style>body {{ margin: 1rem; background: {paper} }} svg {{ max-width: 100%; height: auto }}</style>
 </head>
 <body>
 <div id="chart" role="img" aria-label="{described}"></div>
@@ -103,31 +124,32 @@ window.vegaEmbed("#chart", spec, {{ actions: false, renderer: "svg", ast: true }
 """
 
 
-def _json(chart: alt.TopLevelMixin) -> bytes:
-    return (json.dumps(spec_of(chart), ensure_ascii=False, sort_keys=True, indent=1) + "\n").encode()
+def _json(spec: dict[str, Any]) -> bytes:
+    return (json.dumps(spec, ensure_ascii=False, sort_keys=True, indent=1) + "\n").encode()
 
 
-def _png(chart: alt.TopLevelMixin) -> bytes:
-    return vl_convert.vegalite_to_png(
-        spec_of(chart), vl_version=GRAMMAR, scale=_PNG_SCALE, allowed_base_urls=[]
-    )
+def _png(spec: dict[str, Any]) -> bytes:
+    return vl_convert.vegalite_to_png(spec, vl_version=GRAMMAR, scale=_PNG_SCALE, allowed_base_urls=[])
 
 
-def _pdf(chart: alt.TopLevelMixin) -> bytes:
-    return vl_convert.vegalite_to_pdf(spec_of(chart), vl_version=GRAMMAR, allowed_base_urls=[])
+def _pdf(spec: dict[str, Any]) -> bytes:
+    return vl_convert.vegalite_to_pdf(spec, vl_version=GRAMMAR, allowed_base_urls=[])
 
 
-FORMATS: dict[str, Callable[[alt.TopLevelMixin], bytes]] = {
-    ".svg": lambda chart: to_svg(chart).encode(),
+FORMATS: dict[str, Callable[[dict[str, Any]], bytes]] = {
+    ".svg": lambda spec: svg_of(spec).encode(),
     ".png": _png,
     ".pdf": _pdf,
-    ".html": lambda chart: to_html(chart).encode(),
+    ".html": lambda spec: html_of(spec).encode(),
     ".json": _json,
 }
 
 
-def save(chart: alt.TopLevelMixin, path: Path) -> Path:
+def save(chart: alt.TopLevelMixin, path: Path, *, dark: bool = False) -> Path:
     """Write the chart in the format that the ending of `path` names.
+
+    Args:
+        dark: light letters and lines on a dark ground.
 
     Raises:
         UsageError: for an ending that is not one of FORMATS, or a place that cannot be written.
@@ -137,7 +159,8 @@ def save(chart: alt.TopLevelMixin, path: Path) -> Path:
         raise UsageError(
             f"{path.name} does not end like a picture; use one of {', '.join(FORMATS)} (.json is Vega-Lite)"
         )
-    content = write(chart)
+    spec = spec_of(chart)
+    content = write(by_night(spec) if dark else spec)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
     except OSError as problem:

@@ -108,8 +108,8 @@ def forecast_chart(finding: ForecastFinding, width: int, words: Words) -> Drawin
         labour.properties(width=plot, height=80),
     )
     notes = [
-        "Red: faults that stand now, each counted as surely as it does. Blue: dark, what comes in 8 of 10 cases; pale, "
-        "in 19 of 20; line: expected. The first month's hours are for what stands, too.",
+        "Red: faults that stand now, each counted as surely as it does. Blue: strong, what comes in 8 of 10 cases; "
+        "faint, in 19 of 20; line: expected. The first month's hours are for what stands, too.",
         *finding.notes,
     ]
     return picture, notes
@@ -141,7 +141,7 @@ def forecast_check_chart(finding: ForecastCheck, width: int, words: Words) -> Dr
     )
     picture = alt.layer(*_ranges(base, x, counts, size=thick), came, width=width - 80, height=280)
     notes = [
-        "Bars: the 80% range (dark) and the 95% range (pale) as forecast. Points: what came, red outside.",
+        "Bars: the 80% range (strong) and the 95% range (faint) as forecast. Points: what came, red outside.",
         *finding.notes,
     ]
     return picture, notes
@@ -165,8 +165,7 @@ def replacement_title(finding: ReplacementFinding, _: Words = NO_WORDS) -> str:
 def replacement_chart(finding: ReplacementFinding, width: int, words: Words) -> Drawing:
     """What replacing a part at once saves against waiting, by its age, for the part where it matters most."""
     if finding.frame.is_empty():
-        empty = message("No part to replace ahead.", width)
-        return empty, finding.notes
+        return message("No part to replace ahead.", width), finding.notes
     order = finding.frame.sort(["replace_ahead", "failures", "component"], descending=[True, True, False])
     row = order.row(0, named=True)
     mine = (pl.col("component") == row["component"]) & (pl.col("variant") == row["variant"])
@@ -209,6 +208,7 @@ def replacement_chart(finding: ReplacementFinding, width: int, words: Words) -> 
 
 
 _KINDS = (OPEN, DOUBTFUL, AHEAD)
+_PLAN_HEIGHT = 280
 
 
 def plan_rows(finding: PlanFinding) -> list[dict[str, Any]]:
@@ -253,6 +253,8 @@ def plan_title(finding: PlanFinding, _: Words = NO_WORDS) -> str:
 @chart(plan_title)
 def plan_chart(finding: PlanFinding, width: int, words: Words) -> Drawing:
     """The calendar: every visit a brick with its machine's number, under the hours that the week holds."""
+    if finding.frame.is_empty():
+        return message("No job is planned.", width), finding.notes[:1]
     rows = plan_rows(finding)
     limit_hours = pl.col("labour_hours_limit")
     weeks = finding.weeks.select(
@@ -296,16 +298,29 @@ def plan_chart(finding: PlanFinding, width: int, words: Words) -> Drawing:
     )
     layers: list[alt.Chart] = [bricks, kept, limit]
     room = plot / max(len(names), 1)
-    if room >= 26:  # below that a number would be too small to read
+    highest = max([row["top"] for row in rows] + [week["limit"] for week in weeks], default=1.0) or 1.0
+    longest = max((len(row["machine_id"]) for row in rows), default=1)
+    size = min(11.0, 0.9 * room / (0.58 * longest))
+    # a number smaller than that cannot be read, and one that is taller than its brick hides others
+    tall = (
+        [row for row in rows if row["labour_hours"] / highest * _PLAN_HEIGHT >= size] if size >= 8.0 else []
+    )
+    if tall:
         layers.append(
-            base.transform_calculate(middle="(datum.base + datum.top) / 2")
-            .mark_text(color=PAPER, fontSize=min(11.0, room * 0.42), fontWeight="bold", limit=room)
+            alt.Chart(inline(tall))
+            .transform_calculate(middle="(datum.base + datum.top) / 2")
+            .mark_text(color=PAPER, fontSize=size, fontWeight="bold")
             .encode(x=x, y=alt.Y("middle:Q", axis=y_axis), text=alt.Text("machine_id:N"))
         )
-    picture = alt.layer(*layers, width=plot, height=280)
+    numbered = (
+        "visits, with the machine's number where there is room"
+        if tall
+        else "visits; the table names the machines"
+    )
+    picture = alt.layer(*layers, width=plot, height=_PLAN_HEIGHT)
     notes = [
         finding.safety.brief,
-        "Bricks: visits, with the machine's number. Lines: hours of the week; beneath them those kept for breakdowns.",
+        f"Bricks: {numbered}. Lines: hours of the week; beneath them those kept for breakdowns.",
         *finding.notes[:2],
     ]
     return picture, notes
@@ -362,6 +377,7 @@ def policies_chart(finding: PolicyFinding, width: int, words: Words) -> Drawing:
     y = alt.Y("name:N", sort=names, axis=alt.Axis(title=None, labelLimit=260, domain=False))
     panels = []
     for column, title, form in (
+        ("total_cost", f"money in the long run, {finding.currency}", ",.0f"),
         ("cost", f"money in these months, {finding.currency}", ",.0f"),
         ("failures", "failures", ".0f"),
         ("downtime_days", "days down", ",.0f"),
@@ -372,14 +388,19 @@ def policies_chart(finding: PolicyFinding, width: int, words: Words) -> Drawing:
         texts = label.encode(y=y, x=alt.X("value:Q"), text=alt.Text("value:Q", format=form))
         panels.append(alt.layer(*panel, texts, width=max(width - 300, 160), height=36 * len(names)))
     picture = alt.vconcat(*panels)
-    notes = ["Points: mean of the draws. Lines: 80% of them.", *finding.notes[:3], *details]
+    notes = ["Points: mean. Lines: what comes in 8 of 10 cases.", *finding.notes[:3], *details]
     return picture, notes
 
 
 def _figures(names: Sequence[str], rows: Sequence[Mapping[str, Any]], column: str) -> list[dict[str, Any]]:
     """One figure of each row with its range: name, value, lower, upper."""
     return [
-        {"name": name, "value": row[column], "lower": row[f"{column}_lower"], "upper": row[f"{column}_upper"]}
+        {
+            "name": name,
+            "value": row[column],
+            "lower": row.get(f"{column}_lower"),
+            "upper": row.get(f"{column}_upper"),
+        }
         for name, row in zip(names, rows, strict=True)
     ]
 
@@ -450,6 +471,8 @@ def fleet_figures_title(finding: FleetFiguresFinding, _: Words = NO_WORDS) -> st
 @chart(fleet_figures_title)
 def fleet_figures_chart(finding: FleetFiguresFinding, width: int, words: Words) -> Drawing:
     """Time between failures and maintenance cost of each group, with their intervals."""
+    if finding.frame.is_empty():
+        return message("No machine was at work in this time.", width), finding.notes
     rows = finding.frame.to_dicts()[:40]
     names = [", ".join(str(row[column]) for column in finding.by) or "all" for row in rows]
     y = alt.Y("name:N", sort=None, axis=alt.Axis(title=None, domain=False))

@@ -7,7 +7,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from fleetlog.charts.rows import MAX_ROWS, at_x, inline, thinned, tips
+from fleetlog.charts.rows import at_x, inline, message, thinned, tips
 from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, NEUTRAL, SERIES, Drawing, chart
 from fleetlog.lives.repeats import RepeatsFinding
 from fleetlog.phrasing import NO_WORDS, Words, capital, hours, percent, repair_name
@@ -53,10 +53,16 @@ def _lower(text: str) -> str:
     return text[:1].lower() + text[1:]
 
 
+_MOST_STEPS = 600
+"""Steps of a curve: about as many as its picture is wide."""
+
+
 @chart(comeback_title)
 def comeback_chart(finding: RepeatsFinding, width: int, words: Words) -> Drawing:
     """Share of repairs after which the fault came back within the window, with its interval, by action."""
     rows = comeback_rows(finding, words)[:40]
+    if not rows:
+        return message("No repair of this fault is on record.", width), ()
     wide = width > 500
     line = 46 if wide else 62
     laid = [{**row, "top": place * line + 12, "middle": place * line + 30} for place, row in enumerate(rows)]
@@ -137,7 +143,9 @@ def _last_sure(finding: RepeatsFinding) -> dict[str, Any]:
 @chart(mean_cumulative_title)
 def mean_cumulative_chart(finding: RepeatsFinding, width: int, words: Words) -> Drawing:
     """Faults a machine has had on average by its running hours, with a 95% interval."""
-    curve = thinned(finding.mean_cumulative.select("hours", "count", "lower", "upper"), "count", MAX_ROWS - 1)
+    if finding.mean_cumulative.height == 0:
+        return message("No fault is on record yet.", width), ()
+    curve = thinned(finding.mean_cumulative.select("hours", "count", "lower", "upper"), "count", _MOST_STEPS)
     rows = [{"hours": 0.0, "count": 0.0, "lower": 0.0, "upper": 0.0}, *curve.to_dicts()]
     summary = _last_sure(finding)["hours"] if curve.height else 0.0
     sure = [row for row in rows if row["hours"] <= summary]

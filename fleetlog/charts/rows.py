@@ -13,6 +13,8 @@ from fleetlog.errors import UsageError
 from fleetlog.session.finding import plain
 
 MAX_ROWS = 5000
+NOTHING = "nothing"
+"""Name of a picture that is only a sentence: a page says it as one."""
 
 
 def inline(rows: Sequence[Mapping[str, Any]] | pl.DataFrame) -> alt.InlineData:
@@ -67,7 +69,7 @@ def message(text: str, width: int) -> alt.TopLevelMixin:
     """A sentence in place of a picture of nothing."""
     base = alt.Chart(inline([{"text": text}]), width=width - 40, height=60)
     words: alt.TopLevelMixin = base.mark_text(color=MUTED).encode(text=alt.Text("text:N"))
-    return words
+    return words.properties(name=NOTHING)
 
 
 def p_text(p: float) -> str:

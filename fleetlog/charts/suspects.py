@@ -9,7 +9,7 @@ import altair as alt
 
 from fleetlog.causes.case import Suspect
 from fleetlog.causes.suspects import SuspectsFinding
-from fleetlog.charts.rows import at_x, inline, tips
+from fleetlog.charts.rows import at_x, inline, message, tips
 from fleetlog.charts.theme import (
     ALERT,
     INK,
@@ -68,6 +68,8 @@ def suspects_title(finding: SuspectsFinding, words: Words = NO_WORDS) -> str:
 @chart(suspects_title)
 def suspects_chart(finding: SuspectsFinding, width: int, words: Words) -> Drawing:
     """One bar a case, cut into the probability of each cause; no bar for a side without a fault."""
+    if not any(case.faulty for case in finding.cases):
+        return message(f"{suspects_title(finding, words)}.", width), ()
     shown = finding.cases[:MOST_CASES]
     causes = cause_order(finding.cases)
     spoken = [said(cause, words) for cause in causes]

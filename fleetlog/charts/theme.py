@@ -8,6 +8,7 @@ tests/unit/charts/test_theme.py measures both.
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Callable, Mapping, Sequence
 from functools import wraps
@@ -64,14 +65,23 @@ def finish(
         width: of the whole picture in pixels; titles are broken to fit.
         description: the alternative text; title and notes unless given.
     """
-    subtitle = [line for note in notes if note for line in lines(note, width, _SUBTITLE_SIZE)]
+    notes = [told for note in notes if (told := without_internals(note))]
+    subtitle = [line for note in notes for line in lines(note, width, _SUBTITLE_SIZE)]
     heading = alt.TitleParams(lines(title, width, _TITLE_SIZE), subtitle=subtitle or alt.Undefined)
-    said = description or " ".join([_sentence(title), *(_sentence(note) for note in notes if note)])
+    said = description or " ".join([_sentence(title), *(_sentence(note) for note in notes)])
     # Set in place: altair's own way copies the whole chart deeply for each of the three.
     for name, value in {"title": heading, "description": said, "config": dict(CONFIG)}.items():
         setattr(chart, name, value)
     return chart
 
+
+def without_internals(note: str) -> str:
+    """A note without sentences that speak of columns, seeds and rounds: these belong to the table, not to a picture."""
+    return " ".join(text for text in _ENDS.split(note) if not _INTERNAL.search(text))
+
+
+_ENDS = re.compile(r"(?<=[.]) |(?<=;) (?=[A-Z])")
+_INTERNAL = re.compile(r"\b[a-z]+(?:_[a-z0-9]+)+\b|\bseed \d|\bconverge|\[\w+\]")
 
 #: A picture, and what a reader must know to read it, a sentence each.
 Drawing = tuple[alt.TopLevelMixin, Sequence[str]]

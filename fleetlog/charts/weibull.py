@@ -8,7 +8,7 @@ from typing import Any
 
 import altair as alt
 
-from fleetlog.charts.rows import MAX_ROWS, across, inline, legend, thinned, tips, up
+from fleetlog.charts.rows import MAX_ROWS, across, inline, legend, message, thinned, tips, up
 from fleetlog.charts.theme import Drawing, chart, colour_of
 from fleetlog.lives.survival import SurvivalFinding, SurvivalGroup
 from fleetlog.phrasing import NO_WORDS, Words, capital, group_name, hours, percent, plural_part
@@ -53,6 +53,8 @@ def probability_chart(finding: SurvivalFinding, width: int, words: Words) -> Dra
     ask for, has no line.
     """
     failed, fitted = _failed(finding), _fitted(finding)
+    if not failed:
+        return message("Nothing has failed on record.", width), ()
     # A handful of early failures would stretch the paper over ages that say nothing of the fitted groups.
     telling = fitted or failed
     named = [(group, group_name(group.group, words)) for group in telling[:_GROUPS]]

@@ -6,11 +6,18 @@ from collections.abc import Callable, Mapping
 from datetime import date
 from inspect import Parameter, Signature
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from fleetlog.cli.completion import component_names, proposing
+from fleetlog.cli.completion import (
+    columns_to_split_by,
+    component_names,
+    of_the_store,
+    policy_names,
+    proposing,
+    split_columns,
+)
 from fleetlog.cli.options import (
     AsOfOption,
     BuildYearOption,
@@ -24,11 +31,15 @@ from fleetlog.cli.options import (
     MasterOption,
     OutOption,
     SiteOption,
+    choosing,
     fleet_of,
+    out_option,
     scope,
 )
 from fleetlog.cli.output import emit, ending_for, show
 from fleetlog.errors import UsageError
+from fleetlog.outfile import write_file
+from fleetlog.phrasing import NO_WORDS, Words
 from fleetlog.questions import QUESTIONS, Frame, Option, Question, question
 from fleetlog.session.scope import DEFAULT_FAULT
 
@@ -37,7 +48,21 @@ if TYPE_CHECKING:
 
     from fleetlog.session.finding import Finding
 
-MachineArgument = Annotated[str, typer.Argument(help="The fleet's own unit number.", metavar="MACHINE")]
+MachineArgument = Annotated[
+    str,
+    typer.Argument(
+        help="The fleet's own unit number.", metavar="MACHINE", autocompletion=of_the_store("machine_id")
+    ),
+]
+
+
+_PROPOSED: Mapping[str, Callable[..., list[str]]] = {
+    "component": proposing(component_names),
+    "by": split_columns(columns_to_split_by),
+    "policies": split_columns(policy_names),
+    "must": of_the_store("machine_id"),
+}
+"""Option -> what the Tab key proposes for its value."""
 
 
 def command_of(asked: Question) -> Callable[..., None]:
@@ -61,8 +86,8 @@ def command_of(asked: Question) -> Callable[..., None]:
 
 def _parameter(option: Option) -> Parameter:
     how: dict[str, Any] = {"help": option.help, "metavar": option.metavar}
-    if option.name == "component":
-        how["autocompletion"] = proposing(component_names)
+    if option.name in _PROPOSED:
+        how["autocompletion"] = _PROPOSED[option.name]
     kinds: Mapping[str, Any] = {
         "text": str | None,
         "whole": int | None,
@@ -73,17 +98,15 @@ def _parameter(option: Option) -> Parameter:
         "numbers": str | None,
         "plan": Path | None,
     }
-    kind = _choice(option.choices) if option.choices else kinds[option.kind]
+    kind: Any = kinds[option.kind]
+    if option.choices:
+        kind = str
+        how |= choosing(option.choices)
     if option.kind in ("whole", "number"):
         how |= {"min": option.minimum, "max": option.maximum}
     default = ",".join(option.default) if isinstance(option.default, tuple) else option.default
     typed = typer.Option(default, f"--{option.spelled}", **how)
     return Parameter(option.name, Parameter.KEYWORD_ONLY, default=typed, annotation=kind)
-
-
-def _choice(values: tuple[str, ...]) -> Any:
-    """The type of a text that is one of `values`."""
-    return Literal[values]
 
 
 def _switch(frame: Frame) -> Parameter:
@@ -99,7 +122,8 @@ def _shared(asked: Question) -> list[Parameter]:
         rows += [("machine", MachineOption, None)]
     rows += [("engine", EngineOption, Engine.DUCKDB), ("lake", LakeOption, None)]
     rows += [("master", MasterOption, None)]
-    rows += [("form", FormatOption, Format.TABLE), ("out", OutOption, None)]
+    out: Any = out_option(*asked.files) if asked.files else OutOption
+    rows += [("form", FormatOption, Format.TABLE), ("out", out, None)]
     return [
         Parameter(name, Parameter.KEYWORD_ONLY, default=default, annotation=annotation)
         for name, annotation, default in rows
@@ -131,7 +155,8 @@ def _run(asked: Question, given: Mapping[str, Any]) -> None:
     filters = [given.get(name) for name in ("site", "build_year", "machine")]
     with fleet_of(given["context"], given["engine"], given["lake"], given["master"]) as fleet:
         result = asked.ask.load()(fleet, scope(given["fault"], day, *filters), **chosen)
-    show_answer(asked, result, frame or asked.frames[0], given["form"], given["out"])
+        words = fleet.family(given["fault"]).words
+    show_answer(asked, result, frame or asked.frames[0], given["form"], given["out"], words)
 
 
 def option_value(option: Option, given: Any) -> Any:
@@ -185,14 +210,20 @@ def _earlier_plan(path: Path) -> pl.DataFrame:
         ) from error
 
 
-def show_answer(asked: Question, result: Finding, frame: Frame, form: Format, out: Path | None) -> None:
+def show_answer(
+    asked: Question, result: Finding, frame: Frame, form: Format, out: Path | None, words: Words = NO_WORDS
+) -> None:
     """An answer as it was asked for: its table, its story, or all of it as JSON."""
+    if out is not None and (told := asked.files.get(out.suffix.lower())):
+        write_file(out, told.load()(result).encode("utf-8", "replace"))
+        return
     ending = ending_for(form, out)
     if ending == ".txt" and asked.text is not None and not frame.flag:
-        emit(asked.text.load()(result), out)
+        emit(asked.text.load()(result, words), out)
         return
     whole = frame.whole if frame.whole and ending not in (".txt", ".md") else frame.name
-    show(result, getattr(result, whole), form, out, beneath=frame.beneath)
+    table = f"{asked.name}.{frame.name}"
+    show(result, getattr(result, whole), form, out, beneath=frame.beneath, table=table, words=words)
 
 
 COMMANDS = tuple(command_of(one) for one in QUESTIONS.values() if one.example)

@@ -14,7 +14,7 @@ from typing import Annotated, NoReturn
 
 import typer
 
-from fleetlog.cli import asking, data, loading, pictures, reference, simulating
+from fleetlog.cli import asking, cards, data, loading, pictures, reference, simulating
 from fleetlog.cli.terminal import fit_code_pages, shown
 from fleetlog.errors import FleetlogError, StoreError, UsageError
 
@@ -24,6 +24,9 @@ UNEXPECTED = 70
 INTERRUPTED = 130
 """Exit code after a Ctrl-C, as shells count it."""
 
+WIDEST_HELP = 120
+"""Letters of a line of help in a wide window: longer ones are hard to read."""
+
 app = typer.Typer(
     name="fleetlog",
     help="Service history and failure analytics for yards that keep skid-steer and compact track loaders.",
@@ -32,10 +35,13 @@ app = typer.Typer(
     add_completion=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": WIDEST_HELP},
 )
-for group in (loading, data, asking, pictures, simulating, reference):
+for group in (loading, data, asking, cards, pictures, simulating, reference):
     for command in group.COMMANDS:
-        app.command(name=command.__name__.removesuffix("_").replace("_", "-"))(command)
+        # Named here, else the list of commands would cut the sentence short.
+        sentence = (command.__doc__ or "").strip().splitlines()[0]
+        app.command(name=command.__name__.removesuffix("_").replace("_", "-"), short_help=sentence)(command)
 
 
 def _version(asked: bool) -> None:

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from datetime import date
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 
-from fleetlog.cli.completion import component_names, family_names, proposing
+from fleetlog.cli.completion import component_names, family_names, of_the_store, proposing
 from fleetlog.errors import UsageError
+from fleetlog.questions import proposal
 
 if TYPE_CHECKING:
     from fleetlog.session.fleet import Fleet
@@ -42,6 +44,30 @@ def a_month(text: str) -> date:
         raise typer.BadParameter(f"{text!r} is not a month; write it as 2026-06.") from error
 
 
+Chosen = TypeVar("Chosen")
+
+
+def choosing(values: Iterable[str], make: Callable[[str], Chosen] = str) -> dict[str, Any]:  # type: ignore[assignment]
+    """How an option is read that takes one of a few words: a mistyped one is told with the nearest.
+
+    Args:
+        values: the words.
+        make: word -> value.
+    """
+    known = tuple(map(str, values))
+
+    def parse(text: str) -> Chosen:
+        if text not in known:
+            raise typer.BadParameter(f"{text!r} is none of them; {proposal(text, known)}")
+        return make(text)
+
+    return {
+        "parser": parse,
+        "metavar": f"[{'|'.join(known)}]",
+        "autocompletion": proposing(lambda: known),
+    }
+
+
 class Engine(StrEnum):
     """What makes the history and the risk tables, and where the rows lie."""
 
@@ -50,7 +76,21 @@ class Engine(StrEnum):
     SPARK = "spark"
 
 
-FormatOption = Annotated[Format, typer.Option("--format", help="How to print: table, csv, json or markdown.")]
+FormatOption = Annotated[
+    Format,
+    typer.Option(
+        "--format", help="How to print: table, csv, json or markdown.", **choosing([*Format], Format)
+    ),
+]
+
+
+def out_option(*more: str) -> Any:
+    """The option --out, with the endings that an answer has beside the usual ones."""
+    endings = ", ".join((".csv, .json, .ndjson, .xlsx, .parquet, .md, .txt", *more))
+    told = f"Write to this file instead of the screen; its ending says the format: {endings}."
+    return Annotated[Path | None, typer.Option("--out", help=told, metavar="FILE")]
+
+
 OutOption = Annotated[
     Path | None,
     typer.Option(
@@ -89,13 +129,26 @@ FaultOption = Annotated[
     ),
 ]
 SiteOption = Annotated[
-    list[str] | None, typer.Option("--site", help="Only machines of this site; may be repeated.")
+    list[str] | None,
+    typer.Option(
+        "--site", help="Only machines of this site; may be repeated.", autocompletion=of_the_store("site")
+    ),
 ]
 BuildYearOption = Annotated[
-    list[int] | None, typer.Option("--build-year", help="Only machines built in this year; may be repeated.")
+    list[int] | None,
+    typer.Option(
+        "--build-year",
+        help="Only machines built in this year; may be repeated.",
+        autocompletion=of_the_store("build_year"),
+    ),
 ]
 MachineOption = Annotated[
-    list[str] | None, typer.Option("--machine", help="Only this machine; may be repeated.")
+    list[str] | None,
+    typer.Option(
+        "--machine",
+        help="Only this machine; may be repeated.",
+        autocompletion=of_the_store("machine_id"),
+    ),
 ]
 EngineOption = Annotated[
     Engine,
@@ -103,6 +156,7 @@ EngineOption = Annotated[
         "--engine",
         help="Where the rows lie and who works: the store (duckdb), a --lake read in place by this machine (lake) "
         "or by a cluster (spark).",
+        **choosing([*Engine], Engine),
     ),
 ]
 LakeOption = Annotated[

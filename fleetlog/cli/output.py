@@ -8,9 +8,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from fleetlog.cli.options import Format
-from fleetlog.cli.terminal import shown
+from fleetlog.cli.table import Wording, screen_table, wrapped
+from fleetlog.cli.terminal import screen_width, shown
 from fleetlog.errors import UsageError
 from fleetlog.outfile import write_file
+from fleetlog.phrasing import NO_WORDS, Words
 
 if TYPE_CHECKING:
     import polars as pl
@@ -37,12 +39,12 @@ def ending_for(form: Format, out: Path | None) -> str:
     return ending
 
 
-def with_safety(text: str, answer: Finding) -> str:
-    """An answer's text with the holds before it and the cautions beneath it."""
+def with_safety(text: str, answer: Finding, width: int | None = None) -> str:
+    """An answer's text with the holds before it and the cautions beneath it, their lines no longer than `width`."""
     if answer.safety is None:
         return text
-    before = "".join(f"{line}\n" for line in answer.safety.first_lines())
-    after = "".join(f"{line}\n" for line in answer.safety.last_lines())
+    before = "".join(f"{wrapped(line, width)}\n" for line in answer.safety.first_lines())
+    after = "".join(f"{wrapped(line, width)}\n" for line in answer.safety.last_lines())
     return f"{before}\n{text}" + (f"\n{after}" if after else "")
 
 
@@ -53,6 +55,8 @@ def show(
     out: Path | None,
     *,
     beneath: tuple[str, ...] = (),
+    table: str = "",
+    words: Words = NO_WORDS,
 ) -> None:
     """A finding: `frame` as a table, or the whole finding as JSON; notes and cautions beneath the table.
 
@@ -62,6 +66,8 @@ def show(
         form: how.
         out: where to; None: the screen.
         beneath: columns that the finding's remarks say as sentences, so that the table leaves them out.
+        table: question and table, by which the report's words for the columns are found.
+        words: stored value -> what a reader would say.
     """
     from fleetlog.tables import neat, text_table
 
@@ -69,10 +75,13 @@ def show(
     if ending == ".json":
         emit(json_text(finding.to_dict()), out)
     elif ending in _TEXTS:
-        text = text_table(frame.drop(beneath, strict=False), markdown=ending == ".md")
+        rows = frame.drop(beneath, strict=False)
+        width = screen_width() if out is None and ending == ".txt" else None
+        wording = Wording(table, words, getattr(finding, "currency", ""))
+        text = text_table(rows, markdown=True) if ending == ".md" else screen_table(rows, wording, width)
         notes = (*finding.remarks, *finding.notes)
-        text += "".join(f"\nNote: {note}" for note in notes) + ("\n" if notes else "")
-        emit(with_safety(text, finding), out)
+        text += "".join(f"\n{wrapped(f'Note: {note}', width)}" for note in notes) + ("\n" if notes else "")
+        emit(with_safety(text, finding, width), out)
     else:
         _deliver(neat(frame), ending, out)
 
@@ -96,6 +105,9 @@ def show_rows(
 def _deliver(frame: pl.DataFrame, ending: str, out: Path | None) -> None:
     from fleetlog.tables import table_bytes
 
+    if out is None and ending == ".txt":
+        _to_screen(screen_table(frame, None, screen_width()))
+        return
     content = table_bytes(frame, ending)
     if out is None:
         _to_screen(content.decode(), data=ending not in _TEXTS)

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from fleetlog.cli.completion import chart_names, proposing
+from fleetlog.cli.completion import chart_names, columns_to_split_by, proposing, split_columns
 from fleetlog.cli.options import (
     AsOfOption,
     BuildYearOption,
@@ -25,7 +25,7 @@ from fleetlog.cli.options import (
     fleet_of,
     scope,
 )
-from fleetlog.cli.output import say
+from fleetlog.cli.output import emit, say
 from fleetlog.errors import UsageError
 from fleetlog.questions import charts, proposal
 from fleetlog.session.scope import DEFAULT_FAULT
@@ -43,7 +43,8 @@ def demo(
     import shutil
 
     from fleetlog.cli.loading import show_load
-    from fleetlog.reporting.month_report import write_month
+    from fleetlog.cli.progress import stage_progress
+    from fleetlog.reporting.month_report import STAGES, write_month
     from fleetlog.resources import folder as resource
     from fleetlog.session.fleet import open_fleet
 
@@ -56,10 +57,11 @@ def demo(
     with open_fleet(store, create=True) as fleet:
         result = fleet.load(sorted(source.glob("*.csv")))
         show_load(result, Format.TABLE, None)
-    with open_fleet(store) as fleet:
-        written = write_month(fleet, date(2026, 6, 1), DEFAULT_FAULT, folder / "report")
+    with open_fleet(store) as fleet, stage_progress(len(STAGES)) as tell:
+        written = write_month(fleet, date(2026, 6, 1), DEFAULT_FAULT, folder / "report", tell)
     print(
         f"\nThe demo fleet is invented; {source / 'README.md'} tells its story.\n"
+        f"Sheet:   {written.with_name('sheet.html')}\n"
         f"Report:  {written}\n"
         f"Store:   {store}\n"
         f"Ask it:  fleetlog --store {store} suspects\n"
@@ -81,20 +83,44 @@ def report(
     out: Annotated[
         Path, typer.Option("--out", help="Folder to write the pages and tables to.", metavar="DIR")
     ] = Path("report"),
+    sheet: Annotated[
+        bool,
+        typer.Option(
+            "--sheet",
+            help="Write the sheet of two pages alone, quickly, with its PDF, summary.txt, plan.ics and the parts to "
+            "order.",
+        ),
+    ] = False,
+    mail: Annotated[
+        bool, typer.Option("--mail", help="Print the month as plain text for a mail; write nothing.")
+    ] = False,
     fault: FaultOption = DEFAULT_FAULT,
     engine: EngineOption = Engine.DUCKDB,
     lake: LakeOption = None,
     master: MasterOption = None,
 ) -> None:
-    """The monthly report: a page that opens without a network, as a PDF too, and a workbook of its tables.
+    """The month as a sheet of two pages and a report with every case, table and method as its annex.
+
+    Pages open without a network and are PDFs, too; all tables stand in one workbook.
 
     Example: fleetlog report --month 2026-06 --out june
     """
-    from fleetlog.reporting.month_report import write_month
+    from fleetlog.cli.progress import stage_progress
+    from fleetlog.reporting.month_report import STAGES, write_month, write_month_sheet
 
     with fleet_of(context, engine, lake, master) as fleet:
         chosen = month or fleet.last_day()
-        written = write_month(fleet, chosen, fault, out)
+        if mail:
+            from fleetlog.reporting.mail import mail_of
+            from fleetlog.reporting.sheet_findings import gather_sheet
+
+            emit(mail_of(gather_sheet(fleet, chosen, fault)), None)
+            return
+        if sheet:
+            written = write_month_sheet(fleet, chosen, fault, out)
+        else:
+            with stage_progress(len(STAGES)) as tell:
+                written = write_month(fleet, chosen, fault, out, tell)
     print(written)
 
 
@@ -119,7 +145,12 @@ def chart(
     component: ComponentOption = None,
     by: Annotated[
         str,
-        typer.Option("--by", help="Columns to split survival by, separated by commas.", metavar="COLUMNS"),
+        typer.Option(
+            "--by",
+            help="Columns to split survival by, separated by commas.",
+            metavar="COLUMNS",
+            autocompletion=split_columns(columns_to_split_by),
+        ),
     ] = "variant",
     months: Annotated[
         int | None,
@@ -130,6 +161,7 @@ def chart(
             "default: as many as the command looks.",
         ),
     ] = None,
+    dark: Annotated[bool, typer.Option("--dark", help="Light letters and lines on a dark ground.")] = False,
     fault: FaultOption = DEFAULT_FAULT,
     as_of: AsOfOption = None,
     site: SiteOption = None,
@@ -157,7 +189,8 @@ def chart(
     with fleet_of(context, engine, lake, master) as fleet:
         chosen = scope(fault, as_of, site, build_year, machine)
         answer = answer_for(fleet, name, chosen, component, by, months)
-    say(f"{save(answer.chart(name), target)} is written.")
+        words = fleet.family(fault).words
+    say(f"{save(answer.chart(name, words=words), target, dark=dark)} is written.")
 
 
 COMMANDS = (demo, report, chart)

@@ -1,10 +1,10 @@
-"""How far a load has come: bars on a terminal, nothing in a pipe."""
+"""How far a load or a report has come: bars on a terminal, nothing in a pipe."""
 
 from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
@@ -48,6 +48,34 @@ def load_progress(stream: TextIO | None = None) -> Iterator[ProgressCallback | N
 
     with bars(Console(file=stream)) as callback:
         yield callback
+
+
+@contextmanager
+def stage_progress(stages: int, stream: TextIO | None = None) -> Iterator[Callable[[str], None]]:
+    """What is told of each stage as it begins; a terminal shows it with the time gone, a pipe nothing.
+
+    Args:
+        stages: how many there will be.
+        stream: where to draw; standard error where left out.
+    """
+    stream = stream or sys.stderr
+    if not wants_bars(stream):
+        yield lambda stage: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+    columns = (SpinnerColumn(), BarColumn(bar_width=16), TextColumn("{task.description}", markup=False))
+    with Progress(*columns, TimeElapsedColumn(), console=Console(file=stream), transient=True) as drawn:
+        task = drawn.add_task("", total=stages)
+        begun = 0
+
+        def tell(stage: str) -> None:
+            nonlocal begun
+            drawn.update(task, completed=begun, description=f"{begun + 1}/{stages} {stage}")
+            begun += 1
+
+        yield tell
 
 
 @contextmanager

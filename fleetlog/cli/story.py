@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from fleetlog.cli.options import Format
-from fleetlog.cli.output import render, with_safety
-from fleetlog.phrasing import money, number, percent
+from fleetlog.cli.output import with_safety
+from fleetlog.cli.table import Wording, screen_table, wrapped
+from fleetlog.cli.terminal import screen_width
+from fleetlog.phrasing import NO_WORDS, Words, money, number, percent, said
 
 if TYPE_CHECKING:
     import polars as pl
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
     from fleetlog.session.status import StatusFinding
 
 
-def machine_story(answer: UnitFinding) -> str:
+def machine_story(answer: UnitFinding, words: Words = NO_WORDS) -> str:
     """Head, cases with reasons and next step, repairs and how they held, parts, and what happened last."""
     machine = answer.machine
     what = " ".join(str(machine[key]) for key in ("make", "model") if machine[key])
@@ -30,38 +31,37 @@ def machine_story(answer: UnitFinding) -> str:
     parts.append(f"As of {answer.as_of}, fault family {answer.fault}. Times are local ({answer.time_zone}).")
     parts += [f"Note: {note}" for note in answer.notes]
     for case in answer.cases:
-        parts.append(_case(case, answer.currency))
+        parts.append(_case(case, answer.currency, words))
     if not answer.cases:
         parts.append("\nNo open or doubtful case.")
     if not answer.attempts.is_empty():
         shown = answer.attempts.select("at", "hours", "side", "step", "finding", "outcome", "held_hours")
-        parts.append("\nRepairs and how they held\n" + _table(shown).rstrip())
+        parts.append("\nRepairs and how they held\n" + _table("unit.attempts", shown, words))
     followed = answer.components.filter(answer.components["side"] != "")
     if not followed.is_empty():
         shown = followed.select("component", "side", "variant", "fitted_at", "age_hours", "end_reason", "how")
-        parts.append("\nParts\n" + _table(shown).rstrip())
-    parts.append("\nWhat happened last\n" + _table(answer.frame.tail(_LATEST)).rstrip())
+        parts.append("\nParts\n" + _table("unit.components", shown, words))
+    parts.append("\nWhat happened last\n" + _table("unit.frame", answer.frame.tail(_LATEST), words))
     aside = answer.readings.filter(~answer.readings["kept"]).height
     if aside:
         parts.append(f"\n{aside} readings of the hour meter are not believed; --format json lists them.")
-    return with_safety("\n".join(parts) + "\n", answer)
+    width = screen_width()
+    return with_safety(wrapped("\n".join(parts) + "\n", width), answer, width)
 
 
 _LATEST = 25
 
 
-def _table(rows: pl.DataFrame) -> str:
-    """A table with its times to the minute, as the clocks of the yard showed them."""
-    import polars as pl
-
-    return render(rows.with_columns(pl.col(pl.Datetime).dt.strftime("%Y-%m-%d %H:%M")), Format.TABLE)
+def _table(name: str, rows: pl.DataFrame, words: Words) -> str:
+    """A table of the story in the page's words, its times to the minute, as the clocks of the yard showed them."""
+    return screen_table(rows, Wording(name, words), screen_width()).rstrip()
 
 
-def _case(case: Suspect, currency: str) -> str:
+def _case(case: Suspect, currency: str, words: Words) -> str:
     side = f"{case.side} side" if case.side else "side unknown"
     head = f"\n{case.state.capitalize()} case, {side}, since {case.since}, {case.episodes} episodes"
     causes = sorted(case.causes.items(), key=lambda item: -item[1])
-    odds = ", ".join(f"{name.replace('_', ' ')} {share:.0%}" for name, share in causes if share >= 0.005)
+    odds = ", ".join(f"{said(name, words)} {percent(share)}" for name, share in causes if share >= 0.005)
     if case.standing is None:
         return "\n".join([head, f"  {case.note}", f"  Next step: {case.next_step}"])
     waiting = f"a day of waiting costs {money(case.waiting_per_day, currency)}"
@@ -73,12 +73,14 @@ def _case(case: Suspect, currency: str) -> str:
     lines += [f"  Note: {case.note}"] if case.note else []
     if case.ask:
         lines.append(f"  Ask: {case.ask} Knowing is expected to save {money(case.ask_saving, currency)}.")
-    lines.append("  Why (natural-log odds for the likeliest cause):")
+    lines.append(
+        "  Why (in brackets how strongly it speaks for the likeliest cause; 'fleetlog explain suspects'):"
+    )
     lines += [f"    {reason.weight:+6.2f}  {reason.evidence}" for reason in case.reasons]
     return "\n".join(lines)
 
 
-def store_contents(answer: StatusFinding) -> str:
+def store_contents(answer: StatusFinding, words: Words = NO_WORDS) -> str:
     """How much is on record, over which time, and the doubts about it."""
     import polars as pl
 
@@ -89,4 +91,10 @@ def store_contents(answer: StatusFinding) -> str:
         + "\n"
     )
     rows = pl.DataFrame({"table": list(answer.tables), "rows": list(answer.tables.values())})
-    return head + render(rows, Format.TABLE) + "\n" + render(answer.quality, Format.TABLE)
+    width = screen_width()
+    return (
+        wrapped(head, width)
+        + screen_table(rows, Wording(), width)
+        + "\n"
+        + screen_table(answer.quality, Wording("status.quality"), width)
+    )

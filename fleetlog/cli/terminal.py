@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import codecs
+import os
 import re
+import shutil
 import sys
 import unicodedata
 from contextlib import suppress
@@ -21,6 +23,16 @@ _PLAIN = {
     **dict(zip("αβγδεηθκλμνπρστφχψω", _GREEK.split(), strict=True)),
     **{"Γ": "Gamma", "Δ": "Delta", "Λ": "Lambda", "Φ": "Phi", "Ω": "Omega"},
 }
+
+
+def screen_width() -> int | None:
+    """Letters that a line of the screen has; None where nobody looks on and COLUMNS does not say."""
+    if not (sys.stdout.isatty() or os.environ.get("COLUMNS", "").isdigit()):
+        return None
+    return max(shutil.get_terminal_size().columns, _LEAST_WIDTH)
+
+
+_LEAST_WIDTH = 40
 
 
 def shown(text: str) -> str:

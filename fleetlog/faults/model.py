@@ -216,6 +216,7 @@ class Step:
         opening: the opening (see `Opening`) whose labour is part of `labour_hours`; "" = needs none.
         cautions: show the family's cautions with it.
         notes: good practice for the work, in sentences.
+        tools: what the work needs beside the tools of every workshop; never a value to set or a torque.
         sources: figure -> where it comes from, every figure of the step.
     """
 
@@ -245,6 +246,7 @@ class Step:
     opening: str = ""
     cautions: Flag = False
     notes: Words = ()
+    tools: Words = ()
     source: Text
     sources: Mapping[StepFigure, Text] = field(default_factory=dict)
 
@@ -266,11 +268,13 @@ class Opening:
     Attributes:
         title: that work, as the beginning of a proposal.
         labour_hours: of it, part of the `labour_hours` of each of its steps; once for both sides.
+        tools: what it needs beside the tools of every workshop.
     """
 
     name: str = _table_name()
     title: Text
     labour_hours: Positive
+    tools: Words = ()
     source: Text
 
 
@@ -493,6 +497,14 @@ class FaultFamily(FamilyHead):
     hazards: tuple[Hazard, ...]
     file: str
 
+    @property
+    def words(self) -> dict[str, str]:
+        """Cause or step -> its title: what a reader would say."""
+        return {
+            **{cause.name: cause.title for cause in self.causes},
+            **{step.name: step.title for step in self.steps},
+        }
+
     def cause(self, name: str) -> Cause:
         """The cause of that name (KeyError if there is none)."""
         for cause in self.causes:
@@ -581,10 +593,12 @@ class FaultFamily(FamilyHead):
         ]
 
     def fingerprint(self) -> str:
-        """Stable hash of everything that can change a result: not the file's place, its texts, nor who
+        """Stable hash of everything that can change a result: not the file's place, its texts, tools, nor who
         says a figure."""
         content = asdict(self)
         del content["file"], content["texts"]
+        for work in (*content["steps"], *content["openings"]):
+            del work["tools"]
         text = json.dumps(_plain(content), sort_keys=True, separators=(",", ":"), ensure_ascii=True)
         return hashlib.sha256(text.encode()).hexdigest()
 

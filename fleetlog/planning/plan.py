@@ -28,7 +28,7 @@ from fleetlog.planning.outlook import Outlook, Period
 from fleetlog.planning.plan_candidates import Candidates, gather
 from fleetlog.planning.plan_money import AVOIDED_YEARS, JobAhead, plan_money
 from fleetlog.planning.plan_range import saving_range, units_of
-from fleetlog.planning.plan_told import FULL, TOLD, told_in_full
+from fleetlog.planning.plan_told import FULL, TOLD, parts_to_order, told_in_full
 from fleetlog.planning.plan_visits import Offers, ShopLimits, offer, too_small
 from fleetlog.planning.whereabouts import out_now, rentals_ahead
 from fleetlog.session.finding import Finding
@@ -62,6 +62,8 @@ class PlanFinding(Finding):
         left_out: open work and candidates without a week: machine_id, side, component, age_hours, chance_without,
             labour_hours, best_saving, hour_worth (what an hour more in the shop would save on it: of open work a week
             of its waiting, by its hours; null where room is not what it lacks), why.
+        parts: to order for the visits: part, quantity, order_by (the lead time before), needed_by (the visit's
+            Monday), cost, machines; a row a part and Monday.
         changes: against the last plan: machine_id, side, was, now, change ("kept", "moved", "new",
             "dropped"); empty without one.
         saving, bound, gap: money saved by the work ahead of failure, over the machines' remaining time, the most any
@@ -84,9 +86,9 @@ class PlanFinding(Finding):
 
     question: ClassVar[str] = "plan"
     answers = (
-        "weeks", "left_out", "changes", "saving", "saving_lower", "saving_upper", "failures_avoided", "hour_worth",
-        "horizon_years", "cost_open", "cost_ahead", "cost_avoided", "payback_months", "payback", "against", "bound",
-        "gap", "method", "figures", "currency",
+        "weeks", "left_out", "parts", "changes", "saving", "saving_lower", "saving_upper", "failures_avoided",
+        "hour_worth", "horizon_years", "cost_open", "cost_ahead", "cost_avoided", "payback_months", "payback",
+        "against", "bound", "gap", "method", "figures", "currency",
     )  # fmt: skip
 
     as_of: date
@@ -94,6 +96,7 @@ class PlanFinding(Finding):
     frame: pl.DataFrame
     weeks: pl.DataFrame
     left_out: pl.DataFrame
+    parts: pl.DataFrame
     changes: pl.DataFrame
     saving: float
     saving_lower: float
@@ -218,10 +221,12 @@ def solve(
     money = plan_money(
         candidates, _jobs(candidates, offers, solution, first), rows, open_kinds=(OPEN, DOUBTFUL)
     )
+    told = told_in_full(candidates, rows, out_now(rentals_ahead(fleet, outlook.history)))
     return PlanFinding(
         as_of=outlook.history.as_of,
         fault=outlook.family.name,
-        frame=safety.attach(told_in_full(candidates, rows, out_now(rentals_ahead(fleet, outlook.history)))),
+        frame=safety.attach(told),
+        parts=parts_to_order(told, outlook.history.as_of, limits.lead_days),
         weeks=_week_rows(outlook, offers, solution, first, candidates.reserved, whole),
         left_out=left_out,
         changes=_changes(rows, previous, outlook),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
@@ -89,6 +90,34 @@ def _parts_cost(candidates: Candidates) -> pl.Expr:
     }
     prices = {name: step.parts_cost for name, step in steps.items()}
     return pl.col("part").replace_strict(prices, default=None, return_dtype=pl.Float64)
+
+
+def parts_to_order(rows: pl.DataFrame, as_of: date, lead_days: int) -> pl.DataFrame:
+    """The parts that the rows of a plan call for, a row a part and the day by which it must be there.
+
+    Args:
+        rows: of a plan, with part and parts_cost.
+        lead_days: until a part is there; an order is due so long before, at the earliest the day after the as-of day.
+    """
+    first = pl.lit(as_of + timedelta(days=1))
+    return (
+        rows.filter(pl.col("part").is_not_null())
+        .group_by("monday", "part")
+        .agg(
+            quantity=pl.len().cast(pl.Int64),
+            cost=pl.col("parts_cost").sum(),
+            machines=pl.col("machine_id").unique(maintain_order=True).str.join(", "),
+        )
+        .select(
+            "part",
+            "quantity",
+            order_by=pl.max_horizontal(pl.col("monday") - pl.duration(days=lead_days), first),
+            needed_by="monday",
+            cost="cost",
+            machines="machines",
+        )
+        .sort("needed_by", "part")
+    )
 
 
 FULL: dict[str, Any] = {

@@ -20,6 +20,7 @@ from fleetlog.planning.forecast_verification import ForecastVerification
 from fleetlog.planning.money import MoneyFinding
 from fleetlog.planning.plan import PlanFinding
 from fleetlog.reporting.changes import Change, as_frame, changes
+from fleetlog.reporting.sheet_findings import SheetFindings
 from fleetlog.session.status import StatusFinding
 
 
@@ -72,6 +73,7 @@ class ReportFindings:
         verification: last month's forecast against what came, if the records reach back for one.
         plan: the coming weeks in the shop, if planned.
         money: what a year cost, and what the plan costs and avoids, if planned.
+        sheet: the same month on two pages, if planned.
         units: the machines to give a page each, those of `suspects` at least.
         words: stored value -> what a reader would say.
         paper: of the printed report, "a4" or "letter".
@@ -98,6 +100,7 @@ class ReportFindings:
     verification: ForecastVerification | None = None
     plan: PlanFinding | None = None
     money: MoneyFinding | None = None
+    sheet: SheetFindings | None = None
     units: tuple[UnitFinding, ...] = ()
     words: Mapping[str, str] = field(default_factory=dict)
     texts: Texts = field(default_factory=Texts)

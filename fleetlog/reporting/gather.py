@@ -10,7 +10,6 @@ from typing import Any
 from fleetlog.causes.costs import CostFinding, costs
 from fleetlog.causes.suspects import SuspectsFinding, suspects
 from fleetlog.causes.unit import units
-from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
 from fleetlog.lives.comparison import compare
 from fleetlog.lives.repeats import repeats
@@ -29,6 +28,8 @@ from fleetlog.planning.money import money_of
 from fleetlog.planning.outlook import outlook_of
 from fleetlog.planning.plan import plan
 from fleetlog.reporting.findings import CostSummary, MethodText, ReportFindings
+from fleetlog.reporting.months import asked_month
+from fleetlog.reporting.sheet_findings import sheet_of
 from fleetlog.session.concurrent import concurrent_questions
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.months import month_start
@@ -58,14 +59,7 @@ def gather(
     Raises:
         UsageError: for an unknown family, or a month of which nothing is on record.
     """
-    first = month_start(month)
-    last = month_start(month, 1) - timedelta(days=1)
-    ended = fleet.last_day()
-    if first > ended:
-        raise UsageError(
-            f"Nothing is on record in {first:%Y-%m}, since the records end {ended}; ask for {ended:%Y-%m} or an "
-            "earlier month, or load what came since."
-        )
+    first, last = asked_month(fleet, month)
     family = fleet.family(fault)
     eve = Scope(fault=fault, as_of=first - timedelta(days=1))
     scope = Scope(fault=fault, as_of=last)
@@ -87,10 +81,7 @@ def gather(
             repeats=repeats(fleet, scope),
             cautions=family.cautions,
             methods=tuple(MethodText(one.name, one.title, one.summary, one.body) for one in topics()),
-            words={
-                **{cause.name: cause.title for cause in family.causes},
-                **{step.name: step.title for step in family.steps},
-            },
+            words=family.words,
             texts=family.texts,
             paper=fleet.settings.fleet.paper,
             suspects_before=before().suspects,
@@ -106,6 +97,7 @@ def gather(
             forecast=forecast_of(fleet, scope, outlook, safety=now.safety),
             plan=planned,
             money=money_of(year, planned),
+            sheet=sheet_of(fleet, scope, first, now, before().suspects, planned, year),
         )
         begin(findings)
         expected = before().expected

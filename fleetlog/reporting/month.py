@@ -17,6 +17,7 @@ from fleetlog.planning.open_work import BESIDE, DOUBTFUL, OPEN
 from fleetlog.planning.plan import AHEAD
 from fleetlog.reporting.findings import ReportFindings
 from fleetlog.reporting.pictures import Picture
+from fleetlog.reporting.sheet import lacking
 from fleetlog.reporting.tables import CellWording, page_table, table_specs
 
 _DETAILED = 40
@@ -85,6 +86,7 @@ def month_page(
     return {
         "root": "",
         "f": findings,
+        "lacking": lacking(findings.sheet) if findings.sheet else [],
         "title": f"{findings.fleet}, {findings.month:%B %Y}",
         "month": f"{findings.month:%B %Y}",
         "before": f"{findings.suspects_before.as_of:%B}",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import xml.etree.ElementTree as ElementTree
 from collections.abc import Callable
 from concurrent.futures import Future
@@ -13,6 +14,7 @@ from markupsafe import Markup
 
 from fleetlog.charts.drawer import Drawer
 from fleetlog.charts.output import spec_of
+from fleetlog.charts.rows import NOTHING
 from fleetlog.charts.theme import INK, MUTED, PAPER, RULE
 
 # The picture for a desk is that for paper, too: at the width of an A4 page its letters are 8 points high, and
@@ -29,6 +31,7 @@ _PAGE_COLOURS = {
     MUTED: "var(--muted)",
     RULE: "var(--rule)",
 }
+_NO_CHANGE = (("opacity", "1"), ("transform", "translate(0,0)"))
 _NOT_NEEDED = ("class", "role", "pointer-events", "stroke-miterlimit", "font-family")
 
 
@@ -40,7 +43,8 @@ class Picture:
         title: the finding in words; notes: how to read it; alt: both, for who cannot see it.
         wide, narrow: the picture for a desk and for a phone, as SVG.
         table: the CSV that it was drawn from, relative to the page.
-        drawn: the picture for a desk as it was drawn, a whole SVG of its own, for paper.
+        drawn: the picture for a desk as it was drawn, a whole SVG of its own, for paper; "" where there is nothing to
+            draw, which the title says.
     """
 
     title: str
@@ -63,10 +67,13 @@ class Sketch:
     mark: str
     wide: Future[str]
     narrow: Future[str]
+    empty: bool = False
 
     def finished(self) -> Picture:
         """The picture, once it is drawn."""
         desk = self.wide.result()
+        if self.empty:
+            return Picture(self.title, self.notes, self.alt, Markup(""), Markup(""), self.table, "")
         return Picture(
             title=self.title,
             notes=self.notes,
@@ -87,7 +94,7 @@ def sketch(draw: Callable[[int], alt.TopLevelMixin], table: str, mark: str, draw
         mark: short name, unique on the page, for ids inside the SVG.
         drawer: who draws.
     """
-    title, notes, said = "", (), ""
+    title, notes, said, empty = "", (), "", False
     drawn = []
     for width in (WIDE, NARROW):
         spec = spec_of(draw(width))
@@ -95,8 +102,9 @@ def sketch(draw: Callable[[int], alt.TopLevelMixin], table: str, mark: str, draw
         title = _joined(heading["text"])
         notes = tuple(heading.get("subtitle", ()))
         said = str(spec.get("description", title))
+        empty = spec.get("name") == NOTHING
         drawn.append(drawer.svg(spec))
-    return Sketch(title, (_joined(notes),) if notes else (), said, table, mark, drawn[0], drawn[1])
+    return Sketch(title, (_joined(notes),) if notes else (), said, table, mark, drawn[0], drawn[1], empty)
 
 
 def _joined(text: Any) -> str:
@@ -123,15 +131,35 @@ def _cleaned(element: ElementTree.Element, mark: str) -> None:
             element.remove(child)
             continue
         _cleaned(child, mark)
+        if child.tag == f"{{{_SVG}}}g" and not child.attrib:
+            _unwrapped(element, child)
     for name, value in list(element.attrib.items()):
-        if name in _NOT_NEEDED or name.startswith("aria-") or (name, value) == ("opacity", "1"):
+        if name in _NOT_NEEDED or name.startswith("aria-") or (name, value) in _NO_CHANGE:
             del element.attrib[name]
         elif name in ("fill", "stroke"):
             element.set(name, _PAGE_COLOURS.get(value, value))
+        elif name in ("d", "transform"):
+            element.set(name, _FRACTION.sub(_tenth, value))
         elif name == "id":
             element.set(name, f"{mark}-{value}")
         elif value.startswith("url(#"):
             element.set(name, f"url(#{mark}-{value[5:]}")
+
+
+#: A place to more than a tenth of a pixel, which nobody sees.
+_FRACTION = re.compile(r"-?\d+\.\d{2,}")
+
+
+def _tenth(found: re.Match[str]) -> str:
+    return f"{float(found[0]):.1f}".removesuffix(".0")
+
+
+def _unwrapped(element: ElementTree.Element, group: ElementTree.Element) -> None:
+    """Puts what is in a group that says nothing of its own in its place."""
+    place = list(element).index(group)
+    element.remove(group)
+    for offset, child in enumerate(list(group)):
+        element.insert(place + offset, child)
 
 
 def _blank(element: ElementTree.Element) -> bool:

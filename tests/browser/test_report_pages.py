@@ -142,6 +142,23 @@ def test_nothing_sticks_out_and_every_word_can_be_read(
         assert page.run(TOO_FAINT) == [], path
 
 
+@pytest.mark.parametrize("dark", [False, True], ids=["day", "night"])
+def test_the_sheet_fits_a_phone_and_a_desk_and_fetches_nothing(page: Any, report: Path, dark: bool) -> None:
+    for width, height in SIZES.values():
+        page.look(width, height, dark=dark, mobile=width < 500)
+        page.open(report / "sheet.html")
+        page.settle()
+        assert page.problems == []
+        assert page.requests == [(report / "sheet.html").resolve().as_uri()]
+        assert page.run("document.documentElement.scrollWidth") <= width
+        assert page.run(TOO_FAINT) == []
+    smallest = page.run(
+        "Math.min(...[...document.querySelectorAll('.year text')].map((text) =>"
+        " parseFloat(text.getAttribute('font-size')) * text.closest('svg').getBoundingClientRect().width / 360))"
+    )
+    assert smallest >= 9.5
+
+
 def test_text_in_pictures_is_large_enough_on_a_phone(page: Any, report: Path) -> None:
     page.look(360, 740, mobile=True)
     for path in every_page(report)[:2]:

@@ -23,7 +23,7 @@ def test_forecast_keys(fleetlog: Command, demo_store: Path) -> None:
 def test_forecast_totals(fleetlog: Command, demo_store: Path) -> None:
     done = fleetlog("forecast", "--months", "2", "--draws", "20", "--totals", store=demo_store)
     assert done.code == 0, done.err
-    assert "internal_bushing" in done.out
+    assert "Worn bushing inside the pump" in done.out
 
 
 def test_plan_keys(fleetlog: Command, demo_store: Path) -> None:

@@ -17,7 +17,7 @@ from fleetlog.methods import topics
 from fleetlog.phrasing import number
 from fleetlog.reporting import MethodText
 from fleetlog.reporting.month import SECTION_METHODS, surprises
-from fleetlog.reporting.write import _markdown
+from fleetlog.reporting.pages import markdown
 
 Written = tuple[Path, list[Path]]
 DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
@@ -170,7 +170,7 @@ def test_every_method_text_stands_in_the_appendix_whole(explained: str) -> None:
     ids = set(re.findall(r'\bid="([^"]+)"', explained))
     for text in topics():
         assert f"method-{text.name}" in ids
-        assert str(_markdown(text.body)) in explained
+        assert str(markdown(text.body)) in explained
 
 
 def test_every_section_leads_to_its_methods(explained: str) -> None:

@@ -95,11 +95,16 @@ def dollars(frame: pl.DataFrame, column: str) -> str:
     return f"USD {math.floor(sum(frame[column]) + 0.5):,}"
 
 
+def units_of(written: Written) -> list[Path]:
+    """The pages of machines, in their order."""
+    return [path for path in pages(written) if path.parent.name == "units"]
+
+
 def test_one_page_a_page_a_unit_and_tables(written: Written, hollow_lane: HollowLane) -> None:
     folder, files = written
     assert files[0] == folder / "report.html"
-    assert len(pages(written)) == 1 + len(hollow_lane.month.units)
-    assert all(path.parent == folder / "units" for path in pages(written)[1:])
+    assert len(units_of(written)) == len(hollow_lane.month.units)
+    assert set(pages(written)) == {folder / "report.html", folder / "sheet.html", *units_of(written)}
     assert all(path.is_relative_to(folder / "tables") for path in files if path.suffix == ".csv")
     assert set(files) == {path for path in folder.rglob("*") if path.is_file()}
 
@@ -196,7 +201,7 @@ def test_cautions_stand_wherever_work_is_proposed(written: Written, hollow_lane:
     assert len(steps) < len(month.suspects.cases)
     # Once at each job, and once at each of the cases.
     assert cautioned(written[0] / "report.html") == len(steps) + len(month.suspects.cases)
-    for path, unit in zip(pages(written)[1:], month.units, strict=True):
+    for path, unit in zip(units_of(written), month.units, strict=True):
         words = read(path).words
         for text in month.cautions:
             assert words.index(text) < words.index(unit.cases[0].next_step), path
@@ -401,7 +406,7 @@ def test_what_is_not_known_is_a_dash_and_where_nothing_calls_for_cautions_none_s
         cost=replace(month.cost, cases=month.cost.cases.head(0)),
         units=(replace(hollow_lane.unit(case.machine_id), cases=(case,)),),
     )
-    main, unit = (path for path in write(bare, tmp_path) if path.suffix == ".html")
+    main, unit, *_ = (path for path in write(bare, tmp_path) if path.suffix == ".html")
     assert "1 open case needs work" in read(main).words
     for path in (main, unit):
         words = read(path).words
