@@ -271,9 +271,7 @@ class OpenFleet(FleetPart):
         """A fleet that is open already, of a lake for instance.
 
         Examples:
-            >>> from fleetlog.session.fleet import open_fleet
-            >>> with fleetlog.OpenFleet.over(open_fleet(demo_store)) as again:
-            ...     again.status().as_of
+            >>> fleetlog.OpenFleet.over(june.parts()[0]).status().as_of
             datetime.date(2026, 6, 30)
         """
         made = cls.__new__(cls)
