@@ -31,6 +31,7 @@ def pytest_configure() -> None:
     Else each of the programs that tests start would compile all of its modules, and so would every worker.
     """
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    os.environ.pop("COLUMNS", None)  # set where a terminal looks on: tables would be as narrow as that
     sys.dont_write_bytecode = False
 
 

@@ -74,7 +74,7 @@ def _case(case: Suspect, currency: str, words: Words) -> str:
     if case.ask:
         lines.append(f"  Ask: {case.ask} Knowing is expected to save {money(case.ask_saving, currency)}.")
     lines.append(
-        "  Why (in brackets how strongly it speaks for the likeliest cause; 'fleetlog explain suspects'):"
+        "  Why (before each, how strongly it speaks for the likeliest cause; 'fleetlog explain suspects'):"
     )
     lines += [f"    {reason.weight:+6.2f}  {reason.evidence}" for reason in case.reasons]
     return "\n".join(lines)

@@ -171,7 +171,8 @@ class Store:
         try:
             yield
         except BaseException:
-            self._connection.execute("ROLLBACK")
+            with suppress(duckdb.ConnectionException):  # closed already: nothing of it is kept
+                self._connection.execute("ROLLBACK")
             raise
         self._connection.execute("COMMIT")
 

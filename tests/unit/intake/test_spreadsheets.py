@@ -39,11 +39,12 @@ def book(tmp_path: Path) -> Callable[[Fill], Path]:
 def test_a_stray_cell_is_passed_over(place: str, book: Callable[[Fill], Path], store: Store) -> None:
     path = book(lambda sheet: sheet.__setitem__(place, "x"))
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    children = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss  # of other tests in this process
     (result,) = load_paths(store, [path], now=NOW).files
     assert (result.refused, result.rows, result.waiting) == (None, 1, 1)
     assert any(note.startswith("cells far from the table passed over") for note in result.notes)
     assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 200_000  # kB
-    assert resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss < 500_000
+    assert resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss <= max(children, 500_000)
 
 
 def test_a_workbook_that_takes_too_much_is_refused(

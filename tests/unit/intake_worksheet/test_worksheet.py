@@ -74,7 +74,7 @@ def test_a_filled_worksheet_loads_as_it_is(store: Store, tmp_path: Path) -> None
                     "opened_at": datetime(2026, 3, 4, 14, 30),
                     "closed_at": datetime(2026, 3, 5),
                     "hours": 1234.5,
-                    "complaint": "=RH neutral code",
+                    "complaint": "'=RH neutral code",
                     "status": "closed",
                 }
             ],
