@@ -37,7 +37,7 @@ _PLAIN: Mapping[str, tuple[str, ...]] = {
     "after": ("words",),
     "trouble": ("words",),
     "short_forms": ("words",),
-    "seal": ("words", "parts"),
+    "seal": ("words", "parts", "of_case"),
     "companion": ("words", "of"),
     "consumable": ("words", "with"),
     "filler": ("words",),

@@ -240,8 +240,9 @@ def _denials(statement: Clause) -> tuple[set[int], list[Element]]:
                     failed.append(elements[tried])
         elif element.kind == "after":
             when = _next(elements, i + 1, i + 4, ("action",))
-            if when is not None and elements[when].words[0][-2:] not in ("ed", "ng"):
-                denied.add(when)
+            judged = when is not None and any(e.kind == "result" for e in elements[when + 1 :])
+            if when is not None and not judged and elements[when].words[0][-2:] not in ("ed", "ng"):
+                denied.add(when)  # but "after calibration was good" tells of it
         elif element.kind == "negation" or element.words[0] == "neither":
             denied |= _denied_by(elements, i)
     return denied, failed

@@ -160,6 +160,7 @@ class _Reading:
         self._headed: NotedPart | None = None  # and its part
         self._opened = False
         self._opened_sides: tuple[str, ...] = ()
+        self._pump_sides: tuple[str, ...] = ()  # the side of the pump last named, for what is inside
         self._swaps = dictionary.words("swap")
         self._swapped_across = self._says_any(dictionary.words("swap", "across"))
         self._fault_stayed = self._says_any(dictionary.words("swap", "stayed"))
@@ -203,6 +204,8 @@ class _Reading:
             self._listing = []
             self._planned = self._earlier = False
         self._open(seen)
+        if len(seen.sides) == 1 and any(e.value == self.container for _, e in statement.of("component")):
+            self._pump_sides = seen.sides
         self._head(statement, seen)
         if seen.planned or (self._planned and self._goes_on(statement, seen)):
             self._planned = True
@@ -309,7 +312,7 @@ class _Reading:
         for k, part in enumerate(seen.parts):
             if part.sides or part.component in self.unsided:
                 continue
-            sides = self._header or (self._opened_sides if part.component in self.inside else ())
+            sides = self._header or (self._inner_sides(part))
             if not sides:
                 same = {
                     one.sides
@@ -320,6 +323,10 @@ class _Reading:
                 sides = same.pop() if len(same) == 1 else ()
             if sides:
                 seen.parts[k] = replace(part, sides=sides, doubt=part.doubt + FOR_SIDE_FROM_ELSEWHERE)
+
+    def _inner_sides(self, part: NotedPart) -> tuple[str, ...]:
+        """Of what is inside a pump, the side of the pump opened, else of the one last named."""
+        return (self._opened_sides or self._pump_sides) if part.component in self.inside else ()
 
     def _point_back(self, statement: Clause, seen: Observation) -> None:
         """ "On that side": the side last said of a part."""
@@ -374,6 +381,10 @@ class _Reading:
         alone = alone or (len(statement.elements) == 1 and any(line.action in MENDED for line in self._last))
         renewed = any(line.action == "replace" for line in self._last)
         sealed = statement.has("seal") and all(action.value == "repair" for action in actions)
+        if sealed and not seen.parts and self._seals_pump(statement):
+            spans = [(e.start, e.end) for _, e in statement.of("seal")]
+            sides = seen.sides or next((part.sides for part in self._focus), ())
+            seen = replace(seen, parts=[NotedPart(self.container, sides, spans)])
         if sealed and not seen.parts and renewed and statement.link in (COMMA, JOIN):
             return  # a new part and its new seal are one step
         mended = any(line.action in ("repair", "clean", "overhaul") for line in self._last)
@@ -418,6 +429,12 @@ class _Reading:
         parts_follow = seen.parts and seen.parts[-1].place > first
         refit = any(" ".join(e.words) in self.dictionary.words("refit") for e in seen.actions)
         self._listing = list(seen.actions) if parts_follow or refit or not seen.parts else []
+
+    def _seals_pump(self, statement: Clause) -> bool:
+        """Whether a seal of the pump's case is told after work on what is inside: "bushing, new cover gasket"."""
+        of_case = self.dictionary.words("seal", "of_case")
+        named = any(" ".join(element.words) in of_case for _, element in statement.of("seal"))
+        return named and any(part.component in self.inside for part in self._focus)
 
     def _parts_for(
         self,
@@ -826,7 +843,8 @@ class _Reading:
             e.value == "adjust" and i < numbers[0].place for i, e in statement.of("action")
         )
         spoken_of = any(part.component == component for part in [*seen.parts, *self._focus])
-        if voltage and not spoken_of and (set_to or not (seen.parts or self._about_wires())):
+        calibrated = any(action.value == "calibrate" for action in seen.actions)  # "cal passed 2.50 V"
+        if voltage and not spoken_of and not calibrated and (set_to or not (seen.parts or self._about_wires())):
             spans = [(voltage.start, voltage.end), *seen.side_spans]
             seen.parts.append(NotedPart(component, seen.sides, spans, FOR_PART_IMPLIED))
         seen.actions = [replace(a, value="test") if a.value == "inspect" else a for a in seen.actions]
