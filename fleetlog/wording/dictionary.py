@@ -163,7 +163,7 @@ def _load(own: tuple[Path, ...], _changed: tuple[int, ...]) -> Dictionary:
         phrases,
         max(map(len, phrases)),
         Speller(
-            spoken,
+            {word: _named_by(phrases.get((word,))) for word in spoken},
             frozenset(spelling["leave_alone"]["words"]) | frozenset(spoken) | frozenset(common),
             int(spelling["least_letters"]),
             int(spelling["two_changes_from"]),
@@ -172,6 +172,10 @@ def _load(own: tuple[Path, ...], _changed: tuple[int, ...]) -> Dictionary:
         tables,
         hashlib.sha256(content.encode()).hexdigest()[:12],
     )
+
+
+def _named_by(meaning: Meaning | None) -> str:
+    return f"{meaning.kind} {meaning.value}" if meaning else ""
 
 
 def _phrases(tables: Mapping[str, Any]) -> Iterator[tuple[tuple[str, ...], Meaning]]:

@@ -420,7 +420,8 @@ def _parts(
     kept: list[tuple[int, Element]] = []
     renewing = statement.has_action("replace")
     for i, element in here:
-        if i and elements[i - 1].kind == "with" and not renewing and not kept:
+        used = any(other.kind == "action" for other in elements[:i])
+        if i and elements[i - 1].kind == "with" and used and not renewing and not kept:
             continue  # "load-tested it with a bulb"
         if not kept and _is_landmark(elements, i, dictionary):
             continue  # "chafed behind the tank"

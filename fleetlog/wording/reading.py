@@ -218,6 +218,7 @@ class _Reading:
         goes_on = statement.link == JOIN or (statement.link == COMMA and not said)
         self._earlier = seen.earlier or (self._earlier and goes_on)
         self._point_back(statement, seen)
+        self._share_next(number, statement, seen)
         self._refer(statement, seen)
         self._inherit_sides(seen)
         self._measure(statement, seen)
@@ -327,6 +328,18 @@ class _Reading:
     def _inner_sides(self, part: NotedPart) -> tuple[str, ...]:
         """Of what is inside a pump, the side of the pump opened, else of the one last named."""
         return (self._opened_sides or self._pump_sides) if part.component in self.inside else ()
+
+    def _share_next(self, number: int, statement: Clause, seen: Observation) -> None:
+        """Of a verb alone, the part of the verb joined to it: "cleaned and tightened the terminals"."""
+        alone = all(element.kind == "action" for element in statement.elements)
+        new = statement.link == SENTENCE or not self._focus
+        if not (alone and new and number + 1 < len(self.statements)):
+            return
+        following = self.statements[number + 1]
+        if following.link == JOIN and following.elements[0].kind == "action" and len(seen.actions) == 1:
+            then = observe(following, self.dictionary, self._swap_is_test)
+            if then.parts and len(then.actions) == 1 and then.actions[0].start < then.parts[0].place:
+                seen.parts, seen.sides = then.parts, then.sides
 
     def _point_back(self, statement: Clause, seen: Observation) -> None:
         """ "On that side": the side last said of a part."""
@@ -625,6 +638,7 @@ class _Reading:
 
     def _comment(self, number: int, statement: Clause, seen: Observation) -> None:
         """A statement with neither: a finding, a verdict or a side that speaks of what came before."""
+        self._say_no(statement, seen)
         self._turn_to_other_side(number, statement, seen)
         self._find_more(number, seen)
         told = [element for element in seen.results if not self._is_attempt(element)]
@@ -650,6 +664,13 @@ class _Reading:
             self._state(seen, self._last)
         elif seen.sides and statement.link != SENTENCE and self._speaks_of_nothing_else(statement):
             self._side_comment(seen)
+
+    def _say_no(self, statement: Clause, seen: Observation) -> None:
+        """A denial that ends what is said of the other side is a verdict: "left took, right didn't"."""
+        last = statement.elements[-1]
+        tried = any(line.action in TRIED and line.result == "passed" for line in self._last)
+        if seen.sides and tried and not seen.results and last.kind in ("negation", "cannot"):
+            seen.results = [replace(last, kind="result", value="failed")]
 
     def _find_more(self, number: int, seen: Observation) -> None:
         """A second finding on a part of which something else was told: a line of its own."""
