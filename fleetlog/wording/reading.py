@@ -436,12 +436,25 @@ class _Reading:
             done = done if len(done) > 0 else self._last
         tried = [line for line in self._last if line.action in TRIED and not line.result]
         self._state(seen, done or (tried if not seen.parts else []))
+        self._look_by_measuring(statement, done)
         if done:
             self._last = done
         first = min((e.start for e in seen.actions), default=10**9)
         parts_follow = seen.parts and seen.parts[-1].place > first
         refit = any(" ".join(e.words) in self.dictionary.words("refit") for e in seen.actions)
         self._listing = list(seen.actions) if parts_follow or refit or not seen.parts else []
+
+    def _look_by_measuring(self, statement: Clause, done: Sequence[SuggestedLine]) -> None:
+        """A look told with what was measured is that test: "checked the sensor, 2.5 V"."""
+        measured = {(line.component, line.side) for line in done if line.action == "test"}
+        for line in self._last:
+            if (
+                statement.link == COMMA
+                and line.action == "inspect"
+                and not line.finding
+                and (line.component, line.side) in measured
+            ):
+                line.action = "test"
 
     def _seals_pump(self, statement: Clause) -> bool:
         """Whether a seal of the pump's case is told after work on what is inside: "bushing, new cover gasket"."""
@@ -872,7 +885,8 @@ class _Reading:
         if any(a.value in (*TRIED, "replace") for a in seen.actions):
             return
         first = numbers[0]
-        step = "adjust" if any(">" in e.words for e in statement.elements) else "test"  # "2.9 > 2.5"
+        set_to = set_to or (first.place > 0 and statement.elements[first.place - 1].words == ("to",))
+        step = "adjust" if set_to else "test"  # "2.9 > 2.5", "sensor to 2.5 V"
         set_on = self.dictionary.words("measure", "set_on")
         if any(part.component in set_on for part in seen.parts or self._focus):
             step = "adjust"
