@@ -160,6 +160,7 @@ class _Reading:
         self._headed: NotedPart | None = None  # and its part
         self._opened = False
         self._opened_sides: tuple[str, ...] = ()
+        self._sentence = 0  # the statement with which the sentence began
         self._pump_sides: tuple[str, ...] = ()  # the side of the pump last named, for what is inside
         self._swaps = dictionary.words("swap")
         self._swapped_across = self._says_any(dictionary.words("swap", "across"))
@@ -201,6 +202,7 @@ class _Reading:
         )
         before = len(self._lines)
         if statement.link == SENTENCE:
+            self._sentence = number
             self._listing = []
             self._planned = self._earlier = False
         self._open(seen)
@@ -636,10 +638,10 @@ class _Reading:
 
     @staticmethod
     def _counted(statement: Clause) -> bool:
-        """Whether a number of parts is told as on a bill: "tires (4)", "rollers x2"."""
+        """Whether parts are told as on a bill: "tires (4)", "rollers x2", "belt p/n 4-1092"."""
         words = [element.words[0] for element in statement.elements]
         marked = any(e.words[0] == "x" and then.kind == "number" for e, then in pairwise(statement.elements))
-        return marked or any(word.startswith("(") and word.endswith(")") for word in words)
+        return marked or any((word[0] == "(" and word[-1] == ")") or word.startswith("p/n") for word in words)
 
     def _without_unsided(self, part: NotedPart) -> list[SuggestedLine]:
         """The last lines without those of the same part that wait for its side: "connector and wire, left"."""
@@ -724,7 +726,9 @@ class _Reading:
         if self._pending and not self._pending[-1][1].sides:
             number, part = self._pending[-1]
             self._pending[-1] = (number, replace(part, sides=seen.sides, spans=[*part.spans, *spans]))
-        for line in list(self._last):
+        listed = [line for line in self._lines if seen.parts and line.statement >= self._sentence]
+        inner = [line for line in listed if line.component in self.inside and line not in self._last]
+        for line in [*inner, *self._last]:
             if not line.side and line.component not in self.unsided:
                 line.side = seen.sides[0]
                 line.spans.extend(spans)
@@ -735,7 +739,10 @@ class _Reading:
     def _speaks_of_nothing_else(self, statement: Clause) -> bool:
         """Whether no word of a statement names another thing: "temperature ok" is no verdict on what came before."""
         filler = self.dictionary.words("filler")
-        return all(element.kind != "word" or element.words[0] in filler for element in statement.elements)
+        return all(
+            element.kind != "word" or element.words[0] in filler or element.words[0][-1].isdigit()  # a number
+            for element in statement.elements
+        )
 
     def _is_attempt(self, result: Element) -> bool:
         return " ".join(result.words) in self.dictionary.words("attempt")
