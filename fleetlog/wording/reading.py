@@ -677,8 +677,18 @@ class _Reading:
             seen.results and (self._speaks_of_nothing_else(statement) or told != seen.results)
         ):
             self._state(seen, self._last)
+            self._narrow(seen)
         elif seen.sides and statement.link != SENTENCE and self._speaks_of_nothing_else(statement):
             self._side_comment(seen)
+
+    def _narrow(self, seen: Observation) -> None:
+        """After the fault of one side is told, what is done is done there: "right one dead, replaced"."""
+        faulty = any(e.value not in ("passed", "no_fault_found") for e in (*seen.results, *seen.findings))
+        if len(seen.sides) == 1 and faulty:
+            self._focus = [
+                replace(part, sides=seen.sides) if len(part.sides) > 1 and not part.implied else part
+                for part in self._focus
+            ]
 
     def _say_no(self, statement: Clause, seen: Observation) -> None:
         """A denial that ends what is said of the other side is a verdict: "left took, right didn't"."""

@@ -81,6 +81,9 @@ def unite(
             if line.finding == "no_fault_found" and host.action == "test":
                 host.result = host.result or "passed"
             host.spans.extend(line.spans)
+    for line in kept:  # "charge pressure low, 150 psi" is a test failed
+        if line.action == "test" and line.component in findings.get(line.finding, {}).get("failed_tested", ()):
+            line.finding, line.result = "", line.result or "failed"
     return kept
 
 
