@@ -515,7 +515,12 @@ class _Reading:
 
         if can_be(joined):
             return can_be(joined), 0.0
-        waiting = can_be([part for _, part in self._pending[-1:]])
+        counted = bool(seen.side_elements) and all(e.words == ("both",) for e in seen.side_elements)
+        listed = can_be([part for _, part in self._pending])
+        if counted and len(listed) == 2 and any(part.sides for part in listed):
+            sides = next(part.sides for part in listed if part.sides)
+            return [part if part.sides else replace(part, sides=sides) for part in listed], FOR_LIST
+        waiting = listed[-1:]
         if waiting and statement.link in (COMMA, JOIN):
             return [self._with_sides(waiting[0], seen)], FOR_LIST
         trial = " ".join(action.words) in self.dictionary.words("trial") and not statement.has("number")
