@@ -26,6 +26,7 @@ from fleetlog.wording.suggestion import (
     FOR_SIDE_FROM_ELSEWHERE,
     FOR_STATE_ALONE,
     FOR_TEN_WORDS,
+    FOR_UNKNOWN,
     LEAST,
     MOST_FOR_WORDS,
     SURE,
@@ -74,12 +75,13 @@ def all_told(text: str, field_name: str, dictionary: Dictionary) -> list[Suggest
     if field_name not in FIELDS:
         raise ValueError(f"{field_name!r} is none of {', '.join(FIELDS)}")
     statements = statements_of(text, dictionary)
-    found = [_suggestion(line, text) for line in _Reading(statements, field_name, dictionary).lines()]
+    doubt = _doubt_of_note(statements, text, dictionary)
+    found = [_suggestion(line, text, doubt) for line in _Reading(statements, field_name, dictionary).lines()]
     recurrence = recurrence_in(statements, dictionary)
     return found if recurrence is None else [*found, _recurred(recurrence, statements, text, dictionary)]
 
 
-def _suggestion(line: SuggestedLine, text: str) -> Suggestion:
+def _suggestion(line: SuggestedLine, text: str, doubt: float) -> Suggestion:
     spans = merge_spans(line.spans)
     return Suggestion(
         line.component,
@@ -90,16 +92,24 @@ def _suggestion(line: SuggestedLine, text: str) -> Suggestion:
         earlier=line.earlier,
         spans=spans,
         words=quote_words(spans, text),
-        confidence=round(max(LEAST, SURE - line.doubt - _doubt_of(line, text)), 2),
+        confidence=round(max(LEAST, SURE - doubt - line.doubt - _doubt_of(line)), 2),
     )
 
 
-def _doubt_of(line: SuggestedLine, text: str) -> float:
-    """What a suggestion loses for a long note, a state without a step, and a step without an outcome."""
+def _doubt_of_note(statements: Sequence[Clause], text: str, dictionary: Dictionary) -> float:
+    """What all suggestions of a note lose: for its length, and for words that the dictionary does not know."""
+    known = dictionary.words("filler") | dictionary.words("manner")
+    words = [element for statement in statements for element in statement.elements]
+    unknown = sum(e.kind == "word" and e.words[0].isalpha() and e.words[0] not in known for e in words)
     more = max(0, len(text.split()) - 10) / 10
+    return min(MOST_FOR_WORDS, FOR_TEN_WORDS * more) + FOR_UNKNOWN * unknown / max(1, len(words))
+
+
+def _doubt_of(line: SuggestedLine) -> float:
+    """What a suggestion loses for a state without a step, and a step without an outcome."""
     state = FOR_STATE_ALONE * (not line.action)
     outcome = FOR_NO_OUTCOME * (bool(line.action) and line.action != "calibrate" and not line.result)
-    return min(MOST_FOR_WORDS, FOR_TEN_WORDS * more) + state + outcome
+    return state + outcome
 
 
 def _recurred(
