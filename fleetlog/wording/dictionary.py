@@ -72,6 +72,9 @@ _PLAIN: Mapping[str, tuple[str, ...]] = {
 _IMPLIED = "implied"
 """The table whose keys are parts."""
 
+_NOT = ("was not", "is not", "were not", "are not", "wasn't", "isn't", "isnt", "wasnt", "aren't", "weren't")
+"""A phrase that begins with "not" is also read with these."""
+
 _FIXED = {"side": ("left", "right", "both"), "result": ("passed", "failed")}
 
 
@@ -151,6 +154,10 @@ def _load(own: tuple[Path, ...], _changed: tuple[int, ...]) -> Dictionary:
     for phrase, meaning in list(phrases.items()):
         if meaning.kind == "component" and len(phrase) > 1 and phrase[-1][-1].isalpha():
             phrases.setdefault((*phrase[:-1], f"{phrase[-1]}s"), meaning)
+    for phrase, meaning in list(phrases.items()):
+        if phrase[0] == "not" and meaning.kind in ("finding", "result"):
+            for word in _NOT:
+                phrases.setdefault((*word.split(), *phrase[1:]), meaning)
     spelling = tables["spelling"]
     spoken = {
         word

@@ -201,7 +201,7 @@ def sides_in(statement: Clause, dictionary: Dictionary) -> list[Element]:
     found = []
     for i, element in statement.of("side", "negation"):
         if element.kind == "negation":
-            if element.words[0] == "neither":
+            if element.words[0] == "neither" and i + 1 < len(statement.elements):
                 found.append(replace(element, kind="side", value="both"))
             continue
         before = {other.kind for other in statement.elements[max(0, i - 3) : i]}
@@ -416,12 +416,12 @@ def _parts(
     outside = dictionary.words("elsewhere", "of")
     if any(not element.weak for _, element in here):
         here = [(i, element) for i, element in here if not element.weak]
-    pronoun = next((i for i, _ in statement.of("pronoun")), None)
+    pronoun = next((i for i, _ in statement.of("pronoun") if not _one_of(elements, i)), None)
     kept: list[tuple[int, Element]] = []
     renewing = statement.has_action("replace")
     for i, element in here:
-        used = any(other.kind == "action" for other in elements[:i])
-        if i and elements[i - 1].kind == "with" and used and not renewing and not kept:
+        about = i > 1 and elements[i - 2].kind in ("finding", "trouble")  # "no fault found with wiring"
+        if i and elements[i - 1].kind == "with" and not about and not renewing and not kept:
             continue  # "load-tested it with a bulb"
         if not kept and _is_landmark(elements, i, dictionary):
             continue  # "chafed behind the tank"
@@ -453,6 +453,11 @@ def _parts(
         )
         for _, element in kept
     ]
+
+
+def _one_of(elements: Sequence[Element], i: int) -> bool:
+    """Whether a pronoun only counts what follows: "one of the wires"."""
+    return i + 1 < len(elements) and elements[i + 1].words == ("of",)
 
 
 def _is_landmark(elements: Sequence[Element], i: int, dictionary: Dictionary) -> bool:
