@@ -106,6 +106,10 @@ def observe(statement: Clause, dictionary: Dictionary, swap_is_test: bool) -> Ob
     if opened and not actions:
         parts = [part for part in parts if part.component != dictionary.tables["inside"]["of"]]
     planned = _planned_from(statement, actions, dictionary)
+    told = [e for _, e in statement.of("finding", "result") if e.end < planned]
+    if planned < 10**9 and told and any(e.end < planned for _, e in statement.of("component")) and actions:
+        before = tuple(element for element in statement.elements if element.end <= planned)
+        return observe(replace(statement, elements=before), dictionary, swap_is_test)
     actions = [action for action in actions if action.start < planned]
     return Observation(
         parts=parts,

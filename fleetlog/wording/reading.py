@@ -686,15 +686,24 @@ class _Reading:
         counts = all(
             element.words == ("both",) for element in seen.side_elements
         )  # "both good": two of any kind
-        if seen.sides and statement.link != SENTENCE and (seen.findings or seen.results) and not counts:
+        tried = bool(told) and self._speaks_of_nothing_else(statement)
+        tried = tried and bool(self._last) and all(line.action in TRIED for line in self._last)
+        beside = statement.link != SENTENCE or tried  # "calibrated; left passed"
+        if seen.sides and beside and (seen.findings or seen.results) and not counts:
             self._side_comment(seen)
         if seen.findings or (
-            seen.results and (self._speaks_of_nothing_else(statement) or told != seen.results)
+            seen.results
+            and (self._speaks_of_nothing_else(statement) or told != seen.results or self._answers(statement))
         ):
             self._state(seen, self._last)
             self._narrow(seen)
         elif seen.sides and statement.link != SENTENCE and self._speaks_of_nothing_else(statement):
             self._side_comment(seen)
+
+    def _answers(self, statement: Clause) -> bool:
+        """Whether a statement begins with the verdict on a test just told: "bench tested, failed channel 2"."""
+        waits = any(line.action in TRIED and not line.result for line in self._last)
+        return statement.link == COMMA and statement.elements[0].kind == "result" and waits
 
     def _narrow(self, seen: Observation) -> None:
         """After the fault of one side is told, what is done is done there: "right one dead, replaced"."""
