@@ -128,14 +128,14 @@ def _hosts(
 
 def _rank(
     line: SuggestedLine, bare: SuggestedLine, mended_by: Sequence[str]
-) -> tuple[bool, bool, bool, int, int]:
+) -> tuple[bool, bool, int, int, int]:
     """Which step a state speaks of: a look at the part, else a mending told after it, that mends such a thing, soon."""
     if line.action in EXAMINED:
-        return False, False, False, 0, EXAMINED.index(line.action)
+        return False, False, 0, 0, EXAMINED.index(line.action)
     return (
         True,
         line.statement < bare.statement,
-        line.action not in mended_by,
+        mended_by.index(line.action) if line.action in mended_by else len(mended_by),
         abs(line.statement - bare.statement),
         MENDED.index(line.action),
     )
