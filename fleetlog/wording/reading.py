@@ -919,7 +919,12 @@ class _Reading:
         )
         spoken_of = any(part.component == component for part in [*seen.parts, *self._focus])
         calibrated = any(action.value == "calibrate" for action in seen.actions)  # "cal passed 2.50 V"
-        if voltage and not spoken_of and not calibrated and (set_to or not (seen.parts or self._about_wires())):
+        if (
+            voltage
+            and not spoken_of
+            and not calibrated
+            and (set_to or not (seen.parts or self._about_wires()))
+        ):
             spans = [(voltage.start, voltage.end), *seen.side_spans]
             seen.parts.append(NotedPart(component, seen.sides, spans, FOR_PART_IMPLIED))
         seen.actions = [replace(a, value="test") if a.value == "inspect" else a for a in seen.actions]

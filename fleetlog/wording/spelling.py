@@ -54,7 +54,9 @@ class Speller:
         ]  # letters swapped or mistaken
         best = as_long or best
         meanings = {self.known[candidate] for candidate in best}
-        alike = len({_stem(candidate) for candidate in best}) == 1 or (len(meanings) == 1 and "" not in meanings)
+        alike = len({_stem(candidate) for candidate in best}) == 1 or (
+            len(meanings) == 1 and "" not in meanings
+        )
         return best[0] if best and alike else None
 
 

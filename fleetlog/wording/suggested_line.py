@@ -82,7 +82,9 @@ def unite(
                 host.result = host.result or "passed"
             host.spans.extend(line.spans)
     for line in kept:  # "charge pressure low, 150 psi" is a test failed
-        if line.action == "test" and line.component in findings.get(line.finding, {}).get("failed_tested", ()):
+        if line.action == "test" and line.component in findings.get(line.finding, {}).get(
+            "failed_tested", ()
+        ):
             line.finding, line.result = "", line.result or "failed"
     return kept
 
