@@ -1,4 +1,4 @@
-"""From a note to suggestions: what was done to which part, on which side, and what was found.
+"""The statements of a note put together: what was done to which part, on which side, and what was found.
 
 The statements are taken in the order of reading; what one leaves out, those before it supply.
 """
@@ -11,123 +11,38 @@ from itertools import pairwise
 
 from fleetlog.wording.dictionary import Dictionary
 from fleetlog.wording.measuring import bounds_in, measured_in, numbers_in
-from fleetlog.wording.note import BREAK, COMMA, JOIN, SENTENCE, Clause, Element, statements_of
-from fleetlog.wording.observations import NotedPart, Observation, observe, sides_in, values_of
-from fleetlog.wording.recurrence import Recurrence, recurrence_in
+from fleetlog.wording.note import BREAK, COMMA, JOIN, SENTENCE, Clause, Element
+from fleetlog.wording.objects import (
+    both_of_them,
+    counted,
+    distinct,
+    done_to_another,
+    element_after,
+    group_sides,
+    noun,
+    objects,
+    with_sides,
+)
+from fleetlog.wording.observations import NotedPart, Observation, observe
 from fleetlog.wording.suggested_line import EXAMINED, MENDED, SuggestedLine, drop_refits, unite
 from fleetlog.wording.suggestion import (
-    FIELDS,
     FOR_DOUBT,
     FOR_LIST,
     FOR_MISSPELT,
-    FOR_NO_OUTCOME,
     FOR_PART_FROM_ELSEWHERE,
     FOR_PART_IMPLIED,
     FOR_SIDE_FROM_ELSEWHERE,
-    FOR_STATE_ALONE,
-    FOR_TEN_WORDS,
-    FOR_UNKNOWN,
-    LEAST,
-    MOST_FOR_WORDS,
-    SURE,
-    Suggestion,
-    merge_spans,
-    quote_words,
+)
+from fleetlog.wording.verdicts import (
+    fails_by,
+    hosts_of_finding,
+    is_attempt,
+    nearest_finding,
+    speaks_of_nothing_else,
 )
 
 TRIED = ("calibrate", "test", "adjust")
 """Steps that pass or fail."""
-
-
-def read_note(text: str, field_name: str, dictionary: Dictionary) -> list[Suggestion]:
-    """The suggestions that a text gives for its own order, steps first in the order of the text, then a recurrence.
-
-    Without what was done before the order or by others; of a step with several outcomes, the last. A part told to be
-    sound was inspected; a finding that the store has no word for is left out.
-
-    Args:
-        text: the note as it stands.
-        field_name: "complaint", "cause", "correction" or "note".
-        dictionary: the words to read it by.
-
-    Raises:
-        ValueError: for another field.
-    """
-    own: dict[tuple[str, str, str, bool], Suggestion] = {}
-    for one in all_told(text, field_name, dictionary):
-        if one.finding in dictionary.words("told_only", "findings"):
-            one = replace(one, finding="")
-        if one.earlier or not (one.action or one.finding or one.result or one.again):
-            continue
-        if one.finding == "no_fault_found" and not one.action and field_name != "complaint":
-            one = replace(one, action="inspect")
-        key = (one.component, one.action, one.side, one.again)
-        before = own.get(key)
-        own[key] = one if before is None else replace(one, finding=before.finding or one.finding)
-    return list(own.values())
-
-
-def all_told(text: str, field_name: str, dictionary: Dictionary) -> list[Suggestion]:
-    """Everything that a text tells was done or seen: earlier and others' work too, every outcome of a step by itself.
-
-    Args, Raises: as for `read_note`.
-    """
-    if field_name not in FIELDS:
-        raise ValueError(f"{field_name!r} is none of {', '.join(FIELDS)}")
-    statements = statements_of(text, dictionary)
-    doubt = _doubt_of_note(statements, text, dictionary)
-    found = [_suggestion(line, text, doubt) for line in _Reading(statements, field_name, dictionary).lines()]
-    recurrence = recurrence_in(statements, dictionary)
-    return found if recurrence is None else [*found, _recurred(recurrence, statements, text, dictionary)]
-
-
-def _suggestion(line: SuggestedLine, text: str, doubt: float) -> Suggestion:
-    spans = merge_spans(line.spans)
-    return Suggestion(
-        line.component,
-        line.side,
-        line.action,
-        line.finding,
-        line.result,
-        earlier=line.earlier,
-        spans=spans,
-        words=quote_words(spans, text),
-        confidence=round(max(LEAST, SURE - doubt - line.doubt - _doubt_of(line)), 2),
-    )
-
-
-def _doubt_of_note(statements: Sequence[Clause], text: str, dictionary: Dictionary) -> float:
-    """What all suggestions of a note lose: for its length, and for words that the dictionary does not know."""
-    known = dictionary.words("filler") | dictionary.words("manner")
-    words = [element for statement in statements for element in statement.elements]
-    unknown = sum(e.kind == "word" and e.words[0].isalpha() and e.words[0] not in known for e in words)
-    more = max(0, len(text.split()) - 10) / 10
-    return min(MOST_FOR_WORDS, FOR_TEN_WORDS * more) + FOR_UNKNOWN * unknown / max(1, len(words))
-
-
-def _doubt_of(line: SuggestedLine) -> float:
-    """What a suggestion loses for a state without a step, and a step without an outcome."""
-    state = FOR_STATE_ALONE * (not line.action)
-    outcome = FOR_NO_OUTCOME * (bool(line.action) and line.action != "calibrate" and not line.result)
-    return state + outcome
-
-
-def _recurred(
-    recurrence: Recurrence, statements: Sequence[Clause], text: str, dictionary: Dictionary
-) -> Suggestion:
-    """A recurrence, with the side where the note names one alone."""
-    sides = [side for statement in statements for side in sides_in(statement, dictionary)]
-    named = values_of(sides)
-    with_side = len(named) == 1
-    spans = merge_spans([*recurrence.spans, *((side.start, side.end) for side in sides if with_side)])
-    return Suggestion(
-        side=named[0] if with_side else "",
-        recurrence_hours=recurrence.hours,
-        again=True,
-        spans=spans,
-        words=quote_words(spans, text),
-    )
-
 
 REMEMBERED = 40
 """Parts named before that a short name may stand for."""
@@ -137,14 +52,7 @@ BEING = frozenset(
 )
 
 
-def _noun(part: NotedPart) -> str:
-    """The last word of a part's name, in the singular."""
-    words = [word for word in part.name if word not in ("kit", "assembly", "assy", "set")]
-    word = words[-1] if words else part.component
-    return word.removesuffix("es") if word.endswith("shes") else word.removesuffix("s")
-
-
-class _Reading:
+class Reading:
     """One note being read."""
 
     def __init__(self, statements: list[Clause], field_name: str, dictionary: Dictionary) -> None:
@@ -331,7 +239,7 @@ class _Reading:
                     one.sides
                     for one in self._named[: len(self._named) - len(seen.parts)]
                     if one.component == part.component
-                    and (_noun(one) == _noun(part) or read & set(part.name[1:]))
+                    and (noun(one) == noun(part) or read & set(part.name[1:]))
                 }
                 sides = same.pop() if len(same) == 1 else ()
             if sides:
@@ -369,7 +277,7 @@ class _Reading:
         companions = self.dictionary.words("companion"), self.dictionary.words("companion", "of")
         for k, part in enumerate(seen.parts):
             name = " ".join(part.name)
-            full = next((one for one in reversed(self._named) if _noun(one) == _noun(part)), None)
+            full = next((one for one in reversed(self._named) if noun(one) == noun(part)), None)
             focused = {one.component for one in self._focus}
             headed = self._headed.component if self._headed else self.container
             of_heading = name in foreign and headed not in (self.container, part.component)
@@ -489,7 +397,7 @@ class _Reading:
             return [part for part in parts if not only or part.component in only]
 
         if joined and seen.parts and seen.parts[-1].sides == ("left", "right"):
-            seen.parts[-1] = self._both_of_them(joined, seen.parts[-1], seen)
+            seen.parts[-1] = both_of_them(joined, seen.parts[-1], seen)
         outside = self.dictionary.words("elsewhere", "of")
         if (
             only
@@ -498,23 +406,23 @@ class _Reading:
             and all(part.component in outside for part in seen.parts)
         ):
             return seen.parts, 0.0  # a joystick's sensor calibrated
-        named = self._objects(action, actions, [p for p in seen.parts if not only or p.component in only])
-        joined = [part if part.sides else replace(part, sides=self._group_sides(seen)) for part in joined]
+        named = objects(action, actions, [p for p in seen.parts if not only or p.component in only])
+        joined = [part if part.sides else replace(part, sides=group_sides(seen)) for part in joined]
         if named and joined and not only and len(actions) == 1:
             return [*joined, *named], 0.0
-        following = self._after(action, statement)
+        following = element_after(action, statement)
         if following is not None and following.kind == "pronoun" and action.value != "calibrate":
             own = [part for part in named if part.place < action.start]
-            past = can_be(self._distinct(self._focus))
+            past = can_be(distinct(self._focus))
             if own or past:
-                return own or [self._with_sides(part, seen) for part in past], FOR_LIST
+                return own or [with_sides(part, seen) for part in past], FOR_LIST
         if named:
             return named, 0.0
         implied = self.dictionary.implied_part(" ".join(action.words))
         implied = implied or self.dictionary.tables["action"].get(action.value, {}).get("implies")
-        spoken_of = [part for part in self._distinct(self._focus) if part.component == implied]
+        spoken_of = [part for part in distinct(self._focus) if part.component == implied]
         if spoken_of and implied != self.container:
-            return [self._with_sides(part, seen) for part in spoken_of], FOR_PART_IMPLIED
+            return [with_sides(part, seen) for part in spoken_of], FOR_PART_IMPLIED
         if implied:
             beside = (seen.sides if len(actions) == 1 and not seen.parts else ()) or self._header
             return [
@@ -532,66 +440,14 @@ class _Reading:
             return [part if part.sides else replace(part, sides=sides) for part in listed], FOR_LIST
         waiting = listed[-1:]
         if waiting and statement.link in (COMMA, JOIN):
-            return [self._with_sides(waiting[0], seen)], FOR_LIST
+            return [with_sides(waiting[0], seen)], FOR_LIST
         trial = " ".join(action.words) in self.dictionary.words("trial") and not statement.has("number")
-        if self._done_to_another(action, statement):
+        if done_to_another(action, statement, self.dictionary):
             return [], 0.0
         if trial and any(one.action in (*MENDED, "calibrate") for one in self._last):
             return [], 0.0  # after a repair the machine is tried
-        before = [self._with_sides(part, seen) for part in self._distinct(can_be(self._focus))]
+        before = [with_sides(part, seen) for part in distinct(can_be(self._focus))]
         return before, FOR_PART_FROM_ELSEWHERE
-
-    def _done_to_another(self, action: Element, statement: Clause) -> bool:
-        """Whether a thing that is no part follows the word: "flushed the case"."""
-        after = self._after(action, statement)
-        first = action.start == statement.elements[0].start
-        if not first or after is None or after.kind != "word" or statement.has("pronoun"):
-            return False
-        word = after.words[0]
-        known = self.dictionary.words("manner") | self.dictionary.words("filler")
-        return word.isalpha() and len(word) > 2 and not word.endswith("ly") and word not in known
-
-    @staticmethod
-    def _after(action: Element, statement: Clause) -> Element | None:
-        return next((element for element in statement.elements if element.start >= action.end), None)
-
-    @staticmethod
-    def _objects(action: Element, actions: Sequence[Element], parts: list[NotedPart]) -> list[NotedPart]:
-        """Of the parts in a statement with several actions, those of this one: after it, or else before it."""
-        starts = sorted({one.start for one in actions})
-        if len(starts) == 1 or len(parts) < 2:
-            return parts
-        places = sorted(part.place for part in parts)
-        nth = starts.index(action.start)
-        if places[0] < starts[0] and len(places) == len(starts):
-            return [part for part in parts if part.place == places[nth]]
-        until = starts[nth + 1] if nth + 1 < len(starts) else 10**9
-        since = starts[nth - 1] if nth else -1
-        after = [part for part in parts if action.start < part.place < until]
-        return after or [part for part in parts if since < part.place < action.start] or parts[:1]
-
-    def _both_of_them(self, joined: list[NotedPart], part: NotedPart, seen: Observation) -> NotedPart:
-        """In "RH sensor & harness both replaced" the word "both" counts the parts, not the sides."""
-        if len(joined) == 1 and joined[0].sides and all(e.words == ("both",) for e in seen.side_elements):
-            return replace(part, sides=joined[0].sides)
-        return part
-
-    @staticmethod
-    def _group_sides(seen: Observation) -> tuple[str, ...]:
-        """The side that a list of parts shares: the one said beside its last part."""
-        return seen.parts[-1].sides if seen.parts else seen.sides
-
-    def _with_sides(self, part: NotedPart, seen: Observation) -> NotedPart:
-        if not seen.sides:
-            return part
-        return replace(part, sides=seen.sides, spans=[*part.spans, *seen.side_spans])
-
-    @staticmethod
-    def _distinct(parts: list[NotedPart]) -> list[NotedPart]:
-        found: dict[tuple[str, tuple[str, ...]], NotedPart] = {}
-        for part in parts:
-            found.setdefault((part.component, part.sides), part)
-        return list(found.values())
 
     def _only(self, action: Element) -> tuple[str, ...]:
         return tuple(self.dictionary.tables["action"].get(action.value, {}).get("only", ()))
@@ -633,10 +489,10 @@ class _Reading:
             self._last, self._focus = [*self._last, *done], [*self._focus, *seen.parts]
             return
         if self.field in ("correction", "note") and (
-            all(self._is(part, "words") for part in seen.parts) or self._counted(statement)
+            all(self._is(part, "words") for part in seen.parts) or counted(statement)
         ):
             listed = [part for place, part in self._pending if self._is(part, "with") and place >= number - 3]
-            if self._counted(statement) and statement.link == JOIN:
+            if counted(statement) and statement.link == JOIN:
                 listed = [part for _, part in self._pending]
             self._last = []
             for part in [*listed, *seen.parts]:
@@ -651,13 +507,6 @@ class _Reading:
     def _is(self, part: NotedPart, key: str) -> bool:
         return part.name[-1] in self.dictionary.words("consumable", key) if part.name else False
 
-    @staticmethod
-    def _counted(statement: Clause) -> bool:
-        """Whether parts are told as on a bill: "tires (4)", "rollers x2", "belt p/n 4-1092"."""
-        words = [element.words[0] for element in statement.elements]
-        marked = any(e.words[0] == "x" and then.kind == "number" for e, then in pairwise(statement.elements))
-        return marked or any((word[0] == "(" and word[-1] == ")") or word.startswith("p/n") for word in words)
-
     def _without_unsided(self, part: NotedPart) -> list[SuggestedLine]:
         """The last lines without those of the same part that wait for its side: "connector and wire, left"."""
         waiting = [
@@ -671,33 +520,37 @@ class _Reading:
         self._say_no(statement, seen)
         self._turn_to_other_side(number, statement, seen)
         self._find_more(number, seen)
-        told = [element for element in seen.results if not self._is_attempt(element)]
+        told = [element for element in seen.results if not is_attempt(element, self.dictionary)]
         if (
             (seen.findings or told)
             and not self._last
             and self._focus
-            and (seen.findings or self._speaks_of_nothing_else(statement))
+            and (seen.findings or speaks_of_nothing_else(statement, self.dictionary))
         ):
             lines = []
-            for part in self._distinct(self._focus):
-                lines += self._emit(number, self._with_sides(part, seen), "", [], FOR_LIST)
+            for part in distinct(self._focus):
+                lines += self._emit(number, with_sides(part, seen), "", [], FOR_LIST)
             self._pending = []
             self._last = lines
         counts = all(
             element.words == ("both",) for element in seen.side_elements
         )  # "both good": two of any kind
-        tried = bool(told) and self._speaks_of_nothing_else(statement)
+        tried = bool(told) and speaks_of_nothing_else(statement, self.dictionary)
         tried = tried and bool(self._last) and all(line.action in TRIED for line in self._last)
         beside = statement.link != SENTENCE or tried  # "calibrated; left passed"
         if seen.sides and beside and (seen.findings or seen.results) and not counts:
             self._side_comment(seen)
         if seen.findings or (
             seen.results
-            and (self._speaks_of_nothing_else(statement) or told != seen.results or self._answers(statement))
+            and (
+                speaks_of_nothing_else(statement, self.dictionary)
+                or told != seen.results
+                or self._answers(statement)
+            )
         ):
             self._state(seen, self._last)
             self._narrow(seen)
-        elif seen.sides and statement.link != SENTENCE and self._speaks_of_nothing_else(statement):
+        elif seen.sides and statement.link != SENTENCE and speaks_of_nothing_else(statement, self.dictionary):
             self._side_comment(seen)
 
     def _answers(self, statement: Clause) -> bool:
@@ -770,24 +623,13 @@ class _Reading:
                 self._lines.extend(more)
                 self._last = [*self._last, *more]
 
-    def _speaks_of_nothing_else(self, statement: Clause) -> bool:
-        """Whether no word of a statement names another thing: "temperature ok" is no verdict on what came before."""
-        filler = self.dictionary.words("filler")
-        return all(
-            element.kind != "word" or element.words[0] in filler or element.words[0][-1].isdigit()  # a number
-            for element in statement.elements
-        )
-
-    def _is_attempt(self, result: Element) -> bool:
-        return " ".join(result.words) in self.dictionary.words("attempt")
-
     def _state(self, seen: Observation, lines: list[SuggestedLine]) -> None:
         """Findings and verdicts of a statement onto the suggestions that they speak of."""
         of_side = [line for line in lines if not line.side or line.side in seen.sides]
         lines = (of_side if seen.sides else lines) or lines
-        for line in self._hosts_of_finding(lines, seen.findings):
+        for line in hosts_of_finding(lines, seen.findings, self.dictionary):
             if seen.findings and not line.finding:
-                nearest = self._nearest(seen.findings, line)
+                nearest = nearest_finding(seen.findings, line)
                 if line.action == "calibrate":  # "without a problem"
                     line.result = line.result or ("passed" if nearest.value == "no_fault_found" else "")
                     continue
@@ -803,7 +645,7 @@ class _Reading:
                 )
                 if step and self.field != "complaint":
                     line.action = line.action or step
-                elif line.component in self._fails_by(nearest.value, line.action):
+                elif line.component in fails_by(nearest.value, line.action, self.dictionary):
                     line.result = "failed"
                 else:
                     line.finding = nearest.value
@@ -826,7 +668,7 @@ class _Reading:
     def _judge(self, line: SuggestedLine, verdict: Element, tried: bool) -> None:
         """A verdict onto one line: of an attempt its outcome; of a part that it failed, or had no fault."""
         if line.action in TRIED:
-            if line.result and self._is_attempt(verdict):
+            if line.result and is_attempt(verdict, self.dictionary):
                 if line.action == "adjust" and verdict.value == "failed":
                     line.result = "failed"
                 return
@@ -837,7 +679,7 @@ class _Reading:
             line.result = line.result or verdict.value
             if line.action == "test" and verdict.value == "passed" and self._copula:
                 line.finding = line.finding or "no_fault_found"
-        elif self._is_attempt(verdict) or tried:
+        elif is_attempt(verdict, self.dictionary) or tried:
             return
         elif verdict.value == "failed":
             line.result = "failed"
@@ -846,32 +688,6 @@ class _Reading:
         else:
             return
         line.spans.append((verdict.start, verdict.end))
-
-    def _hosts_of_finding(self, lines: list[SuggestedLine], findings: list[Element]) -> list[SuggestedLine]:
-        """Of several steps on one part in a statement, the first that looked, else mends such a thing."""
-        tables = self.dictionary.tables["finding"]
-        mends = {step for finding in findings for step in tables.get(finding.value, {}).get("mended_by", ())}
-        found: dict[tuple[str, str], SuggestedLine] = {}
-        for line in lines:
-            key = line.component, line.side
-            before = found.get(key)
-            if before is None or (
-                before.action not in EXAMINED
-                and (line.action in EXAMINED or (line.action in mends and before.action not in mends))
-            ):
-                found[key] = line
-        return list(found.values())
-
-    def _fails_by(self, finding: str, action: str) -> frozenset[str]:
-        """Parts of which a finding says that they failed: a roller blocked is stuck, a pump tested low."""
-        table = self.dictionary.tables["finding"].get(finding, {})
-        tested = table.get("failed_tested", ()) if action == "test" else ()
-        return frozenset([*table.get("failed_on", ()), *tested])
-
-    @staticmethod
-    def _nearest(findings: list[Element], line: SuggestedLine) -> Element:
-        place = line.spans[0][0] if line.spans else 0
-        return min(findings, key=lambda finding: abs(finding.start - place))
 
     def _emit(
         self, number: int, part: NotedPart, action: str, elements: list[Element], extra: float = 0.0
