@@ -5,12 +5,9 @@ The statements are taken in the order of reading; what one leaves out, those bef
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
-from itertools import pairwise
 
-from fleetlog.wording.dictionary import Dictionary
-from fleetlog.wording.measuring import bounds_in, measured_in, numbers_in
 from fleetlog.wording.note import BREAK, COMMA, JOIN, SENTENCE, Clause, Element
 from fleetlog.wording.objects import (
     both_of_them,
@@ -19,76 +16,26 @@ from fleetlog.wording.objects import (
     done_to_another,
     element_after,
     group_sides,
-    noun,
     objects,
     with_sides,
 )
 from fleetlog.wording.observations import NotedPart, Observation, observe
-from fleetlog.wording.suggested_line import EXAMINED, MENDED, SuggestedLine, drop_refits, unite
+from fleetlog.wording.suggested_line import EXAMINED, MENDED, TRIED, SuggestedLine, drop_refits, unite
 from fleetlog.wording.suggestion import (
     FOR_DOUBT,
     FOR_LIST,
-    FOR_MISSPELT,
     FOR_PART_FROM_ELSEWHERE,
     FOR_PART_IMPLIED,
-    FOR_SIDE_FROM_ELSEWHERE,
 )
-from fleetlog.wording.verdicts import (
-    fails_by,
-    hosts_of_finding,
-    is_attempt,
-    nearest_finding,
-    speaks_of_nothing_else,
-)
-
-TRIED = ("calibrate", "test", "adjust")
-"""Steps that pass or fail."""
-
-REMEMBERED = 40
-"""Parts named before that a short name may stand for."""
+from fleetlog.wording.verdict_placing import VerdictPlacing
 
 BEING = frozenset(
     {"is", "was", "it's", "its", "isn't", "isnt", "wasn't", "wasnt", "aren't", "weren't", "that's", "it"}
 )
 
 
-class Reading:
+class NoteReading(VerdictPlacing):
     """One note being read."""
-
-    def __init__(self, statements: list[Clause], field_name: str, dictionary: Dictionary) -> None:
-        self.statements = statements
-        self.field = field_name
-        self.dictionary = dictionary
-        self.unsided = dictionary.words("no_side", "components")
-        self.inside = frozenset(dictionary.tables["inside"]["components"])
-        self.container = str(dictionary.tables["inside"]["of"])
-        self._lines: list[SuggestedLine] = []
-        self._pending: list[tuple[int, NotedPart]] = []
-        self._focus: list[NotedPart] = []  # the parts last spoken of
-        self._last: list[SuggestedLine] = []  # the lines last made
-        self._copula = False  # a verdict is said of the part: "is good"
-        self._listing: list[Element] = []  # actions that a following part in the list shares
-        self._planned = False  # what follows in the list is planned too
-        self._earlier = False  # and so for what was done before
-        self._named: list[NotedPart] = []  # all parts named so far
-        self._measured: list[SuggestedLine] = []  # the tests whose numbers were told last
-        self._values: list[float] = []  # and those numbers
-        self._bounds: tuple[float, float, int] | None = None  # what they should be
-        self._header: tuple[str, ...] = ()  # the side that a heading names
-        self._headed: NotedPart | None = None  # and its part
-        self._opened = False
-        self._opened_sides: tuple[str, ...] = ()
-        self._sentence = 0  # the statement with which the sentence began
-        self._pump_sides: tuple[str, ...] = ()  # the side of the pump last named, for what is inside
-        self._swaps = dictionary.words("swap")
-        self._swapped_across = self._says_any(dictionary.words("swap", "across"))
-        self._fault_stayed = self._says_any(dictionary.words("swap", "stayed"))
-        self._swap_is_test = self._says_any(dictionary.words("swap", "test"))
-
-    def _says_any(self, phrases: Iterable[str]) -> bool:
-        said = " ".join(" ".join(e.words) for s in self.statements for e in s.elements)
-        spoken = f" {said} "
-        return any(f" {phrase} " in spoken for phrase in phrases)
 
     def lines(self) -> list[SuggestedLine]:
         """Reads all statements and puts together what belongs together."""
@@ -166,29 +113,6 @@ class Reading:
         said = " ".join(" ".join(element.words) for element in statement.elements)
         return any(f" {phrase} " in f" {said} " for phrase in self.dictionary.words("correction", "all"))
 
-    def _compare(self, statement: Clause, before: int) -> None:
-        """A number measured against what it should be: passed or failed."""
-        if self.field == "complaint":
-            return
-        bounds = bounds_in(statement, self.dictionary)
-        tests = [line for line in self._lines[before:] if line.action == "test"]
-        values = numbers_in(statement, bounds[2] if bounds else None)
-        if not tests and values and self._bounds and not bounds:
-            again = self.dictionary.words("bound", "now")
-            if any(element.words[0] in again for element in statement.elements):
-                tests = [replace(line, result="") for line in self._measured]
-                self._lines.extend(tests)
-        if tests:
-            self._measured, self._values = tests, values
-        if bounds:
-            self._bounds = bounds
-            self._values = values or self._values
-        if self._bounds and self._values and (tests or bounds):
-            low, high, _ = self._bounds
-            right = all(low <= value <= high for value in self._values)
-            for line in self._measured:
-                line.result = line.result or ("passed" if right else "failed")
-
     def _looked(self) -> bool:
         return any(line.action in EXAMINED for line in self._last)
 
@@ -198,26 +122,6 @@ class Reading:
         said = {word for element in statement.elements for word in element.words}
         return bool(said & BEING)
 
-    def _head(self, statement: Clause, seen: Observation) -> None:
-        """Takes note of a side that stands over what follows: "Left pump: new sensor, calibrated"."""
-        if statement.link == SENTENCE:
-            told = seen.actions or seen.findings or seen.results or seen.failed or seen.opened
-            over = all(element.kind in ("side", "component") for element in statement.elements)
-            over = over and not told
-            self._header = (
-                seen.sides if over and (statement.heading or all(p.weak for p in seen.parts)) else ()
-            )
-            self._headed = seen.parts[0] if over and statement.heading and seen.parts else None
-        elif self._headed and not seen.parts and statement.has("seal"):
-            seen.parts = [replace(self._headed, piece=True)]
-
-    def _open(self, seen: Observation) -> None:
-        """Takes note of a pump taken apart, and on which side."""
-        if not seen.opened:
-            return
-        self._opened = True
-        self._opened_sides = seen.sides or self._opened_sides
-
     def _goes_on(self, statement: Clause, seen: Observation) -> bool:
         """Whether a statement goes on with what is planned: a list of parts, or of things to do."""
         if statement.link not in (COMMA, JOIN):
@@ -226,68 +130,6 @@ class Reading:
             return True
         to_do = self.dictionary.words("base_form")
         return all(" ".join(a.words) in to_do for a in seen.actions) and not (seen.findings or seen.results)
-
-    def _inherit_sides(self, seen: Observation) -> None:
-        """The side of an opened pump for what is inside it; of a part, where it was named with one before."""
-        read = self.dictionary.words("voltage", "near")
-        for k, part in enumerate(seen.parts):
-            if part.sides or part.component in self.unsided:
-                continue
-            sides = self._header or (self._inner_sides(part))
-            if not sides:
-                same = {
-                    one.sides
-                    for one in self._named[: len(self._named) - len(seen.parts)]
-                    if one.component == part.component
-                    and (noun(one) == noun(part) or read & set(part.name[1:]))
-                }
-                sides = same.pop() if len(same) == 1 else ()
-            if sides:
-                seen.parts[k] = replace(part, sides=sides, doubt=part.doubt + FOR_SIDE_FROM_ELSEWHERE)
-
-    def _inner_sides(self, part: NotedPart) -> tuple[str, ...]:
-        """Of what is inside a pump, the side of the pump opened, else of the one last named."""
-        return (self._opened_sides or self._pump_sides) if part.component in self.inside else ()
-
-    def _share_next(self, number: int, statement: Clause, seen: Observation) -> None:
-        """Of a verb alone, the part of the verb joined to it: "cleaned and tightened the terminals"."""
-        alone = all(element.kind == "action" for element in statement.elements)
-        new = statement.link == SENTENCE or not self._focus
-        if not (alone and new and number + 1 < len(self.statements)):
-            return
-        following = self.statements[number + 1]
-        if following.link == JOIN and following.elements[0].kind == "action" and len(seen.actions) == 1:
-            then = observe(following, self.dictionary, self._swap_is_test)
-            if then.parts and len(then.actions) == 1 and then.actions[0].start < then.parts[0].place:
-                seen.parts, seen.sides = then.parts, then.sides
-
-    def _point_back(self, statement: Clause, seen: Observation) -> None:
-        """ "On that side": the side last said of a part."""
-        words = [element.words[-1] for element in statement.elements]
-        pointing = any(pair in (("that", "side"), ("same", "side")) for pair in pairwise(words))
-        sides = next((part.sides for part in reversed(self._named) if part.sides), ())
-        if pointing and not seen.sides and sides:
-            seen.sides = sides
-            seen.parts = [replace(part, sides=part.sides or sides) for part in seen.parts]
-
-    def _refer(self, statement: Clause, seen: Observation) -> None:
-        """What a short name stands for after a longer one: a hose after the coolant hose, pins after the bucket."""
-        pieces = self.dictionary.words("elsewhere", "short")
-        foreign = self.dictionary.words("elsewhere", "pieces")
-        companions = self.dictionary.words("companion"), self.dictionary.words("companion", "of")
-        for k, part in enumerate(seen.parts):
-            name = " ".join(part.name)
-            full = next((one for one in reversed(self._named) if noun(one) == noun(part)), None)
-            focused = {one.component for one in self._focus}
-            headed = self._headed.component if self._headed else self.container
-            of_heading = name in foreign and headed not in (self.container, part.component)
-            if full is not None and len(part.name) == 1 and full.component != part.component:
-                seen.parts[k] = replace(part, component=full.component, weak=False, piece=False)
-            elif of_heading or (statement.link != SENTENCE and name in pieces and focused == {"other"}):
-                seen.parts[k] = replace(part, component="other", piece=False)
-            elif name in companions[0] and self._focus and self._focus[-1].component in companions[1]:
-                seen.parts[k] = replace(part, component=self._focus[-1].component, weak=False)
-        self._named = [*self._named, *seen.parts][-REMEMBERED:]
 
     # Steps.
 
@@ -449,9 +291,6 @@ class Reading:
         before = [with_sides(part, seen) for part in distinct(can_be(self._focus))]
         return before, FOR_PART_FROM_ELSEWHERE
 
-    def _only(self, action: Element) -> tuple[str, ...]:
-        return tuple(self.dictionary.tables["action"].get(action.value, {}).get("only", ()))
-
     # States.
 
     def _name(self, number: int, statement: Clause, seen: Observation, keep: bool = False) -> None:
@@ -504,9 +343,6 @@ class Reading:
         if statement.link != JOIN:
             self._last = []
 
-    def _is(self, part: NotedPart, key: str) -> bool:
-        return part.name[-1] in self.dictionary.words("consumable", key) if part.name else False
-
     def _without_unsided(self, part: NotedPart) -> list[SuggestedLine]:
         """The last lines without those of the same part that wait for its side: "connector and wire, left"."""
         waiting = [
@@ -514,245 +350,3 @@ class Reading:
         ]
         self._lines = [line for line in self._lines if not any(line is one for one in waiting)]
         return [line for line in self._last if not any(line is one for one in waiting)]
-
-    def _comment(self, number: int, statement: Clause, seen: Observation) -> None:
-        """A statement with neither: a finding, a verdict or a side that speaks of what came before."""
-        self._say_no(statement, seen)
-        self._turn_to_other_side(number, statement, seen)
-        self._find_more(number, seen)
-        told = [element for element in seen.results if not is_attempt(element, self.dictionary)]
-        if (
-            (seen.findings or told)
-            and not self._last
-            and self._focus
-            and (seen.findings or speaks_of_nothing_else(statement, self.dictionary))
-        ):
-            lines = []
-            for part in distinct(self._focus):
-                lines += self._emit(number, with_sides(part, seen), "", [], FOR_LIST)
-            self._pending = []
-            self._last = lines
-        counts = all(
-            element.words == ("both",) for element in seen.side_elements
-        )  # "both good": two of any kind
-        tried = bool(told) and speaks_of_nothing_else(statement, self.dictionary)
-        tried = tried and bool(self._last) and all(line.action in TRIED for line in self._last)
-        beside = statement.link != SENTENCE or tried  # "calibrated; left passed"
-        if seen.sides and beside and (seen.findings or seen.results) and not counts:
-            self._side_comment(seen)
-        if seen.findings or (
-            seen.results
-            and (
-                speaks_of_nothing_else(statement, self.dictionary)
-                or told != seen.results
-                or self._answers(statement)
-            )
-        ):
-            self._state(seen, self._last)
-            self._narrow(seen)
-        elif seen.sides and statement.link != SENTENCE and speaks_of_nothing_else(statement, self.dictionary):
-            self._side_comment(seen)
-
-    def _answers(self, statement: Clause) -> bool:
-        """Whether a statement begins with the verdict on a test just told: "bench tested, failed channel 2"."""
-        waits = any(line.action in TRIED and not line.result for line in self._last)
-        return statement.link == COMMA and statement.elements[0].kind == "result" and waits
-
-    def _narrow(self, seen: Observation) -> None:
-        """After the fault of one side is told, what is done is done there: "right one dead, replaced"."""
-        faulty = any(e.value not in ("passed", "no_fault_found") for e in (*seen.results, *seen.findings))
-        if len(seen.sides) == 1 and faulty:
-            self._focus = [
-                replace(part, sides=seen.sides) if len(part.sides) > 1 and not part.implied else part
-                for part in self._focus
-            ]
-
-    def _say_no(self, statement: Clause, seen: Observation) -> None:
-        """A denial that ends what is said of the other side is a verdict: "left took, right didn't"."""
-        last = statement.elements[-1]
-        tried = any(line.action in TRIED and line.result == "passed" for line in self._last)
-        if seen.sides and tried and not seen.results and last.kind in ("negation", "cannot"):
-            seen.results = [replace(last, kind="result", value="failed")]
-
-    def _find_more(self, number: int, seen: Observation) -> None:
-        """A second finding on a part of which something else was told: a line of its own."""
-        found = {finding.value for finding in seen.findings}
-        worse = bool(self._last) and all(
-            not line.action and line.finding not in ("", *found) for line in self._last
-        )
-        if worse and found and found != {"no_fault_found"}:
-            self._last = [
-                made
-                for line in self._last
-                for made in self._emit(
-                    number, NotedPart(line.component, (line.side,), [*line.spans]), "", [], FOR_LIST
-                )
-            ]
-
-    def _turn_to_other_side(self, number: int, statement: Clause, seen: Observation) -> None:
-        """What is said of the other side alone is about the same part and step: "RH tested ok. LH low"."""
-        if not (seen.findings or seen.results or statement.has("number")):
-            return
-        like = {
-            (line.component, line.action): line
-            for line in self._last
-            if line.side and line.side not in seen.sides
-        }
-        if not seen.sides or any(line.side in seen.sides for line in self._last):
-            return
-        lines = []
-        for component, action in like:
-            part = NotedPart(component, seen.sides, seen.side_spans)
-            again = action if action in (*EXAMINED, *TRIED) else ""
-            lines += self._emit(number, part, again, [], FOR_LIST)
-        self._last = lines or self._last
-
-    def _side_comment(self, seen: Observation) -> None:
-        """A side said after the part, in a statement of its own, where none was said before."""
-        spans = seen.side_spans
-        if self._pending and not self._pending[-1][1].sides:
-            number, part = self._pending[-1]
-            self._pending[-1] = (number, replace(part, sides=seen.sides, spans=[*part.spans, *spans]))
-        listed = [line for line in self._lines if seen.parts and line.statement >= self._sentence]
-        inner = [line for line in listed if line.component in self.inside and line not in self._last]
-        for line in [*inner, *self._last]:
-            if not line.side and line.component not in self.unsided:
-                line.side = seen.sides[0]
-                line.spans.extend(spans)
-                more = [replace(line, side=side, spans=list(line.spans)) for side in seen.sides[1:]]
-                self._lines.extend(more)
-                self._last = [*self._last, *more]
-
-    def _state(self, seen: Observation, lines: list[SuggestedLine]) -> None:
-        """Findings and verdicts of a statement onto the suggestions that they speak of."""
-        of_side = [line for line in lines if not line.side or line.side in seen.sides]
-        lines = (of_side if seen.sides else lines) or lines
-        for line in hosts_of_finding(lines, seen.findings, self.dictionary):
-            if seen.findings and not line.finding:
-                nearest = nearest_finding(seen.findings, line)
-                if line.action == "calibrate":  # "without a problem"
-                    line.result = line.result or ("passed" if nearest.value == "no_fault_found" else "")
-                    continue
-                if self.field == "complaint" and nearest.value == "leaking":
-                    continue
-                if nearest.value == "no_fault_found" and line.action in MENDED:
-                    continue
-                step = (
-                    self.dictionary.tables["finding"]
-                    .get(nearest.value, {})
-                    .get("step_on", {})
-                    .get(line.component)
-                )
-                if step and self.field != "complaint":
-                    line.action = line.action or step
-                elif line.component in fails_by(nearest.value, line.action, self.dictionary):
-                    line.result = "failed"
-                else:
-                    line.finding = nearest.value
-                line.spans.append((nearest.start, nearest.end))
-                line.doubt += FOR_MISSPELT * nearest.guessed
-        if not seen.results:
-            return
-        if any(" ".join(e.words) in self.dictionary.words("beside_part", "passed") for e in seen.results):
-            for line in lines:
-                line.action = line.action or ("" if self.field == "complaint" else "inspect")
-        tried = [line for line in lines if line.action in TRIED]
-        for element in seen.results:
-            done = {line.place for line in lines if line.place and line.place < element.start}
-            ahead = [
-                line for line in lines if line.action != "calibrate"
-            ] or lines  # "stuck, freed, calibrated"
-            for line in [line for line in lines if line.place == max(done)] if done else ahead:
-                self._judge(line, element, bool(tried))
-
-    def _judge(self, line: SuggestedLine, verdict: Element, tried: bool) -> None:
-        """A verdict onto one line: of an attempt its outcome; of a part that it failed, or had no fault."""
-        if line.action in TRIED:
-            if line.result and is_attempt(verdict, self.dictionary):
-                if line.action == "adjust" and verdict.value == "failed":
-                    line.result = "failed"
-                return
-            if line.result and line.result != verdict.value:
-                other = replace(line, result=verdict.value, spans=[*line.spans], finding="")
-                self._lines.append(other)
-                self._last = [*(one for one in self._last if one is not line), other]
-            line.result = line.result or verdict.value
-            if line.action == "test" and verdict.value == "passed" and self._copula:
-                line.finding = line.finding or "no_fault_found"
-        elif is_attempt(verdict, self.dictionary) or tried:
-            return
-        elif verdict.value == "failed":
-            line.result = "failed"
-        elif line.action in ("", "inspect") and not line.finding:
-            line.finding = "no_fault_found"
-        else:
-            return
-        line.spans.append((verdict.start, verdict.end))
-
-    def _emit(
-        self, number: int, part: NotedPart, action: str, elements: list[Element], extra: float = 0.0
-    ) -> list[SuggestedLine]:
-        sides = ("",) if part.component in self.unsided else part.sides or ("",)
-        made = [
-            SuggestedLine(
-                part.component,
-                action,
-                side,
-                [*part.spans, *((e.start, e.end) for e in elements)],
-                part.doubt + extra + FOR_MISSPELT * sum(e.guessed for e in elements),
-                statement=number,
-                place=min((e.start for e in elements), default=0),
-            )
-            for side in sides
-        ]
-        self._lines.extend(made)
-        return made
-
-    def _measure(self, statement: Clause, seen: Observation) -> None:
-        """A number measured is a test of its part, unless it is what something was set to, or told of a step."""
-        if self.field == "complaint":
-            return
-        numbers = measured_in(statement, self.dictionary)
-        if not numbers:
-            return
-        if seen.results and not seen.parts and any(line.action == "calibrate" for line in self._last):
-            return  # "calibrated, all good at 2.5 V"
-        component = str(self.dictionary.tables["voltage"]["component"])
-        voltage = next((number for number in numbers if number.voltage), None)
-        if voltage:  # "neutral 2.1 V" is what the sensor says
-            near = self.dictionary.words("voltage", "near")
-            seen.parts = [
-                replace(part, component=component) if set(part.name) <= near and part.name else part
-                for part in seen.parts
-            ]
-            spoken = self._focus[-1] if self._focus else None
-            if spoken and spoken.name and set(spoken.name) <= near:
-                for line in self._last:
-                    line.component = component if line.component == spoken.component else line.component
-                self._focus = [replace(spoken, component=component)]
-        set_to = any(">" in e.words for e in statement.elements) or any(
-            e.value == "adjust" and i < numbers[0].place for i, e in statement.of("action")
-        )
-        spoken_of = any(part.component == component for part in [*seen.parts, *self._focus])
-        calibrated = any(action.value == "calibrate" for action in seen.actions)  # "cal passed 2.50 V"
-        if (
-            voltage
-            and not spoken_of
-            and not calibrated
-            and (set_to or not (seen.parts or self._about_wires()))
-        ):
-            spans = [(voltage.start, voltage.end), *seen.side_spans]
-            seen.parts.append(NotedPart(component, seen.sides, spans, FOR_PART_IMPLIED))
-        seen.actions = [replace(a, value="test") if a.value == "inspect" else a for a in seen.actions]
-        if any(a.value in (*TRIED, "replace") for a in seen.actions):
-            return
-        first = numbers[0]
-        set_to = set_to or (first.place > 0 and statement.elements[first.place - 1].words == ("to",))
-        step = "adjust" if set_to else "test"  # "2.9 > 2.5", "sensor to 2.5 V"
-        set_on = self.dictionary.words("measure", "set_on")
-        if any(part.component in set_on for part in seen.parts or self._focus):
-            step = "adjust"
-        seen.actions = [Element("action", step, ("measured",), first.start, first.end), *seen.actions]
-
-    def _about_wires(self) -> bool:
-        return any(part.component in ("wiring", "battery") for part in self._focus)

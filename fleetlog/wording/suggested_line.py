@@ -145,3 +145,5 @@ def _rank(
 
 EXAMINED = ("inspect", "test")
 MENDED = ("replace", "repair", "clean", "adjust", "overhaul")
+TRIED = ("calibrate", "test", "adjust")
+"""Steps that pass or fail."""

@@ -11,7 +11,7 @@ from dataclasses import replace
 from fleetlog.wording.dictionary import Dictionary
 from fleetlog.wording.note import Clause, statements_of
 from fleetlog.wording.observations import sides_in, values_of
-from fleetlog.wording.reading import Reading
+from fleetlog.wording.reading import NoteReading
 from fleetlog.wording.recurrence import Recurrence, recurrence_in
 from fleetlog.wording.suggested_line import SuggestedLine
 from fleetlog.wording.suggestion import (
@@ -66,7 +66,9 @@ def all_told(text: str, field_name: str, dictionary: Dictionary) -> list[Suggest
         raise ValueError(f"{field_name!r} is none of {', '.join(FIELDS)}")
     statements = statements_of(text, dictionary)
     doubt = _doubt_of_note(statements, text, dictionary)
-    found = [_suggestion(line, text, doubt) for line in Reading(statements, field_name, dictionary).lines()]
+    found = [
+        _suggestion(line, text, doubt) for line in NoteReading(statements, field_name, dictionary).lines()
+    ]
     recurrence = recurrence_in(statements, dictionary)
     return found if recurrence is None else [*found, _recurred(recurrence, statements, text, dictionary)]
 
