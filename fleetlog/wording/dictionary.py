@@ -37,7 +37,7 @@ _PLAIN: Mapping[str, tuple[str, ...]] = {
     "after": ("words",),
     "trouble": ("words",),
     "short_forms": ("words",),
-    "seal": ("words", "parts"),
+    "seal": ("words", "parts", "of_case"),
     "companion": ("words", "of"),
     "consumable": ("words", "with"),
     "filler": ("words",),
@@ -71,6 +71,9 @@ _PLAIN: Mapping[str, tuple[str, ...]] = {
 }
 _IMPLIED = "implied"
 """The table whose keys are parts."""
+
+_NOT = ("was not", "is not", "were not", "are not", "wasn't", "isn't", "isnt", "wasnt", "aren't", "weren't")
+"""A phrase that begins with "not" is also read with these."""
 
 _FIXED = {"side": ("left", "right", "both"), "result": ("passed", "failed")}
 
@@ -151,6 +154,10 @@ def _load(own: tuple[Path, ...], _changed: tuple[int, ...]) -> Dictionary:
     for phrase, meaning in list(phrases.items()):
         if meaning.kind == "component" and len(phrase) > 1 and phrase[-1][-1].isalpha():
             phrases.setdefault((*phrase[:-1], f"{phrase[-1]}s"), meaning)
+    for phrase, meaning in list(phrases.items()):
+        if phrase[0] == "not" and meaning.kind in ("finding", "result"):
+            for word in _NOT:
+                phrases.setdefault((*word.split(), *phrase[1:]), meaning)
     spelling = tables["spelling"]
     spoken = {
         word
@@ -163,7 +170,7 @@ def _load(own: tuple[Path, ...], _changed: tuple[int, ...]) -> Dictionary:
         phrases,
         max(map(len, phrases)),
         Speller(
-            spoken,
+            {word: _named_by(phrases.get((word,))) for word in spoken},
             frozenset(spelling["leave_alone"]["words"]) | frozenset(spoken) | frozenset(common),
             int(spelling["least_letters"]),
             int(spelling["two_changes_from"]),
@@ -172,6 +179,10 @@ def _load(own: tuple[Path, ...], _changed: tuple[int, ...]) -> Dictionary:
         tables,
         hashlib.sha256(content.encode()).hexdigest()[:12],
     )
+
+
+def _named_by(meaning: Meaning | None) -> str:
+    return f"{meaning.kind} {meaning.value}" if meaning else ""
 
 
 def _phrases(tables: Mapping[str, Any]) -> Iterator[tuple[tuple[str, ...], Meaning]]:

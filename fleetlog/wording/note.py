@@ -95,16 +95,32 @@ def statements_of(text: str, dictionary: Dictionary) -> list[Clause]:
     return [part for clause in found for part in _run_on(clause)]
 
 
+def _judged_next(elements: Sequence[Element], i: int) -> bool:
+    """Whether a verdict or a finding follows a side before another side or part: "LH pass RH fail"."""
+    kinds = ("finding", "result", "side", "component", "action", "place")
+    following = next((other.kind for other in elements[i + 1 :] if other.kind in kinds), "")
+    return following in ("finding", "result") and not any(other.value == "both" for other in elements)
+
+
 def _run_on(clause: Clause) -> list[Clause]:
-    """A clause cut where a second part with a state of its own follows without a mark: "bushing fine servo scored"."""
+    """A clause cut where a second part or side with a state of its own follows without a mark.
+
+    "bushing fine servo scored", "LH pass RH fail".
+    """
     elements = clause.elements
     state = ("finding", "result")
     last = max((i for i, element in enumerate(elements) if element.kind in (*state, "action")), default=-1)
     starts = [0]
     named = told = False  # whether the part of the piece at hand, and then its state, have been told
+    sided = judged = False  # and so for its side
     for i, element in enumerate(elements):
         if element.kind in state:
             told = told or named
+            judged = judged or sided
+        if element.kind == "side" and judged and _judged_next(elements, i):
+            starts.append(i)
+            judged = told = False
+        sided = sided or element.kind == "side"
         if element.kind != "component":
             continue
         start = i

@@ -106,6 +106,10 @@ def observe(statement: Clause, dictionary: Dictionary, swap_is_test: bool) -> Ob
     if opened and not actions:
         parts = [part for part in parts if part.component != dictionary.tables["inside"]["of"]]
     planned = _planned_from(statement, actions, dictionary)
+    told = [e for _, e in statement.of("finding", "result") if e.end < planned]
+    if planned < 10**9 and told and any(e.end < planned for _, e in statement.of("component")) and actions:
+        before = tuple(element for element in statement.elements if element.end <= planned)
+        return observe(replace(statement, elements=before), dictionary, swap_is_test)
     actions = [action for action in actions if action.start < planned]
     return Observation(
         parts=parts,
@@ -201,7 +205,7 @@ def sides_in(statement: Clause, dictionary: Dictionary) -> list[Element]:
     found = []
     for i, element in statement.of("side", "negation"):
         if element.kind == "negation":
-            if element.words[0] == "neither":
+            if element.words[0] == "neither" and i + 1 < len(statement.elements):
                 found.append(replace(element, kind="side", value="both"))
             continue
         before = {other.kind for other in statement.elements[max(0, i - 3) : i]}
@@ -240,8 +244,9 @@ def _denials(statement: Clause) -> tuple[set[int], list[Element]]:
                     failed.append(elements[tried])
         elif element.kind == "after":
             when = _next(elements, i + 1, i + 4, ("action",))
-            if when is not None and elements[when].words[0][-2:] not in ("ed", "ng"):
-                denied.add(when)
+            judged = when is not None and any(e.kind == "result" for e in elements[when + 1 :])
+            if when is not None and not judged and elements[when].words[0][-2:] not in ("ed", "ng"):
+                denied.add(when)  # but "after calibration was good" tells of it
         elif element.kind == "negation" or element.words[0] == "neither":
             denied |= _denied_by(elements, i)
     return denied, failed
@@ -415,11 +420,12 @@ def _parts(
     outside = dictionary.words("elsewhere", "of")
     if any(not element.weak for _, element in here):
         here = [(i, element) for i, element in here if not element.weak]
-    pronoun = next((i for i, _ in statement.of("pronoun")), None)
+    pronoun = next((i for i, _ in statement.of("pronoun") if not _one_of(elements, i)), None)
     kept: list[tuple[int, Element]] = []
     renewing = statement.has_action("replace")
     for i, element in here:
-        if i and elements[i - 1].kind == "with" and not renewing and not kept:
+        about = i > 1 and elements[i - 2].kind in ("finding", "trouble")  # "no fault found with wiring"
+        if i and elements[i - 1].kind == "with" and not about and not renewing and not kept:
             continue  # "load-tested it with a bulb"
         if not kept and _is_landmark(elements, i, dictionary):
             continue  # "chafed behind the tank"
@@ -451,6 +457,11 @@ def _parts(
         )
         for _, element in kept
     ]
+
+
+def _one_of(elements: Sequence[Element], i: int) -> bool:
+    """Whether a pronoun only counts what follows: "one of the wires"."""
+    return i + 1 < len(elements) and elements[i + 1].words == ("of",)
 
 
 def _is_landmark(elements: Sequence[Element], i: int, dictionary: Dictionary) -> bool:

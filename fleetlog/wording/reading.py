@@ -1,174 +1,41 @@
-"""From a note to suggestions: what was done to which part, on which side, and what was found.
+"""The statements of a note put together: what was done to which part, on which side, and what was found.
 
 The statements are taken in the order of reading; what one leaves out, those before it supply.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
-from itertools import pairwise
 
-from fleetlog.wording.dictionary import Dictionary
-from fleetlog.wording.measuring import bounds_in, measured_in, numbers_in
-from fleetlog.wording.note import BREAK, COMMA, JOIN, SENTENCE, Clause, Element, statements_of
-from fleetlog.wording.observations import NotedPart, Observation, observe, sides_in, values_of
-from fleetlog.wording.recurrence import Recurrence, recurrence_in
-from fleetlog.wording.suggested_line import EXAMINED, MENDED, SuggestedLine, drop_refits, unite
+from fleetlog.wording.note import BREAK, COMMA, JOIN, SENTENCE, Clause, Element
+from fleetlog.wording.objects import (
+    both_of_them,
+    counted,
+    distinct,
+    done_to_another,
+    element_after,
+    group_sides,
+    objects,
+    with_sides,
+)
+from fleetlog.wording.observations import NotedPart, Observation, observe
+from fleetlog.wording.suggested_line import EXAMINED, MENDED, TRIED, SuggestedLine, drop_refits, unite
 from fleetlog.wording.suggestion import (
-    FIELDS,
     FOR_DOUBT,
     FOR_LIST,
-    FOR_MISSPELT,
-    FOR_NO_OUTCOME,
     FOR_PART_FROM_ELSEWHERE,
     FOR_PART_IMPLIED,
-    FOR_SIDE_FROM_ELSEWHERE,
-    FOR_STATE_ALONE,
-    FOR_TEN_WORDS,
-    LEAST,
-    MOST_FOR_WORDS,
-    SURE,
-    Suggestion,
-    merge_spans,
-    quote_words,
 )
-
-TRIED = ("calibrate", "test", "adjust")
-"""Steps that pass or fail."""
-
-
-def read_note(text: str, field_name: str, dictionary: Dictionary) -> list[Suggestion]:
-    """The suggestions that a text gives for its own order, steps first in the order of the text, then a recurrence.
-
-    Without what was done before the order or by others; of a step with several outcomes, the last. A part told to be
-    sound was inspected; a finding that the store has no word for is left out.
-
-    Args:
-        text: the note as it stands.
-        field_name: "complaint", "cause", "correction" or "note".
-        dictionary: the words to read it by.
-
-    Raises:
-        ValueError: for another field.
-    """
-    own: dict[tuple[str, str, str, bool], Suggestion] = {}
-    for one in all_told(text, field_name, dictionary):
-        if one.finding in dictionary.words("told_only", "findings"):
-            one = replace(one, finding="")
-        if one.earlier or not (one.action or one.finding or one.result or one.again):
-            continue
-        if one.finding == "no_fault_found" and not one.action and field_name != "complaint":
-            one = replace(one, action="inspect")
-        key = (one.component, one.action, one.side, one.again)
-        before = own.get(key)
-        own[key] = one if before is None else replace(one, finding=before.finding or one.finding)
-    return list(own.values())
-
-
-def all_told(text: str, field_name: str, dictionary: Dictionary) -> list[Suggestion]:
-    """Everything that a text tells was done or seen: earlier and others' work too, every outcome of a step by itself.
-
-    Args, Raises: as for `read_note`.
-    """
-    if field_name not in FIELDS:
-        raise ValueError(f"{field_name!r} is none of {', '.join(FIELDS)}")
-    statements = statements_of(text, dictionary)
-    found = [_suggestion(line, text) for line in _Reading(statements, field_name, dictionary).lines()]
-    recurrence = recurrence_in(statements, dictionary)
-    return found if recurrence is None else [*found, _recurred(recurrence, statements, text, dictionary)]
-
-
-def _suggestion(line: SuggestedLine, text: str) -> Suggestion:
-    spans = merge_spans(line.spans)
-    return Suggestion(
-        line.component,
-        line.side,
-        line.action,
-        line.finding,
-        line.result,
-        earlier=line.earlier,
-        spans=spans,
-        words=quote_words(spans, text),
-        confidence=round(max(LEAST, SURE - line.doubt - _doubt_of(line, text)), 2),
-    )
-
-
-def _doubt_of(line: SuggestedLine, text: str) -> float:
-    """What a suggestion loses for a long note, a state without a step, and a step without an outcome."""
-    more = max(0, len(text.split()) - 10) / 10
-    state = FOR_STATE_ALONE * (not line.action)
-    outcome = FOR_NO_OUTCOME * (bool(line.action) and line.action != "calibrate" and not line.result)
-    return min(MOST_FOR_WORDS, FOR_TEN_WORDS * more) + state + outcome
-
-
-def _recurred(
-    recurrence: Recurrence, statements: Sequence[Clause], text: str, dictionary: Dictionary
-) -> Suggestion:
-    """A recurrence, with the side where the note names one alone."""
-    sides = [side for statement in statements for side in sides_in(statement, dictionary)]
-    named = values_of(sides)
-    with_side = len(named) == 1
-    spans = merge_spans([*recurrence.spans, *((side.start, side.end) for side in sides if with_side)])
-    return Suggestion(
-        side=named[0] if with_side else "",
-        recurrence_hours=recurrence.hours,
-        again=True,
-        spans=spans,
-        words=quote_words(spans, text),
-    )
-
-
-REMEMBERED = 40
-"""Parts named before that a short name may stand for."""
+from fleetlog.wording.verdict_placing import VerdictPlacing
 
 BEING = frozenset(
     {"is", "was", "it's", "its", "isn't", "isnt", "wasn't", "wasnt", "aren't", "weren't", "that's", "it"}
 )
 
 
-def _noun(part: NotedPart) -> str:
-    """The last word of a part's name, in the singular."""
-    words = [word for word in part.name if word not in ("kit", "assembly", "assy", "set")]
-    word = words[-1] if words else part.component
-    return word.removesuffix("es") if word.endswith("shes") else word.removesuffix("s")
-
-
-class _Reading:
+class NoteReading(VerdictPlacing):
     """One note being read."""
-
-    def __init__(self, statements: list[Clause], field_name: str, dictionary: Dictionary) -> None:
-        self.statements = statements
-        self.field = field_name
-        self.dictionary = dictionary
-        self.unsided = dictionary.words("no_side", "components")
-        self.inside = frozenset(dictionary.tables["inside"]["components"])
-        self.container = str(dictionary.tables["inside"]["of"])
-        self._lines: list[SuggestedLine] = []
-        self._pending: list[tuple[int, NotedPart]] = []
-        self._focus: list[NotedPart] = []  # the parts last spoken of
-        self._last: list[SuggestedLine] = []  # the lines last made
-        self._copula = False  # a verdict is said of the part: "is good"
-        self._listing: list[Element] = []  # actions that a following part in the list shares
-        self._planned = False  # what follows in the list is planned too
-        self._earlier = False  # and so for what was done before
-        self._named: list[NotedPart] = []  # all parts named so far
-        self._measured: list[SuggestedLine] = []  # the tests whose numbers were told last
-        self._values: list[float] = []  # and those numbers
-        self._bounds: tuple[float, float, int] | None = None  # what they should be
-        self._header: tuple[str, ...] = ()  # the side that a heading names
-        self._headed: NotedPart | None = None  # and its part
-        self._opened = False
-        self._opened_sides: tuple[str, ...] = ()
-        self._swaps = dictionary.words("swap")
-        self._swapped_across = self._says_any(dictionary.words("swap", "across"))
-        self._fault_stayed = self._says_any(dictionary.words("swap", "stayed"))
-        self._swap_is_test = self._says_any(dictionary.words("swap", "test"))
-
-    def _says_any(self, phrases: Iterable[str]) -> bool:
-        said = " ".join(" ".join(e.words) for s in self.statements for e in s.elements)
-        spoken = f" {said} "
-        return any(f" {phrase} " in spoken for phrase in phrases)
 
     def lines(self) -> list[SuggestedLine]:
         """Reads all statements and puts together what belongs together."""
@@ -200,9 +67,12 @@ class _Reading:
         )
         before = len(self._lines)
         if statement.link == SENTENCE:
+            self._sentence = number
             self._listing = []
             self._planned = self._earlier = False
         self._open(seen)
+        if len(seen.sides) == 1 and any(e.value == self.container for _, e in statement.of("component")):
+            self._pump_sides = seen.sides
         self._head(statement, seen)
         if seen.planned or (self._planned and self._goes_on(statement, seen)):
             self._planned = True
@@ -215,6 +85,7 @@ class _Reading:
         goes_on = statement.link == JOIN or (statement.link == COMMA and not said)
         self._earlier = seen.earlier or (self._earlier and goes_on)
         self._point_back(statement, seen)
+        self._share_next(number, statement, seen)
         self._refer(statement, seen)
         self._inherit_sides(seen)
         self._measure(statement, seen)
@@ -242,29 +113,6 @@ class _Reading:
         said = " ".join(" ".join(element.words) for element in statement.elements)
         return any(f" {phrase} " in f" {said} " for phrase in self.dictionary.words("correction", "all"))
 
-    def _compare(self, statement: Clause, before: int) -> None:
-        """A number measured against what it should be: passed or failed."""
-        if self.field == "complaint":
-            return
-        bounds = bounds_in(statement, self.dictionary)
-        tests = [line for line in self._lines[before:] if line.action == "test"]
-        values = numbers_in(statement, bounds[2] if bounds else None)
-        if not tests and values and self._bounds and not bounds:
-            again = self.dictionary.words("bound", "now")
-            if any(element.words[0] in again for element in statement.elements):
-                tests = [replace(line, result="") for line in self._measured]
-                self._lines.extend(tests)
-        if tests:
-            self._measured, self._values = tests, values
-        if bounds:
-            self._bounds = bounds
-            self._values = values or self._values
-        if self._bounds and self._values and (tests or bounds):
-            low, high, _ = self._bounds
-            right = all(low <= value <= high for value in self._values)
-            for line in self._measured:
-                line.result = line.result or ("passed" if right else "failed")
-
     def _looked(self) -> bool:
         return any(line.action in EXAMINED for line in self._last)
 
@@ -274,26 +122,6 @@ class _Reading:
         said = {word for element in statement.elements for word in element.words}
         return bool(said & BEING)
 
-    def _head(self, statement: Clause, seen: Observation) -> None:
-        """Takes note of a side that stands over what follows: "Left pump: new sensor, calibrated"."""
-        if statement.link == SENTENCE:
-            told = seen.actions or seen.findings or seen.results or seen.failed or seen.opened
-            over = all(element.kind in ("side", "component") for element in statement.elements)
-            over = over and not told
-            self._header = (
-                seen.sides if over and (statement.heading or all(p.weak for p in seen.parts)) else ()
-            )
-            self._headed = seen.parts[0] if over and statement.heading and seen.parts else None
-        elif self._headed and not seen.parts and statement.has("seal"):
-            seen.parts = [replace(self._headed, piece=True)]
-
-    def _open(self, seen: Observation) -> None:
-        """Takes note of a pump taken apart, and on which side."""
-        if not seen.opened:
-            return
-        self._opened = True
-        self._opened_sides = seen.sides or self._opened_sides
-
     def _goes_on(self, statement: Clause, seen: Observation) -> bool:
         """Whether a statement goes on with what is planned: a list of parts, or of things to do."""
         if statement.link not in (COMMA, JOIN):
@@ -302,52 +130,6 @@ class _Reading:
             return True
         to_do = self.dictionary.words("base_form")
         return all(" ".join(a.words) in to_do for a in seen.actions) and not (seen.findings or seen.results)
-
-    def _inherit_sides(self, seen: Observation) -> None:
-        """The side of an opened pump for what is inside it; of a part, where it was named with one before."""
-        read = self.dictionary.words("voltage", "near")
-        for k, part in enumerate(seen.parts):
-            if part.sides or part.component in self.unsided:
-                continue
-            sides = self._header or (self._opened_sides if part.component in self.inside else ())
-            if not sides:
-                same = {
-                    one.sides
-                    for one in self._named[: len(self._named) - len(seen.parts)]
-                    if one.component == part.component
-                    and (_noun(one) == _noun(part) or read & set(part.name[1:]))
-                }
-                sides = same.pop() if len(same) == 1 else ()
-            if sides:
-                seen.parts[k] = replace(part, sides=sides, doubt=part.doubt + FOR_SIDE_FROM_ELSEWHERE)
-
-    def _point_back(self, statement: Clause, seen: Observation) -> None:
-        """ "On that side": the side last said of a part."""
-        words = [element.words[-1] for element in statement.elements]
-        pointing = any(pair in (("that", "side"), ("same", "side")) for pair in pairwise(words))
-        sides = next((part.sides for part in reversed(self._named) if part.sides), ())
-        if pointing and not seen.sides and sides:
-            seen.sides = sides
-            seen.parts = [replace(part, sides=part.sides or sides) for part in seen.parts]
-
-    def _refer(self, statement: Clause, seen: Observation) -> None:
-        """What a short name stands for after a longer one: a hose after the coolant hose, pins after the bucket."""
-        pieces = self.dictionary.words("elsewhere", "short")
-        foreign = self.dictionary.words("elsewhere", "pieces")
-        companions = self.dictionary.words("companion"), self.dictionary.words("companion", "of")
-        for k, part in enumerate(seen.parts):
-            name = " ".join(part.name)
-            full = next((one for one in reversed(self._named) if _noun(one) == _noun(part)), None)
-            focused = {one.component for one in self._focus}
-            headed = self._headed.component if self._headed else self.container
-            of_heading = name in foreign and headed not in (self.container, part.component)
-            if full is not None and len(part.name) == 1 and full.component != part.component:
-                seen.parts[k] = replace(part, component=full.component, weak=False, piece=False)
-            elif of_heading or (statement.link != SENTENCE and name in pieces and focused == {"other"}):
-                seen.parts[k] = replace(part, component="other", piece=False)
-            elif name in companions[0] and self._focus and self._focus[-1].component in companions[1]:
-                seen.parts[k] = replace(part, component=self._focus[-1].component, weak=False)
-        self._named = [*self._named, *seen.parts][-REMEMBERED:]
 
     # Steps.
 
@@ -374,6 +156,10 @@ class _Reading:
         alone = alone or (len(statement.elements) == 1 and any(line.action in MENDED for line in self._last))
         renewed = any(line.action == "replace" for line in self._last)
         sealed = statement.has("seal") and all(action.value == "repair" for action in actions)
+        if sealed and not seen.parts and self._seals_pump(statement):
+            spans = [(e.start, e.end) for _, e in statement.of("seal")]
+            sides = seen.sides or next((part.sides for part in self._focus), ())
+            seen = replace(seen, parts=[NotedPart(self.container, sides, spans)])
         if sealed and not seen.parts and renewed and statement.link in (COMMA, JOIN):
             return  # a new part and its new seal are one step
         mended = any(line.action in ("repair", "clean", "overhaul") for line in self._last)
@@ -412,12 +198,31 @@ class _Reading:
             done = done if len(done) > 0 else self._last
         tried = [line for line in self._last if line.action in TRIED and not line.result]
         self._state(seen, done or (tried if not seen.parts else []))
+        self._look_by_measuring(statement, done)
         if done:
             self._last = done
         first = min((e.start for e in seen.actions), default=10**9)
         parts_follow = seen.parts and seen.parts[-1].place > first
         refit = any(" ".join(e.words) in self.dictionary.words("refit") for e in seen.actions)
         self._listing = list(seen.actions) if parts_follow or refit or not seen.parts else []
+
+    def _look_by_measuring(self, statement: Clause, done: Sequence[SuggestedLine]) -> None:
+        """A look told with what was measured is that test: "checked the sensor, 2.5 V"."""
+        measured = {(line.component, line.side) for line in done if line.action == "test"}
+        for line in self._last:
+            if (
+                statement.link == COMMA
+                and line.action == "inspect"
+                and not line.finding
+                and (line.component, line.side) in measured
+            ):
+                line.action = "test"
+
+    def _seals_pump(self, statement: Clause) -> bool:
+        """Whether a seal of the pump's case is told after work on what is inside: "bushing, new cover gasket"."""
+        of_case = self.dictionary.words("seal", "of_case")
+        named = any(" ".join(element.words) in of_case for _, element in statement.of("seal"))
+        return named and any(part.component in self.inside for part in self._focus)
 
     def _parts_for(
         self,
@@ -434,7 +239,7 @@ class _Reading:
             return [part for part in parts if not only or part.component in only]
 
         if joined and seen.parts and seen.parts[-1].sides == ("left", "right"):
-            seen.parts[-1] = self._both_of_them(joined, seen.parts[-1], seen)
+            seen.parts[-1] = both_of_them(joined, seen.parts[-1], seen)
         outside = self.dictionary.words("elsewhere", "of")
         if (
             only
@@ -443,23 +248,23 @@ class _Reading:
             and all(part.component in outside for part in seen.parts)
         ):
             return seen.parts, 0.0  # a joystick's sensor calibrated
-        named = self._objects(action, actions, [p for p in seen.parts if not only or p.component in only])
-        joined = [part if part.sides else replace(part, sides=self._group_sides(seen)) for part in joined]
+        named = objects(action, actions, [p for p in seen.parts if not only or p.component in only])
+        joined = [part if part.sides else replace(part, sides=group_sides(seen)) for part in joined]
         if named and joined and not only and len(actions) == 1:
             return [*joined, *named], 0.0
-        following = self._after(action, statement)
+        following = element_after(action, statement)
         if following is not None and following.kind == "pronoun" and action.value != "calibrate":
             own = [part for part in named if part.place < action.start]
-            past = can_be(self._distinct(self._focus))
+            past = can_be(distinct(self._focus))
             if own or past:
-                return own or [self._with_sides(part, seen) for part in past], FOR_LIST
+                return own or [with_sides(part, seen) for part in past], FOR_LIST
         if named:
             return named, 0.0
         implied = self.dictionary.implied_part(" ".join(action.words))
         implied = implied or self.dictionary.tables["action"].get(action.value, {}).get("implies")
-        spoken_of = [part for part in self._distinct(self._focus) if part.component == implied]
+        spoken_of = [part for part in distinct(self._focus) if part.component == implied]
         if spoken_of and implied != self.container:
-            return [self._with_sides(part, seen) for part in spoken_of], FOR_PART_IMPLIED
+            return [with_sides(part, seen) for part in spoken_of], FOR_PART_IMPLIED
         if implied:
             beside = (seen.sides if len(actions) == 1 and not seen.parts else ()) or self._header
             return [
@@ -470,71 +275,21 @@ class _Reading:
 
         if can_be(joined):
             return can_be(joined), 0.0
-        waiting = can_be([part for _, part in self._pending[-1:]])
+        counted = bool(seen.side_elements) and all(e.words == ("both",) for e in seen.side_elements)
+        listed = can_be([part for _, part in self._pending])
+        if counted and len(listed) == 2 and any(part.sides for part in listed):
+            sides = next(part.sides for part in listed if part.sides)
+            return [part if part.sides else replace(part, sides=sides) for part in listed], FOR_LIST
+        waiting = listed[-1:]
         if waiting and statement.link in (COMMA, JOIN):
-            return [self._with_sides(waiting[0], seen)], FOR_LIST
+            return [with_sides(waiting[0], seen)], FOR_LIST
         trial = " ".join(action.words) in self.dictionary.words("trial") and not statement.has("number")
-        if self._done_to_another(action, statement):
+        if done_to_another(action, statement, self.dictionary):
             return [], 0.0
         if trial and any(one.action in (*MENDED, "calibrate") for one in self._last):
             return [], 0.0  # after a repair the machine is tried
-        before = [self._with_sides(part, seen) for part in self._distinct(can_be(self._focus))]
+        before = [with_sides(part, seen) for part in distinct(can_be(self._focus))]
         return before, FOR_PART_FROM_ELSEWHERE
-
-    def _done_to_another(self, action: Element, statement: Clause) -> bool:
-        """Whether a thing that is no part follows the word: "flushed the case"."""
-        after = self._after(action, statement)
-        first = action.start == statement.elements[0].start
-        if not first or after is None or after.kind != "word" or statement.has("pronoun"):
-            return False
-        word = after.words[0]
-        known = self.dictionary.words("manner") | self.dictionary.words("filler")
-        return word.isalpha() and len(word) > 2 and not word.endswith("ly") and word not in known
-
-    @staticmethod
-    def _after(action: Element, statement: Clause) -> Element | None:
-        return next((element for element in statement.elements if element.start >= action.end), None)
-
-    @staticmethod
-    def _objects(action: Element, actions: Sequence[Element], parts: list[NotedPart]) -> list[NotedPart]:
-        """Of the parts in a statement with several actions, those of this one: after it, or else before it."""
-        starts = sorted({one.start for one in actions})
-        if len(starts) == 1 or len(parts) < 2:
-            return parts
-        places = sorted(part.place for part in parts)
-        nth = starts.index(action.start)
-        if places[0] < starts[0] and len(places) == len(starts):
-            return [part for part in parts if part.place == places[nth]]
-        until = starts[nth + 1] if nth + 1 < len(starts) else 10**9
-        since = starts[nth - 1] if nth else -1
-        after = [part for part in parts if action.start < part.place < until]
-        return after or [part for part in parts if since < part.place < action.start] or parts[:1]
-
-    def _both_of_them(self, joined: list[NotedPart], part: NotedPart, seen: Observation) -> NotedPart:
-        """In "RH sensor & harness both replaced" the word "both" counts the parts, not the sides."""
-        if len(joined) == 1 and joined[0].sides and all(e.words == ("both",) for e in seen.side_elements):
-            return replace(part, sides=joined[0].sides)
-        return part
-
-    @staticmethod
-    def _group_sides(seen: Observation) -> tuple[str, ...]:
-        """The side that a list of parts shares: the one said beside its last part."""
-        return seen.parts[-1].sides if seen.parts else seen.sides
-
-    def _with_sides(self, part: NotedPart, seen: Observation) -> NotedPart:
-        if not seen.sides:
-            return part
-        return replace(part, sides=seen.sides, spans=[*part.spans, *seen.side_spans])
-
-    @staticmethod
-    def _distinct(parts: list[NotedPart]) -> list[NotedPart]:
-        found: dict[tuple[str, tuple[str, ...]], NotedPart] = {}
-        for part in parts:
-            found.setdefault((part.component, part.sides), part)
-        return list(found.values())
-
-    def _only(self, action: Element) -> tuple[str, ...]:
-        return tuple(self.dictionary.tables["action"].get(action.value, {}).get("only", ()))
 
     # States.
 
@@ -573,10 +328,10 @@ class _Reading:
             self._last, self._focus = [*self._last, *done], [*self._focus, *seen.parts]
             return
         if self.field in ("correction", "note") and (
-            all(self._is(part, "words") for part in seen.parts) or self._counted(statement)
+            all(self._is(part, "words") for part in seen.parts) or counted(statement)
         ):
             listed = [part for place, part in self._pending if self._is(part, "with") and place >= number - 3]
-            if self._counted(statement) and statement.link == JOIN:
+            if counted(statement) and statement.link == JOIN:
                 listed = [part for _, part in self._pending]
             self._last = []
             for part in [*listed, *seen.parts]:
@@ -588,16 +343,6 @@ class _Reading:
         if statement.link != JOIN:
             self._last = []
 
-    def _is(self, part: NotedPart, key: str) -> bool:
-        return part.name[-1] in self.dictionary.words("consumable", key) if part.name else False
-
-    @staticmethod
-    def _counted(statement: Clause) -> bool:
-        """Whether a number of parts is told as on a bill: "tires (4)", "rollers x2"."""
-        words = [element.words[0] for element in statement.elements]
-        marked = any(e.words[0] == "x" and then.kind == "number" for e, then in pairwise(statement.elements))
-        return marked or any(word.startswith("(") and word.endswith(")") for word in words)
-
     def _without_unsided(self, part: NotedPart) -> list[SuggestedLine]:
         """The last lines without those of the same part that wait for its side: "connector and wire, left"."""
         waiting = [
@@ -605,239 +350,3 @@ class _Reading:
         ]
         self._lines = [line for line in self._lines if not any(line is one for one in waiting)]
         return [line for line in self._last if not any(line is one for one in waiting)]
-
-    def _comment(self, number: int, statement: Clause, seen: Observation) -> None:
-        """A statement with neither: a finding, a verdict or a side that speaks of what came before."""
-        self._turn_to_other_side(number, statement, seen)
-        self._find_more(number, seen)
-        told = [element for element in seen.results if not self._is_attempt(element)]
-        if (
-            (seen.findings or told)
-            and not self._last
-            and self._focus
-            and (seen.findings or self._speaks_of_nothing_else(statement))
-        ):
-            lines = []
-            for part in self._distinct(self._focus):
-                lines += self._emit(number, self._with_sides(part, seen), "", [], FOR_LIST)
-            self._pending = []
-            self._last = lines
-        counts = all(
-            element.words == ("both",) for element in seen.side_elements
-        )  # "both good": two of any kind
-        if seen.sides and statement.link != SENTENCE and (seen.findings or seen.results) and not counts:
-            self._side_comment(seen)
-        if seen.findings or (
-            seen.results and (self._speaks_of_nothing_else(statement) or told != seen.results)
-        ):
-            self._state(seen, self._last)
-        elif seen.sides and statement.link != SENTENCE and self._speaks_of_nothing_else(statement):
-            self._side_comment(seen)
-
-    def _find_more(self, number: int, seen: Observation) -> None:
-        """A second finding on a part of which something else was told: a line of its own."""
-        found = {finding.value for finding in seen.findings}
-        worse = bool(self._last) and all(
-            not line.action and line.finding not in ("", *found) for line in self._last
-        )
-        if worse and found and found != {"no_fault_found"}:
-            self._last = [
-                made
-                for line in self._last
-                for made in self._emit(
-                    number, NotedPart(line.component, (line.side,), [*line.spans]), "", [], FOR_LIST
-                )
-            ]
-
-    def _turn_to_other_side(self, number: int, statement: Clause, seen: Observation) -> None:
-        """What is said of the other side alone is about the same part and step: "RH tested ok. LH low"."""
-        if not (seen.findings or seen.results or statement.has("number")):
-            return
-        like = {
-            (line.component, line.action): line
-            for line in self._last
-            if line.side and line.side not in seen.sides
-        }
-        if not seen.sides or any(line.side in seen.sides for line in self._last):
-            return
-        lines = []
-        for component, action in like:
-            part = NotedPart(component, seen.sides, seen.side_spans)
-            again = action if action in (*EXAMINED, *TRIED) else ""
-            lines += self._emit(number, part, again, [], FOR_LIST)
-        self._last = lines or self._last
-
-    def _side_comment(self, seen: Observation) -> None:
-        """A side said after the part, in a statement of its own, where none was said before."""
-        spans = seen.side_spans
-        if self._pending and not self._pending[-1][1].sides:
-            number, part = self._pending[-1]
-            self._pending[-1] = (number, replace(part, sides=seen.sides, spans=[*part.spans, *spans]))
-        for line in list(self._last):
-            if not line.side and line.component not in self.unsided:
-                line.side = seen.sides[0]
-                line.spans.extend(spans)
-                more = [replace(line, side=side, spans=list(line.spans)) for side in seen.sides[1:]]
-                self._lines.extend(more)
-                self._last = [*self._last, *more]
-
-    def _speaks_of_nothing_else(self, statement: Clause) -> bool:
-        """Whether no word of a statement names another thing: "temperature ok" is no verdict on what came before."""
-        filler = self.dictionary.words("filler")
-        return all(element.kind != "word" or element.words[0] in filler for element in statement.elements)
-
-    def _is_attempt(self, result: Element) -> bool:
-        return " ".join(result.words) in self.dictionary.words("attempt")
-
-    def _state(self, seen: Observation, lines: list[SuggestedLine]) -> None:
-        """Findings and verdicts of a statement onto the suggestions that they speak of."""
-        of_side = [line for line in lines if not line.side or line.side in seen.sides]
-        lines = (of_side if seen.sides else lines) or lines
-        for line in self._hosts_of_finding(lines, seen.findings):
-            if seen.findings and not line.finding:
-                nearest = self._nearest(seen.findings, line)
-                if line.action == "calibrate":  # "without a problem"
-                    line.result = line.result or ("passed" if nearest.value == "no_fault_found" else "")
-                    continue
-                if self.field == "complaint" and nearest.value == "leaking":
-                    continue
-                if nearest.value == "no_fault_found" and line.action in MENDED:
-                    continue
-                step = (
-                    self.dictionary.tables["finding"]
-                    .get(nearest.value, {})
-                    .get("step_on", {})
-                    .get(line.component)
-                )
-                if step and self.field != "complaint":
-                    line.action = line.action or step
-                elif line.component in self._fails_by(nearest.value, line.action):
-                    line.result = "failed"
-                else:
-                    line.finding = nearest.value
-                line.spans.append((nearest.start, nearest.end))
-                line.doubt += FOR_MISSPELT * nearest.guessed
-        if not seen.results:
-            return
-        if any(" ".join(e.words) in self.dictionary.words("beside_part", "passed") for e in seen.results):
-            for line in lines:
-                line.action = line.action or ("" if self.field == "complaint" else "inspect")
-        tried = [line for line in lines if line.action in TRIED]
-        for element in seen.results:
-            done = {line.place for line in lines if line.place and line.place < element.start}
-            ahead = [
-                line for line in lines if line.action != "calibrate"
-            ] or lines  # "stuck, freed, calibrated"
-            for line in [line for line in lines if line.place == max(done)] if done else ahead:
-                self._judge(line, element, bool(tried))
-
-    def _judge(self, line: SuggestedLine, verdict: Element, tried: bool) -> None:
-        """A verdict onto one line: of an attempt its outcome; of a part that it failed, or had no fault."""
-        if line.action in TRIED:
-            if line.result and self._is_attempt(verdict):
-                if line.action == "adjust" and verdict.value == "failed":
-                    line.result = "failed"
-                return
-            if line.result and line.result != verdict.value:
-                other = replace(line, result=verdict.value, spans=[*line.spans], finding="")
-                self._lines.append(other)
-                self._last = [*(one for one in self._last if one is not line), other]
-            line.result = line.result or verdict.value
-            if line.action == "test" and verdict.value == "passed" and self._copula:
-                line.finding = line.finding or "no_fault_found"
-        elif self._is_attempt(verdict) or tried:
-            return
-        elif verdict.value == "failed":
-            line.result = "failed"
-        elif line.action in ("", "inspect") and not line.finding:
-            line.finding = "no_fault_found"
-        else:
-            return
-        line.spans.append((verdict.start, verdict.end))
-
-    def _hosts_of_finding(self, lines: list[SuggestedLine], findings: list[Element]) -> list[SuggestedLine]:
-        """Of several steps on one part in a statement, the first that looked, else mends such a thing."""
-        tables = self.dictionary.tables["finding"]
-        mends = {step for finding in findings for step in tables.get(finding.value, {}).get("mended_by", ())}
-        found: dict[tuple[str, str], SuggestedLine] = {}
-        for line in lines:
-            key = line.component, line.side
-            before = found.get(key)
-            if before is None or (
-                before.action not in EXAMINED
-                and (line.action in EXAMINED or (line.action in mends and before.action not in mends))
-            ):
-                found[key] = line
-        return list(found.values())
-
-    def _fails_by(self, finding: str, action: str) -> frozenset[str]:
-        """Parts of which a finding says that they failed: a roller blocked is stuck, a pump tested low."""
-        table = self.dictionary.tables["finding"].get(finding, {})
-        tested = table.get("failed_tested", ()) if action == "test" else ()
-        return frozenset([*table.get("failed_on", ()), *tested])
-
-    @staticmethod
-    def _nearest(findings: list[Element], line: SuggestedLine) -> Element:
-        place = line.spans[0][0] if line.spans else 0
-        return min(findings, key=lambda finding: abs(finding.start - place))
-
-    def _emit(
-        self, number: int, part: NotedPart, action: str, elements: list[Element], extra: float = 0.0
-    ) -> list[SuggestedLine]:
-        sides = ("",) if part.component in self.unsided else part.sides or ("",)
-        made = [
-            SuggestedLine(
-                part.component,
-                action,
-                side,
-                [*part.spans, *((e.start, e.end) for e in elements)],
-                part.doubt + extra + FOR_MISSPELT * sum(e.guessed for e in elements),
-                statement=number,
-                place=min((e.start for e in elements), default=0),
-            )
-            for side in sides
-        ]
-        self._lines.extend(made)
-        return made
-
-    def _measure(self, statement: Clause, seen: Observation) -> None:
-        """A number measured is a test of its part, unless it is what something was set to, or told of a step."""
-        if self.field == "complaint":
-            return
-        numbers = measured_in(statement, self.dictionary)
-        if not numbers:
-            return
-        if seen.results and not seen.parts and any(line.action == "calibrate" for line in self._last):
-            return  # "calibrated, all good at 2.5 V"
-        component = str(self.dictionary.tables["voltage"]["component"])
-        voltage = next((number for number in numbers if number.voltage), None)
-        if voltage:  # "neutral 2.1 V" is what the sensor says
-            near = self.dictionary.words("voltage", "near")
-            seen.parts = [
-                replace(part, component=component) if set(part.name) <= near and part.name else part
-                for part in seen.parts
-            ]
-            spoken = self._focus[-1] if self._focus else None
-            if spoken and spoken.name and set(spoken.name) <= near:
-                for line in self._last:
-                    line.component = component if line.component == spoken.component else line.component
-                self._focus = [replace(spoken, component=component)]
-        set_to = any(">" in e.words for e in statement.elements) or any(
-            e.value == "adjust" and i < numbers[0].place for i, e in statement.of("action")
-        )
-        spoken_of = any(part.component == component for part in [*seen.parts, *self._focus])
-        if voltage and not spoken_of and (set_to or not (seen.parts or self._about_wires())):
-            spans = [(voltage.start, voltage.end), *seen.side_spans]
-            seen.parts.append(NotedPart(component, seen.sides, spans, FOR_PART_IMPLIED))
-        seen.actions = [replace(a, value="test") if a.value == "inspect" else a for a in seen.actions]
-        if any(a.value in (*TRIED, "replace") for a in seen.actions):
-            return
-        first = numbers[0]
-        step = "adjust" if any(">" in e.words for e in statement.elements) else "test"  # "2.9 > 2.5"
-        set_on = self.dictionary.words("measure", "set_on")
-        if any(part.component in set_on for part in seen.parts or self._focus):
-            step = "adjust"
-        seen.actions = [Element("action", step, ("measured",), first.start, first.end), *seen.actions]
-
-    def _about_wires(self) -> bool:
-        return any(part.component in ("wiring", "battery") for part in self._focus)

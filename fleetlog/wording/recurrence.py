@@ -8,8 +8,15 @@ from dataclasses import dataclass
 from fleetlog.wording.dictionary import Dictionary
 from fleetlog.wording.note import Clause, Element
 
-_BEFORE = frozenset({"after", "within", "lasted", "held", "in", "for"})
-_AFTER = frozenset({"after", "later", "since", "on"})
+_BEFORE = frozenset({"after", "within", "lasted", "held", "hold", "in", "for"})
+_AFTER = frozenset({"after", "later", "since", "on", "good"})
+_SPELT = dict(
+    zip(
+        ("ten", "twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety", "hundred"),
+        range(10, 101, 10),
+        strict=True,
+    )
+)
 _KIND_OF_HOURS = frozenset({"running", "meter", "machine", "more"})
 MOST_HOURS = 10_000.0
 
@@ -68,9 +75,13 @@ def _number_of_hours(elements: Sequence[Element], i: int, units: frozenset[str])
     unit = i + 1
     if unit < len(elements) and elements[unit].words[0] in _KIND_OF_HOURS:
         unit += 1
-    if elements[i].kind != "number" or unit >= len(elements) or elements[unit].words[0] not in units:
+    word = elements[i].words[0]
+    spelt = word in _SPELT
+    if not (spelt or elements[i].kind == "number"):
         return None
-    hours = float(elements[i].words[0].replace(",", "."))
+    if unit >= len(elements) or elements[unit].words[0] not in units:
+        return None
+    hours = float(_SPELT[word] if spelt else word.replace(",", "."))
     if not 0 < hours <= MOST_HOURS:
         return None
     return Recurrence(hours, ((elements[i].start, elements[unit].end),))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from rapidfuzz.distance import OSA
@@ -13,13 +13,13 @@ class Speller:
     """Finds the nearest known word.
 
     Attributes:
-        known: the words that may have been meant.
+        known: the words that may have been meant, with what they mean ("" where they are part of a phrase).
         leave_alone: words that are never taken for others.
         least_letters: shorter words are not corrected.
         two_from, three_from: from so many letters on, two or three changes are allowed.
     """
 
-    known: Iterable[str]
+    known: Mapping[str, str]
     leave_alone: frozenset[str]
     least_letters: int
     two_from: int
@@ -28,12 +28,12 @@ class Speller:
     _cache: dict[str, str | None] = field(default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
-        for word in sorted(set(self.known)):
+        for word in sorted(self.known):
             if len(word) >= self.least_letters - 1 and word.isalpha():
                 self._by_letter.setdefault(word[0], []).append(word)
 
     def nearest(self, word: str) -> str | None:
-        """The known word that was meant; None where none is near, or two are equally near."""
+        """The known word that was meant; None where none is near, or two of unlike meaning are equally near."""
         if word not in self._cache:
             self._cache[word] = self._search(word)
         return self._cache[word]
@@ -53,7 +53,11 @@ class Speller:
             candidate for candidate in best if len(candidate) == len(word)
         ]  # letters swapped or mistaken
         best = as_long or best
-        return best[0] if best and len({_stem(candidate) for candidate in best}) == 1 else None
+        meanings = {self.known[candidate] for candidate in best}
+        alike = len({_stem(candidate) for candidate in best}) == 1 or (
+            len(meanings) == 1 and "" not in meanings
+        )
+        return best[0] if best and alike else None
 
 
 def _stem(word: str) -> str:

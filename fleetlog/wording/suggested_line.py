@@ -81,6 +81,11 @@ def unite(
             if line.finding == "no_fault_found" and host.action == "test":
                 host.result = host.result or "passed"
             host.spans.extend(line.spans)
+    for line in kept:  # "charge pressure low, 150 psi" is a test failed
+        if line.action == "test" and line.component in findings.get(line.finding, {}).get(
+            "failed_tested", ()
+        ):
+            line.finding, line.result = "", line.result or "failed"
     return kept
 
 
@@ -125,14 +130,14 @@ def _hosts(
 
 def _rank(
     line: SuggestedLine, bare: SuggestedLine, mended_by: Sequence[str]
-) -> tuple[bool, bool, bool, int, int]:
+) -> tuple[bool, bool, int, int, int]:
     """Which step a state speaks of: a look at the part, else a mending told after it, that mends such a thing, soon."""
     if line.action in EXAMINED:
-        return False, False, False, 0, EXAMINED.index(line.action)
+        return False, False, 0, 0, EXAMINED.index(line.action)
     return (
         True,
         line.statement < bare.statement,
-        line.action not in mended_by,
+        mended_by.index(line.action) if line.action in mended_by else len(mended_by),
         abs(line.statement - bare.statement),
         MENDED.index(line.action),
     )
@@ -140,3 +145,5 @@ def _rank(
 
 EXAMINED = ("inspect", "test")
 MENDED = ("replace", "repair", "clean", "adjust", "overhaul")
+TRIED = ("calibrate", "test", "adjust")
+"""Steps that pass or fail."""

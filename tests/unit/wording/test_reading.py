@@ -280,3 +280,54 @@ def test_any_text_is_read_and_every_span_lies_in_it(text: str, field: str) -> No
             assert suggestion.action == ""
     keys = [(s.component, s.action, s.side) for s in found if s.component]
     assert len(keys) == len(set(keys))
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        (
+            "Calibrated machine, would not pass.",
+            {("drive_pump", "calibrate", "", "", "failed")},
+        ),
+        (
+            "Cal LH pass RH fail.",
+            {
+                ("drive_pump", "calibrate", "left", "", "passed"),
+                ("drive_pump", "calibrate", "right", "", "failed"),
+            },
+        ),
+        (
+            "Cleaned and tightened battery terminals.",
+            {("battery", "clean", "", "", ""), ("battery", "adjust", "", "", "")},
+        ),
+        (
+            "Bushing and sensor, right side, both replaced.",
+            {
+                ("internal_bushing", "replace", "right", "", ""),
+                ("position_sensor", "replace", "right", "", ""),
+            },
+        ),
+        (
+            "Replaced bushing LH pump. New cover gasket.",
+            {("internal_bushing", "replace", "left", "", ""), ("drive_pump", "repair", "left", "", "")},
+        ),
+        ("Checked LH sensor, 2.5 V, ok.", {("position_sensor", "test", "left", "", "passed")}),
+        (
+            "One of the sensor wires broke inside, right side.",
+            {("wiring", "", "right", "broken", "")},
+        ),
+        ("Connector was not tight.", {("wiring", "", "", "loose", "")}),
+        ("Nobody looked at the bushing.", set()),
+    ],
+)
+def test_what_is_told_of_a_note(
+    text: str, expected: set[tuple[str, str, str, str, str]], dictionary: Dictionary
+) -> None:
+    found = all_told(text, "correction", dictionary)
+    assert {(s.component, s.action, s.side, s.finding, s.result) for s in found} == expected
+
+
+def test_words_not_known_make_a_reading_doubtful(dictionary: Dictionary) -> None:
+    plain = one("replaced LH sensor", dictionary)
+    strange = one("zorbed plimmet yonder, replaced LH sensor", dictionary)
+    assert strange.confidence < plain.confidence - 0.1
