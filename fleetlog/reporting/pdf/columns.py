@@ -83,7 +83,7 @@ def fitted(
         for place, text in enumerate(row[:count]):
             cut = text[:_WIDEST_TEXT]
             most[place] = max(most[place], wide(cut))
-            words = [cut] if whole[place] else _MAY_BREAK.split(cut)
+            words = [cut] if whole[place] else _MAY_BREAK.split(text)
             least[place] = max(least[place], max(wide(word[:_WIDEST_WORD]) for word in words))
     least, most = [_SLACK * one for one in least], [_SLACK * one for one in most]
     room = TEXT_WIDTH - 2 * CELL_PADDING * count

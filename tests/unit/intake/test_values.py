@@ -253,7 +253,10 @@ def test_at_least_one_identity_of_a_fault_code(load: Load, store: Store) -> None
         "machine_id,seen_at,spn,fmi,code\nA,2024-01-01,100,,\nA,2024-01-01,100,,E1\nA,2024-01-01,100,3,\n"
     )
     assert (result.rejected, result.waiting) == (1, 2)
-    assert "the row gives neither spn and fmi, nor code, nor spn and description; fill in at least one of them" in reason(store)
+    assert (
+        "the row gives neither spn and fmi, nor code, nor spn and description; fill in at least one of them"
+        in reason(store)
+    )
 
 
 def test_what_cannot_come_before(load: Load, store: Store) -> None:
