@@ -95,7 +95,7 @@ def load(
     }
     with open_fleet(store_path(context), create=True, wait=wait, notify=say) as fleet:
         with load_progress() as progress:
-            result = fleet.take_in(paths, profiles=profiles, progress=progress, **asked)
+            result = fleet.load(paths, profiles=profiles, progress=progress, settle=False, **asked)
         result = settle_proposals(fleet, result, folder, profiles, asked, accept)
         stays = not check_only and agreed_changes(result, accept)
         if stays:

@@ -105,6 +105,8 @@ def report(
 
     Example: fleetlog report --month 2026-06 --out june
     """
+    if sheet and mail:
+        raise UsageError("--sheet writes files and --mail prints a text; ask for one of the two.")
     from fleetlog.cli.progress import stage_progress
     from fleetlog.reporting.month_report import STAGES, write_month, write_month_sheet
 

@@ -67,7 +67,7 @@ def settle_proposals(
         result: of the load that refused files.
         folder: of the profiles in force.
         profiles: in force.
-        asked: what else the load was asked, as `Fleet.take_in` takes it.
+        asked: what else the load was asked, as `Fleet.load` takes it.
         accept: whether every proposal is accepted beforehand.
 
     Returns:
@@ -77,7 +77,7 @@ def settle_proposals(
     for path in dict.fromkeys(_file(one) for one in result.files if one.refused):
         if path.is_file():
             if len(profiles) > at_first:  # what was accepted for another file may do for this one
-                result = _with(result, path, fleet.take_in([path], profiles=profiles, **asked))
+                result = _with(result, path, fleet.load([path], profiles=profiles, settle=False, **asked))
             found = _proposals(fleet, path, folder, profiles, asked)
             answers = [
                 _accepted(fleet, path, folder, proposal, profile, asked, accept)
@@ -86,7 +86,7 @@ def settle_proposals(
             taken = [profile for profile in answers if profile is not None]
             if taken:
                 profiles = [*profiles, *taken]
-                again = fleet.take_in([path], profiles=profiles, **asked)
+                again = fleet.load([path], profiles=profiles, settle=False, **asked)
                 result = _with(result, path, again)
     return result
 
@@ -145,7 +145,7 @@ def _accepted(
     if proposal.missing:
         say(f"No column was found for {', '.join(proposal.missing)}; name it in the mapping.")
     else:
-        would = fleet.take_in([path], profiles=[profile], **{**asked, "check_only": True})
+        would = fleet.load([path], profiles=[profile], **{**asked, "check_only": True})
         say(
             "\n".join(
                 f"{Path(one.path).name}: it would {one.in_words()}"

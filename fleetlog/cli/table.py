@@ -8,15 +8,14 @@ from __future__ import annotations
 
 import math
 import textwrap
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from functools import cache, cached_property
 from typing import TYPE_CHECKING, Any
 
-from fleetlog import resources
 from fleetlog.phrasing import NO_WORDS, Words, capital, percent, said
+from fleetlog.reporting.table_specs import shared_columns, table_specs
 
 if TYPE_CHECKING:
     import polars as pl
@@ -277,24 +276,14 @@ def _shown_first(table: str) -> Sequence[str]:
 @cache
 def _report_columns() -> tuple[Mapping[str, Mapping[str, tuple[str, str]]], Mapping[str, tuple[str, str]]]:
     """Table -> column -> heading and kind, and the same of columns that several tables share."""
-    declared = tomllib.loads((resources.folder("reports") / "tables.toml").read_text(encoding="utf-8"))
-
-    def told(words: Sequence[str]) -> tuple[str, str]:
-        return words[0], words[1] if len(words) > 1 else "text"
-
-    shared = {name: told(words) for name, words in declared["columns"].items()}
+    shared = {key: (column.heading, column.kind) for key, column in shared_columns().items()}
     tables: dict[str, dict[str, tuple[str, str]]] = {}
     for of in ("month", "unit"):
-        for table in declared[of]:
-            name = table["name"] if of == "month" else f"unit {table['name']}"
-            entries = table.get("columns", ())
-            tables[name] = {
-                one if isinstance(one, str) else one[0]: shared[one]
-                if isinstance(one, str)
-                else told(one[1:])
-                for one in entries
-            }
-            for one in (*entries, *table.get("sheet_only", ())):
-                if not isinstance(one, str) and "*" not in one[0]:
-                    shared.setdefault(one[0], told(one[1:]))
+        for spec in table_specs(of):
+            name = spec.name if of == "month" else f"unit {spec.name}"
+            told = {one.key: (one.heading, one.kind) for one in spec.columns}
+            tables[name] = {one.key: told[one.key] for one in spec.columns if one.page}
+            for key, words in told.items():
+                if "*" not in key:
+                    shared.setdefault(key, words)
     return tables, shared

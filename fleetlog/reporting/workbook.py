@@ -17,7 +17,8 @@ from fleetlog.phrasing import capital, plural_part, printable, said
 from fleetlog.reporting.files import write_bytes
 from fleetlog.reporting.findings import ReportFindings
 from fleetlog.reporting.month import wording_of
-from fleetlog.reporting.tables import KINDS, CellWording, TableColumn, TableSpec, table_specs
+from fleetlog.reporting.table_specs import KINDS, TableColumn, TableSpec, table_specs
+from fleetlog.reporting.tables import CellWording
 from fleetlog.reporting.views import VIEWS
 
 _WIDEST = 46

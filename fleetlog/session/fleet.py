@@ -102,43 +102,15 @@ class Fleet:
         machine_from: str | None = None,
         check_only: bool = False,
         newest: bool = False,
+        settle: bool = True,
         progress: ProgressCallback | None = None,
     ) -> LoadResult:
         """Loads files and folders into the store, and reads the free text that came with them.
 
-        Arguments and errors are those of `fleetlog.intake.load_paths`.
-        """
-        result = self.take_in(
-            paths,
-            kind=kind,
-            profiles=profiles,
-            date_order=date_order,
-            machine=machine,
-            machine_from=machine_from,
-            check_only=check_only,
-            newest=newest,
-            progress=progress,
-        )
-        if not check_only:
-            self.settle()
-        return result
+        Arguments and errors are those of `fleetlog.intake.load_paths`; besides
 
-    def take_in(
-        self,
-        paths: Sequence[Path],
-        *,
-        kind: str | None = None,
-        profiles: Sequence[Profile] = (),
-        date_order: str | None = None,
-        machine: str | None = None,
-        machine_from: str | None = None,
-        check_only: bool = False,
-        newest: bool = False,
-        progress: ProgressCallback | None = None,
-    ) -> LoadResult:
-        """Loads files and folders as `load` does, but leaves their free text and the history to `settle`.
-
-        All that is taken in until then is one load.
+        Args:
+            settle: False leaves free text and history to `settle`; all that is loaded until then is one load.
         """
         result = load_paths(
             self.store,
@@ -157,6 +129,8 @@ class Fleet:
         self._history = None
         if not check_only:
             self._load_id = result.load_id
+            if settle:
+                self.settle()
         return result
 
     def settle(self) -> None:

@@ -14,7 +14,8 @@ import pytest
 from hollow_lane import FORMULA, HollowLane
 
 from fleetlog.errors import UsageError
-from fleetlog.reporting.tables import table_frames, table_specs
+from fleetlog.reporting.table_specs import table_specs
+from fleetlog.reporting.tables import table_frames
 from fleetlog.reporting.views import VIEWS
 from fleetlog.reporting.workbook import write_workbook
 
