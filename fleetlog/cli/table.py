@@ -15,7 +15,7 @@ from functools import cache, cached_property
 from typing import TYPE_CHECKING, Any
 
 from fleetlog.phrasing import NO_WORDS, Words, capital, percent, said
-from fleetlog.reporting.table_specs import shared_columns, table_specs
+from fleetlog.table_specs import shared_columns, table_specs
 
 if TYPE_CHECKING:
     import polars as pl

@@ -18,8 +18,8 @@ from fleetlog.planning.plan import AHEAD
 from fleetlog.reporting.findings import ReportFindings
 from fleetlog.reporting.pictures import Picture
 from fleetlog.reporting.sheet import lacking
-from fleetlog.reporting.table_specs import table_specs
 from fleetlog.reporting.tables import CellWording, page_table
+from fleetlog.table_specs import table_specs
 
 _DETAILED = 40
 

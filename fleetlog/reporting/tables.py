@@ -10,8 +10,8 @@ from typing import Any
 import polars as pl
 
 from fleetlog.phrasing import capital, money, percent, said
-from fleetlog.reporting.table_specs import KINDS, TableColumn, TableSpec, table_specs
 from fleetlog.reporting.views import VIEWS
+from fleetlog.table_specs import KINDS, TableColumn, TableSpec, table_specs
 
 
 def table_frames(of: str, finding: Any) -> dict[str, pl.DataFrame]:

@@ -12,9 +12,9 @@ from fleetlog.charts.timeline import timeline
 from fleetlog.phrasing import capital, said
 from fleetlog.reporting.findings import ReportFindings
 from fleetlog.reporting.month import CaseView
-from fleetlog.reporting.table_specs import table_specs
 from fleetlog.reporting.tables import CellWording, page_table, table_frames
 from fleetlog.reporting.timeline import TimelineView, timeline_view
+from fleetlog.table_specs import table_specs
 
 
 def unit_page(

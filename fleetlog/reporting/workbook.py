@@ -17,9 +17,9 @@ from fleetlog.phrasing import capital, plural_part, printable, said
 from fleetlog.reporting.files import write_bytes
 from fleetlog.reporting.findings import ReportFindings
 from fleetlog.reporting.month import wording_of
-from fleetlog.reporting.table_specs import KINDS, TableColumn, TableSpec, table_specs
 from fleetlog.reporting.tables import CellWording
 from fleetlog.reporting.views import VIEWS
+from fleetlog.table_specs import KINDS, TableColumn, TableSpec, table_specs
 
 _WIDEST = 46
 _WRAPPED = 44

@@ -23,8 +23,8 @@ from pictures import Write
 
 from fleetlog.reporting.pdf import columns, typeset, write_pdf
 from fleetlog.reporting.pdf.tree import texts, tree_of
-from fleetlog.reporting.table_specs import TableColumn
 from fleetlog.reporting.tables import Table, TableCell
+from fleetlog.table_specs import TableColumn
 
 CLOCK = datetime(2026, 11, 2, 6, 0)
 Written = tuple[Path, list[Path]]

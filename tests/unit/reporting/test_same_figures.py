@@ -169,7 +169,7 @@ def told(request: pytest.FixtureRequest, shared: Shared, tmp_path_factory: pytes
 
 def test_tables_of_the_pages_are_their_csv_rounded_once(told: Told) -> None:
     from fleetlog.reporting.month import wording_of
-    from fleetlog.reporting.table_specs import KINDS, table_specs
+    from fleetlog.table_specs import KINDS, table_specs
 
     wording = wording_of(told.month, {})
     looked_at = 0
@@ -263,7 +263,7 @@ def test_a_side_without_a_fault_has_no_cause_anywhere(told: Told) -> None:
 
 
 def test_the_workbook_holds_the_rows_of_the_csv(told: Told) -> None:
-    from fleetlog.reporting.table_specs import table_specs
+    from fleetlog.table_specs import table_specs
 
     book = openpyxl.load_workbook(told.report / "tables.xlsx", read_only=True)
     sheets = 0

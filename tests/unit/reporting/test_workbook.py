@@ -14,10 +14,10 @@ import pytest
 from hollow_lane import FORMULA, HollowLane
 
 from fleetlog.errors import UsageError
-from fleetlog.reporting.table_specs import table_specs
 from fleetlog.reporting.tables import table_frames
 from fleetlog.reporting.views import VIEWS
 from fleetlog.reporting.workbook import write_workbook
+from fleetlog.table_specs import table_specs
 
 CLOCK = datetime(2026, 11, 2, 6, 0)
 
