@@ -37,7 +37,7 @@ MOST_WORKBOOK = 600 << 20
 _PIECE = 1 << 20
 
 # What Python's archive modules raise on damaged or odd archives; OSError when they seek before the start.
-_DAMAGE = (
+DAMAGE = (
     zipfile.BadZipFile,
     gzip.BadGzipFile,
     zlib.error,
@@ -92,7 +92,7 @@ def unpacked_bytes(path: Path) -> int | None:
                 return None
         with zipfile.ZipFile(path) as archive:
             return sum(member.file_size for member in archive.infolist()) or None
-    except _DAMAGE:
+    except DAMAGE:
         return None
 
 
@@ -132,7 +132,7 @@ def _is_workbook(path: Path) -> bool:
             if "mimetype" in names:
                 return b"opendocument.spreadsheet" in archive.read("mimetype")[:200]
             return any(name.startswith("xl/workbook.") for name in names)
-    except _DAMAGE:
+    except DAMAGE:
         return False
 
 
@@ -178,7 +178,7 @@ def _unpack(packed: IO[bytes] | gzip.GzipFile, target: Path, packed_size: int, w
                         "that, so it was left alone."
                     )
                 out.write(piece)
-    except _DAMAGE as error:
+    except DAMAGE as error:
         raise InputFileError(f"{where} cannot be unpacked ({_message(error)}); send it again.") from error
     return size
 
@@ -212,7 +212,7 @@ def _members(path: Path, where: str, folder: Path) -> Iterator[InputFile]:
                     part = replace(_inside(inner, name), written_at=_written(member))
                 except InputFileError as error:
                     part = InputFile(inner, name, Form.TEXT, refused=str(error))
-                except _DAMAGE as error:
+                except DAMAGE as error:
                     text = f"{name} cannot be unpacked ({_message(error)}); send it again."
                     part = InputFile(inner, name, Form.TEXT, refused=text)
                 if held > MOST_UNPACKED:
@@ -221,7 +221,7 @@ def _members(path: Path, where: str, folder: Path) -> Iterator[InputFile]:
                     )
                 yield part
                 inner.unlink(missing_ok=True)
-    except _DAMAGE as error:
+    except DAMAGE as error:
         raise InputFileError(f"{where} is a damaged archive ({_message(error)}); send it again.") from error
 
 
@@ -279,7 +279,7 @@ def workbook_bytes(path: Path) -> int:
     try:
         with zipfile.ZipFile(path) as archive:
             return sum(member.file_size for member in archive.infolist())
-    except _DAMAGE:
+    except DAMAGE:
         return path.stat().st_size
 
 
@@ -292,7 +292,7 @@ def refuse_large_workbook(path: Path, where: str) -> None:
     try:
         with zipfile.ZipFile(path) as archive:
             size = sum(member.file_size for member in archive.infolist())
-    except _DAMAGE:
+    except DAMAGE:
         return  # no .xlsx; the spreadsheet library says what is wrong with it
     if size > MOST_WORKBOOK or (size > FREE and size > MOST_TIMES * path.stat().st_size):
         raise InputFileError(

@@ -7,10 +7,13 @@ what it found, as JSON, to its output. It imports nothing of the project.
 from __future__ import annotations
 
 import json
+import lzma
 import re
 import shutil
+import struct
 import sys
 import zipfile
+import zlib
 from collections.abc import Callable, Iterator
 from itertools import pairwise
 from pathlib import Path
@@ -28,6 +31,18 @@ FAR_ROW, FAR_COLUMN = 20_000, 200
 MOST_CELLS = 30_000_000
 """Cells that a sheet may span, the empty ones within it among them."""
 
+# What a damaged archive raises, or a part that is no text.
+_DAMAGE = (
+    zipfile.BadZipFile,
+    zlib.error,
+    lzma.LZMAError,
+    struct.error,
+    EOFError,
+    KeyError,
+    RuntimeError,
+    ValueError,
+    OSError,
+)
 _PIECE = 1 << 20
 _CELL = re.compile(rb'<(?:\w+:)?c\b[^>]*?\br="([A-Z]{1,3})(\d{1,7})"[^>]*?(/?)>')
 _CELL_END = re.compile(rb"</(?:\w+:)?c>")
@@ -117,7 +132,7 @@ def _parts(workbook: Path) -> dict[str, str]:
             book = archive.read("xl/workbook.xml")
             related = archive.read("xl/_rels/workbook.xml.rels")
             present = set(archive.namelist())
-    except (KeyError, OSError, RuntimeError, NotImplementedError, zipfile.BadZipFile):
+    except _DAMAGE:
         return {}
     targets = {}
     for tag in re.findall(rb"<(?:\w+:)?Relationship\b[^>]*>", related):
@@ -159,7 +174,7 @@ def _survey(workbook: Path, part: str) -> dict[str, Any]:
 
     try:
         _walk(workbook, part, see)
-    except (KeyError, OSError, RuntimeError, NotImplementedError, zipfile.BadZipFile):
+    except _DAMAGE:
         return {"far": [], "marks": []}
     if not rows:
         return {"far": [], "marks": []}

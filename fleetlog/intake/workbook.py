@@ -20,7 +20,7 @@ import polars as pl
 from fleetlog.errors import InputFileError
 from fleetlog.intake.contract import display_name
 from fleetlog.intake.header import HEADER_WITHIN, LoadOptions, fitness, read_header
-from fleetlog.intake.packed import refuse_large_workbook, workbook_bytes
+from fleetlog.intake.packed import DAMAGE, refuse_large_workbook, workbook_bytes
 from fleetlog.intake.scan import Scan
 from fleetlog.intake.source import Source
 from fleetlog.store import Store
@@ -293,14 +293,7 @@ class _Structure:
             try:
                 with zipfile.ZipFile(path) as archive:
                     self._read_book(archive)
-            except (
-                KeyError,
-                zipfile.BadZipFile,
-                expat.ExpatError,
-                OSError,
-                RuntimeError,
-                NotImplementedError,
-            ):
+            except (KeyError, expat.ExpatError, *DAMAGE):
                 self._parts = {}  # another kind of workbook: its cells are read, nothing else is known
 
     def _read_book(self, archive: zipfile.ZipFile) -> None:
@@ -340,7 +333,7 @@ class _Structure:
                 if not found:
                     return []
                 first = min((_column(match[1]) for match in _matches(archive, part, _COLUMN)), default=0)
-        except (KeyError, zipfile.BadZipFile, OSError, RuntimeError, NotImplementedError):
+        except (KeyError, *DAMAGE):
             return []
         return [
             _Merged(block.top, block.left - first, block.bottom, block.right - first)
