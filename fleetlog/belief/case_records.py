@@ -68,7 +68,7 @@ class Observations:
             carried: of cases begun by a return, by cause, the chance that it is the old fault after all.
         """
         family = layout.family
-        rows = store.run("cases/list")
+        rows = store.run("cases/list", settling=layout.settling_tenths)
         parts = store.run("cases/parts", fault=family.name)
         onset_hours, onset_variants = _parts(
             parts, family, rows, "onset_variant", "onset_tenths", "first_tenths"

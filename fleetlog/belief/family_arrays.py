@@ -38,6 +38,7 @@ class Layout:
         tables: evidence -> row of its outcomes for each cause.
         by_variant: evidence -> (position of a cause, variant, row in place of that of `tables`).
         labels: (step, cause) -> row for each cause of "a finding of the step confirms the cause".
+        settling_hours: a fault that shows within so many hours of the first record may have stood before.
     """
 
     family: FaultFamily
@@ -47,6 +48,7 @@ class Layout:
     tables: Mapping[str, Ints]
     by_variant: Mapping[str, tuple[tuple[int, str, int], ...]]
     labels: Mapping[tuple[str, str], Ints]
+    settling_hours: float
     defaults: Defaults
 
     @staticmethod
@@ -108,7 +110,13 @@ class Layout:
             trials=CAUTION * CURE_TRIALS,
             comebacks=CAUTION * COMEBACKS,
         )
-        return Layout(family, causes, cures, hazards, tables, by_variant, labels, defaults)
+        settling = returns.settling_hours()
+        return Layout(family, causes, cures, hazards, tables, by_variant, labels, settling, defaults)
+
+    @property
+    def settling_tenths(self) -> int:
+        """The same in tenths of an hour."""
+        return round(10 * self.settling_hours)
 
     def hazards(self, k: int, variants: pl.Series) -> Ints:
         """The hazard of a cause for each of these variants of its part."""

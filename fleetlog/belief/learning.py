@@ -82,6 +82,7 @@ def learnt(layout: Layout, observations: Observations, exposure: Exposure) -> Ca
     being told of it. Where they foretell these findings worse than the family's own, beyond chance, or where there are
     too few to hold the learning to, the family's figures are given more weight.
     """
+    observations = replace(observations, cases=_begun_in_sight(observations))
     witnesses = _Witnesses.of(layout, observations)
     steady = layout.defaults.weighing(STEADY)
     if witnesses.case.size < LEAST_WITNESSES:
@@ -93,6 +94,15 @@ def learnt(layout: Layout, observations: Observations, exposure: Exposure) -> Ca
     if worse.mean() <= 2.0 * float(worse.std()) / np.sqrt(worse.size):
         return fit
     return fit_causes(observations.cases, exposure, steady)
+
+
+def _begun_in_sight(observations: Observations) -> Cases:
+    """The cases, without an age where the fault may have stood before the records began: it set in at none of the ages
+    that were watched, so it is no failure of theirs. What its evidence tells of causes counts all the same.
+    """
+    before = observations.rows["may_predate"].to_numpy()
+    ages = np.where(before[:, None], np.nan, observations.cases.age_hours)
+    return replace(observations.cases, age_hours=ages)
 
 
 def _without_findings(observations: Observations) -> Cases:
@@ -126,7 +136,12 @@ def power_of(model: CauseModel, observations: Observations) -> float:
 
 def exposure_of(store: Store, layout: Layout) -> Exposure:
     """The hours over which each cause could have set in, by the age of its part."""
-    hours = store.run("cases/exposure", fault=layout.family.name, **selection(WHOLE_FLEET))
+    hours = store.run(
+        "cases/exposure",
+        fault=layout.family.name,
+        settling=layout.settling_tenths,
+        **selection(WHOLE_FLEET),
+    )
     hazards, ages, nets = [], [], []
     for k, cause in enumerate(layout.family.causes):
         followed = cause.component if layout.family.part(cause.component) else ""

@@ -56,7 +56,8 @@ def part_lives(store: Store, weighed: WeighedCases) -> PartLives:
     """
     family = weighed.layout.family
     fresh = {part.component: family.fresh_variant(part.component) for part in family.parts}
-    rows = store.run("cases/part_lives", fault=family.name).join(
+    settling = weighed.layout.settling_tenths
+    rows = store.run("cases/part_lives", fault=family.name, settling=settling).join(
         _chances(weighed),
         on=["machine_id", "case_side", "case_no", "component"],
         how="left",
@@ -93,7 +94,9 @@ def _lives(rows: pl.DataFrame, fresh: Mapping[str, str]) -> pl.DataFrame:
     """The stretches of all lives, by the chance of each case."""
     cases = rows.filter(pl.col("case_no").is_not_null())
     until_case = [
-        _stretch(cases, "before", pl.coalesce("seen", "entry"), "onset_tenths", failed, weight, was, fresh)
+        _stretch(
+            cases, "before", pl.max_horizontal("seen", "entry"), "onset_tenths", failed, weight, was, fresh
+        )
         for failed, weight, was in (
             (1, pl.col("chance"), pl.lit(True)),
             (0, 1.0 - pl.col("chance"), pl.lit(False)),
@@ -106,7 +109,7 @@ def _lives(rows: pl.DataFrame, fresh: Mapping[str, str]) -> pl.DataFrame:
     left = 1.0 - pl.when(taken_out).then("chance").otherwise("stands")
     counted = pl.when(taken_out & pl.col("case").is_not_null()).then(pl.lit(False))
     until_end = _stretch(
-        last, "anew", pl.coalesce("until", "entry"), "hours", ends_failed, left, counted, fresh
+        last, "anew", pl.max_horizontal("until", "entry"), "hours", ends_failed, left, counted, fresh
     )
     return (
         pl.concat([*until_case, until_end])

@@ -196,7 +196,8 @@ def _members(path: Path, where: str, folder: Path) -> Iterator[InputFile]:
     try:
         with zipfile.ZipFile(path) as archive:
             members = sorted(
-                (member for member in archive.infolist() if not member.is_dir()),
+                # a name can be empty, which is_dir() does not expect
+                (member for member in archive.infolist() if not member.filename.endswith("/")),
                 key=lambda member: member.filename,
             )
             _refuse_tricks(members, where)

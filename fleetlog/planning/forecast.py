@@ -221,10 +221,13 @@ def ways_to_fail(
     fleet_hours = fleet.store.run("risk/machine_exposure", fault=family.name, **selection(Scope(scope.fault)))
     begin = fleet_hours["entry"].to_numpy() / 10
     end = fleet_hours["hours"].to_numpy() / 10
+    # as in the lives of parts: faults that may have stood before the records began are no new ones
+    begin = np.minimum(begin + np.clip(begin, 0.0, weighed.layout.settling_hours), end)
+    begun = ~weighed.cases["may_predate"].to_numpy()
     for cause in rest:
         hazard = family.hazard(cause.name)
         k = weighed.causes.index(cause.name)
-        events = float(weighed.of_case[:, k].sum())
+        events = float(weighed.of_case[begun, k].sum())
         expected = len(family.sides) * float((_cumulative(hazard, end) - _cumulative(hazard, begin)).sum())
         ways.append(
             Way(
@@ -235,7 +238,7 @@ def ways_to_fail(
                 hazard=hazard,
                 events=events,
                 expected=expected,
-                drawn=(outlook.case_causes == k).sum(axis=1).astype(np.float64),
+                drawn=(outlook.case_causes[:, begun] == k).sum(axis=1).astype(np.float64),
                 default=Default(hazard.shape, hazard.scale_hours, hazard.prior_failures).yielding(
                     expected, events
                 ),

@@ -80,6 +80,23 @@ class ReturnLaw:
         share = self.shares[1:3]
         return float((share * self.means[1:3]).sum() / share.sum())
 
+    def settling_hours(self, share: float = 0.9) -> float:
+        """Running hours after which a fault that stood when watching began has shown with this chance.
+
+        What shows before may have begun unseen: it is a prevalent fault, no new one (Rothman, Greenland & Lash,
+        Modern Epidemiology, 3rd edition, chapter 3: incidence counts who was free of it at the start).
+
+        Raises:
+            BadArgument: for a share outside 0 to 1.
+
+        Examples:
+            >>> round(ReturnLaw(0.5, 0.01, 0.02, 4.0, 60.0, 240.0, 8000.0).settling_hours(), 1)
+            146.8
+        """
+        if not 0.0 < share < 1.0:
+            raise BadArgument(f"a share lies between 0 and 1, not {share}")
+        return -float(np.log1p(-share)) * self.standing_hours
+
     def standing(self, quiet_hours: Floats, mended: Floats | None = None) -> Floats:
         """Chance that the fault still stands after so many running hours without a report, shape (n,).
 

@@ -1,8 +1,8 @@
 -- purpose: running hours under observation by age of the part, from which hazards are learnt: a life counts from the age
---   at which records begin to the age at which they, or it, end. Ages are to the nearest ten hours.
+--   at which records begin, and a fault that stood before would have shown, to the age at which they, or it, end. Ages are to the nearest ten hours.
 -- grain: one row a component (or the machine), variant and age at which observations begin or end
 -- inputs: exposed_machine, spell, family_part, family_side, part_fit
--- parameters: fault, sites, build_years, machines (lists; NULL = all)
+-- parameters: settling (tenths of an hour), fault, sites, build_years, machines (lists; NULL = all)
 -- output: component ('' = the machine's own running hours, for whatever is not followed), variant ('' = not known),
 --   age_hours, net (lives that end there less lives that begin there)
 WITH life AS (
@@ -15,7 +15,6 @@ WITH life AS (
     INNER JOIN exposed_machine ON exposed_machine.machine_id = spell.machine_id
     INNER JOIN family_part
         ON family_part.fault = $fault AND family_part.component = spell.component AND family_part.side = spell.side
-    WHERE spell.entry < spell.hours
     UNION ALL
     -- Nothing is known of the part, so the machine's hours stand for its age, as they do in its cases.
     SELECT family_part.component, '', exposed_machine.entry, exposed_machine.hours
@@ -27,13 +26,19 @@ WITH life AS (
         AND part_fit.side = family_part.side
     WHERE part_fit.machine_id IS NULL
 ),
+settled AS (
+    -- no fault is older than its part
+    SELECT component, variant, entry + LEAST($settling, entry) AS entry, hours
+    FROM life
+    WHERE entry + LEAST($settling, entry) < hours
+),
 boundary AS (
     SELECT component, variant, CAST(ROUND(entry / 100.0) AS BIGINT) * 10 AS age_hours, -COUNT(*) AS net
-    FROM life
+    FROM settled
     GROUP BY component, variant, CAST(ROUND(entry / 100.0) AS BIGINT) * 10
     UNION ALL
     SELECT component, variant, CAST(ROUND(hours / 100.0) AS BIGINT) * 10, COUNT(*)
-    FROM life
+    FROM settled
     GROUP BY component, variant, CAST(ROUND(hours / 100.0) AS BIGINT) * 10
 )
 SELECT component, variant, age_hours, CAST(SUM(net) AS BIGINT) AS net

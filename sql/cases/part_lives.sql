@@ -2,9 +2,9 @@
 --   behind began with its failure, whether or not anybody wrote the finding down.
 -- grain: one row a life without a case, else one a life and case
 -- inputs: spell, family_part, part_fit, weighed_case
--- parameters: fault
+-- parameters: fault, settling (tenths of an hour)
 -- output: machine_id, component, side, fit, variant, entry, hours (tenths of an hour of the part's age; at risk on (entry,
---   hours]), failed (found so at its end), ended (the part was taken out), case_side, case_no (NULL = no case), onset_tenths, last_tenths (age of the part
+--   hours], from when a fault that stood before the records began would have shown), failed (found so at its end), ended (the part was taken out), case_side, case_no (NULL = no case), onset_tenths, last_tenths (age of the part
 --   at the case's first and last report)
 WITH in_place AS (
     SELECT
@@ -32,7 +32,8 @@ SELECT
     spell.side,
     spell.fit,
     spell.variant,
-    spell.entry,
+    -- no fault is older than its part
+    LEAST(spell.entry + LEAST($settling, spell.entry), spell.hours) AS entry,
     spell.hours,
     spell.failed,
     spell.end_reason IN ('failed', 'replaced', 'removed') AS ended,

@@ -98,7 +98,9 @@ def summary(rows: list[dict[str, Any]]) -> pl.DataFrame:
 
 def main() -> None:
     """Reads the arguments, judges the fleets, tells and writes."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--seeds", default="41,42,43,44,45,46,47,48")
     parser.add_argument("--machines", type=int, default=150)
     parser.add_argument("--draws", type=int, default=100)

@@ -48,7 +48,7 @@ def worked(
     for n, (_, _, chance, standing, _) in enumerate(cases):
         of_case[n, k], stands[n, k] = chance, standing
     weighed = SimpleNamespace(
-        layout=SimpleNamespace(family=FAMILY),
+        layout=SimpleNamespace(family=FAMILY, settling_tenths=0),
         cases=rows.filter(pl.col("case_no").is_not_null()).select(
             "machine_id",
             "case_no",
@@ -172,7 +172,7 @@ def test_a_yard_that_lost_the_repair_has_a_new_part(tmp_path: Path) -> None:
 def test_a_part_of_the_whole_machine_lives_once_although_both_sides_have_cases(demo: Fleet) -> None:
     history, family = demo.begin(Scope(as_of=date(2026, 6, 30)))
     weighed = weighed_now(demo, history, family)
-    spells = demo.store.run("cases/part_lives", fault=family.name)
+    spells = demo.store.run("cases/part_lives", fault=family.name, settling=weighed.layout.settling_tenths)
     both = spells.group_by("machine_id", "component", "side", "fit").agg(pl.col("case_side").n_unique())
     assert both.filter(component="drive_pump")["case_side"].max() == 2
     # No cause is behind a drive pump's failure here, so cases only cut its life into stretches.

@@ -168,6 +168,7 @@ VALUES: dict[str, Any] = {
     "causes": [],
     "words_from": datetime(2026, 1, 1),
     "ahead": 5000,
+    "settling": 1500,
     "back": 10000,
     "latest": 100,
 }
