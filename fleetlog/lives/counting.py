@@ -21,6 +21,7 @@ from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
 from fleetlog.history import History
 from fleetlog.lives.splits import UNKNOWN, counted_lives
+from fleetlog.phrasing import plural
 from fleetlog.questions import proposal
 from fleetlog.session.fleet import Fleet
 from fleetlog.stats.by_machine import numbered
@@ -109,7 +110,7 @@ class ComponentLives:
         believed: the stretches behind it where some ending is in doubt, else None: then all is as the books say.
         best, worst: stretches if no case in doubt was the part's, or all were.
         recorded: risk tables as the books say.
-        note: why the books alone are read although belief was asked for, or "".
+        note: why the books alone are read although belief was asked for, or what is left out of it; or "".
     """
 
     counts: pl.DataFrame
@@ -157,14 +158,24 @@ def lives_of(
     beside = _seen_beside(weighed, facts)
     found = lives.filter(pl.col("failed") == 1, pl.col("to_end"))
     seen = found.join(beside, left_on=["machine_id", "side", "fit"], right_on=_LIFE, how="semi")
-    if lives.filter(pl.col("weight") < 1.0).is_empty() and seen.is_empty():
+    predating = int(weighed.cases["may_predate"].sum())
+    if lives.filter(pl.col("weight") < 1.0).is_empty() and seen.is_empty() and not predating:
         return plain
     facts = facts.join(beside, on=_LIFE, how="left", maintain_order="left")
     believed, best, worst = (
         _placed(frame.filter(pl.col("component") == component), facts, columns)
         for frame in (known.lives, known.best, known.worst)
     )
-    return ComponentLives(believed.counts(columns), recorded, believed, best, worst)
+    note = _predating(weighed, predating) if predating else ""
+    return ComponentLives(believed.counts(columns), recorded, believed, best, worst, note)
+
+
+def _predating(weighed: WeighedCases, cases: int) -> str:
+    hours = weighed.layout.settling_hours
+    return (
+        f"Lives that began before the records count from {hours:,.0f} h after the first: "
+        f"{plural(cases, 'case')} of the fleet showed before, and may have stood when the records began."
+    )
 
 
 _OF_A_LAKE = "Endings count as the books say: the chance that a part had failed unseen is known to a store, not a lake."

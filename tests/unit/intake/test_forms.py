@@ -399,7 +399,7 @@ class TestArchives:
         assert sorted(path.name for path in tmp_path.iterdir()) == ["yard.zip"]
 
     @pytest.mark.parametrize(
-        "name", ["../evil.csv", "/etc/evil.csv", "a/../../evil.csv", "C:/evil.csv", "a\\..\\evil.csv"]
+        "name", ["../evil.csv", "/etc/evil.csv", "a/../../evil.csv", "C:/evil.csv", "a\\..\\evil.csv", ""]
     )
     def test_names_that_lead_out(self, name: str, load_all: LoadAll, tmp_path: Path) -> None:
         files = load_all(zipped({"machines.csv": MACHINES, name: MACHINES}), "tricks.zip")
