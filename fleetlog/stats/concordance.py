@@ -48,6 +48,12 @@ class PairCounts:
         leave, fail: what a spell adds to the sum that the error is made of, by row of the cells, shape (rows,):
             `leave` at the age at which it leaves, less `leave` at that at which it entered, and `fail` at the former if
             it fails.
+
+    Examples:
+        Three pairs in order and one the other way round.
+
+        >>> PairCounts(3.0, 1.0, 0.0, 2.0, np.zeros(0), np.zeros(0)).c
+        0.75
     """
 
     concordant: float
