@@ -25,6 +25,13 @@ class Strata:
     Attributes:
         levels: one row a stratum that occurs, sorted by its columns, empty cells last.
         of_life: the row of `levels` that each life belongs to, shape (lives,).
+
+    Examples:
+        >>> strata = Strata.of(pl.DataFrame({"site": ["b", None, "a", "b"]}), ["site"])
+        >>> strata.levels["site"].to_list(), strata.of_life.tolist()
+        (['a', 'b', None], [1, 2, 0, 1])
+        >>> strata.in_words("unknown").levels["site"].to_list()
+        ['a', 'b', 'unknown']
     """
 
     levels: pl.DataFrame
@@ -66,6 +73,14 @@ def count_lives(lives: pl.DataFrame, strata: Strata) -> pl.DataFrame:
 
     Returns:
         The columns of the strata, hours, entering, failed, leaving; one row a stratum and age, sorted so.
+
+    Examples:
+        Two lives of site a, one of which fails, and one of site b that is watched from 1 h on.
+
+        >>> lives = pl.DataFrame({"entry": [0, 0, 10], "hours": [30, 30, 20], "failed": [True, False, False]})
+        >>> strata = Strata.of(pl.DataFrame({"site": ["a", "a", "b"]}), ["site"])
+        >>> count_lives(lives, strata).rows()
+        [('a', 0, 2, 0, 0), ('a', 30, 0, 1, 2), ('b', 10, 1, 0, 0), ('b', 20, 0, 0, 1)]
     """
     ages = int(lives["hours"].max() or 0) + 1  # type: ignore[arg-type]
     size = max(strata.levels.height, 1) * ages
