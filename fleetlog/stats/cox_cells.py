@@ -3,6 +3,8 @@
 A cell is one combination of stratum and covariates. With categorical covariates there are few, and ten
 million spells become some tens of thousands of counts before the first iteration; with a measured
 covariate every spell may be a cell of its own, which costs more but changes nothing.
+
+Source: Therneau & Grambsch 2000, section 3.7 (spells by entry and exit); collapsing them is arithmetic.
 """
 
 from __future__ import annotations

@@ -3,6 +3,8 @@
 One unknown cause a case, few causes: the posterior is a sum over them, nothing is sampled. Everything is in
 natural logarithms. What belongs to one case never mixes with another's, so a case comes out the same to the
 last digit whichever others are asked about beside it.
+
+Source: Good 1950, Probability and the Weighing of Evidence (evidence as additions to log-odds).
 """
 
 from __future__ import annotations

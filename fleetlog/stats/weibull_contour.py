@@ -56,6 +56,17 @@ class Contour:
         best: the best shape, once found.
         maximum: the likelihood there.
         smooth: log M by log shape near the best shape, for tables so long that M is worth saving.
+
+    Examples:
+        Five lives: at the best shape the likelihood has no slope, and the shape's limits lie on either side.
+
+        >>> table = RiskTable.from_spells(0, [9_000, 14_000, 18_000, 21_000, 26_000], np.ones(5))
+        >>> contour = Contour.of_lives(table).solve()
+        >>> low, high = contour.shape(likelihood_drop(0.95))
+        >>> abs(round(contour.slope(np.log(contour.best)), 6)), low < contour.best < high
+        (0.0, True)
+        >>> round(contour.profile(np.log(low).item()) - contour.maximum, 4)
+        -1.9207
     """
 
     log_age: Floats
@@ -97,7 +108,17 @@ class Contour:
         return dot(self.failed, self.log_age)
 
     def moments(self, shape: float) -> tuple[float, float]:
-        """M(b) and its derivative by log b."""
+        """M(b) and its derivative by log b.
+
+        Args:
+            shape: b, above 0.
+
+        Examples:
+            Lives of 1 and 2 h from new, in units of the longer one: M(2) = 1/4 + 1.
+
+            >>> round(Contour.of_lives(RiskTable.from_spells(0, [10, 20], [1, 1])).moments(2.0)[0], 6)
+            1.25
+        """
         # Where everybody entered late the counts sum to zero: exp(x) - 1 keeps what is left for small shapes.
         grown = np.expm1(shape * self.log_age)
         grown *= self.exposure
@@ -238,7 +259,22 @@ class Contour:
 
 
 def likelihood_drop(level: float) -> float:
-    """How far the log-likelihood falls at the limits of a likelihood-ratio interval for one quantity."""
+    """How far the log-likelihood falls at the limits of a likelihood-ratio interval for one quantity.
+
+    Args:
+        level: confidence level, between 0 and 1.
+
+    Raises:
+        BadArgument: for a level outside of that.
+
+    Source: Wilks 1938.
+
+    Examples:
+        Half of the 95% quantile of chi-square with one degree of freedom, 3.8415.
+
+        >>> round(likelihood_drop(0.95), 4)
+        1.9207
+    """
     return 0.5 * chi2_quantile(checked_level(level), 1)
 
 
