@@ -60,6 +60,9 @@ def with_errors(curve: ProductLimit, lives: ObservedLives, common: Floats | None
         >>> curve = product_limit(RiskTable.from_spells(0, ends, failed), minimum_at_risk=0)
         >>> with_errors(curve, lives).std_error.round(6).tolist()
         [0.25]
+
+    Raises:
+        BadArgument: for a curve of a kind of interval or level that does not exist.
     """
     y, d = curve.at_risk.astype(np.float64), curve.failed.astype(np.float64)
     alive = curve.survival > 0

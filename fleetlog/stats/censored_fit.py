@@ -297,7 +297,26 @@ class ProfileLimits:
     covariance: Floats = field(repr=False)
 
     def log_sigma(self, drop: float) -> tuple[float | None, float | None]:
-        """Limits of log sigma at which the profile likelihood has fallen by `drop`; None: it never does."""
+        """Limits of log sigma at which the profile likelihood has fallen by `drop`; None: it never does.
+
+        Args:
+            drop: how far the likelihood falls.
+
+        Source: Meeker, Escobar & Pascual 2021, chapter 8.
+
+        Examples:
+            Three normal values of variance 2/3: with the mean at its best the likelihood falls by 3 log(s) + (1 / s^2 -
+            1) 3/2, where s is how many times too great sigma is taken. The limits lie where that is as much as at s =
+            2.
+
+            >>> from fleetlog.stats.families import LOGNORMAL
+            >>> data = life_data(np.array([-1.0, 0.0, 1.0]), np.ones(3), np.ones(3), np.zeros(3))
+            >>> theta, at = maximise(Likelihood(LOGNORMAL, data), np.zeros(2))
+            >>> fit = ProfileLimits(Likelihood(LOGNORMAL, data), theta, at.value, np.linalg.inv(-at.hessian))
+            >>> _, high = fit.log_sigma(3.0 * np.log(2.0) - 1.5 * (1.0 - 0.25))
+            >>> round(np.exp(high - theta[1]).item(), 4)
+            2.0
+        """
         return self._limits(lambda psi, mu: np.array([mu, psi]), np.array([0.0, 1.0]), 0, drop)
 
     def log_quantile(self, z: float, drop: float) -> tuple[float | None, float | None]:

@@ -75,6 +75,17 @@ class PairCounts:
         Args:
             sums: what the spells of each machine add, shape (machines,).
             level: confidence level.
+
+        Raises:
+            BadArgument: for a level outside 0 to 1.
+
+        Examples:
+            Two machines that add 0.1 and -0.1 to the sum over two failures.
+
+            >>> counts = PairCounts(3.0, 1.0, 0.0, 2.0, np.zeros(0), np.zeros(0))
+            >>> found = counts.by_machine(np.array([0.1, -0.1]))
+            >>> found.c, round(found.std_error, 4), round(found.upper, 4)
+            (0.75, 0.0707, 0.8886)
         """
         error = float(np.sqrt((sums**2).sum())) / self.failures
         half = normal_quantile(level) * error

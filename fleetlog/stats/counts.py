@@ -100,6 +100,12 @@ class CountDistribution:
 
         Raises:
             BadArgument: for a level outside of that.
+
+        Examples:
+            Of ten coins 2 to 8 fall heads, but for one chance in forty on either side (that of at most 1 is 11 / 1024).
+
+            >>> mixture([count_sums([0.5] * 10)]).interval(0.95)
+            (2, 8)
         """
         tail = 0.5 * (1.0 - checked_level(level))
         return self.quantile(tail), self.quantile(1.0 - tail)
@@ -158,6 +164,11 @@ class CountSums:
 
         Raises:
             BadArgument: for a mean below zero.
+
+        Examples:
+            >>> both = count_sums([0.5]).with_poisson(0.25)
+            >>> both.mean, round(mixture([both]).chance[0].item(), 6), round(0.5 * np.exp(-0.25), 6).item()
+            (0.75, 0.3894, 0.3894)
         """
         if mean < 0:
             raise BadArgument(f"a Poisson mean cannot be negative: {mean}")

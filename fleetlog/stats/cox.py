@@ -158,6 +158,17 @@ class CoxFit:
             influence: score residuals summed by machine, shape (machines, p).
 
         Source: Lin & Wei 1989.
+
+        Examples:
+            Where every machine adds to the score as much as the information lets expect, both errors agree.
+
+            >>> names = ["kind", "hours", "entering", "failed", "leaving"]
+            >>> rows = [(1, 0, 2, 0, 0), (0, 0, 1, 0, 0), (1, 10, 0, 1, 1), (0, 20, 0, 1, 1), (1, 30, 0, 1, 1)]
+            >>> fit = fit_cox_cells(CoxCells.from_frame(pl.DataFrame(rows, names, orient="row"), ["kind"]))
+            >>> added = np.full((30, 1), (1.0 / fit.covariance[0, 0] / 30.0) ** 0.5)
+            >>> robust = fit.robust(added)
+            >>> (robust.robust_std_errors / fit.std_errors).round(6).tolist(), robust.note
+            ([1.0], None)
         """
         moved = np.einsum("ij,jk->ik", influence, self.covariance)
         covariance = np.einsum("ij,ik->jk", moved, moved)

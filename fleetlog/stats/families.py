@@ -47,7 +47,17 @@ class SmallestExtremeValue:
     name: str = "weibull"
 
     def log_density(self, z: Floats) -> tuple[Floats, Floats, Floats]:
-        """log f = z - exp(z)."""
+        """log f = z - exp(z).
+
+        Args:
+            z: standardised logarithms of age, any shape.
+
+        Examples:
+            The slope of log f = z - exp(z) is nothing at its peak, z = 0.
+
+            >>> [part.tolist() for part in SmallestExtremeValue().log_density(np.zeros(1))]
+            [[-1.0], [0.0], [-1.0]]
+        """
         e = _exp(z)
         return z - e, 1.0 - e, -e
 
@@ -75,7 +85,17 @@ class Normal:
     name: str = "lognormal"
 
     def log_density(self, z: Floats) -> tuple[Floats, Floats, Floats]:
-        """log f = -z^2/2 - log(2 pi)/2."""
+        """log f = -z^2/2 - log(2 pi)/2.
+
+        Args:
+            z: standardised logarithms of age, any shape.
+
+        Examples:
+            The slope of the log-density is -z, its bend -1.
+
+            >>> [part.tolist() for part in Normal().log_density(np.array([2.0]))[1:]]
+            [[-2.0], [-1.0]]
+        """
         return -0.5 * z**2 - 0.5 * np.log(2 * np.pi), -z, np.full_like(z, -1.0)
 
     def log_survival(self, z: Floats) -> tuple[Floats, Floats, Floats]:
@@ -105,7 +125,17 @@ class Logistic:
     name: str = "loglogistic"
 
     def log_density(self, z: Floats) -> tuple[Floats, Floats, Floats]:
-        """log f = z - 2 log(1 + exp(z))."""
+        """log f = z - 2 log(1 + exp(z)).
+
+        Args:
+            z: standardised logarithms of age, any shape.
+
+        Examples:
+            The density is 1/4 at its peak, z = 0.
+
+            >>> np.exp(Logistic().log_density(np.zeros(1))[0]).round(6).tolist()
+            [0.25]
+        """
         share = special.expit(z)
         return z - 2 * np.logaddexp(0, z), 1 - 2 * share, -2 * share * (1 - share)
 

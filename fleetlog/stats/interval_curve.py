@@ -150,6 +150,9 @@ def limits_by_machine(
         True
 
     Source: Efron & Tibshirani 1993.
+
+    Raises:
+        BadArgument: for a level outside 0 to 1.
     """
     grid, rng = _Grid.of(lives), np.random.default_rng(seed)
     machines = int(machine.max(initial=0)) + 1

@@ -255,6 +255,17 @@ def holm(p: npt.ArrayLike) -> Floats:
     Examples:
         >>> holm([0.01, 0.04]).tolist()
         [0.02, 0.04]
+
+    Args:
+        p: p values, shape (n,).
+
+    Returns:
+        Corrected ones, in the order given, shape (n,).
+
+    Raises:
+        BadArgument: for p values outside 0 to 1.
+
+    Source: Holm 1979.
     """
     values = np.atleast_1d(np.asarray(p, dtype=np.float64))
     if values.ndim != 1 or not ((values >= 0) & (values <= 1)).all():

@@ -153,7 +153,16 @@ class ProductLimit:
         )
 
     def at(self, hours: npt.ArrayLike) -> SurvivalAt:
-        """The curve at any ages in hours. Beyond the last age observed it is not known: not a number."""
+        """The curve at any ages in hours. Beyond the last age observed it is not known: not a number.
+
+        Args:
+            hours: ages in hours.
+
+        Examples:
+            >>> curve = product_limit(RiskTable.from_spells(0, [10, 20, 30, 40], [1, 0, 1, 0]), minimum_at_risk=0)
+            >>> curve.at([0.5, 1.0, 3.5, 9.0]).survival.tolist()
+            [1.0, 0.75, 0.375, nan]
+        """
         points = np.atleast_1d(np.asarray(hours, dtype=np.float64))
         ticks = self.table.to_ticks(points)
         done = step_positions(self.table.to_ticks(self.hours), ticks, inclusive=True)

@@ -131,7 +131,12 @@ class RiskTable:
         return result
 
     def to_ticks(self, hours: npt.ArrayLike) -> Floats:
-        """Ages in hours as ticks; what lies within a millionth of a tick of a whole one is that tick."""
+        """Ages in hours as ticks; what lies within a millionth of a tick of a whole one is that tick.
+
+        Examples:
+            >>> RiskTable.from_spells(0, [30], [1]).to_ticks([0.3, 1.25]).tolist()
+            [3.0, 12.5]
+        """
         ticks = np.asarray(hours, dtype=np.float64) * self.per_hour
         whole = np.rint(ticks)
         return np.where(np.abs(ticks - whole) <= 1e-6, whole, ticks)

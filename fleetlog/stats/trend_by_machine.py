@@ -93,6 +93,7 @@ def power_law_by_machine(histories: MachineHistories, *, level: float = 0.95) ->
     Raises:
         TooFewFailures: with an episode in fewer than ten machines.
         DidNotConverge: when the likelihood has no maximum for a sensible shape, or no interval.
+        BadArgument: for a level outside 0 to 1.
 
     Args:
         histories: windows and events of single machines.
