@@ -12,10 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from fleetlog.stats.arrays import Ints, distinct_ticks, tabled, tick_positions
+from fleetlog.stats.arrays import Ints, Whole, distinct_ticks, tabled, tick_positions
 
-#: Lives counted at a time: the numbers in between then stay in the processor's cache.
-_SLICE = 2**18
+#: Lives whose keys are made at a time: the numbers in between then stay in the processor's cache.
+_PIECE = 2**16
+
+#: Lives counted at a time, at least, and for each place of the table: with fewer, adding up tables would cost more than
+#: counting.
+_COUNTED, _LIVES_A_PLACE = 2**18, 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -24,7 +28,7 @@ class Strata:
 
     Attributes:
         levels: one row a stratum that occurs, sorted by its columns, empty cells last.
-        of_life: the row of `levels` that each life belongs to, shape (lives,).
+        of_life: the row of `levels` that each life belongs to, in narrow numbers, shape (lives,).
 
     Examples:
         >>> strata = Strata.of(pl.DataFrame({"site": ["b", None, "a", "b"]}), ["site"])
@@ -35,23 +39,22 @@ class Strata:
     """
 
     levels: pl.DataFrame
-    of_life: Ints
+    of_life: Whole
 
     @staticmethod
     def of(lives: pl.DataFrame, by: Sequence[str]) -> Strata:
         """The strata made by columns of whole numbers or text."""
         if not by:
-            return Strata(pl.DataFrame(), np.zeros(lives.height, dtype=np.int64))
+            return Strata(pl.DataFrame(), np.zeros(lives.height, dtype=np.int32))
         values, code = _codes(lives[by[0]])
         levels = pl.DataFrame({by[0]: values})
         for name in by[1:]:
             values, own = _codes(lives[name])
-            code *= len(values)
-            code += own
+            code = code * np.int64(len(values)) + own
             used = distinct_ticks(code)
             code = tick_positions(used, code, inclusive=True) - 1
             levels = levels[used // len(values)].with_columns(values.gather(used % len(values)).alias(name))
-        return Strata(levels, code)
+        return Strata(levels, code.astype(np.int32, copy=False))
 
     def in_words(self, unknown: str) -> Strata:
         """The same with all values as text, empty cells under a name of their own.
@@ -68,7 +71,7 @@ def count_lives(lives: pl.DataFrame, strata: Strata) -> pl.DataFrame:
 
     Args:
         lives: one row a life, in any order: entry and hours (ages in ticks, at risk on (entry, hours]) and
-            failed (boolean).
+            failed (boolean, or 1 and 0).
         strata: of these lives.
 
     Returns:
@@ -98,44 +101,66 @@ def count_lives(lives: pl.DataFrame, strata: Strata) -> pl.DataFrame:
     )
 
 
-def _in_a_table(lives: pl.DataFrame, of_life: Ints, ages: int, size: int) -> tuple[Ints, Ints, Ints, Ints]:
-    """Distinct keys, sorted, and how many enter, fail and leave at each; lives are taken slice by slice."""
-    entering, failed, leaving = np.zeros((3, size), dtype=np.int64)
-    step = max(_SLICE, size)
+def _in_a_table(lives: pl.DataFrame, of_life: Whole, ages: int, size: int) -> tuple[Ints, Ints, Ints, Ints]:
+    """Distinct keys, sorted, and how many enter, fail and leave at each.
+
+    An end is counted once, at twice its key and one more where it is a failure: half the work of counting ends and
+    failures each. Keys are made piece by piece into the same room, so that no memory is asked for anew, and in narrow
+    numbers: a table has few places.
+    """
+    step = min(max(_COUNTED, _LIVES_A_PLACE * size), max(lives.height, 1))
+    begins, ends = np.empty((2, step), dtype=np.int64)
+    entering = ended = np.zeros(0, dtype=np.int64)
     for start in range(0, lives.height, step):
         part = lives.slice(start, step)
-        first = of_life[start : start + step] * ages
-        entering += np.bincount(first + part["entry"].to_numpy(), minlength=size)
-        end = first + part["hours"].to_numpy()
-        leaving += np.bincount(end, minlength=size)
-        failed += np.bincount(end[part["failed"].to_numpy()], minlength=size)
-    key = np.flatnonzero(entering + leaving)
-    return key, entering[key], failed[key], leaving[key]
+        for at in range(0, part.height, _PIECE):
+            piece = slice(at, min(at + _PIECE, part.height))
+            row = part[piece]
+            key = np.multiply(of_life[start + piece.start : start + piece.stop], ages, dtype=np.int32)
+            np.add(key, row["entry"].to_numpy(), out=begins[piece])
+            key += row["hours"].to_numpy()
+            key *= 2
+            key += row["failed"].to_numpy()
+            ends[piece] = key
+        came = np.bincount(begins[: part.height], minlength=size)
+        went = np.bincount(ends[: part.height], minlength=2 * size)
+        entering, ended = (came, went) if start == 0 else (entering + came, ended + went)
+    failed = ended[1::2]
+    leaving = ended[::2] + failed
+    found = np.flatnonzero(entering + leaving)
+    return found, entering[found], failed[found], leaving[found]
 
 
-def _by_sorting(lives: pl.DataFrame, of_life: Ints, ages: int, size: int) -> tuple[Ints, Ints, Ints, Ints]:
+def _by_sorting(lives: pl.DataFrame, of_life: Whole, ages: int, size: int) -> tuple[Ints, Ints, Ints, Ints]:
     """The same where most keys do not occur."""
-    first = of_life * ages
+    first = of_life.astype(np.int64) * ages
     begin, end = first + lives["entry"].to_numpy(), first + lives["hours"].to_numpy()
     key = np.unique(np.concatenate((begin, end)))
     entering, failed, leaving = (
         np.bincount(np.searchsorted(key, at), minlength=key.size)
-        for at in (begin, end[lives["failed"].to_numpy()], end)
+        for at in (begin, end[lives["failed"].to_numpy() != 0], end)
     )
     return key, entering, failed, leaving
 
 
-def _codes(column: pl.Series) -> tuple[pl.Series, Ints]:
+def _codes(column: pl.Series) -> tuple[pl.Series, Whole]:
     """The distinct values of a column, sorted, an empty cell last, and which of them each row holds."""
     if column.dtype == pl.String:
         values = column.unique().sort(nulls_last=True)
         known = values.drop_nulls()
         place = column.cast(pl.Enum(known)).to_physical().cast(pl.Int64).fill_null(known.len())
-        return values, place.to_numpy(writable=True)
-    whole = column.cast(pl.Int64)
+        return values, place.to_numpy()
+    whole = column if column.dtype.is_integer() else column.cast(pl.Int64)
     low, high = int(whole.min() or 0), int(whole.max() or 0)  # type: ignore[arg-type]
-    ticks = (whole.fill_null(high + 1) - low).to_numpy(writable=True)
+    wide = low < -(2**31) or high + 1 >= 2**31
+    ticks: Whole = np.empty(whole.len(), dtype=np.int64 if wide else np.int32)
+    for start in range(0, whole.len(), _PIECE):
+        part = whole.slice(start, _PIECE)
+        if part.null_count():
+            part = part.cast(pl.Int64).fill_null(high + 1)
+        np.subtract(part.to_numpy(), low, out=ticks[start : start + _PIECE], dtype=ticks.dtype)
     found = distinct_ticks(ticks)
     stated = [value if value <= high else None for value in (found + low).tolist()]
-    code = ticks if found.size > ticks.max(initial=0) else tick_positions(found, ticks, inclusive=True) - 1
+    dense = found.size == 0 or found[-1] == found.size - 1
+    code = ticks if dense else tick_positions(found, ticks, inclusive=True) - 1
     return pl.Series(column.name, stated, dtype=column.dtype), code

@@ -266,9 +266,8 @@ def product_limit(
     """
     one_of("interval", interval, INTERVALS)
     start, note = _start(table, minimum_at_risk, from_hours)
-    hours, at_risk, failed = table.failures_only()
-    kept = table.hours[table.failed > 0] > start
-    hours, at_risk, failed = hours[kept], at_risk[kept], failed[kept]
+    rows = np.flatnonzero((table.failed > 0) & (table.hours > start))
+    hours, at_risk, failed = table.hours[rows] / table.per_hour, table.at_risk[rows], table.failed[rows]
     y, d = at_risk.astype(np.float64), failed.astype(np.float64)
     alive = np.where(y - d <= _EQUAL * y, 0.0, y - d)
     survival = np.cumprod(alive / y, dtype=np.float64)

@@ -143,7 +143,7 @@ class RiskTable:
 
     def failures_only(self) -> tuple[Floats, Counts, Counts]:
         """Ages in hours at which anything failed, with the numbers at risk and failed there."""
-        rows = self.failed > 0
+        rows = np.flatnonzero(self.failed > 0)
         return self.hours[rows] / self.per_hour, self.at_risk[rows], self.failed[rows]
 
     @staticmethod
@@ -409,8 +409,11 @@ def _as_ticks(name: str, values: npt.ArrayLike) -> Ints:
     ages = np.asarray(values)
     if ages.size and ages.dtype.kind not in "iuf":
         raise BadAge(f"{name} holds {ages.dtype} values; ages are numbers of ticks")
-    with np.errstate(invalid="ignore"):
-        wrong = np.flatnonzero(~((ages >= 0) & np.isfinite(ages) & (ages == np.rint(ages))))
+    if ages.dtype.kind == "f":
+        with np.errstate(invalid="ignore"):
+            wrong = np.flatnonzero(~((ages >= 0) & np.isfinite(ages) & (ages == np.rint(ages))))
+    else:
+        wrong = np.flatnonzero(ages < 0)
     if wrong.size:
         raise BadAge(
             f"{name} is {ages[wrong[0]]} in row {wrong[0]}; ages are whole numbers of ticks from 0 on"
