@@ -106,15 +106,13 @@ def test_an_end_counts_whether_flags_are_booleans_or_numbers() -> None:
     assert counted(far, "build_year").equals(counted(some_lives(10**9), "build_year"))
 
 
-def test_lives_counted_part_by_part_are_those_counted_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Of several parts, several pieces each and a last one that is not full, in a frame of several chunks."""
+def test_lives_counted_piece_by_piece_are_those_counted_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pieces of which the last is not full, across the chunks of a frame."""
     lives = some_lives(1)
     at_once = counted(lives, "site", "build_year")
     in_chunks = pl.concat([lives[start : start + 37] for start in range(0, lives.height, 37)], rechunk=False)
     assert in_chunks.n_chunks() > 10
     monkeypatch.setattr(life_counts, "_PIECE", 10)
-    monkeypatch.setattr(life_counts, "_COUNTED", 64)
-    monkeypatch.setattr(life_counts, "_LIVES_A_PLACE", 0)
     assert counted(in_chunks, "site", "build_year").equals(at_once)
 
 
