@@ -209,7 +209,7 @@ class PartialLikelihood:
         return result
 
     def derivatives(self, beta: Floats) -> tuple[float, Floats, Floats]:
-        """Log partial likelihood, score and information.
+        """Log partial likelihood, score and information; far out, where no double holds them, they are not finite.
 
         Args:
             beta: coefficients, shape (p,).
@@ -228,6 +228,10 @@ class PartialLikelihood:
             >>> round(PartialLikelihood(cells, efron=True).derivatives(np.zeros(1))[0], 6), round(math.log(1 / 6), 6)
             (-1.791759, -1.791759)
         """
+        with np.errstate(over="ignore", divide="ignore", invalid="ignore"):
+            return self._derivatives(beta)
+
+    def _derivatives(self, beta: Floats) -> tuple[float, Floats, Floats]:
         p = beta.size
         value, score, information = 0.0, np.zeros(p), np.zeros((p, p))
         for stratum in self.strata:
