@@ -95,6 +95,9 @@ def fit_accelerated(
     Raises:
         TooFewFailures: with no more failures than coefficients.
         DidNotConverge: when the likelihood has no maximum, as when a covariate separates the failures.
+        LengthMismatch: where the columns are not of one length.
+        BadAge: for a spell that ends before it begins.
+        BadArgument: for a distribution or level that does not exist.
 
     Examples:
         Lives of the second kind are twice as long, each of the first has its double.

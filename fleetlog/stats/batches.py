@@ -66,7 +66,25 @@ class OutstandingRun:
     others_expected: Floats
 
     def ratio(self, level: float) -> tuple[float, float, float]:
-        """Its rate relative to the common one after shrinkage, with a credible interval."""
+        """Its rate relative to the common one after shrinkage, with a credible interval.
+
+        Args:
+            level: credibility, between 0 and 1.
+
+        Returns:
+            The ratio, its lower and its upper end.
+
+        Source: Gaver & O'Muircheartaigh 1987, by `shrink_groups`.
+
+        Examples:
+            Twenty failures where two were expected, beside five months of as many failures as expected: less than
+            tenfold, since the greatest of many is too great by itself, but surely more than the common rate.
+
+            >>> run = OutstandingRun(("kind",), 2, 3, 20, 2.0, 0.05, np.full(5, 2.0), np.full(5, 2.0))
+            >>> ratio, lower, upper = run.ratio(0.95)
+            >>> 5.0 < ratio < 10.0, lower > 1.0
+            (True, True)
+        """
         shrunk = shrink_groups(
             np.append(self.others, self.observed),
             np.append(self.others_expected, self.expected),
@@ -89,6 +107,22 @@ def outstanding_run(
 
     Returns:
         None where no run has more failures than expected.
+
+    Raises:
+        BadArgument: for a run of no month, or no draws.
+
+    Source: Kulldorff 1997; Davison & Hinkley 1997, section 4.2.
+
+    Examples:
+        Six months of ten machines each, watched for 100 h. All of months 2 and 3 fail at 50 h, of the others one a
+        month at 60 h. No fleet drawn by chance comes near, so p is the least that 19 draws can say: 1 / 20.
+
+        >>> month = np.repeat(np.arange(6), 10)
+        >>> failed_at = np.where((month == 2) | (month == 3), 50.0, np.nan)
+        >>> failed_at[[0, 10, 40, 50]] = 60.0
+        >>> run = outstanding_run([Built(("kind",), month, np.zeros(60), np.full(60, 100.0), failed_at)], draws=19)
+        >>> run.first, run.last, run.observed, run.p
+        (2, 3, 20, 0.05)
     """
     if longest < 1 or draws < 1:
         raise BadArgument("a run spans at least one month, and chance needs at least one draw")

@@ -47,6 +47,20 @@ class CauseDraws:
 
         Raises:
             BadArgument: for rows that do not sum to one.
+
+        Args:
+            probability: of each case and cause, shape (cases, causes).
+
+        Source: Titterington, Smith & Makov 1985, section 4.3.
+
+        Examples:
+            Two cases of which all is known say how common each cause is; two that look alike say nothing, so that the
+            spread of each logarithm is what it was beforehand, 1.
+
+            >>> CauseDraws.of(np.array([[0.5, 0.5], [0.5, 0.5]])).root.round(6).tolist()
+            [[1.0, 0.0], [0.0, 1.0]]
+            >>> bool((np.diag(CauseDraws.of(np.eye(2)).root) < 1.0).any())
+            True
         """
         if probability.ndim != 2 or not np.allclose(probability.sum(axis=1), 1.0, atol=1e-6):
             raise BadArgument("every case needs one probability a cause, and they sum to one")
@@ -57,7 +71,21 @@ class CauseDraws:
         return CauseDraws(probability, root)
 
     def draw(self, seed: int, draw: int) -> Ints:
-        """The cause of each case in one draw, by number, shape (cases,)."""
+        """The cause of each case in one draw, by number, shape (cases,).
+
+        Args:
+            seed: of all draws.
+            draw: number of the draw; draws do not depend on their order.
+
+        Source: Tanner & Wong 1987.
+
+        Examples:
+            Cases of which the cause is known have it in every draw.
+
+            >>> known = CauseDraws.of(np.array([[1.0, 0.0], [0.0, 1.0]]))
+            >>> [known.draw(1, number).tolist() for number in range(3)]
+            [[0, 1], [0, 1], [0, 1]]
+        """
         rng = np.random.default_rng([seed, draw, 7])
         shift = self.root @ rng.standard_normal(self.probability.shape[1])
         weight = np.cumsum(self.probability * np.exp(shift), axis=1)

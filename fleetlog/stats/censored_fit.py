@@ -47,7 +47,17 @@ class Rows:
 
     @staticmethod
     def of(log_age: npt.ArrayLike, count: npt.ArrayLike, x: Floats | None = None) -> Rows:
-        """Rows with an intercept when no covariates are given; rows that count nothing are left out."""
+        """Rows with an intercept when no covariates are given; rows that count nothing are left out.
+
+        Args:
+            log_age: logarithms of ages, shape (n,).
+            count: how many units each row stands for, shape (n,).
+            x: covariates, shape (n, p).
+
+        Examples:
+            >>> Rows.of([0.0, 1.0, 2.0], [3, 0, 1]).log_age.tolist()
+            [0.0, 2.0]
+        """
         ages, counts = np.asarray(log_age, dtype=np.float64), np.asarray(count, dtype=np.float64)
         design = np.ones((ages.size, 1)) if x is None else x
         kept = (counts != 0) & np.isfinite(ages)
@@ -63,6 +73,13 @@ class LifeData:
         running: units still running at that age (right-censored).
         entered: units whose observation began at that age, known to have survived it (left-truncated).
         between: (lower, upper) rows of units that failed between two ages; -inf: from new.
+
+    Examples:
+        Two failures at known ages, and one between two others.
+
+        >>> nobody = Rows.of([], [])
+        >>> LifeData(Rows.of([1.0], [2]), nobody, nobody, (Rows.of([0.5], [1]), Rows.of([1.5], [1]))).failures
+        3.0
     """
 
     failed: Rows
@@ -98,7 +115,23 @@ class Likelihood:
         return int(self.data.failed.x.shape[1]) + (0 if self.fixed_scale is not None else 1)
 
     def at(self, theta: Floats) -> Derivatives:
-        """Value, gradient and Hessian; far out, where no double holds them, they are not finite."""
+        """Value, gradient and Hessian; far out, where no double holds them, they are not finite.
+
+        Args:
+            theta: coefficients, then log sigma unless it is fixed, shape (size,).
+
+        Source: Lawless 2003, chapter 5.
+
+        Examples:
+            Two lives of constant rate fail at 1 and 3 h. At a mean of 2 h the log-likelihood is -2 log 2 - 4 / 2, and
+            level.
+
+            >>> from fleetlog.stats.families import WEIBULL
+            >>> data = life_data(np.log([1.0, 3.0]), np.ones(2), np.ones(2), np.zeros(2))
+            >>> found = Likelihood(WEIBULL, data, fixed_scale=1.0).at(np.log([2.0]))
+            >>> round(found.value, 4), found.gradient.round(6).tolist()
+            (-3.3863, [0.0])
+        """
         with np.errstate(over="ignore", invalid="ignore"):
             return self._at(theta)
 
@@ -188,6 +221,24 @@ def maximise(likelihood: Likelihood, start: Floats) -> tuple[Floats, Derivatives
 
     Raises:
         DidNotConverge: when the likelihood keeps rising towards the edge of what is sensible, or is flat.
+
+    Args:
+        likelihood: of the units.
+        start: where to begin, shape (size,).
+
+    Returns:
+        The parameters, shape (size,), and the likelihood there with its derivatives.
+
+    Source: Conn, Gould & Toint 2000 (trust regions).
+
+    Examples:
+        Two lives of constant rate fail at 1 and 3 h: the mean is hours over failures, 4 / 2.
+
+        >>> from fleetlog.stats.families import WEIBULL
+        >>> data = life_data(np.log([1.0, 3.0]), np.ones(2), np.ones(2), np.zeros(2))
+        >>> best, _ = maximise(Likelihood(WEIBULL, data, fixed_scale=1.0), np.zeros(1))
+        >>> np.exp(best).round(6).tolist()
+        [2.0]
     """
 
     def minus(theta: Floats) -> float:
@@ -246,11 +297,51 @@ class ProfileLimits:
     covariance: Floats = field(repr=False)
 
     def log_sigma(self, drop: float) -> tuple[float | None, float | None]:
-        """Limits of log sigma at which the profile likelihood has fallen by `drop`; None: it never does."""
+        """Limits of log sigma at which the profile likelihood has fallen by `drop`; None: it never does.
+
+        Args:
+            drop: how far the likelihood falls.
+
+        Source: Meeker, Escobar & Pascual 2021, chapter 8.
+
+        Examples:
+            Three normal values of variance 2/3: with the mean at its best the likelihood falls by 3 log(s) + (1 / s^2 -
+            1) 3/2, where s is how many times too great sigma is taken. The limits lie where that is as much as at s =
+            2.
+
+            >>> from fleetlog.stats.families import LOGNORMAL
+            >>> data = life_data(np.array([-1.0, 0.0, 1.0]), np.ones(3), np.ones(3), np.zeros(3))
+            >>> theta, at = maximise(Likelihood(LOGNORMAL, data), np.zeros(2))
+            >>> fit = ProfileLimits(Likelihood(LOGNORMAL, data), theta, at.value, np.linalg.inv(-at.hessian))
+            >>> _, high = fit.log_sigma(3.0 * np.log(2.0) - 1.5 * (1.0 - 0.25))
+            >>> round(np.exp(high - theta[1]).item(), 4)
+            2.0
+        """
         return self._limits(lambda psi, mu: np.array([mu, psi]), np.array([0.0, 1.0]), 0, drop)
 
     def log_quantile(self, z: float, drop: float) -> tuple[float | None, float | None]:
-        """Limits of mu + z sigma, the log age at which a given share has failed."""
+        """Limits of mu + z sigma, the log age at which a given share has failed.
+
+        Args:
+            z: standard quantile of the share, 0 for mu itself.
+            drop: how far the likelihood falls.
+
+        Returns:
+            Lower and upper limit of a log age; None where there is none.
+
+        Source: Meeker, Escobar & Pascual 2021, chapter 8.
+
+        Examples:
+            Three normal values -1, 0 and 1 (mean 0, variance 2/3): the profile falls by 3/2 log(1 + mu^2 / variance),
+            which is 3/2 log 2 where mu is one standard deviation off.
+
+            >>> from fleetlog.stats.families import LOGNORMAL
+            >>> data = life_data(np.array([-1.0, 0.0, 1.0]), np.ones(3), np.ones(3), np.zeros(3))
+            >>> theta, at = maximise(Likelihood(LOGNORMAL, data), np.zeros(2))
+            >>> fit = ProfileLimits(Likelihood(LOGNORMAL, data), theta, at.value, np.linalg.inv(-at.hessian))
+            >>> [round(limit, 4) for limit in fit.log_quantile(0.0, 1.5 * np.log(2.0))], round((2 / 3) ** 0.5, 4)
+            ([-0.8165, 0.8165], 0.8165)
+        """
 
         def point(psi: float, log_sigma: float) -> Floats:
             return np.array([psi - z * np.exp(np.clip(log_sigma, -_FAR, _FAR)), log_sigma])
@@ -308,7 +399,20 @@ def _fall(excess: Callable[[float], float], best: float, step: float) -> float |
 
 
 def life_data(log_hours: Floats, failed: Counts, leaving: Counts, entering: Counts) -> LifeData:
-    """Risk-table counts as rows of a likelihood; what happens at age zero (log age -inf) says nothing."""
+    """Risk-table counts as rows of a likelihood; what happens at age zero (log age -inf) says nothing.
+
+    Args:
+        log_hours: logarithms of the ages, shape (n,).
+        failed, leaving, entering: counts there, `failed` counted in `leaving`, shape (n,).
+
+    Examples:
+        Of three units from new two fail at 1 h and one is last seen running at 2 h.
+
+        >>> hours = np.array([-np.inf, 0.0, np.log(2.0)])
+        >>> data = life_data(hours, np.array([0, 2, 0]), np.array([0, 2, 1]), np.array([3, 0, 0]))
+        >>> data.failures, data.running.count.tolist(), data.entered.count.tolist()
+        (2.0, [1.0], [])
+    """
     return LifeData(
         failed=Rows.of(log_hours, failed),
         running=Rows.of(log_hours, leaving - failed),

@@ -133,6 +133,18 @@ def change_point(
     Raises:
         TooFewFailures: where that many did not fail, or no group leaves enough on both sides.
         LengthMismatch, BadAge, BadCount, BadArgument: for numbers that cannot be used.
+
+    Source: Worsley 1986; Hinkley 1970; the other sources of this module.
+
+    Examples:
+        Machines of months 0 to 3, ten a month: those of months 0 and 1 fail after 101 to 110 h, those of months 2 and 3
+        after ten times as long. No drawn fleet gains as much by a change, so p is the least 99 draws can say: 1 / 100.
+
+        >>> month = np.repeat(np.arange(4), 10)
+        >>> ends = np.tile(np.arange(101.0, 111.0), 4) * np.where(month < 2, 1.0, 10.0)
+        >>> found = change_point(np.zeros(40), ends, np.ones(40), month, draws=99)
+        >>> found.group, round(found.ratio, 3), found.p
+        (2, 10.0, 0.01)
     """
     checked_level(level)
     if draws < 1:

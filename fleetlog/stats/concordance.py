@@ -48,6 +48,12 @@ class PairCounts:
         leave, fail: what a spell adds to the sum that the error is made of, by row of the cells, shape (rows,):
             `leave` at the age at which it leaves, less `leave` at that at which it entered, and `fail` at the former if
             it fails.
+
+    Examples:
+        Three pairs in order and one the other way round.
+
+        >>> PairCounts(3.0, 1.0, 0.0, 2.0, np.zeros(0), np.zeros(0)).c
+        0.75
     """
 
     concordant: float
@@ -69,6 +75,17 @@ class PairCounts:
         Args:
             sums: what the spells of each machine add, shape (machines,).
             level: confidence level.
+
+        Raises:
+            BadArgument: for a level outside 0 to 1.
+
+        Examples:
+            Two machines that add 0.1 and -0.1 to the sum over two failures.
+
+            >>> counts = PairCounts(3.0, 1.0, 0.0, 2.0, np.zeros(0), np.zeros(0))
+            >>> found = counts.by_machine(np.array([0.1, -0.1]))
+            >>> found.c, round(found.std_error, 4), round(found.upper, 4)
+            (0.75, 0.0707, 0.8886)
         """
         error = float(np.sqrt((sums**2).sum())) / self.failures
         half = normal_quantile(level) * error

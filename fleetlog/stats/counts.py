@@ -50,6 +50,13 @@ class CountDistribution:
 
     Attributes:
         chance: chance of each count, shape (counts,).
+
+    Examples:
+        Heads of two coins.
+
+        >>> coins = CountDistribution(np.array([0.25, 0.5, 0.25]))
+        >>> coins.mean, coins.variance, coins.quantile(0.5), coins.mass(1, 2)
+        (1.0, 0.5, 1, 0.75)
     """
 
     chance: Floats
@@ -71,7 +78,14 @@ class CountDistribution:
         return result
 
     def quantile(self, p: float) -> int:
-        """The smallest count that is not exceeded with chance p at least."""
+        """The smallest count that is not exceeded with chance p at least.
+
+        Args:
+            p: chance, from 0 to 1.
+
+        Raises:
+            BadArgument: for a chance outside of that.
+        """
         if not 0.0 <= p <= 1.0:
             raise BadArgument(f"a chance lies between 0 and 1, not {p}")
         # what rounding leaves below p is p
@@ -79,7 +93,20 @@ class CountDistribution:
         return min(reached, self.chance.size - 1)
 
     def interval(self, level: float) -> tuple[int, int]:
-        """The range of counts with at most (1 - level) / 2 beyond it on either side."""
+        """The range of counts with at most (1 - level) / 2 beyond it on either side.
+
+        Args:
+            level: of the range, between 0 and 1.
+
+        Raises:
+            BadArgument: for a level outside of that.
+
+        Examples:
+            Of ten coins 2 to 8 fall heads, but for one chance in forty on either side (that of at most 1 is 11 / 1024).
+
+            >>> mixture([count_sums([0.5] * 10)]).interval(0.95)
+            (2, 8)
+        """
         tail = 0.5 * (1.0 - checked_level(level))
         return self.quantile(tail), self.quantile(1.0 - tail)
 
@@ -97,6 +124,13 @@ class CountSums:
         powers: sums of the 1st, 2nd, … powers of the small chances (and Poisson means in the first).
         rest: chances of the counts among the units with large chances; [1] where there are none.
         pairs: mean of a Poisson number of pairs, each of which counts two.
+
+    Examples:
+        Two coins and, on average, half a pair: 1 + 2 * 0.5 heads, with variance 0.5 + 4 * 0.5.
+
+        >>> both = count_sums([0.5, 0.5]).with_pairs(0.5)
+        >>> both.mean, both.variance
+        (2.0, 2.5)
     """
 
     powers: Floats
@@ -126,7 +160,16 @@ class CountSums:
         return CountSums(powers, rest, self.pairs + other.pairs)
 
     def with_poisson(self, mean: float) -> CountSums:
-        """The same with an independent Poisson count added."""
+        """The same with an independent Poisson count added.
+
+        Raises:
+            BadArgument: for a mean below zero.
+
+        Examples:
+            >>> both = count_sums([0.5]).with_poisson(0.25)
+            >>> both.mean, round(mixture([both]).chance[0].item(), 6), round(0.5 * np.exp(-0.25), 6).item()
+            (0.75, 0.3894, 0.3894)
+        """
         if mean < 0:
             raise BadArgument(f"a Poisson mean cannot be negative: {mean}")
         powers = self.powers.copy() if self.powers.size else np.zeros(1)
@@ -134,7 +177,11 @@ class CountSums:
         return CountSums(powers, self.rest, self.pairs)
 
     def with_pairs(self, pairs: float) -> CountSums:
-        """The same with an independent Poisson number of pairs added, each of which counts two."""
+        """The same with an independent Poisson number of pairs added, each of which counts two.
+
+        Raises:
+            BadArgument: for a mean below zero.
+        """
         if pairs < 0:
             raise BadArgument(f"a Poisson mean cannot be negative: {pairs}")
         return CountSums(self.powers, self.rest, self.pairs + pairs)
@@ -149,6 +196,18 @@ def count_sums(chance: npt.ArrayLike) -> CountSums:
 
     Args:
         chance: of each unit, between 0 and 1, shape (n,).
+
+    Raises:
+        BadArgument: for a chance outside 0 to 1.
+
+    Source: Hong 2013.
+
+    Examples:
+        Units with chances of 0.1, 0.5 and 0.9: the mean is their sum, the variance that of p (1 - p).
+
+        >>> sums = count_sums([0.1, 0.5, 0.9])
+        >>> round(sums.mean, 6), round(sums.variance, 6)
+        (1.5, 0.43)
     """
     p = _checked(chance)
     large = p > _LARGE
@@ -185,6 +244,19 @@ def mixture(draws: Sequence[CountSums]) -> CountDistribution:
 
     Raises:
         BadArgument: without any draw.
+
+    Returns:
+        Chances of the counts.
+
+    Source: Hong 2013; Cooley & Tukey 1965.
+
+    Examples:
+        Two coins; and a unit that fails for certain in one draw and never in the other.
+
+        >>> mixture([count_sums([0.5, 0.5])]).chance.round(6).tolist()
+        [0.25, 0.5, 0.25]
+        >>> mixture([count_sums([1.0]), count_sums([0.0])]).chance.round(6).tolist()
+        [0.5, 0.5]
     """
     if not draws:
         raise BadArgument("a mixture needs at least one draw of the parameters")

@@ -3,6 +3,8 @@
 A cell is one combination of stratum and covariates. With categorical covariates there are few, and ten
 million spells become some tens of thousands of counts before the first iteration; with a measured
 covariate every spell may be a cell of its own, which costs more but changes nothing.
+
+Source: Therneau & Grambsch 2000, section 3.7 (spells by entry and exit); collapsing them is arithmetic.
 """
 
 from __future__ import annotations
@@ -71,6 +73,17 @@ class CoxCells:
             strata: columns whose combinations get baseline hazards of their own.
             reference: the level of a factor that the others are compared with; by default the first in order.
             per_hour: ticks in one hour.
+
+        Raises:
+            LengthMismatch: if a column is missing.
+            BadArgument: for empty cells in a covariate, or a reference that is no level.
+
+        Examples:
+            >>> names = ["kind", "hours", "entering", "failed", "leaving"]
+            >>> rows = [("new", 0, 2, 0, 0), ("old", 0, 1, 0, 0), ("new", 30, 0, 1, 2), ("old", 20, 0, 1, 1)]
+            >>> cells = CoxCells.from_frame(pl.DataFrame(rows, names, orient="row"), ["kind"])
+            >>> cells.names, cells.x.tolist(), cells.spells
+            (('kind=old',), [[0.0], [1.0]], 3.0)
         """
         missing = [
             n
@@ -103,6 +116,22 @@ def design(
 
     Returns:
         The matrix, shape (rows, p), the names of its columns ("column" or "column=level") and their terms.
+
+    Args:
+        cells: one row a combination.
+        covariates: its columns to make numbers of.
+        reference: the level of a factor that the others are compared with; by default the first in order.
+
+    Raises:
+        BadArgument: for empty cells in a column, or a reference that is no level.
+
+    Examples:
+        >>> frame = pl.DataFrame({"kind": ["a", "b", "c"], "load": [1.0, 2.0, 3.0]})
+        >>> matrix, names, terms = design(frame, ["kind", "load"], {"kind": "b"})
+        >>> names, terms
+        (('kind=a', 'kind=c', 'load'), ('kind', 'kind', 'load'))
+        >>> matrix.tolist()
+        [[1.0, 0.0, 1.0], [0.0, 0.0, 2.0], [0.0, 1.0, 3.0]]
     """
     columns: list[Floats] = []
     names: list[str] = []

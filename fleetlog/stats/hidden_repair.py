@@ -175,6 +175,20 @@ class ReturnLaws:
         """Chance that reports which nobody answered were of a fault, given the chance that it stands, shape (n,).
 
         What does not stand had ended without a note: it was mended, or it was a first burst that only passed.
+
+        Args:
+            standing: chance that the fault stands, shape (n,).
+            back: whether it had come back before, shape (n,).
+
+        Examples:
+            What stands is real, and so is what had come back before. Of first bursts that do not stand 0.4 had ended
+            without a note, and a third of all first bursts only passed: 1/3 of 0.4.
+
+            >>> first = ReturnLaw(0.5, 0.01, 0.2, 4.0, 60.0, 240.0, 8000.0)
+            >>> back = ReturnLaw(0.5, 0.01, 0.05, 4.0, 60.0, 240.0, 8000.0)
+            >>> laws = ReturnLaws(first, back)
+            >>> laws.real(np.array([1.0, 0.0, 0.0]), np.array([False, True, False])).round(4).tolist()
+            [1.0, 1.0, 0.1667]
         """
         ended = self.first.ended_beyond
         passed = self.passing / ended * (1.0 - standing)

@@ -56,6 +56,13 @@ class MachineHistories:
 
         Raises:
             StatsError: a machine twice, an event of an unknown machine or outside its window, or bad ages.
+
+        Examples:
+            Machine A is watched for 100 h with two events, B for 50 h with none.
+
+            >>> fleet = MachineHistories.of(["A", "B"], 0, [1000, 500], ["A", "A"], [300, 700])
+            >>> fleet.machines, fleet.table().events.tolist(), fleet.table().at_risk.tolist()
+            (2, [0, 1, 0, 1, 0], [0, 2, 2, 1, 1])
         """
         names = np.asarray(unit)
         begin, end, _, _ = checked_spells(entry, exit, np.zeros(names.size, dtype=np.int64))

@@ -55,6 +55,13 @@ class IntervalLives:
         Raises:
             LengthMismatch: if there are not as many of each.
             BadAge: if an interval ends before it begins, or begins before entry.
+
+        Examples:
+            One part that failed between 2 and 5 h, one still running at 7 h.
+
+            >>> lives = IntervalLives.of([2.0, 7.0], [5.0, np.inf])
+            >>> lives.entry.tolist(), lives.share.tolist()
+            ([0.0, 0.0], [1.0, 1.0])
         """
         begin, end = (np.atleast_1d(np.asarray(one, dtype=np.float64)) for one in (lower, upper))
         if begin.shape != end.shape or begin.ndim != 1:
@@ -82,7 +89,12 @@ class IntervalCurve:
     steps: int
 
     def at(self, hours: npt.ArrayLike) -> Floats:
-        """The curve at any ages, those between two of its own at the earlier one's value."""
+        """The curve at any ages, those between two of its own at the earlier one's value.
+
+        Examples:
+            >>> IntervalCurve(np.array([10.0, 20.0]), np.array([0.75, 0.5]), 1).at([5.0, 10.0, 15.0, 30.0]).tolist()
+            [1.0, 0.75, 0.75, 0.5]
+        """
         place = np.searchsorted(self.hours, np.asarray(hours, dtype=np.float64), side="right")
         return np.asarray(np.concatenate(([1.0], self.survival))[place], dtype=np.float64)
 
@@ -96,6 +108,11 @@ def interval_curve(lives: IntervalLives) -> IntervalCurve:
         >>> curve = interval_curve(IntervalLives.of([5.0, 0.0], [np.inf, 10.0]))
         >>> curve.at([5.0, 10.0]).round(6).tolist()
         [1.0, 0.0]
+
+    Args:
+        lives: with intervals, in hours.
+
+    Source: Turnbull 1976.
     """
     grid = _Grid.of(lives)
     survival, steps = grid.settle(lives.share, _STEPS, _STILL)
@@ -131,6 +148,11 @@ def limits_by_machine(
         >>> lower, upper = limits_by_machine(lives, curve, np.arange(4), draws=20)
         >>> bool((lower <= curve.survival).all() and (curve.survival <= upper).all())
         True
+
+    Source: Efron & Tibshirani 1993.
+
+    Raises:
+        BadArgument: for a level outside 0 to 1.
     """
     grid, rng = _Grid.of(lives), np.random.default_rng(seed)
     machines = int(machine.max(initial=0)) + 1

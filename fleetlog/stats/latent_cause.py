@@ -62,7 +62,21 @@ class CauseModel:
     repeat: float
 
     def log_hazard(self, row: Ints, log_age: Floats) -> Floats:
-        """Logarithm of the hazards of these rows at these ages (per running hour)."""
+        """Logarithm of the hazards of these rows at these ages (per running hour).
+
+        Args:
+            row: which hazard, any shape.
+            log_age: logarithms of ages in hours, of the same shape.
+
+        Source: Lawless 2003, section 1.3.2 (the Weibull hazard).
+
+        Examples:
+            A Weibull hazard of shape 2 and scale 100 h is 2 age / 100^2 an hour: 0.01 at 50 h.
+
+            >>> model = CauseModel(np.array([2.0]), np.array([100.0]), np.ones((1, 1)), np.zeros((0, 1)), 1.0, 2.0, 0.0)
+            >>> np.exp(model.log_hazard(np.array([0]), np.log([50.0]))).round(6).tolist()
+            [0.01]
+        """
         shape, log_scale = self.shape, np.log(self.scale_hours)
         constant = np.log(shape) - shape * log_scale
         return constant[row] + (shape[row] - 1.0) * log_age
@@ -99,7 +113,19 @@ class Defaults:
     comebacks: float
 
     def weighing(self, factor: float) -> Defaults:
-        """The same defaults, worth so many times as much."""
+        """The same defaults, worth so many times as much.
+
+        Args:
+            factor: above 0.
+
+        Examples:
+            >>> model = CauseModel(np.array([2.0]), np.array([100.0]), np.ones((1, 1)), np.zeros((0, 1)), 1.0, 2.0, 0.0)
+            >>> one, no = np.ones(1), np.zeros((0, 1), bool)
+            >>> defaults = Defaults(model, 5.0 * one, one > 0, np.ones((1, 1)), one > 0, no, 8.0, 4.0)
+            >>> half = defaults.weighing(0.5)
+            >>> half.failures.tolist(), half.trials, half.comebacks
+            ([2.5], 4.0, 2.0)
+        """
         return replace(
             self,
             failures=factor * self.failures,
@@ -130,6 +156,14 @@ class Cases:
         visit_hours: running hours after it until the fault came back, or without it, shape (V,).
         visit_back: whether it came back, shape (V,).
         weight: what each case counts for in learning: the chance that it is one, shape (N,).
+
+    Examples:
+        One case of two causes, without any evidence or visit.
+
+        >>> none, no, both = np.zeros(0, int), np.zeros((0, 1), bool), np.array([[0, 1]])
+        >>> Cases(both, 50.0 * (both + 1), np.ones((1, 2)), np.ones(1), np.zeros((1, 2)), none, both[:0], none,
+        ...       none * 1.0, none, no, no, none * 1.0, none > 0, np.ones(1)).size
+        1
     """
 
     hazard: Ints
@@ -169,7 +203,20 @@ class Exposure:
     net: Floats
 
     def powers(self, shape: Floats, unit: Floats) -> Floats:
-        """Sum of (age / unit) to the power `shape` over the hours exposed, by hazard, shape (H,)."""
+        """Sum of (age / unit) to the power `shape` over the hours exposed, by hazard, shape (H,).
+
+        Args:
+            shape: of each hazard, shape (H,).
+            unit: hours that ages are counted in, shape (H,).
+
+        Examples:
+            A life from new to 10 h and one from 4 to 6 h: with shape 1 they are 12 hours exposed, with shape 2 they are
+            100 + 36 - 16 square hours.
+
+            >>> lives = Exposure(np.zeros(4, int), np.array([0.0, 10.0, 4.0, 6.0]), np.array([-1.0, 1.0, -1.0, 1.0]))
+            >>> [lives.powers(np.array([shape]), np.ones(1)).tolist() for shape in (1.0, 2.0)]
+            [[12.0], [120.0]]
+        """
         value = self.net * (self.age_hours / unit[self.hazard]) ** shape[self.hazard]
         return binned(self.hazard, value, shape.size)
 
@@ -211,7 +258,25 @@ class CauseFit:
 
 
 def log_prior(model: CauseModel, cases: Cases) -> Floats:
-    """Logarithm of each cause's weight before any evidence: its hazard at the age, shape (N, K)."""
+    """Logarithm of each cause's weight before any evidence: its hazard at the age, shape (N, K).
+
+    Args:
+        model: the figures.
+        cases: of which it is wanted.
+
+    Source: Prentice et al. 1978.
+
+    Examples:
+        Two causes of constant rate, one every 100 h and one every 300 h: three to one.
+
+        >>> none, no, both = np.zeros(0, int), np.zeros((0, 1), bool), np.array([[0, 1]])
+        >>> cases = Cases(both, 50.0 * (both + 1), np.ones((1, 2)), np.ones(1), np.zeros((1, 2)), none, both[:0], none,
+        ...               none * 1.0, none, no, no, none * 1.0, none > 0, np.ones(1))
+        >>> model = CauseModel(np.ones(2), np.array([100.0, 300.0]), np.ones((1, 1)), np.zeros((0, 2)), 1.0, 2.0, 0.0)
+        >>> weight = np.exp(log_prior(model, cases))[0]
+        >>> round((weight[0] / weight[1]).item(), 6)
+        3.0
+    """
     return _log_prior(_log_new(model, cases), cases)
 
 
@@ -238,14 +303,49 @@ def _log_hazards(model: CauseModel, cases: Cases) -> Floats:
 
 
 def piece_likelihood(model: CauseModel, cases: Cases) -> Floats:
-    """Log-likelihood of each piece of evidence under each cause, shape (P, K)."""
+    """Log-likelihood of each piece of evidence under each cause, shape (P, K).
+
+    Args:
+        model: the figures.
+        cases: whose evidence it is.
+
+    Examples:
+        What shows in 9 of 10 cases of one cause and 1 of 10 of the other, counted for half a piece since it partly
+        repeats another: the root of nine to one.
+
+        >>> none, no, both = np.zeros(0, int), np.zeros((0, 1), bool), np.array([[0, 1]])
+        >>> cases = Cases(both, 50.0 * (both + 1), np.ones((1, 2)), np.ones(1), np.zeros((1, 2)), both[0, :1], both,
+        ...               both[0, :1], np.array([0.5]), none, no, no, none * 1.0, none > 0, np.ones(1))
+        >>> outcome = np.array([[0.9, 0.1], [0.1, 0.9]])
+        >>> model = CauseModel(np.ones(2), np.array([100.0, 100.0]), outcome, np.zeros((0, 2)), 1.0, 2.0, 0.0)
+        >>> chance = np.exp(piece_likelihood(model, cases))[0]
+        >>> round((chance[0] / chance[1]).item(), 6)
+        3.0
+    """
     pieces: Floats = model.log_outcome[cases.piece_row, cases.piece_outcome[:, None]]
     pieces *= cases.piece_weight[:, None]
     return pieces
 
 
 def follow_ups(model: CauseModel, cases: Cases) -> FollowUps:
-    """The times after the visits, taken one after the other."""
+    """The times after the visits, taken one after the other.
+
+    Args:
+        model: the figures.
+        cases: whose visits they are.
+
+    Examples:
+        A cure that ends one cause in half of all cases and the other never. The fault comes back after 10 h on average,
+        an unrelated one hardly ever; 10 h log 2 without it have the chance 1/2 where it is still there. So for the
+        first cause 1/2 * 1/2 against 1/2 is left, a third; the second is there for certain.
+
+        >>> none, yes, both = np.zeros(0, int), np.ones((1, 1), bool), np.array([[0, 1]])
+        >>> cases = Cases(both, 50.0 * (both + 1), np.ones((1, 2)), np.ones(1), np.zeros((1, 2)), none, both[:0], none,
+        ...               none * 1.0, both[0, :1], yes, ~yes, 10.0 * np.log([2.0]), ~yes[0], np.ones(1))
+        >>> model = CauseModel(np.ones(2), np.ones(2), np.ones((1, 1)), np.array([[0.5, 0.0]]), 10.0, 1e9, 0.0)
+        >>> follow_ups(model, cases).uncured.round(4).tolist()
+        [[0.3333, 1.0]]
+    """
     chain = _Chain.of(model, cases)
     log_all = np.logaddexp(chain.present, chain.gone)
     return FollowUps(gain=chain.gain, unrelated=chain.slow, uncured=np.exp(chain.present - log_all))
@@ -255,6 +355,23 @@ def odds_without_a_fault(model: CauseModel, cases: Cases) -> Floats:
     """How many times better the times after a case's visits are foretold by no fault than by one, shape (N,).
 
     One that has no visit is told nothing by them: 1.
+
+    Args:
+        model: the figures.
+        cases: whose visits they are.
+
+    Source: Good 1950, Probability and the Weighing of Evidence (the factor in favour of a hypothesis).
+
+    Examples:
+        Nothing came in 10 h log 4 after a step that cures nothing, where a fault comes back after 10 h on average: the
+        chance is a quarter with a fault and all but 1 without, so no fault foretells it four times as well.
+
+        >>> none, yes, both = np.zeros(0, int), np.ones((1, 1), bool), np.array([[0, 1]])
+        >>> cases = Cases(both, 50.0 * (both + 1), np.ones((1, 2)), np.ones(1), np.zeros((1, 2)), none, both[:0], none,
+        ...               none * 1.0, both[0, :1], yes, ~yes, 10.0 * np.log([4.0]), ~yes[0], np.ones(1))
+        >>> model = CauseModel(np.ones(2), np.ones(2), np.ones((1, 1)), np.array([[0.0, 0.0]]), 10.0, 1e9, 0.0)
+        >>> odds_without_a_fault(model, cases).round(4).tolist()
+        [4.0]
     """
     weight = _log_prior(_log_new(model, cases), cases)
     pieces, followed = piece_likelihood(model, cases), follow_ups(model, cases)
@@ -283,6 +400,31 @@ def fit_causes(
         defaults: where to start and what the defaults are worth.
         tolerance: the fit has converged when the last step raised the log-posterior by less than this.
         most_steps: evaluations of the model after which it stops all the same.
+
+    Returns:
+        The figures of greatest posterior, and how they were reached.
+
+    Source: Dempster, Laird & Rubin 1977; Varadhan & Roland 2008.
+
+    Examples:
+        Of eight cases six show for certain that they are of the first cause, two of the second. Each cause was watched
+        for 400 h at a constant rate, and its default, one in 100 h, is worth four failures: 800 h for 10 failures, and
+        for 6.
+
+        >>> none, no = np.zeros(0, int), np.zeros((0, 1), bool)
+        >>> shown, table = np.array([0, 0, 0, 0, 0, 0, 1, 1]), np.tile([0, 1], (8, 1))
+        >>> cases = Cases(table, np.full((8, 2), 50.0), np.ones((8, 2)), np.ones(8), np.zeros((8, 2)), np.arange(8),
+        ...               table, shown, np.ones(8), none, no, no, none * 1.0, none > 0, np.ones(8))
+        >>> sure = np.array([[1.0 - 1e-9, 1e-9], [1e-9, 1.0 - 1e-9]])
+        >>> model = CauseModel(np.ones(2), np.full(2, 100.0), sure, np.zeros((0, 2)), 10.0, 1e4, 0.5)
+        >>> never = np.zeros(2, bool)
+        >>> weak = Defaults(model, np.full(2, 4.0), never, sure, never, no.reshape(0, 2), 1.0, 1.0)
+        >>> hours = Exposure(np.array([0, 1]), np.full(2, 400.0), np.ones(2))
+        >>> fit = fit_causes(cases, hours, weak)
+        >>> fit.probability[:, 0].round(4).tolist()
+        [1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 0.0, 0.0]
+        >>> fit.model.scale_hours.round(3).tolist(), [(400 + 400) / (6 + 4), round((400 + 400) / (2 + 4), 3)]
+        ([80.0, 133.333], [80.0, 133.333])
     """
     at = defaults.model
     seen = _expect(at, cases, exposure, defaults)

@@ -53,6 +53,14 @@ class LogRank:
 
         Args:
             group: its place among the groups.
+
+        Examples:
+            Of three groups, two of which are alike: neither differs from the others together as much as the third does.
+
+            >>> ends = [[50, 60, 70], [55, 65, 75], [10, 20, 30]]
+            >>> found = log_rank([RiskTable.from_spells(0, group, [1, 1, 1]) for group in ends])
+            >>> found.alone(2) < 0.05 < min(found.alone(0), found.alone(1))
+            True
         """
         spread = float(self.variance[group, group])
         gap = float(self.observed[group] - self.expected[group])
@@ -74,6 +82,9 @@ class LogRank:
             >>> old = RiskTable.from_spells(0, [20, 30, 40, 80], [1, 1, 1, 0])
             >>> round(log_rank([young, old]).trend([1, 2]).z, 2)
             1.64
+
+        Raises:
+            LengthMismatch: if there is not one score a group.
         """
         a = np.asarray(scores, dtype=np.float64)
         if a.shape != self.observed.shape:
@@ -121,6 +132,12 @@ def log_rank(
         >>> found = log_rank(tables)
         >>> found.observed.tolist(), found.expected.round(3).tolist()
         ([2.0, 2.0], [0.833, 3.167])
+
+    Raises:
+        LengthMismatch: for fewer than two groups, or labels that are not as many as the tables.
+        BadArgument: for weights of another name, or groups whose ages have different units.
+
+    Source: Mantel 1966; the other sources of this module for the other weights.
     """
     labels, strata_of = _checked(tables, groups, strata)
     names = tuple(dict.fromkeys(labels))
@@ -175,7 +192,27 @@ def _one_stratum(members: list[list[RiskTable]], weights: Weights) -> tuple[Floa
 
 
 def age_weights(at_risk: Floats, failed: Floats, weights: Weights) -> Floats:
-    """The weight of each failure age, from all groups of a stratum together."""
+    """The weight of each failure age, from all groups of a stratum together.
+
+    Args:
+        at_risk, failed: of all groups together, shape (ages,).
+        weights: which test, as for `log_rank`.
+
+    Returns:
+        Weights, shape (ages,).
+
+    Raises:
+        BadArgument: for weights of another name.
+
+    Source: Gehan 1965; Tarone & Ware 1977; Peto & Peto 1972.
+
+    Examples:
+        One of four fails, then one of three.
+
+        >>> y, d = np.array([4.0, 3.0]), np.array([1.0, 1.0])
+        >>> age_weights(y, d, "gehan").tolist(), age_weights(y, d, "peto-peto").round(4).tolist()
+        ([4.0, 3.0], [0.8, 0.6])
+    """
     one_of("weights", weights, WEIGHTS)
     if weights == "log-rank":
         return np.ones(at_risk.size)
@@ -218,6 +255,17 @@ def holm(p: npt.ArrayLike) -> Floats:
     Examples:
         >>> holm([0.01, 0.04]).tolist()
         [0.02, 0.04]
+
+    Args:
+        p: p values, shape (n,).
+
+    Returns:
+        Corrected ones, in the order given, shape (n,).
+
+    Raises:
+        BadArgument: for p values outside 0 to 1.
+
+    Source: Holm 1979.
     """
     values = np.atleast_1d(np.asarray(p, dtype=np.float64))
     if values.ndim != 1 or not ((values >= 0) & (values <= 1)).all():

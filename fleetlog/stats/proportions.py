@@ -32,6 +32,16 @@ def wilson(successes: float, trials: float, *, level: float = 0.95) -> Bounds:
         >>> limits = wilson(0, 10)
         >>> limits.lower, round(limits.upper, 3)
         (0.0, 0.278)
+
+    Args:
+        successes: from 0 to `trials`.
+        trials: above 0.
+        level: confidence level.
+
+    Raises:
+        BadArgument: for successes that are no share of the trials, or a level outside 0 to 1.
+
+    Source: Wilson 1927.
     """
     x, n, z = _counts(successes, trials), trials, normal_quantile(level)
     centre, half = x + 0.5 * z**2, z * float(np.sqrt(x * (n - x) / n + 0.25 * z**2))
@@ -47,6 +57,15 @@ def garwood(events: float, *, level: float = 0.95) -> Bounds:
         >>> limits = garwood(0)
         >>> limits.lower, round(limits.upper, 3)
         (0.0, 3.689)
+
+    Args:
+        events: 0 or more.
+        level: confidence level.
+
+    Raises:
+        BadArgument: for fewer events than none, or a level outside 0 to 1.
+
+    Source: Garwood 1936.
     """
     if not events >= 0:
         raise BadArgument(f"a number of events is not negative, but it is {events}")
@@ -102,6 +121,11 @@ def comeback_rate(table: RiskTable, window_hours: float, *, level: float = 0.95)
         >>> table = RiskTable.from_spells(0, ends, np.array([1, 1, *[0] * 8]))
         >>> round(comeback_rate(table, 500).rate, 3)
         0.2
+
+    Raises:
+        BadArgument: for a window that is not longer than nothing, or a level outside 0 to 1.
+
+    Source: Wilson 1927; Rothman 1978.
     """
     window = float(table.to_ticks(window_hours))
     if not window > 0:

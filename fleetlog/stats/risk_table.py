@@ -6,6 +6,8 @@ over `(entry, exit]`: a spell that begins at an age is not yet at risk there, on
 Ages are whole ticks, by default tenths of a running hour, so that ties are ties and nothing is rounded twice.
 A life of which it is not known how it ended counts by shares, in grains so fine that no figure shows them and so
 round that their sums are exact in any order.
+
+Source: Andersen, Borgan, Gill & Keiding 1993, chapter III (the number at risk under late entry and censoring).
 """
 
 from __future__ import annotations
@@ -58,6 +60,17 @@ class RiskTable:
 
     Raises:
         StatsError: in one of its named kinds, when the columns cannot be a risk table.
+
+    Examples:
+        One part fails at 3 h, one that came under observation at 1 h leaves sound at 4 h. Ages are tenths of an hour.
+
+        >>> table = RiskTable.from_spells([0, 10], [30, 40], [1, 0])
+        >>> table.hours.tolist(), table.at_risk.tolist(), table.failed.tolist()
+        ([0, 10, 30, 40], [0, 1, 2, 1], [0, 0, 1, 0])
+        >>> table.spells, table.failures, table.total_hours, table.delayed_entry
+        (2, 1, 6.0, True)
+        >>> table.at_risk_at([1.0, 1.5, 3.0, 3.5]).tolist()
+        [1, 2, 2, 1]
     """
 
     hours: Ints
@@ -105,7 +118,11 @@ class RiskTable:
         return bool(np.any(self.entering[self.hours > 0] > 0))
 
     def at_risk_at(self, hours: npt.ArrayLike) -> Counts:
-        """Y(h) at any ages, given in hours: spells with entry < h <= exit."""
+        """Y(h) at any ages, given in hours: spells with entry < h <= exit.
+
+        Args:
+            hours: ages in hours, any shape.
+        """
         ticks = self.to_ticks(hours)
         entered = np.concatenate(([0], np.cumsum(self.entering)))
         left = np.concatenate(([0], np.cumsum(self.leaving)))
@@ -114,14 +131,19 @@ class RiskTable:
         return result
 
     def to_ticks(self, hours: npt.ArrayLike) -> Floats:
-        """Ages in hours as ticks; what lies within a millionth of a tick of a whole one is that tick."""
+        """Ages in hours as ticks; what lies within a millionth of a tick of a whole one is that tick.
+
+        Examples:
+            >>> RiskTable.from_spells(0, [30], [1]).to_ticks([0.3, 1.25]).tolist()
+            [3.0, 12.5]
+        """
         ticks = np.asarray(hours, dtype=np.float64) * self.per_hour
         whole = np.rint(ticks)
         return np.where(np.abs(ticks - whole) <= 1e-6, whole, ticks)
 
     def failures_only(self) -> tuple[Floats, Counts, Counts]:
         """Ages in hours at which anything failed, with the numbers at risk and failed there."""
-        rows = self.failed > 0
+        rows = np.flatnonzero(self.failed > 0)
         return self.hours[rows] / self.per_hour, self.at_risk[rows], self.failed[rows]
 
     @staticmethod
@@ -161,6 +183,11 @@ class RiskTable:
 
         Raises:
             StatsError: if a column is missing, or two rows have one age (then it is more than one group).
+
+        Examples:
+            >>> rows = {"hours": [30, 0], "entering": [0, 2], "failed": [1, 0], "leaving": [2, 0]}
+            >>> RiskTable.from_frame(pl.DataFrame(rows)).at_risk.tolist()
+            [0, 2]
         """
         rows = _sorted_rows(frame, ("hours", "entering", "failed", "leaving"))
         return RiskTable(rows["hours"], rows["entering"], rows["failed"], rows["leaving"], per_hour)
@@ -177,6 +204,19 @@ class CausesTable:
         leaving: all spells whose observation ends at this age, shape (n,).
         causes: the names of the columns of `failed`.
         per_hour: ticks in one hour.
+
+    Raises:
+        StatsError: in one of its named kinds, when the columns cannot be a risk table.
+
+    Examples:
+        Of four parts two wear out, at 1 and 3 h, and one is dirtied, at 2 h; two are left beyond 1.5 h by wear or dirt.
+
+        >>> failed = np.array([(0, 0), (1, 0), (0, 1), (1, 0), (0, 0)])
+        >>> table = CausesTable([0, 10, 20, 30, 40], [4, 0, 0, 0, 0], failed, [0, 1, 1, 1, 1], ("wear", "dirt"))
+        >>> table.any_cause().failures, table.conditional_on(1.5).any_cause().failures
+        (3, 2)
+        >>> table.conditional_on(1.5).at_risk.tolist()
+        [0, 3, 2, 1]
     """
 
     hours: Ints
@@ -245,6 +285,16 @@ class EventTable:
         events: events at this age, any number a machine, shape (n,).
         leaving: machines whose observation ends at this age, shape (n,).
         per_hour: ticks in one hour.
+
+    Raises:
+        StatsError: in one of its named kinds, when the columns cannot be such a table.
+
+    Examples:
+        Two machines watched for 5 and 8 h, with two events of one at 3 h and one event of the other at 6 h.
+
+        >>> table = EventTable.from_units([0, 0], [50, 80], [30, 60], [2, 1])
+        >>> table.events.tolist(), table.at_risk.tolist()
+        ([0, 2, 0, 1, 0], [0, 2, 2, 1, 1])
     """
 
     hours: Ints
@@ -288,6 +338,9 @@ class EventTable:
             event_hours: ages in ticks of the events, shape (events,).
             event_counts: how many events each row stands for.
             per_hour: ticks in one hour.
+
+        Raises:
+            StatsError: in one of its named kinds.
         """
         end = _as_ticks("exit", exit)
         begin, end, _, weight = checked_spells(entry, end, np.zeros(end.size, dtype=np.int64))
@@ -314,6 +367,23 @@ def checked_spells(
 
     Returns:
         entry and exit in ticks, failed as 0/1, weights (ones if none were given).
+
+    Args:
+        entry: ages in ticks at which observation begins, shape (n,) or one number for all.
+        exit: ages in ticks at which it ends, shape (n,).
+        failed: booleans or 0/1, shape (n,).
+        weights: how many spells each row stands for, shape (n,).
+
+    Raises:
+        LengthMismatch, BadArgument, BadAge, BadCount: for what cannot be spells.
+
+    Examples:
+        >>> [column.tolist() for column in checked_spells(0, [30, 40], [True, False])]
+        [[0, 0], [30, 40], [1, 0], [1, 1]]
+        >>> checked_spells(0, [-1], [True])
+        Traceback (most recent call last):
+            ...
+        fleetlog.stats.errors.BadAge: exit is -1 in row 0; ages are whole numbers of ticks from 0 on
     """
     flags, end = np.asarray(failed), np.asarray(exit)
     if end.ndim != 1 or flags.shape != end.shape:
@@ -339,8 +409,11 @@ def _as_ticks(name: str, values: npt.ArrayLike) -> Ints:
     ages = np.asarray(values)
     if ages.size and ages.dtype.kind not in "iuf":
         raise BadAge(f"{name} holds {ages.dtype} values; ages are numbers of ticks")
-    with np.errstate(invalid="ignore"):
-        wrong = np.flatnonzero(~((ages >= 0) & np.isfinite(ages) & (ages == np.rint(ages))))
+    if ages.dtype.kind == "f":
+        with np.errstate(invalid="ignore"):
+            wrong = np.flatnonzero(~((ages >= 0) & np.isfinite(ages) & (ages == np.rint(ages))))
+    else:
+        wrong = np.flatnonzero(ages < 0)
     if wrong.size:
         raise BadAge(
             f"{name} is {ages[wrong[0]]} in row {wrong[0]}; ages are whole numbers of ticks from 0 on"

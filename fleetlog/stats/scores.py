@@ -28,6 +28,15 @@ def calibration_bins(probability: npt.ArrayLike, outcome: npt.ArrayLike, *, bins
     Examples:
         >>> calibration_bins([0.1, 0.9, 0.8], [0, 1, 1], bins=2)["share"].to_list()
         [0.0, 1.0]
+
+    Args:
+        probability: said beforehand, shape (n,).
+        outcome: whether it happened, shape (n,).
+        bins: how many, at least 1.
+
+    Raises:
+        BadArgument: for fewer bins than one.
+        LengthMismatch: where there are not as many of each.
     """
     p, y = _pairs(probability, outcome)
     if bins < 1:
@@ -75,6 +84,16 @@ def calibration_line(probability: npt.ArrayLike, outcome: npt.ArrayLike) -> Cali
         >>> line = calibration_line([0.2] * 5 + [0.8] * 5, [1, 0, 0, 0, 0, 1, 1, 1, 1, 0])
         >>> round(line.slope, 6), abs(round(line.intercept, 6))
         (1.0, 0.0)
+
+    Args:
+        probability: said beforehand, shape (n,).
+        outcome: whether it happened, shape (n,).
+
+    Raises:
+        BadArgument: where no line can be fitted.
+        LengthMismatch: where there are not as many of each.
+
+    Source: Cox 1958, Two further applications of a model for binary regression.
     """
     p, y = _pairs(probability, outcome)
     x = special.logit(np.clip(p, 1e-6, 1.0 - 1e-6))
@@ -105,6 +124,15 @@ def area_under_curve(score: npt.ArrayLike, outcome: npt.ArrayLike) -> float:
     Examples:
         >>> area_under_curve([0.9, 0.4, 0.6, 0.1], [1, 1, 0, 0])
         0.75
+
+    Args:
+        score: of each case, shape (n,).
+        outcome: whether it happened, shape (n,).
+
+    Raises:
+        BadArgument: without cases of both kinds, or not as many of each.
+
+    Source: Hanley & McNeil 1982.
     """
     s, y = np.asarray(score, dtype=np.float64), np.asarray(outcome).astype(bool)
     happened, rest = int(y.sum()), int((~y).sum())

@@ -67,6 +67,17 @@ class Use:
         month_spread: the same for a whole yard's month over its season.
         table: what it was learnt from.
         mean_level: of each machine over all its months, shape (machines,).
+
+    Examples:
+        A machine that ran 90 h in each of twelve months of 30 days runs 3 h a day, in any season: 93 h in 31 days.
+
+        >>> months = np.arange(600, 612)
+        >>> table = UseTable(np.zeros(12, int), months, np.full(12, 90.0), np.full(12, 30.0), np.zeros(1, int))
+        >>> use = learn_use(table)
+        >>> use.expected(np.array([0]), np.array([612]), np.array([31.0])).round(6).tolist()
+        [[93.0]]
+        >>> use.season_draw(np.array([2.0])).round(6).tolist() == np.ones((1, 12)).tolist()
+        True
     """
 
     level: Floats
@@ -117,6 +128,24 @@ def learn_use(table: UseTable) -> Use:
     """Levels, seasons and their uncertainty from hours by month.
 
     A fleet without any hours gets level 0 and a flat season.
+
+    Args:
+        table: hours by machine and month.
+
+    Raises:
+        LengthMismatch: by `UseTable`, where its columns are not of one length.
+
+    Source: McCullagh & Nelder 1989, chapter 6; Winters 1960; Gaver & O'Muircheartaigh 1987.
+
+    Examples:
+        Fifty machines run 120 h in each month from April to September and 60 h in each of the others: 90 h on average,
+        so that summer is 4/3 of it.
+
+        >>> machine, month = np.repeat(np.arange(50), 12), np.tile(np.arange(600, 612), 50)
+        >>> hours = np.where((month % 12 >= 3) & (month % 12 <= 8), 120.0, 60.0)
+        >>> use = learn_use(UseTable(machine, month, hours, np.full(600, 30.0), np.zeros(50, int)))
+        >>> use.season[0, [0, 6]].round(4).tolist()
+        [0.6667, 1.3333]
     """
     mean_level, season = _in_turns(table)
     level = _recent_level(table, season, _last(table))

@@ -91,6 +91,20 @@ def shrink_groups(
 
     Returns:
         Relative rates; 1 is the common rate.
+
+    Raises:
+        LengthMismatch: for no groups, or not as many of each.
+        BadArgument: for counts below zero, nothing expected, or a level or spread that is none.
+
+    Source: Gaver & O'Muircheartaigh 1987; Deely & Lindley 1981; Clayton & Kaldor 1987.
+
+    Examples:
+        Three failures where one was expected, and thirty where ten were, beside eight groups of as many as expected:
+        both are threefold, but the small one is believed less.
+
+        >>> found = shrink_groups([3, 30, *[10] * 8], [1, 10, *[10] * 8], recentre=False)
+        >>> found.raw[:2].tolist(), bool(1.0 < found.shrunk[0] < found.shrunk[1] < 3.0)
+        ([3.0, 3.0], True)
     """
     o, e = np.asarray(observed, dtype=np.float64), np.asarray(expected, dtype=np.float64)
     names = tuple(range(o.size)) if groups is None else tuple(groups)

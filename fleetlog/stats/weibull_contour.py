@@ -56,6 +56,17 @@ class Contour:
         best: the best shape, once found.
         maximum: the likelihood there.
         smooth: log M by log shape near the best shape, for tables so long that M is worth saving.
+
+    Examples:
+        Five lives: at the best shape the likelihood has no slope, and the shape's limits lie on either side.
+
+        >>> table = RiskTable.from_spells(0, [9_000, 14_000, 18_000, 21_000, 26_000], np.ones(5))
+        >>> contour = Contour.of_lives(table).solve()
+        >>> low, high = contour.shape(likelihood_drop(0.95))
+        >>> abs(round(contour.slope(np.log(contour.best)), 6)), low < contour.best < high
+        (0.0, True)
+        >>> round(contour.profile(np.log(low).item()) - contour.maximum, 4)
+        -1.9207
     """
 
     log_age: Floats
@@ -97,7 +108,17 @@ class Contour:
         return dot(self.failed, self.log_age)
 
     def moments(self, shape: float) -> tuple[float, float]:
-        """M(b) and its derivative by log b."""
+        """M(b) and its derivative by log b.
+
+        Args:
+            shape: b, above 0.
+
+        Examples:
+            Lives of 1 and 2 h from new, in units of the longer one: M(2) = 1/4 + 1.
+
+            >>> round(Contour.of_lives(RiskTable.from_spells(0, [10, 20], [1, 1])).moments(2.0)[0], 6)
+            1.25
+        """
         # Where everybody entered late the counts sum to zero: exp(x) - 1 keeps what is left for small shapes.
         grown = np.expm1(shape * self.log_age)
         grown *= self.exposure
@@ -110,7 +131,15 @@ class Contour:
         return float(self.exposure.sum()), dot(self.exposure, self.log_age)
 
     def log_moment(self, log_shape: float) -> float:
-        """log M(b), from the smooth curve where there is one."""
+        """log M(b), from the smooth curve where there is one.
+
+        Examples:
+            Lives of 1 and 2 h from new, in units of the longer one: M(2) = 1/4 + 1.
+
+            >>> contour = Contour.of_lives(RiskTable.from_spells(0, [10, 20], [1, 1]))
+            >>> round(contour.log_moment(np.log(2.0)), 6), round(np.log(1.25).item(), 6)
+            (0.223144, 0.223144)
+        """
         if self.smooth is not None:
             low, high = self.smooth.domain
             if low <= log_shape <= high:
@@ -136,7 +165,15 @@ class Contour:
         return r * log_shape - r * (self.log_moment(log_shape) - float(np.log(r))) + density - r + pull
 
     def log_scale(self, shape: float, share: float = 1.0) -> float:
-        """Log scale, in hours, at which u = share * failures."""
+        """Log scale, in hours, at which u = share * failures.
+
+        Examples:
+            With shape 1 the best scale is hours over failures, 3 / 2.
+
+            >>> contour = Contour.of_lives(RiskTable.from_spells(0, [10, 20], [1, 1]))
+            >>> round(np.exp(contour.log_scale(1.0)).item(), 6)
+            1.5
+        """
         log_m = self.log_moment(float(np.log(shape)))
         return (log_m - float(np.log(share * self.failures))) / shape + self.shift
 
@@ -206,7 +243,24 @@ class Contour:
         return limits[0], limits[1]
 
     def log_life(self, z: float, drop: float) -> tuple[float | None, float | None]:
-        """Likelihood-ratio limits of log scale + z / shape."""
+        """Likelihood-ratio limits of log scale + z / shape.
+
+        Args:
+            z: standard quantile of the share, 0 for the scale itself.
+            drop: how far the likelihood falls.
+
+        Returns:
+            Lower and upper limit of a log age in hours; None where there is none.
+
+        Examples:
+            The limits lie on either side of the best scale.
+
+            >>> table = RiskTable.from_spells(0, [9_000, 14_000, 18_000, 21_000, 26_000], np.ones(5))
+            >>> contour = Contour.of_lives(table).solve()
+            >>> low, high = contour.log_life(0.0, likelihood_drop(0.95))
+            >>> low < contour.log_scale(contour.best) < high
+            True
+        """
         low, high = self.shape(drop)
         if low is None or high is None:
             return None, None
@@ -238,7 +292,22 @@ class Contour:
 
 
 def likelihood_drop(level: float) -> float:
-    """How far the log-likelihood falls at the limits of a likelihood-ratio interval for one quantity."""
+    """How far the log-likelihood falls at the limits of a likelihood-ratio interval for one quantity.
+
+    Args:
+        level: confidence level, between 0 and 1.
+
+    Raises:
+        BadArgument: for a level outside of that.
+
+    Source: Wilks 1938.
+
+    Examples:
+        Half of the 95% quantile of chi-square with one degree of freedom, 3.8415.
+
+        >>> round(likelihood_drop(0.95), 4)
+        1.9207
+    """
     return 0.5 * chi2_quantile(checked_level(level), 1)
 
 

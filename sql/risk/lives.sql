@@ -5,5 +5,11 @@
 -- parameters: component, cause (a finding; NULL = any failure), sites, build_years, machines (lists; NULL = all)
 -- strata: build_year, variant, side, sensor_kind, site, make, model, machine_type, control
 -- output: the stratum columns, entry, hours (component age in tenths of a running hour; at risk on (entry, hours]), failed
-SELECT /*strata*/ entry, hours, failed AND COALESCE(cause = $cause, $cause IS NULL) AS failed
+--   (1 or 0)
+-- Narrow numbers: what is handed over is as much work as what is read. A meter's hours are bounded (data dictionary).
+SELECT
+    /*strata*/
+    CAST(entry AS INTEGER) AS entry,
+    CAST(hours AS INTEGER) AS hours,
+    CAST(failed AND COALESCE(cause = $cause, $cause IS NULL) AS SMALLINT) AS failed
 FROM component_life

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
 
 
@@ -38,3 +38,18 @@ def timed(name: str, work: Callable[[], Any], best_of: int = 1) -> tuple[Took, A
         best = Took(min(best.clock, took.clock), min(best.processor, took.processor))
     print(f"{name:<50} {best.clock:8.2f} s, {best.processor:8.2f} s of processor", flush=True)
     return best, result
+
+
+def in_turns(works: Mapping[str, Callable[[], Any]], rounds: int) -> list[tuple[Took, Any]]:
+    """The best of several runs of each, taken in turns: what else the machine does meets them all alike."""
+    best = dict.fromkeys(works, Took(math.inf, math.inf))
+    results: dict[str, Any] = {}
+    for _ in range(rounds):
+        for name, work in works.items():
+            clock, processor = time.perf_counter(), time.process_time()
+            results[name] = work()
+            took = Took(time.perf_counter() - clock, time.process_time() - processor)
+            best[name] = Took(min(best[name].clock, took.clock), min(best[name].processor, took.processor))
+    for name, took in best.items():
+        print(f"{name:<50} {took.clock:8.2f} s, {took.processor:8.2f} s of processor", flush=True)
+    return [(best[name], results[name]) for name in works]

@@ -18,17 +18,26 @@ from fleetlog.lives.incidence import incidence
 from fleetlog.lives.survival import survival
 from fleetlog.lives.trend import trend
 from fleetlog.planning.replacement import replacement
+from fleetlog.questions import question as declared
 from fleetlog.session.finding import Finding, plain
 from fleetlog.session.fleet import Fleet
 
 QUESTIONS: dict[str, Callable[[Fleet], Finding]] = {
     "survival": lambda fleet: survival(fleet, by="site"),
     "survival by books": lambda fleet: survival(fleet, by="site", endings="recorded"),
+    "survival of all": lambda fleet: survival(fleet),
+    "survival otherwise": lambda fleet: survival(
+        fleet, by=("site", "side"), interval="log", test="peto-peto"
+    ),
     "compare": lambda fleet: compare(fleet, by="site"),
+    "compare otherwise": lambda fleet: compare(fleet, by="site", strata=(), test="gehan", cause="worn"),
     "drivers": lambda fleet: drivers(fleet, factors="site"),
     "drivers of lives": lambda fleet: drivers(fleet, factors="site", scale="time"),
+    "drivers of all recurrences": lambda fleet: drivers(fleet, factors="site", clock="total"),
     "incidence": lambda fleet: incidence(fleet, by="site"),
+    "incidence of all": lambda fleet: incidence(fleet),
     "trend": lambda fleet: trend(fleet),
+    "trend by site": lambda fleet: trend(fleet, by="site"),
     "replacement": lambda fleet: replacement(fleet),
 }
 
@@ -63,6 +72,7 @@ def yard(folder: Path, machines: int, failing: Callable[[int], bool], *, sites: 
 
 FLEETS: dict[str, Callable[[Path], Fleet]] = {
     "one machine": lambda folder: yard(folder, 1, lambda number: True),
+    "one machine that never failed": lambda folder: yard(folder, 1, lambda number: False),
     "no failures": lambda folder: yard(folder, 12, lambda number: False),
     "all failures at one age": lambda folder: yard(folder, 12, lambda number: True),
     "thirty groups of one": lambda folder: yard(folder, 30, lambda number: number % 3 == 0, sites=True),
@@ -80,18 +90,52 @@ def fleet(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
         yield made
 
 
+def assert_one_sentence(error: UsageError) -> None:
+    said = str(error)
+    assert said.endswith(".")
+    assert "\n" not in said
+    assert len(said) < 400
+
+
 @pytest.mark.parametrize("question", QUESTIONS)
 def test_an_answer_or_one_sentence(fleet: Fleet, question: str) -> None:
     try:
         found = QUESTIONS[question](fleet)
     except UsageError as error:
-        said = str(error)
-        assert said.endswith(".")
-        assert "\n" not in said
-        assert len(said) < 400
+        assert_one_sentence(error)
         return
     told = json.dumps(plain(found.to_dict()), allow_nan=False)
     assert len(told) > 50
     if question.startswith("survival"):
         for row in found.to_dict()["rows"]:
             assert row["failures"] > 0 or row["median_ci"] == [None, None]
+
+
+@pytest.mark.parametrize("fleet", [name for name in FLEETS if name != MANY], indirect=True)
+def test_recurrences_since_the_last_are_explained_or_refused(fleet: Fleet) -> None:
+    """Not of a thousand sites: three hundred coefficients with a failure each take minutes."""
+    try:
+        found = drivers(fleet, factors="site", clock="gap")
+    except UsageError as error:
+        assert_one_sentence(error)
+        return
+    assert len(json.dumps(plain(found.to_dict()), allow_nan=False)) > 50
+
+
+@pytest.mark.parametrize("fleet", [name for name in FLEETS if name != MANY], indirect=True)
+@pytest.mark.parametrize("question", ["survival", "compare", "drivers", "incidence", "trend by site"])
+def test_a_picture_or_one_sentence(fleet: Fleet, question: str) -> None:
+    try:
+        found = QUESTIONS[question](fleet)
+    except UsageError as error:
+        assert_one_sentence(error)
+        return
+    pictures = declared(found.question).charts
+    assert pictures
+    for picture in pictures:
+        try:
+            drawn = found.chart(picture.name).to_dict()
+        except UsageError as error:
+            assert_one_sentence(error)
+        else:
+            assert drawn["$schema"]

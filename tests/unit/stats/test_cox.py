@@ -163,6 +163,13 @@ def test_doubling_every_spell_under_one_cluster_changes_no_robust_error() -> Non
     assert again.std_errors == pytest.approx(once.std_errors / np.sqrt(2), rel=1e-9)
 
 
+def test_far_out_the_likelihood_is_no_number_and_no_warning() -> None:
+    """A step of the search may go beyond what a double holds; it is then halved."""
+    likelihood = fit_spells([10, 20, 30], [1, 1, 1], [1, 0, 1]).likelihood
+    value, _, _ = likelihood.derivatives(np.array([4000.0]))
+    assert not np.isfinite(value)
+
+
 def test_models_that_cannot_be_fitted_say_why() -> None:
     with pytest.raises(TooFewFailures):
         fit_spells([10, 20], [0, 0], [0, 1])

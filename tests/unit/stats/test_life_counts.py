@@ -6,6 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from fleetlog.stats import life_counts
 from fleetlog.stats.life_counts import Strata, count_lives
 from fleetlog.stats.risk_table import RiskTable
 
@@ -95,3 +96,47 @@ def test_without_lives_there_are_no_rows() -> None:
         found = counted(lives, *by)
         assert found.columns == [*by, "hours", "entering", "failed", "leaving"]
         assert found.height == 0
+
+
+def test_an_end_counts_whether_flags_are_booleans_or_numbers() -> None:
+    lives = some_lives(1)
+    as_numbers = lives.with_columns(pl.col("failed").cast(pl.Int16), pl.col("entry", "hours").cast(pl.Int32))
+    assert counted(as_numbers, "build_year").equals(counted(lives, "build_year"))
+    far = some_lives(10**9).with_columns(pl.col("failed").cast(pl.Int16))
+    assert counted(far, "build_year").equals(counted(some_lives(10**9), "build_year"))
+
+
+def test_lives_counted_piece_by_piece_are_those_counted_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pieces of which the last is not full, across the chunks of a frame."""
+    lives = some_lives(1)
+    at_once = counted(lives, "site", "build_year")
+    in_chunks = pl.concat([lives[start : start + 37] for start in range(0, lives.height, 37)], rechunk=False)
+    assert in_chunks.n_chunks() > 10
+    monkeypatch.setattr(life_counts, "_PIECE", 10)
+    assert counted(in_chunks, "site", "build_year").equals(at_once)
+
+
+def test_no_lives_are_no_rows() -> None:
+    assert counted(some_lives(1).clear(), "site").is_empty()
+    assert counted(some_lives(1).clear()).is_empty()
+
+
+@pytest.mark.parametrize(
+    ("kind", "values"),
+    [
+        (pl.Int8, [127, -128, None, 127]),
+        (pl.UInt8, [255, 0, 3]),
+        (pl.Int32, [2**31 - 1, -(2**31), 0]),
+        (pl.Int32, [2**31 - 1, None]),
+        (pl.UInt32, [2**32 - 1, 0, None]),
+        (pl.Int64, [10**12, -(10**12), None, 10**12 + 1]),
+        (pl.Int64, [3_000_000_001, 3_000_000_000]),
+        (pl.Int64, [None, None]),
+    ],
+)
+def test_strata_of_numbers_of_any_width(kind: type[pl.DataType], values: list[int | None]) -> None:
+    column = pl.Series("number", values, dtype=kind)
+    strata = Strata.of(column.to_frame(), ["number"])
+    assert strata.levels["number"][strata.of_life.tolist()].to_list() == values
+    known = sorted({value for value in values if value is not None})
+    assert strata.levels["number"].drop_nulls().to_list() == known
