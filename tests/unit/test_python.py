@@ -117,7 +117,8 @@ def test_lives_are_ready_for_another_library(demo_part: FleetPart) -> None:
         (lambda part: part.where(fault="neutral"), "There is no fault family 'neutral'"),
         (lambda part: part.table("machinez"), "did you mean 'machine"),
         (lambda part: part.sql("DELETE FROM machines"), "Only one SELECT"),
-        (lambda part: part.suspects().save("x.doc"), "must end in one of"),
+        (lambda part: part.suspects().save("x.doc"), r"must end in one of .*\.txt, \.svg, .*format is known"),
+        (lambda part: part.plan().save("x.doc"), r"must end in one of .*\.txt, \.ics, \.svg, "),
         (lambda part: part.explain("survivle"), "survival"),
     ],
 )
