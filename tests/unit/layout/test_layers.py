@@ -11,7 +11,7 @@ import pytest
 PACKAGE = Path(__file__).parents[3] / "fleetlog"
 
 # What each room may import of the project. Everything not named here stands above it.
-_BASE = {"errors", "resources", "outfile", "tables", "temporary", "phrasing", "questions"}
+_BASE = {"errors", "resources", "outfile", "tables", "temporary", "phrasing", "questions", "table_specs"}
 _RECORDS = {*_BASE, "store", "faults", "settings", "history"}
 _SESSION = {*_RECORDS, "intake", "wording", "engines", "session"}
 MAY = {
@@ -19,6 +19,7 @@ MAY = {
     "resources": set(),
     "stats": set(),
     "phrasing": set(),
+    "table_specs": {"resources", "phrasing"},
     "questions": {"errors"},
     "outfile": {"errors"},
     "temporary": set(),
