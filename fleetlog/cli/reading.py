@@ -44,9 +44,11 @@ def _formula(text: str, width: int) -> Iterator[str]:
     if len(line) <= width:
         yield line
         return
-    own = INDENT + " " * (len(text) - len(text.lstrip()))
+    deep = len(INDENT) + len(text) - len(text.lstrip())
+    most = max(width // 5, len(INDENT))  # a narrow window has no room for deep insets
+    own, inset = (" " * min(letters, most) for letters in (deep, deep + len(INDENT)))
     for piece in re.split(" {4,}", text.strip()):
-        yield _broken(own + piece, width, own + INDENT)
+        yield _broken(own + piece, width, inset)
 
 
 def _broken(text: str, width: int, inset: str = "") -> str:
