@@ -124,3 +124,14 @@ def group_name(group: Mapping[str, str], words: Words = NO_WORDS) -> str:
         for column, value in ((column, str(value)) for column, value in group.items())
     ]
     return ", ".join(parts) or "all"
+
+
+def group_names(groups: Sequence[Mapping[str, str]], words: Words = NO_WORDS) -> str:
+    """Several groups of one split in a sentence: "build years 2019 and 2021", "original, left and improved, left"."""
+    names = [group_name(group, words) for group in groups]
+    columns = {column for group in groups for column in group}
+    if len(names) > 1 and len(columns) == 1:
+        shared = f"{said(columns.pop(), words)} "
+        if all(name.startswith(shared) for name in names):
+            return f"{shared.strip()}s {listed([name.removeprefix(shared) for name in names])}"
+    return listed(names)

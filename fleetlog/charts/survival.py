@@ -27,6 +27,7 @@ from fleetlog.phrasing import (
     Words,
     capital,
     group_name,
+    group_names,
     hours,
     listed,
     percent,
@@ -39,6 +40,8 @@ _OVERLAID = 5
 _HEIGHT = 300
 #: Half the height of a mark for a part last seen running, of 1.
 _MARK = 0.013
+#: Failures, each by its chance, below which nothing can be seen in a curve.
+_UNSEEN = 0.1
 
 
 # --- words
@@ -109,14 +112,19 @@ def survival_chart(finding: SurvivalFinding, width: int, words: Words) -> Drawin
     """Survival curves, one colour a group; with more than five groups one small picture each.
 
     A group of fewer failures than the settings ask for is drawn dashed and called too few to say; dashed too
-    is what rests on fewer parts than they ask for, or follows the last failure.
+    is what rests on fewer parts than they ask for, or follows the last failure. A small picture of a group without
+    a failure would show a line along its top: the notes name such groups in its place.
     """
     seen = [group for group in finding.groups if group.spells > 0]
     if not seen:
         return message("No lives of this part on record.", width), finding.notes
     notes = [*survival_notes(finding, words), *finding.notes]
     if len(seen) > _OVERLAID:
-        return _small_multiples(finding, seen, width, words), notes
+        folded = without_picture(finding)
+        drawn = [group for group in seen if group not in folded]
+        if not drawn:
+            return message("No failure of this part on record.", width), notes
+        return _small_multiples(finding, drawn, width, words), notes
     return _overlaid(finding, seen, width, words), notes
 
 
@@ -132,7 +140,16 @@ def survival_notes(finding: SurvivalFinding, words: Words = NO_WORDS) -> list[st
             f"Curves start at {ages} and hold for parts that reached that age: "
             "too few were watched before it."
         )
-    few = [group for group in finding.groups if 0 < group.failures < finding.minimum_failures]
+    folded = without_picture(finding)
+    if folded:
+        lives = plural(sum(group.spells for group in folded), "life", "lives")
+        quiet = group_names([group.group for group in folded], words)
+        notes.append(f"No failure in {quiet} ({lives}): not drawn.")
+    few = [
+        group
+        for group in finding.groups
+        if 0 < group.failures < finding.minimum_failures and group not in folded
+    ]
     if few and len(finding.groups) > 1:
         counted = listed([f"{group_name(group.group, words)}: {group.failures:.3g}" for group in few[:6]])
         notes.append(f"Dashed where there are too few failures to say ({counted}).")
@@ -157,6 +174,14 @@ def survival_notes(finding: SurvivalFinding, words: Words = NO_WORDS) -> list[st
             else f"The curves differ no more than chance could make them (log-rank test, {size})."
         )
     return notes
+
+
+def without_picture(finding: SurvivalFinding) -> list[SurvivalGroup]:
+    """The groups that get no small picture, since none of their parts failed and none may have."""
+    seen = [group for group in finding.groups if group.spells > 0]
+    if len(seen) <= _OVERLAID:
+        return []
+    return [group for group in seen if group.failures < _UNSEEN and not group.in_doubt]
 
 
 # --- rows
@@ -391,7 +416,7 @@ def _small_multiples(
     finding: SurvivalFinding, groups: Sequence[SurvivalGroup], width: int, words: Words
 ) -> alt.ConcatChart:
     """One small picture a group, all curves grey behind it, so that twelve build years stay readable."""
-    columns = 4 if width > 800 else 3 if width > 560 else 2
+    columns = min(4 if width > 800 else 3 if width > 560 else 2, len(groups))
     plot = (width - 20 - 18 * (columns - 1)) // columns - 46
     top = max(group.last_hours for group in groups) or 1.0
     most = max(20, MAX_ROWS // (len(groups) * len(groups)) - 2)
@@ -406,7 +431,7 @@ def _small_multiples(
     x = alt.X(
         "hours:Q",
         scale=dict(domain=[0, top], nice=False),
-        axis=dict(format=",.0f", title=None, grid=False, values=_ticks(top, 3 if columns == 3 else 2)),
+        axis=dict(format=",.0f", title=None, grid=False, values=_ticks(top, max(2, min(plot // 55, 6)))),
     )
     hue = colour_of(["it"])["it"]
     pictures = []
@@ -426,7 +451,7 @@ def _small_multiples(
             alt.layer(
                 *layers,
                 width=plot,
-                height=round(plot * 0.62),
+                height=min(round(plot * 0.62), _HEIGHT),
                 title=panel_title(capital(name), summary),
                 resolve=alt.Resolve(scale={"color": "independent"}),
             )

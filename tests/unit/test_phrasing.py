@@ -60,3 +60,12 @@ def test_a_value_in_words() -> None:
     assert words.said("original", {"original": "Built before 2017"}) == "built before 2017"
     assert words.said("spn", {"spn": "SPN of the signal"}) == "SPN of the signal"
     assert words.said("Alder Cross", {"original": "Built before 2017"}) == "Alder Cross"
+
+
+def test_groups_of_one_split_share_its_name() -> None:
+    years = [{"build_year": "2019"}, {"build_year": "2021"}, {"build_year": "2022"}]
+    assert words.group_names(years) == "build years 2019, 2021 and 2022"
+    assert words.group_names(years[:1]) == words.group_name(years[0]) == "build year 2019"
+    both = [{"variant": "original", "side": "left"}, {"variant": "improved", "side": "left"}]
+    assert words.group_names(both) == "original, left and improved, left"
+    assert words.group_names([{"variant": "original"}, {"variant": "improved"}]) == "original and improved"
