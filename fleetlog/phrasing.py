@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 #: Stored value -> what a reader would say.
 Words = Mapping[str, str]
@@ -113,6 +114,14 @@ def repair_name(action: str, component: str, words: Words = NO_WORDS) -> str:
     doing = _DOING.get(action, said(action, words))
     # The words of a family name causes, and a cause may be called like the part: here the part is meant.
     return f"{doing} the {said(component)}" if component else doing
+
+
+def surprise_of(row: Mapping[str, Any], words: Words) -> str:
+    """What a row of a month's forecast is about, as the beginning of a sentence."""
+    if row["component"] == "all":
+        return "All together"
+    named = row["cause"] if row["cause"] in words else row["component"]
+    return capital(said(named, words))
 
 
 def group_name(group: Mapping[str, str], words: Words = NO_WORDS) -> str:

@@ -14,8 +14,18 @@ from markdown_it import MarkdownIt
 from markupsafe import Markup
 
 from fleetlog import resources
-from fleetlog.phrasing import capital, hours, listed, money, number, percent, plural, printable, said
-from fleetlog.reporting.month import surprise_of
+from fleetlog.phrasing import (
+    capital,
+    hours,
+    listed,
+    money,
+    number,
+    percent,
+    plural,
+    printable,
+    said,
+    surprise_of,
+)
 
 
 def render(template: str, context: Mapping[str, Any], clock: datetime) -> str:

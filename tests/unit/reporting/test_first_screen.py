@@ -15,7 +15,7 @@ from pictures import Write
 
 from fleetlog.methods import topics
 from fleetlog.phrasing import number
-from fleetlog.reporting import MethodText
+from fleetlog.reporting.findings import MethodText
 from fleetlog.reporting.month import SECTION_METHODS, surprises
 from fleetlog.reporting.pages import markdown
 
