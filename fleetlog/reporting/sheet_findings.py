@@ -10,7 +10,7 @@ from datetime import date, timedelta
 import polars as pl
 
 from fleetlog.causes.costs import CostFinding, costs, costs_by_month, costs_by_site
-from fleetlog.causes.suspects import SuspectsFinding, suspects
+from fleetlog.causes.suspects import SuspectsFinding, suspects, suspects_then
 from fleetlog.faults.model import Texts
 from fleetlog.planning.money import MoneyFinding, money_of
 from fleetlog.planning.plan import PlanFinding, plan
@@ -70,7 +70,7 @@ def gather_sheet(fleet: Fleet, month: date, fault: str = "neutral-return") -> Sh
     first, last = asked_month(fleet, month)
     scope = Scope(fault=fault, as_of=last)
     with concurrent_questions(fleet) as concurrent:
-        before = concurrent(lambda own: suspects(own, replace(scope, as_of=first - timedelta(days=1))))
+        before = concurrent(lambda own: suspects_then(own, replace(scope, as_of=first - timedelta(days=1))))
         now = suspects(fleet, scope)
         planned = plan(fleet, scope, known=now)
         year = costs(fleet, now, month_start(first, 1 - MONTHS), last + timedelta(days=1), scope)

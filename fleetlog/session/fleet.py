@@ -275,6 +275,8 @@ def settings_of(store_path: Path | None) -> Settings:
 
 def intake_settings(settings: Settings) -> PlainSettings:
     """The part of the settings that loading needs."""
+    from fleetlog.intake import PlainSettings
+
     words = settings.vocabulary
     return PlainSettings(
         time_zone=settings.fleet.time_zone,
