@@ -86,6 +86,16 @@ def plural(count: int, one: str, many: str = "") -> str:
     return f"{count:,} {one if count == 1 else many or one + 's'}"
 
 
+def counted(count: float) -> str:
+    """How many, each by its chance: "9.31", "12", and never more digits than say something: "<0.1"."""
+    return "<0.1" if 0 < count < 0.1 else f"{count:.3g}" if count < 1000 else f"{count:,.0f}"
+
+
+def between(lower: float, upper: float) -> str:
+    """A range of counts: "0 to 3", "0" where it has one value."""
+    return number(lower) if lower == upper else f"{number(lower)} to {number(upper)}"
+
+
 def listed(parts: Sequence[str], last: str = "and") -> str:
     """ "a", "a and b", "a, b and c"."""
     if len(parts) < 2:

@@ -26,6 +26,7 @@ from fleetlog.phrasing import (
     NO_WORDS,
     Words,
     capital,
+    counted,
     group_name,
     group_names,
     hours,
@@ -42,6 +43,9 @@ _HEIGHT = 300
 _MARK = 0.013
 #: Failures, each by its chance, below which nothing can be seen in a curve.
 _UNSEEN = 0.1
+#: Failures so far, each by its chance, from which an interval is shaded: one that rests on less than half a failure
+#: reaches from none to all, and shading it would hide the rest.
+_BANDED = 0.5
 
 
 # --- words
@@ -119,11 +123,11 @@ def survival_chart(finding: SurvivalFinding, width: int, words: Words) -> Drawin
     if not seen:
         return message("No lives of this part on record.", width), finding.notes
     notes = [*survival_notes(finding, words), *finding.notes]
+    if all(group.failures < _UNSEEN and not group.in_doubt for group in seen):
+        return message("No failure of this part on record.", width), [*finding.notes]
     if len(seen) > _OVERLAID:
         folded = without_picture(finding)
         drawn = [group for group in seen if group not in folded]
-        if not drawn:
-            return message("No failure of this part on record.", width), notes
         return _small_multiples(finding, drawn, width, words), notes
     return _overlaid(finding, seen, width, words), notes
 
@@ -151,8 +155,10 @@ def survival_notes(finding: SurvivalFinding, words: Words = NO_WORDS) -> list[st
         if 0 < group.failures < finding.minimum_failures and group not in folded
     ]
     if few and len(finding.groups) > 1:
-        counted = listed([f"{group_name(group.group, words)}: {group.failures:.3g}" for group in few[:6]])
-        notes.append(f"Dashed where there are too few failures to say ({counted}).")
+        few_each = listed(
+            [f"{group_name(group.group, words)}: {counted(group.failures)}" for group in few[:6]]
+        )
+        notes.append(f"Dashed where there are too few failures to say ({few_each}).")
     marked = "" if len(finding.groups) > _OVERLAID else " Short upright marks: parts last seen running."
     notes.append(
         f"Shading: 95% interval. Dashed: fewer than {finding.minimum_at_risk} parts still watched, "
@@ -196,10 +202,12 @@ def curve_rows(
 
     `drawn` is "solid", or "dashed" where few parts or failures carry the curve.
     """
-    curve = thinned(group.curve.select("hours", "at_risk", "failed", *_HEIGHTS), "survival", most)
-    rows = curve.to_dicts()
+    known = group.curve.select(
+        "hours", "at_risk", "failed", *_HEIGHTS, banded=pl.col("failed").cum_sum() >= _BANDED
+    )
+    rows = thinned(known, "survival", most).to_dicts()
     sure = dict.fromkeys(_HEIGHTS, 1.0)
-    drawn = [{"hours": group.from_hours, "at_risk": None, "failed": 0, **sure}, *rows]
+    drawn = [{"hours": group.from_hours, "at_risk": None, "failed": 0, **sure, "banded": True}, *rows]
     last = drawn[-1]
     if group.last_hours > last["hours"]:
         drawn.append({**last, "hours": group.last_hours, "failed": 0, "at_risk": None})
@@ -266,7 +274,7 @@ def _curves(
         "failed:Q|failed here|,.0f",
     )
     layers = [
-        alt.Chart(inline(everything))
+        alt.Chart(inline([row for row in everything if row["banded"]]))
         .mark_area(interpolate="step-after", opacity=BAND_OPACITY, line=False)
         .encode(
             x=x,
@@ -446,7 +454,9 @@ def _small_multiples(
             )
         layers += _curves([curve], x, colour, y_title=None)
         enough = group.failures >= finding.minimum_failures
-        summary = f"{group.failures:.3g} of {group.spells:,}{' failed' if enough else ': too few to say'}"
+        summary = (
+            f"{counted(group.failures)} of {group.spells:,}{' failed' if enough else ': too few to say'}"
+        )
         pictures.append(
             alt.layer(
                 *layers,

@@ -15,6 +15,7 @@ from markupsafe import Markup
 
 from fleetlog import resources
 from fleetlog.phrasing import (
+    between,
     capital,
     hours,
     listed,
@@ -60,6 +61,7 @@ def _environment() -> jinja2.Environment:
         "plural": plural,
         "surprise_of": surprise_of,
         "listed": listed,
+        "between": between,
     }
     environment.filters |= {
         "hours": hours,

@@ -69,3 +69,18 @@ def test_groups_of_one_split_share_its_name() -> None:
     both = [{"variant": "original", "side": "left"}, {"variant": "improved", "side": "left"}]
     assert words.group_names(both) == "original, left and improved, left"
     assert words.group_names([{"variant": "original"}, {"variant": "improved"}]) == "original and improved"
+
+
+def test_counts_by_their_chance_show_no_more_digits_than_say_something() -> None:
+    assert [words.counted(count) for count in (0, 0.00718, 0.533, 9.3138, 12.0, 1234.5)] == [
+        "0",
+        "<0.1",
+        "0.533",
+        "9.31",
+        "12",
+        "1,234",
+    ]
+
+
+def test_a_range_of_one_value_is_that_value() -> None:
+    assert [words.between(0, 0), words.between(0, 3), words.between(2, 1200)] == ["0", "0 to 3", "2 to 1,200"]

@@ -174,3 +174,14 @@ def test_a_group_of_which_no_life_has_ended_is_a_sentence_and_no_picture(hollow_
     told = " ".join(spec["title"]["subtitle"])
     assert "No life has ended in build years 2017 and 2018: not drawn." in told
     assert len(spec["concat"]) == 1
+
+
+def test_the_line_at_one_strikes_through_no_words(hollow_lane: HollowLane) -> None:
+    """Of every row it is drawn beneath the words, whose letters reach 7 pixels from their middle."""
+    spec = spec_of(comparison_chart(hollow_lane.month.comparison, width=310))
+    rows = [row for row in rows_of(spec) if "one_from" in row]
+    words = [row["top"] for row in rows]
+    assert rows
+    for row in rows:
+        assert all(middle + 7 <= row["one_from"] or row["one_to"] <= middle - 7 for middle in words)
+        assert row["one_from"] < row["middle"] < row["one_to"]

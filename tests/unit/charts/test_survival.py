@@ -358,3 +358,27 @@ def test_few_pictures_left_fill_the_width(hollow_lane: HollowLane, left: int) ->
     assert spec["columns"] == left
     assert sum(panel["width"] for panel in spec["concat"]) > 700
     assert max(panel["height"] for panel in spec["concat"]) <= 300
+
+
+def test_a_fleet_without_a_failure_is_a_sentence(hollow_lane: HollowLane) -> None:
+    finding = hollow_lane.month.survival_by_variant
+    quiet = tuple(replace(group, failures=0.0, in_doubt=0) for group in finding.groups)
+    spec = spec_of(survival_chart(replace(finding, groups=quiet)))
+    assert "No failure of this part on record." in json.dumps(spec)
+    assert '"type": "area"' not in json.dumps(spec)
+    doubted = (replace(quiet[0], in_doubt=1), *quiet[1:])
+    assert '"type": "area"' in json.dumps(spec_of(survival_chart(replace(finding, groups=doubted))))
+
+
+def test_an_interval_that_rests_on_less_than_half_a_failure_is_not_shaded(hollow_lane: HollowLane) -> None:
+    (group,) = hollow_lane.pooled.groups
+    first, second = group.curve["hours"].to_list()[:2]
+    slight = group.curve.with_columns(failed=pl.when(pl.col("hours") == first).then(0.1).otherwise(1.0))
+    rows = curve_rows(hollow_lane.pooled, replace(group, curve=slight), "all")
+    shaded = {row["hours"]: row["banded"] for row in rows}
+    assert (shaded[first], shaded[second]) == (False, True)
+    spec = spec_of(survival_chart(replace(hollow_lane.pooled, groups=(replace(group, curve=slight),))))
+    areas = [layer for layer in spec["vconcat"][0]["layer"] if layer["mark"]["type"] == "area"]
+    band = [row["hours"] for row in spec["datasets"][areas[0]["data"]["name"]]]
+    assert first not in band
+    assert second in band
