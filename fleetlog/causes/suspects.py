@@ -167,8 +167,8 @@ def suspects(fleet: Fleet, scope: Scope = WHOLE_FLEET, rules: WatchRules = WATCH
 
 
 def suspects_then(fleet: Fleet, scope: Scope) -> SuspectsFinding:
-    """The cases of an earlier day to hold today's against: as `suspects`, without holds and notes, which nobody follows
-    any more."""
+    """The cases of an earlier day to hold today's against: as `suspects`, without the notes, which take their time and
+    which nobody reads any more."""
     return _suspects(fleet, scope, WATCH, told=False)
 
 
@@ -189,14 +189,6 @@ def _suspects(fleet: Fleet, scope: Scope, rules: WatchRules, *, told: bool) -> S
     watched = sorted((case for case in cases if case.state == "watch"), key=_by_waiting)
     listed, others = standing.watch_list(weighed, {(case.machine_id, case.side) for case in cases})
     every = (*open_cases, *[*watched, *listed][: rules.most])
-    if not told:
-        return SuspectsFinding(
-            as_of=history.as_of,
-            fault=family.name,
-            cases=every,
-            safety=Safety(history.as_of, fleet.last_day()),
-            currency=fleet.settings.fleet.currency,
-        )
     return SuspectsFinding(
         as_of=history.as_of,
         fault=family.name,
@@ -207,7 +199,9 @@ def _suspects(fleet: Fleet, scope: Scope, rules: WatchRules, *, told: bool) -> S
             *_notes(weighed, len(open_cases), len(watched) + others, rules),
             *standing.learning(),
             *batch_notes(fleet, weighed),
-        ),
+        )
+        if told
+        else (),
     )
 
 
