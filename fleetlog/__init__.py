@@ -45,6 +45,7 @@ if TYPE_CHECKING:
     from fleetlog.planning.plan_hours import ShopHoursFinding
     from fleetlog.planning.policies import PolicyFinding
     from fleetlog.planning.replacement import ReplacementFinding
+    from fleetlog.reporting.jobcard import CardCase, CardStep, JobCard
     from fleetlog.session.finding import Finding
     from fleetlog.session.scope import Columns
     from fleetlog.session.status import StatusFinding
@@ -75,6 +76,7 @@ _PLACES = {
     "fleetlog.planning.plan_hours": ("ShopHoursFinding",),
     "fleetlog.planning.policies": ("PolicyFinding",),
     "fleetlog.planning.replacement": ("ReplacementFinding",),
+    "fleetlog.reporting.jobcard": ("CardCase", "CardStep", "JobCard"),
     "fleetlog.session.finding": ("Finding",),
     "fleetlog.session.scope": ("Columns",),
     "fleetlog.session.status": ("StatusFinding",),
@@ -85,6 +87,8 @@ _HOME = {name: module for module, names in _PLACES.items() for name in names}
 
 __all__ = [
     "BacktestFinding",
+    "CardCase",
+    "CardStep",
     "Clock",
     "Columns",
     "ComparisonFinding",
@@ -99,6 +103,7 @@ __all__ = [
     "IncidenceFinding",
     "InputFileError",
     "Interval",
+    "JobCard",
     "LoadResult",
     "OpenFleet",
     "PlanFinding",

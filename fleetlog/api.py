@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from types import TracebackType
+from typing import TYPE_CHECKING
 
 import polars as pl
 
@@ -41,6 +42,9 @@ from fleetlog.session.status import status
 from fleetlog.settings import Settings
 from fleetlog.store.outward import history_table, loaded_table
 from fleetlog.tables import neat, write_table
+
+if TYPE_CHECKING:
+    from fleetlog.reporting.jobcard import JobCard
 
 
 class FleetPart:
@@ -222,6 +226,51 @@ class FleetPart:
         text = f"{month}-01" if isinstance(month, str) and len(month) == 7 else month
         day = day_of(text) or scope.as_of or fleet.last_day()
         return write_month(fleet, day, scope.fault, Path(folder))
+
+    def job_cards(self, machines: str | Sequence[str] | None = None) -> tuple[JobCard, ...]:
+        """The job cards of machines, as values to show in a program of your own.
+
+        Args:
+            machines: one or several; None: those of this part, else every machine of it on hold, with a case, or with
+                a visit in the plan's next four weeks. A week on a card is that of the whole fleet's plan.
+
+        Raises:
+            UsageError: there is no such machine, or none that needs a card.
+
+        Examples:
+            >>> (card,) = june.job_cards("37")
+            >>> card.machine_id, card.steps[0].title != ""
+            ('37', True)
+        """
+        from fleetlog.reporting.jobcard import job_cards
+
+        fleet, scope = self.parts()
+        return job_cards(fleet, names_of("machines", () if machines is None else machines), scope)
+
+    def save_job_cards(self, path: Path | str, machines: str | Sequence[str] | None = None) -> Path:
+        """Writes job cards as `fleetlog jobcard`: a page (.html), paper (.pdf) or a workbook that loads back (.xlsx).
+
+        Args:
+            path: the file; its ending says which.
+            machines: as in `job_cards`.
+
+        Returns:
+            The file.
+
+        Raises:
+            UsageError: there is no such machine, or none that needs a card, for another ending, or where the file
+                cannot be written.
+
+        Examples:
+            >>> june.save_job_cards(folder / "37.html", "37").name
+            '37.html'
+        """
+        from fleetlog.reporting.jobcard_files import check_ending, write_job_cards
+        from fleetlog.reporting.month_report import clock_of
+
+        check_ending(Path(path))
+        fleet, _ = self.parts()
+        return write_job_cards(fleet, self.job_cards(machines), Path(path), clock=clock_of(fleet))
 
     def explain(self, name: str) -> Topic:
         """How a number is computed: formula, assumptions, when not to trust it, source.

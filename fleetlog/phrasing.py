@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 #: Stored value -> what a reader would say.
 Words = Mapping[str, str]
@@ -85,6 +86,16 @@ def plural(count: int, one: str, many: str = "") -> str:
     return f"{count:,} {one if count == 1 else many or one + 's'}"
 
 
+def counted(count: float) -> str:
+    """How many, each by its chance: "9.31", "12", and never more digits than say something: "<0.1"."""
+    return "<0.1" if 0 < count < 0.1 else f"{count:.3g}" if count < 1000 else f"{count:,.0f}"
+
+
+def between(lower: float, upper: float) -> str:
+    """A range of counts: "0 to 3", "0" where it has one value."""
+    return number(lower) if lower == upper else f"{number(lower)} to {number(upper)}"
+
+
 def listed(parts: Sequence[str], last: str = "and") -> str:
     """ "a", "a and b", "a, b and c"."""
     if len(parts) < 2:
@@ -115,6 +126,14 @@ def repair_name(action: str, component: str, words: Words = NO_WORDS) -> str:
     return f"{doing} the {said(component)}" if component else doing
 
 
+def surprise_of(row: Mapping[str, Any], words: Words) -> str:
+    """What a row of a month's forecast is about, as the beginning of a sentence."""
+    if row["component"] == "all":
+        return "All together"
+    named = row["cause"] if row["cause"] in words else row["component"]
+    return capital(said(named, words))
+
+
 def group_name(group: Mapping[str, str], words: Words = NO_WORDS) -> str:
     """The group as a reader would say it: "original", "build year 2016, left"; "all" when not split."""
     parts = [
@@ -124,3 +143,14 @@ def group_name(group: Mapping[str, str], words: Words = NO_WORDS) -> str:
         for column, value in ((column, str(value)) for column, value in group.items())
     ]
     return ", ".join(parts) or "all"
+
+
+def group_names(groups: Sequence[Mapping[str, str]], words: Words = NO_WORDS) -> str:
+    """Several groups of one split in a sentence: "build years 2019 and 2021", "original, left and improved, left"."""
+    names = [group_name(group, words) for group in groups]
+    columns = {column for group in groups for column in group}
+    if len(names) > 1 and len(columns) == 1:
+        shared = f"{said(columns.pop(), words)} "
+        if all(name.startswith(shared) for name in names):
+            return f"{shared.strip()}s {listed([name.removeprefix(shared) for name in names])}"
+    return listed(names)

@@ -63,15 +63,20 @@ def neat(frame: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def ending_of(path: Path) -> str:
-    """The ending that says the format of a table's file, in lower case.
+def ending_of(path: Path, more: Sequence[str] = ()) -> str:
+    """The ending that says the format of an answer's file, in lower case.
+
+    Args:
+        path: the file.
+        more: endings that this answer knows beside those of a table.
 
     Raises:
         UsageError: for another ending.
     """
     ending = path.suffix.lower()
-    if ending not in ENDINGS:
-        raise UsageError(f"{path.name} must end in one of {', '.join(ENDINGS)} so that the format is known.")
+    known = (*ENDINGS, *more)
+    if ending not in known:
+        raise UsageError(f"{path.name} must end in one of {', '.join(known)} so that the format is known.")
     return ending
 
 

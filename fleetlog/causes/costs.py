@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
 from typing import Any
@@ -16,8 +16,8 @@ from fleetlog.causes.suspects import SuspectsFinding
 from fleetlog.faults import FaultFamily, Step
 from fleetlog.session.finding import header
 from fleetlog.session.fleet import Fleet, selection
+from fleetlog.session.months import month_start
 from fleetlog.session.scope import WHOLE_FLEET, Scope
-from fleetlog.store import Store
 
 
 @dataclass(frozen=True)
@@ -77,14 +77,14 @@ def costs(
         scope: which part of the fleet, as of when.
     """
     history, family = fleet.begin(scope)
-    when = _when(fleet, first, after, scope)
-    in_vain = _in_vain(weighed_now(fleet, history, family), fleet.store, when)
+    weighed = weighed_now(fleet, history, family)
+    ((spent, in_vain),) = _of_stretches(fleet, weighed, [(first, after)], scope)
     return CostFinding(
         as_of=history.as_of,
         fault=family.name,
         first=first,
         currency=fleet.settings.fleet.currency,
-        spent=fleet.store.run("fleet/spent", **when),
+        spent=spent,
         in_vain=in_vain,
         cases=_outlook(answer),
         assumptions=pl.DataFrame(
@@ -106,26 +106,67 @@ def costs(
     )
 
 
+def costs_by_month(fleet: Fleet, months: Sequence[date], scope: Scope = WHOLE_FLEET) -> pl.DataFrame:
+    """What months cost, each as `costs` counts it: month, cost, cost_in_vain.
+
+    Args:
+        months: their first days, in the fleet's zone.
+        scope: which part of the fleet, as of when.
+    """
+    history, family = fleet.begin(scope)
+    weighed = weighed_now(fleet, history, family)
+    every = _of_stretches(fleet, weighed, [(first, month_start(first, 1)) for first in months], scope)
+    rows = [
+        (first, float(spent["cost"].sum()), float(in_vain["cost_in_vain"].sum()))
+        for first, (spent, in_vain) in zip(months, every, strict=True)
+    ]
+    return pl.DataFrame(
+        rows, schema={"month": pl.Date, "cost": pl.Float64, "cost_in_vain": pl.Float64}, orient="row"
+    )
+
+
 def costs_by_site(fleet: Fleet, first: date, after: date, scope: Scope = WHOLE_FLEET) -> pl.DataFrame:
     """The machines of each site and what it spent on the fault, as `costs` counts it: site ("" = not known), machines,
     cost; the most spent first."""
     history, _ = fleet.begin(scope)
-    return fleet.store.run("fleet/sites", as_of_end=history.as_of_end, **_when(fleet, first, after, scope))
-
-
-def _when(fleet: Fleet, first: date, after: date, scope: Scope) -> dict[str, Any]:
     zone = ZoneInfo(fleet.settings.fleet.time_zone)
-    return {
-        "fault": scope.fault,
-        "from_at": _midnight(first, zone),
-        "until_at": _midnight(after, zone),
-        "labour_rate": fleet.settings.costs.labour_rate,
-        **selection(scope),
-    }
+    return fleet.store.run(
+        "fleet/sites",
+        as_of_end=history.as_of_end,
+        from_at=_midnight(first, zone),
+        until_at=_midnight(after, zone),
+        **_of_what(fleet, scope),
+    )
 
 
-def _in_vain(weighed: WeighedCases, store: Store, when: Mapping[str, Any]) -> pl.DataFrame:
-    """The parts replaced, by site and component, with how many of them were sound."""
+def _of_what(fleet: Fleet, scope: Scope) -> dict[str, Any]:
+    return {"fault": scope.fault, "labour_rate": fleet.settings.costs.labour_rate, **selection(scope)}
+
+
+def _of_stretches(
+    fleet: Fleet, weighed: WeighedCases, stretches: Sequence[tuple[date, date]], scope: Scope
+) -> list[tuple[pl.DataFrame, pl.DataFrame]]:
+    """What each stretch of time, from its first day until before its last, spent, and on which parts in vain."""
+    zone = ZoneInfo(fleet.settings.fleet.time_zone)
+    asked = pl.DataFrame(
+        {
+            "stretch": list(range(len(stretches))),
+            "from_at": [_midnight(first, zone) for first, _ in stretches],
+            "until_at": [_midnight(after, zone) for _, after in stretches],
+        }
+    )
+    fleet.store.register("asked_time", asked)
+    what = _of_what(fleet, scope)
+    spent = fleet.store.run("fleet/spent", **what)
+    replaced = _judged(weighed, fleet.store.run("fleet/replaced", **what))
+    return [
+        (spent.filter(stretch=number).drop("stretch"), _in_vain(replaced.filter(stretch=number)))
+        for number in range(len(stretches))
+    ]
+
+
+def _judged(weighed: WeighedCases, replaced: pl.DataFrame) -> pl.DataFrame:
+    """The parts replaced with their site, and how surely each was sound."""
     family = weighed.layout.family
     keys = weighed.cases.select(*CASE, site=pl.col("site").fill_null(""))
     chances = [
@@ -137,9 +178,11 @@ def _in_vain(weighed: WeighedCases, store: Store, when: Mapping[str, Any]) -> pl
     ]
     # a step is known by its component and action, but lines that mean the same have their own component
     of_step = pl.concat(chances) if chances else keys.clear().with_columns(step=pl.lit(""), sound=pl.lit(0.0))
-    replaced = store.run("fleet/replaced", **when).join(
-        of_step, on=[*CASE, "step"], how="inner", maintain_order="left"
-    )
+    return replaced.join(of_step, on=[*CASE, "step"], how="inner", maintain_order="left")
+
+
+def _in_vain(replaced: pl.DataFrame) -> pl.DataFrame:
+    """The parts replaced, by site and component, with how many of them were sound."""
     return (
         replaced.group_by("site", "component")
         .agg(

@@ -32,6 +32,8 @@ _STEADY = 1.96
 _MOST_MACHINES = 25
 _FAR = 32.0
 _LINE = 40
+#: From where on in a line there are no letters.
+_LETTERS = 19
 RATIO = {"hazard": "hazard_ratio", "time": "life_ratio"}
 _TIMES = {"hazard": "risk", "time": "life"}
 _DRIVES = {"hazard": "drives the risk", "time": "stretches the life"}
@@ -152,6 +154,9 @@ def _rows_of_intervals(rows: Sequence[Mapping[str, Any]], width: int, title: str
             "to": high if row["upper"] is None else min(max(row["upper"], low), high),
             "top": place * _LINE + 11,
             "middle": place * _LINE + 27,
+            "one": 1.0,
+            "one_from": place * _LINE + _LETTERS,
+            "one_to": (place + 1) * _LINE + 2,
         }
         for place, row in enumerate(rows)
     ]
@@ -162,10 +167,13 @@ def _rows_of_intervals(rows: Sequence[Mapping[str, Any]], width: int, title: str
     )
     value, lower, upper, unit = (
         across(field, scale=dict(type="log", domain=[low, high], nice=False), **axis)
-        for field in ("shown:Q", "from:Q", "to:Q", "value:Q")
+        for field in ("shown:Q", "from:Q", "to:Q", "one:Q")
     )
     base = alt.Chart(inline(laid))
-    one = alt.Chart(inline([{"value": 1}])).mark_rule(color=INK, strokeDash=[3, 3]).encode(x=unit)
+    # Row by row, so that it strikes through no words where the picture is narrow.
+    one = base.mark_rule(color=INK, strokeDash=[3, 3]).encode(
+        x=unit, y=alt.Y("one_from:Q", scale=down, axis=None), y2=alt.Y2("one_to:Q")
+    )
     place: dict[str, Any] = dict(
         y=alt.Y("middle:Q", scale=down, axis=None),
         color=alt.condition("datum.sure", alt.value(SERIES[0]), alt.value(NEUTRAL)),

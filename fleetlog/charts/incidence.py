@@ -10,7 +10,18 @@ import polars as pl
 
 from fleetlog.charts.rows import MAX_ROWS, apart, inline, legend, message, thinned, tips
 from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, Drawing, chart, colour_of, panel_title
-from fleetlog.phrasing import NO_WORDS, Words, capital, hours, listed, percent, plural, plural_part, said
+from fleetlog.phrasing import (
+    NO_WORDS,
+    Words,
+    capital,
+    group_names,
+    hours,
+    listed,
+    percent,
+    plural,
+    plural_part,
+    said,
+)
 
 if TYPE_CHECKING:
     from fleetlog.lives.incidence import IncidenceFinding, IncidenceGroup
@@ -51,7 +62,10 @@ def _last_age(group: IncidenceGroup) -> float:
 @chart(incidence_title)
 def incidence_chart(finding: IncidenceFinding, width: int, words: Words) -> Drawing:
     """Cumulative incidence with its interval, one colour an ending, one picture a group."""
-    groups = finding.groups[:_GROUPS]
+    # A picture of a group of which no life has ended would be empty: a sentence says so.
+    ended = [group for group in finding.groups if group.endings.height] or list(finding.groups)
+    still = [group for group in finding.groups if group not in ended]
+    groups = ended[:_GROUPS]
     endings = list(dict.fromkeys(ending for group in groups for ending in group.endings["ending"]))
     spoken = [said(ending, words) for ending in endings]
     hues = colour_of(endings)
@@ -71,8 +85,11 @@ def incidence_chart(finding: IncidenceFinding, width: int, words: Words) -> Draw
         "Shading: 95% interval. Short marks at the foot: parts last seen running. Numbers beneath: parts still "
         "watched.",
         *(f"{capital(_name(group, words)) or 'All'}: {group.note}." for group in groups if group.note),
-        f"{len(finding.groups) - len(groups)} further groups are not drawn."
-        if len(finding.groups) > len(groups)
+        f"No life has ended in {group_names([group.group for group in still], words)}: not drawn."
+        if still
+        else "",
+        f"Not drawn: {plural(len(ended) - len(groups), 'further group')}."
+        if len(ended) > len(groups)
         else "",
         *finding.notes,
     ]

@@ -13,7 +13,17 @@ from fleetlog.charts.rows import inline, message, tips
 from fleetlog.charts.survival import enough_failures
 from fleetlog.charts.theme import BAND_OPACITY, INK, SERIES, Drawing, chart, panel_title
 from fleetlog.lives.survival import SurvivalFinding, SurvivalGroup
-from fleetlog.phrasing import NO_WORDS, Words, capital, group_name, hours, listed, plural, plural_part
+from fleetlog.phrasing import (
+    NO_WORDS,
+    Words,
+    capital,
+    counted,
+    group_name,
+    hours,
+    listed,
+    plural,
+    plural_part,
+)
 
 _GROUPS = 6
 _STRETCHES = 12
@@ -130,7 +140,7 @@ def hazard_chart(finding: SurvivalFinding, width: int, words: Words) -> Drawing:
     if len(groups) == 1:
         return pictures[0], notes
     for picture, group in zip(pictures, groups, strict=True):
-        summary = f"{group.failures} of {group.spells:,} failed"
+        summary = f"{counted(group.failures)} of {group.spells:,} failed"
         picture.title = panel_title(capital(group_name(group.group, words)), summary)
     return alt.concat(*pictures, columns=columns, spacing=18), notes
 

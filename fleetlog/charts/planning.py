@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -27,6 +28,8 @@ _MONTH = (
     "[toNumber(substring(datum.label, 5, 7)) - 1]"
 )
 _NOW = "now"
+#: Counts up to which an axis names each.
+_FEW_COUNTS = 4
 _SHORT_MONTH = (
     f"datum.label === '{_NOW}' ? '{_NOW}' : "
     "datum.label === '{first}' || substring(datum.label, 5, 7) === '01' ? "
@@ -50,6 +53,13 @@ def _ranges(base: alt.Chart, x: alt.X, counts: alt.Axis, **bars: Any) -> list[al
         )
         for depth, share in ((1, ""), (2, "_80"))
     ]
+
+
+def _whole_numbers(title: str, top: float, **more: Any) -> alt.Axis:
+    """An axis of counts; where only a few fit, each stands once, not 0, 1, 1."""
+    if top > _FEW_COUNTS:
+        return alt.Axis(title=title, tickMinStep=1, format="d", **more)
+    return alt.Axis(title=title, format="d", values=list(range(max(1, math.ceil(top)) + 1)))
 
 
 def forecast_rows(finding: ForecastFinding) -> list[dict[str, Any]]:
@@ -81,9 +91,11 @@ def forecast_chart(finding: ForecastFinding, width: int, words: Words) -> Drawin
         scale=alt.Scale(domain=order, paddingInner=0.25),
     )
     base = alt.Chart(inline(rows))
-    counts = alt.Axis(title="faults, failures a month", tickMinStep=1, format="d")
+    stands = sum(row["standing"] for row in rows)
+    counts = _whole_numbers("faults, failures a month", max([stands, *(row["upper"] for row in rows)]))
+    worked = _whole_numbers("labour hours", max(row["labour_hours"] for row in rows), tickCount=3)
     standing = (
-        alt.Chart(inline([{"month": _NOW, "standing": sum(row["standing"] for row in rows)}]))
+        alt.Chart(inline([{"month": _NOW, "standing": stands}]))
         .mark_bar(color=ALERT)
         .encode(x=x, y=alt.Y("standing:Q", axis=counts), tooltip=tips("standing:Q|stand now|.1f"))
     )
@@ -100,9 +112,7 @@ def forecast_chart(finding: ForecastFinding, width: int, words: Words) -> Drawin
             "labour_hours:Q||.1f",
         ),
     )
-    labour = base.mark_bar(color=SERIES[2], opacity=0.8).encode(
-        x=x, y=alt.Y("labour_hours:Q", axis=alt.Axis(title="labour hours", format="d", tickCount=3))
-    )
+    labour = base.mark_bar(color=SERIES[2], opacity=0.8).encode(x=x, y=alt.Y("labour_hours:Q", axis=worked))
     picture = alt.vconcat(
         alt.layer(standing, *_ranges(base, x, counts), expected, width=plot, height=260),
         labour.properties(width=plot, height=80),
@@ -130,7 +140,7 @@ def forecast_check_chart(finding: ForecastCheck, width: int, words: Words) -> Dr
     rows = finding.frame.filter(pl.col("component") == "all").to_dicts()
     base = alt.Chart(inline(rows))
     x = alt.X("until:O", sort=None, axis=_month_axis([row["until"] for row in rows]))
-    counts = alt.Axis(title="failures", tickMinStep=1, format="d")
+    counts = _whole_numbers("failures", max(max(row["upper"], row["came"]) for row in rows))
     # A quarter has three months: bars as wide as the room would look like areas.
     thick = min(40.0, 0.9 * (width - 80) / max(len(rows), 1))
     came = base.mark_point(filled=True, size=70, opacity=1).encode(

@@ -26,7 +26,9 @@ from fleetlog.phrasing import (
     NO_WORDS,
     Words,
     capital,
+    counted,
     group_name,
+    group_names,
     hours,
     listed,
     percent,
@@ -39,6 +41,11 @@ _OVERLAID = 5
 _HEIGHT = 300
 #: Half the height of a mark for a part last seen running, of 1.
 _MARK = 0.013
+#: Failures, each by its chance, below which nothing can be seen in a curve.
+_UNSEEN = 0.1
+#: Failures so far, each by its chance, from which an interval is shaded: one that rests on less than half a failure
+#: reaches from none to all, and shading it would hide the rest.
+_BANDED = 0.5
 
 
 # --- words
@@ -109,14 +116,19 @@ def survival_chart(finding: SurvivalFinding, width: int, words: Words) -> Drawin
     """Survival curves, one colour a group; with more than five groups one small picture each.
 
     A group of fewer failures than the settings ask for is drawn dashed and called too few to say; dashed too
-    is what rests on fewer parts than they ask for, or follows the last failure.
+    is what rests on fewer parts than they ask for, or follows the last failure. A small picture of a group without
+    a failure would show a line along its top: the notes name such groups in its place.
     """
     seen = [group for group in finding.groups if group.spells > 0]
     if not seen:
         return message("No lives of this part on record.", width), finding.notes
     notes = [*survival_notes(finding, words), *finding.notes]
+    if all(group.failures < _UNSEEN and not group.in_doubt for group in seen):
+        return message("No failure of this part on record.", width), [*finding.notes]
     if len(seen) > _OVERLAID:
-        return _small_multiples(finding, seen, width, words), notes
+        folded = without_picture(finding)
+        drawn = [group for group in seen if group not in folded]
+        return _small_multiples(finding, drawn, width, words), notes
     return _overlaid(finding, seen, width, words), notes
 
 
@@ -132,10 +144,21 @@ def survival_notes(finding: SurvivalFinding, words: Words = NO_WORDS) -> list[st
             f"Curves start at {ages} and hold for parts that reached that age: "
             "too few were watched before it."
         )
-    few = [group for group in finding.groups if 0 < group.failures < finding.minimum_failures]
+    folded = without_picture(finding)
+    if folded:
+        lives = plural(sum(group.spells for group in folded), "life", "lives")
+        quiet = group_names([group.group for group in folded], words)
+        notes.append(f"No failure in {quiet} ({lives}): not drawn.")
+    few = [
+        group
+        for group in finding.groups
+        if 0 < group.failures < finding.minimum_failures and group not in folded
+    ]
     if few and len(finding.groups) > 1:
-        counted = listed([f"{group_name(group.group, words)}: {group.failures:.3g}" for group in few[:6]])
-        notes.append(f"Dashed where there are too few failures to say ({counted}).")
+        few_each = listed(
+            [f"{group_name(group.group, words)}: {counted(group.failures)}" for group in few[:6]]
+        )
+        notes.append(f"Dashed where there are too few failures to say ({few_each}).")
     marked = "" if len(finding.groups) > _OVERLAID else " Short upright marks: parts last seen running."
     notes.append(
         f"Shading: 95% interval. Dashed: fewer than {finding.minimum_at_risk} parts still watched, "
@@ -159,6 +182,14 @@ def survival_notes(finding: SurvivalFinding, words: Words = NO_WORDS) -> list[st
     return notes
 
 
+def without_picture(finding: SurvivalFinding) -> list[SurvivalGroup]:
+    """The groups that get no small picture, since none of their parts failed and none may have."""
+    seen = [group for group in finding.groups if group.spells > 0]
+    if len(seen) <= _OVERLAID:
+        return []
+    return [group for group in seen if group.failures < _UNSEEN and not group.in_doubt]
+
+
 # --- rows
 
 _HEIGHTS = ("survival", "lower", "upper", "survival_worst", "survival_best")
@@ -171,10 +202,12 @@ def curve_rows(
 
     `drawn` is "solid", or "dashed" where few parts or failures carry the curve.
     """
-    curve = thinned(group.curve.select("hours", "at_risk", "failed", *_HEIGHTS), "survival", most)
-    rows = curve.to_dicts()
+    known = group.curve.select(
+        "hours", "at_risk", "failed", *_HEIGHTS, banded=pl.col("failed").cum_sum() >= _BANDED
+    )
+    rows = thinned(known, "survival", most).to_dicts()
     sure = dict.fromkeys(_HEIGHTS, 1.0)
-    drawn = [{"hours": group.from_hours, "at_risk": None, "failed": 0, **sure}, *rows]
+    drawn = [{"hours": group.from_hours, "at_risk": None, "failed": 0, **sure, "banded": True}, *rows]
     last = drawn[-1]
     if group.last_hours > last["hours"]:
         drawn.append({**last, "hours": group.last_hours, "failed": 0, "at_risk": None})
@@ -241,7 +274,7 @@ def _curves(
         "failed:Q|failed here|,.0f",
     )
     layers = [
-        alt.Chart(inline(everything))
+        alt.Chart(inline([row for row in everything if row["banded"]]))
         .mark_area(interpolate="step-after", opacity=BAND_OPACITY, line=False)
         .encode(
             x=x,
@@ -391,7 +424,7 @@ def _small_multiples(
     finding: SurvivalFinding, groups: Sequence[SurvivalGroup], width: int, words: Words
 ) -> alt.ConcatChart:
     """One small picture a group, all curves grey behind it, so that twelve build years stay readable."""
-    columns = 4 if width > 800 else 3 if width > 560 else 2
+    columns = min(4 if width > 800 else 3 if width > 560 else 2, len(groups))
     plot = (width - 20 - 18 * (columns - 1)) // columns - 46
     top = max(group.last_hours for group in groups) or 1.0
     most = max(20, MAX_ROWS // (len(groups) * len(groups)) - 2)
@@ -406,7 +439,7 @@ def _small_multiples(
     x = alt.X(
         "hours:Q",
         scale=dict(domain=[0, top], nice=False),
-        axis=dict(format=",.0f", title=None, grid=False, values=_ticks(top, 3 if columns == 3 else 2)),
+        axis=dict(format=",.0f", title=None, grid=False, values=_ticks(top, max(2, min(plot // 55, 6)))),
     )
     hue = colour_of(["it"])["it"]
     pictures = []
@@ -421,12 +454,14 @@ def _small_multiples(
             )
         layers += _curves([curve], x, colour, y_title=None)
         enough = group.failures >= finding.minimum_failures
-        summary = f"{group.failures:.3g} of {group.spells:,}{' failed' if enough else ': too few to say'}"
+        summary = (
+            f"{counted(group.failures)} of {group.spells:,}{' failed' if enough else ': too few to say'}"
+        )
         pictures.append(
             alt.layer(
                 *layers,
                 width=plot,
-                height=round(plot * 0.62),
+                height=min(round(plot * 0.62), _HEIGHT),
                 title=panel_title(capital(name), summary),
                 resolve=alt.Resolve(scale={"color": "independent"}),
             )

@@ -25,6 +25,8 @@ from fleetlog.errors import UsageError
 from fleetlog.phrasing import NO_WORDS, Words, capital, listed, percent, plural, said
 
 MOST_CASES = 30
+#: Width of a letter of a name, which is bold, and of a verdict, in pixels, a little more than most have.
+_BOLD, _LETTER = 7.4, 6.4
 MOST_REASONS = 12
 
 
@@ -74,10 +76,21 @@ def suspects_chart(finding: SuspectsFinding, width: int, words: Words) -> Drawin
     causes = cause_order(finding.cases)
     spoken = [said(cause, words) for cause in causes]
     hues = colour_of(causes)
-    line = 40
+    plot = width - 40
+    named = [case_name(case) + ("" if case.state == "open" else " (watch)") for case in shown]
+    judged = [
+        f"{percent(case.certainty)} {said(case.top_cause, words)}" if case.faulty else "no fault on record"
+        for case in shown
+    ]
+    # Where name and verdict find no room side by side, the verdict gets a line of its own.
+    beside = all(
+        len(name) * _BOLD + len(verdict) * _LETTER + 12 <= plot
+        for name, verdict in zip(named, judged, strict=True)
+    )
+    line, below = (40, 0) if beside else (56, 16)
     rows: list[dict[str, Any]] = []
     heads: list[dict[str, Any]] = []
-    for place, case in enumerate(shown):
+    for place, (case, name, verdict) in enumerate(zip(shown, named, judged, strict=True)):
         start = 0.0
         for cause in causes if case.faulty else ():
             share = float(case.causes.get(cause, 0.0))
@@ -89,22 +102,20 @@ def suspects_chart(finding: SuspectsFinding, width: int, words: Words) -> Drawin
                     "probability": share,
                     "start": start,
                     "end": start + share,
-                    "top": place * line + 19,
-                    "bottom": place * line + 33,
+                    "top": place * line + 19 + below,
+                    "bottom": place * line + 33 + below,
                 }
             )
             start += share
         heads.append(
             {
-                "case": case_name(case) + ("" if case.state == "open" else " (watch)"),
-                "summary": f"{percent(case.certainty)} {said(case.top_cause, words)}"
-                if case.faulty
-                else "no fault on record",
+                "case": name,
+                "summary": verdict,
                 "middle": place * line + 10,
+                "verdict": place * line + 10 + below,
             }
         )
     height = max(len(shown), 1) * line
-    plot = width - 40
     scale = dict(domain=[0, height], range=[0, height])
     bars = (
         alt.Chart(inline(rows))
@@ -128,11 +139,15 @@ def suspects_chart(finding: SuspectsFinding, width: int, words: Words) -> Drawin
     )
     base = alt.Chart(inline(heads))
     y = alt.Y("middle:Q", scale=scale, axis=None)
-    names = base.mark_text(align="left", fontWeight="bold", fontSize=12.5, color=INK, limit=plot // 2).encode(
+    names = base.mark_text(align="left", fontWeight="bold", fontSize=12.5, color=INK, limit=plot).encode(
         x=at_x(0), y=y, text=alt.Text("case:N")
     )
-    summary = base.mark_text(align="right", fontSize=12.5, color=INK, limit=plot // 2).encode(
-        x=at_x(plot), y=y, text=alt.Text("summary:N")
+    summary = base.mark_text(
+        align="right" if beside else "left", fontSize=12.5, color=INK, limit=plot
+    ).encode(
+        x=at_x(plot if beside else 0),
+        y=alt.Y("verdict:Q", scale=scale, axis=None),
+        text=alt.Text("summary:N"),
     )
     notes = list(finding.notes)
     if len(finding.cases) > len(shown):

@@ -16,6 +16,7 @@ from typing import Any, Protocol
 
 import altair as alt
 
+from fleetlog.charts.fonts import FONT
 from fleetlog.phrasing import NO_WORDS, Words
 
 PAPER = "#ffffff"
@@ -27,9 +28,6 @@ SERIES = ("#2b6cc4", "#db7a12", "#29a47a", "#925777", "#9486c3", "#c13a12")
 ALERT = SERIES[5]
 BAND_OPACITY = 0.22
 
-# Liberation Sans travels inside vl-convert, so pictures measure text alike on every machine; the others have
-# the same widths.
-FONT = "Liberation Sans, Arial, Helvetica, sans-serif"
 
 WIDE = 700
 

@@ -11,7 +11,7 @@ import altair as alt
 from fleetlog.charts.rows import MAX_ROWS, across, inline, legend, message, thinned, tips, up
 from fleetlog.charts.theme import Drawing, chart, colour_of
 from fleetlog.lives.survival import SurvivalFinding, SurvivalGroup
-from fleetlog.phrasing import NO_WORDS, Words, capital, group_name, hours, percent, plural_part
+from fleetlog.phrasing import NO_WORDS, Words, capital, counted, group_name, hours, percent, plural_part
 
 _SHARES = (0.001, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 0.8, 0.95, 0.99)
 _GROUPS = 6
@@ -146,7 +146,7 @@ def _kind(weibull: Mapping[str, Any]) -> str:
 
 def _why_not(finding: SurvivalFinding, group: SurvivalGroup) -> str:
     if group.failures < finding.minimum_failures:
-        return f"{group.failures:.3g} failed, too few to say"
+        return f"{counted(group.failures)} failed, too few to say"
     return group.note.rstrip(".") or "no Weibull fit"
 
 

@@ -151,6 +151,7 @@ def _run(asked: Question, given: Mapping[str, Any]) -> None:
             asked, frame = other, None
             break
     chosen = _for_function(asked, chosen)
+    ending_for(given["form"], given["out"], tuple(asked.files))  # refused before anything is worked out
     day: date | None = given["as_of"]
     filters = [given.get(name) for name in ("site", "build_year", "machine")]
     with fleet_of(given["context"], given["engine"], given["lake"], given["master"]) as fleet:
@@ -214,10 +215,10 @@ def show_answer(
     asked: Question, result: Finding, frame: Frame, form: Format, out: Path | None, words: Words = NO_WORDS
 ) -> None:
     """An answer as it was asked for: its table, its story, or all of it as JSON."""
-    if out is not None and (told := asked.files.get(out.suffix.lower())):
-        write_file(out, told.load()(result).encode("utf-8", "replace"))
+    ending = ending_for(form, out, tuple(asked.files))
+    if out is not None and ending in asked.files:
+        write_file(out, asked.files[ending].load()(result).encode("utf-8", "replace"))
         return
-    ending = ending_for(form, out)
     if ending == ".txt" and asked.text is not None and not frame.flag:
         emit(asked.text.load()(result, words), out)
         return

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,8 +24,13 @@ _ENDINGS = {Format.TABLE: ".txt", Format.CSV: ".csv", Format.JSON: ".json", Form
 _TEXTS = (".txt", ".md")
 
 
-def ending_for(form: Format, out: Path | None) -> str:
+def ending_for(form: Format, out: Path | None, more: Sequence[str] = ()) -> str:
     """The ending that stands for the format asked for: that of the file, else what --format says.
+
+    Args:
+        form: what --format says.
+        out: the file; None: the screen.
+        more: endings that the answer knows beside those of a table.
 
     Raises:
         UsageError: where the file's ending is unknown, or --format says another.
@@ -33,7 +39,7 @@ def ending_for(form: Format, out: Path | None) -> str:
 
     if out is None or (out.exists() and not out.is_file() and not out.is_dir()):
         return _ENDINGS[form]  # the screen, a pipe, a device
-    ending = ending_of(out)
+    ending = ending_of(out, more)
     if form is not Format.TABLE and ending != _ENDINGS[form]:
         raise UsageError(f"--format {form} and {out.name} say different formats; leave out --format.")
     return ending

@@ -95,6 +95,8 @@ def explain(
 
     Example: fleetlog explain survival
     """
+    from fleetlog.cli.reading import topic_text
+    from fleetlog.cli.terminal import screen_width
     from fleetlog.methods import topic as find
     from fleetlog.methods import topics
 
@@ -105,7 +107,8 @@ def explain(
     if form is Format.JSON or (out is not None and out.suffix.lower() == ".json"):
         emit(json_text(chosen.to_dict()), out)
     else:
-        emit(f"# {chosen.title}\n\n{chosen.summary}\n\n{chosen.body}\n", out)
+        width = screen_width() if out is None and form is Format.TABLE else None
+        emit(topic_text(chosen, width), out)
 
 
 COMMANDS = (settings, faults, explain)

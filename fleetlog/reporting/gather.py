@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from typing import Any
 
 from fleetlog.causes.costs import CostFinding, costs
-from fleetlog.causes.suspects import SuspectsFinding, suspects
+from fleetlog.causes.suspects import SuspectsFinding, suspects, suspects_then
 from fleetlog.causes.unit import units
 from fleetlog.faults import FaultFamily
 from fleetlog.lives.comparison import compare
@@ -120,7 +120,7 @@ class _Before:
 
 def _before(fleet: Fleet, scope: Scope, month: date, *, forecast: bool) -> _Before:
     expected = expected_of(fleet, scope) if forecast else None
-    known = suspects(fleet, scope)
+    known = suspects_then(fleet, scope)
     last_month = month_start(month, -1)
     return _Before(known, costs(fleet, known, last_month, month, scope), expected)
 

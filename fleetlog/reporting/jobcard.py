@@ -110,23 +110,37 @@ def job_cards(
     """The cards of machines.
 
     Args:
-        machines: the fleet's own numbers; none: every machine on hold, with a case, or with a visit within the plan's
-            first weeks, in the order of the plan, then of the cases.
-        scope: fault family and as-of day; its filters are not used.
+        machines: the fleet's own numbers; none: those that the scope names, else every machine of its sites and build
+            years on hold, with a case, or with a visit within the plan's first weeks, in the order of the plan, then
+            of the cases.
+        scope: fault family and as-of day; what stands on a card, its week in the plan too, is the whole fleet's.
         weeks: how many of the plan's weeks get cards where no machine is named.
 
     Raises:
         UsageError: when there is no such machine, or none that needs a card.
     """
-    known = suspects(fleet, scope)
-    planned = plan(fleet, scope, known=known)
-    chosen = tuple(dict.fromkeys(machines)) or _concerned(known, planned, weeks)
-    if not chosen:
+    fleet.begin(scope)  # refuses a site or build year that is not on record
+    whole = replace(scope, sites=(), build_years=(), machines=())
+    known = suspects(fleet, whole)
+    planned = plan(fleet, whole, known=known)
+    named = tuple(dict.fromkeys(machines))
+    chosen = named or scope.machines or _concerned(known, planned, weeks)
+    found = units(fleet, chosen, whole, known=known) if chosen else ()
+    if not named:
+        found = tuple(one for one in found if _inside(one.machine, scope))
+    if not found:
         raise UsageError(
             "No machine is on hold, has a case or a planned visit; name the one to print a card for."
         )
     family = fleet.family(scope.fault)
-    return tuple(job_card(family, one, planned) for one in units(fleet, chosen, scope, known=known))
+    return tuple(job_card(family, one, planned) for one in found)
+
+
+def _inside(machine: Mapping[str, Any], scope: Scope) -> bool:
+    """Whether a machine stands at one of the scope's sites and is of one of its build years."""
+    return (not scope.sites or machine["site"] in scope.sites) and (
+        not scope.build_years or machine["build_year"] in scope.build_years
+    )
 
 
 def _concerned(known: SuspectsFinding, planned: PlanFinding, weeks: int) -> tuple[str, ...]:

@@ -11,7 +11,7 @@ import polars as pl
 from fleetlog.belief.reason import Reason
 from fleetlog.causes.case import Suspect
 from fleetlog.lives.survival import SurvivalFinding
-from fleetlog.phrasing import capital, group_name, said
+from fleetlog.phrasing import capital, group_name
 from fleetlog.planning.forecast_verification import ForecastVerification
 from fleetlog.planning.open_work import BESIDE, DOUBTFUL, OPEN
 from fleetlog.planning.plan import AHEAD
@@ -195,14 +195,6 @@ def surprises(verification: ForecastVerification) -> list[dict[str, Any]]:
     rows = verification.frame.to_dicts()
     outside = [row for row in rows[:-1] if _outside(row)]
     return outside or [row for row in rows[-1:] if row["held"] is False]
-
-
-def surprise_of(row: Mapping[str, Any], words: Mapping[str, str]) -> str:
-    """What a row of a month's forecast is about, as the beginning of a sentence."""
-    if row["component"] == "all":
-        return "All together"
-    named = row["cause"] if row["cause"] in words else row["component"]
-    return capital(said(named, words))
 
 
 def _outside(row: Mapping[str, Any]) -> bool:

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from fleetlog.charts.drawer import Drawer
 from fleetlog.session.fleet import Fleet
 
 if TYPE_CHECKING:
@@ -41,6 +40,8 @@ def write_month(
     Raises:
         UsageError: for an unknown family, or a folder that cannot be written.
     """
+    from fleetlog.charts.drawer import Drawer
+
     # The drawing process gets ready while this one still reads its own modules.
     with Drawer() as drawer:
         from fleetlog.reporting.gather import gather

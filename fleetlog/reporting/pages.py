@@ -14,8 +14,19 @@ from markdown_it import MarkdownIt
 from markupsafe import Markup
 
 from fleetlog import resources
-from fleetlog.phrasing import capital, hours, listed, money, number, percent, plural, printable, said
-from fleetlog.reporting.month import surprise_of
+from fleetlog.phrasing import (
+    between,
+    capital,
+    hours,
+    listed,
+    money,
+    number,
+    percent,
+    plural,
+    printable,
+    said,
+    surprise_of,
+)
 
 
 def render(template: str, context: Mapping[str, Any], clock: datetime) -> str:
@@ -50,6 +61,7 @@ def _environment() -> jinja2.Environment:
         "plural": plural,
         "surprise_of": surprise_of,
         "listed": listed,
+        "between": between,
     }
     environment.filters |= {
         "hours": hours,

@@ -10,7 +10,7 @@ from typing import Any
 import polars as pl
 from markupsafe import Markup, escape
 
-from fleetlog.charts.theme import FONT
+from fleetlog.charts.fonts import FONT
 from fleetlog.phrasing import capital, listed, money, number, plural, plural_part, repair_name, said
 from fleetlog.planning.open_work import OPEN
 from fleetlog.reporting.sheet_findings import SheetFindings

@@ -9,8 +9,8 @@ from datetime import date, timedelta
 
 import polars as pl
 
-from fleetlog.causes.costs import CostFinding, costs, costs_by_site
-from fleetlog.causes.suspects import SuspectsFinding, suspects
+from fleetlog.causes.costs import CostFinding, costs, costs_by_month, costs_by_site
+from fleetlog.causes.suspects import SuspectsFinding, suspects, suspects_then
 from fleetlog.faults.model import Texts
 from fleetlog.planning.money import MoneyFinding, money_of
 from fleetlog.planning.plan import PlanFinding, plan
@@ -70,7 +70,7 @@ def gather_sheet(fleet: Fleet, month: date, fault: str = "neutral-return") -> Sh
     first, last = asked_month(fleet, month)
     scope = Scope(fault=fault, as_of=last)
     with concurrent_questions(fleet) as concurrent:
-        before = concurrent(lambda own: suspects(own, replace(scope, as_of=first - timedelta(days=1))))
+        before = concurrent(lambda own: suspects_then(own, replace(scope, as_of=first - timedelta(days=1))))
         now = suspects(fleet, scope)
         planned = plan(fleet, scope, known=now)
         year = costs(fleet, now, month_start(first, 1 - MONTHS), last + timedelta(days=1), scope)
@@ -105,7 +105,7 @@ def sheet_of(
         changes=changes(before, now, words),
         plan=planned,
         money=money_of(year, planned),
-        months=_months(fleet, scope, month, now),
+        months=costs_by_month(fleet, [month_start(month, -back) for back in reversed(range(MONTHS))], scope),
         sites=_sites(now, planned, year, costs_by_site(fleet, year.first, after, scope)),
         loaded=fleet.store.table_rows(),
         words=words,
@@ -113,15 +113,6 @@ def sheet_of(
         paper=fleet.settings.fleet.paper,
         time_zone=fleet.settings.fleet.time_zone,
     )
-
-
-def _months(fleet: Fleet, scope: Scope, month: date, now: SuspectsFinding) -> pl.DataFrame:
-    rows = []
-    for back in range(MONTHS - 1, -1, -1):
-        first = month_start(month, -back)
-        spent = costs(fleet, now, first, month_start(first, 1), scope)
-        rows.append((first, spent.spent_in_all, spent.spent_in_vain))
-    return pl.DataFrame(rows, schema=["month", "cost", "cost_in_vain"], orient="row")
 
 
 def _sites(

@@ -10,10 +10,10 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, Protocol
 
-from fleetlog.errors import UsageError
+from fleetlog.outfile import write_file
 from fleetlog.questions import CHART_FILE, question
 from fleetlog.session.safety import Safety
-from fleetlog.tables import ENDINGS, neat, write_table
+from fleetlog.tables import ending_of, neat, write_table
 
 if TYPE_CHECKING:
     import altair as alt
@@ -86,7 +86,8 @@ class Finding(_Base):
         return picture
 
     def save(self, path: Path | str, chart: str | None = None) -> Path:
-        """Writes the answer's picture (.svg, .png, .pdf, .html) or table (the endings of `fleetlog.tables`).
+        """Writes the answer's picture (.svg, .png, .pdf, .html), its table (the endings of `fleetlog.tables`), or what
+        else the command's `--out` knows, such as a plan's calendar (.ics).
 
         An HTML file holds all that it needs and opens without a network.
 
@@ -105,10 +106,11 @@ class Finding(_Base):
         if ending in _PICTURES:
             written: Path = CHART_FILE.load()(self.chart(chart), target)
             return written
-        if ending not in ENDINGS:
-            raise UsageError(
-                f"{target.name} must end in one of {', '.join(_PICTURES + ENDINGS)}, which names the format."
-            )
+        told = question(self.question).files.get(ending)
+        if told is not None:
+            write_file(target, told.load()(self).encode("utf-8", "replace"))
+            return target
+        ending_of(target, (*question(self.question).files, *_PICTURES))
         write_table(neat(self.frame), target)
         return target
 

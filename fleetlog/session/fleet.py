@@ -7,21 +7,21 @@ from dataclasses import dataclass, field
 from datetime import date
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from fleetlog.errors import UsageError
 from fleetlog.faults import FaultFamily
 from fleetlog.history import History, build_history, first_day, last_day, refresh_history
-from fleetlog.intake import LoadResult, PlainSettings, ProgressCallback, load_paths
-from fleetlog.intake.profiles.profile import Profile
-from fleetlog.intake.suggestions import refresh_suggestions
-from fleetlog.intake.undo import Undone, undo_load
 from fleetlog.questions import proposal
 from fleetlog.session.scope import Scope
 from fleetlog.settings import Settings, families_for, load_settings, settings_beside
 from fleetlog.store import Store, open_store
 from fleetlog.store.derived import DerivedSchema
-from fleetlog.wording import load_dictionary
+
+if TYPE_CHECKING:  # who only asks need not wait for what loads
+    from fleetlog.intake import LoadResult, PlainSettings, ProgressCallback
+    from fleetlog.intake.profiles.profile import Profile
+    from fleetlog.intake.undo import Undone
 
 Made = TypeVar("Made")
 
@@ -112,6 +112,8 @@ class Fleet:
         Args:
             settle: False leaves free text and history to `settle`; all that is loaded until then is one load.
         """
+        from fleetlog.intake import load_paths
+
         result = load_paths(
             self.store,
             paths,
@@ -136,7 +138,7 @@ class Fleet:
     def settle(self) -> None:
         """Reads the free text that came in, and brings the history up to date."""
         self._load_id = None
-        refresh_suggestions(self.store, load_dictionary(self._own_wording()))
+        self._read_texts()
         self.keep_history()
 
     def undo(self, load_id: int) -> Undone:
@@ -144,8 +146,10 @@ class Fleet:
 
         Arguments and errors are those of `fleetlog.intake.undo.undo_load`.
         """
+        from fleetlog.intake.undo import undo_load
+
         undone = undo_load(self.store, load_id)
-        refresh_suggestions(self.store, load_dictionary(self._own_wording()), all_texts=True)
+        self._read_texts(again=True)
         self._history = None
         if self.store.path is not None:
             if self.has_records():
@@ -180,6 +184,13 @@ class Fleet:
     def has_records(self) -> bool:
         """Whether anything is on record that a history could be made of."""
         return self.store.run("history/last_record")["last_at"][0] is not None
+
+    def _read_texts(self, *, again: bool = False) -> None:
+        """Reads the free text that came in; `again`: all of it."""
+        from fleetlog.intake.suggestions import refresh_suggestions
+        from fleetlog.wording import load_dictionary
+
+        refresh_suggestions(self.store, load_dictionary(self._own_wording()), all_texts=again)
 
     def _own_wording(self) -> list[Path]:
         """The fleet's own dictionary of workshop words: wording.toml beside the store, if it is there."""
@@ -264,6 +275,8 @@ def settings_of(store_path: Path | None) -> Settings:
 
 def intake_settings(settings: Settings) -> PlainSettings:
     """The part of the settings that loading needs."""
+    from fleetlog.intake import PlainSettings
+
     words = settings.vocabulary
     return PlainSettings(
         time_zone=settings.fleet.time_zone,

@@ -240,8 +240,10 @@ def _likelihood_ratio(observed: Floats, expected: Floats, first: Ints, last: Int
     """
     counted, summed = np.append(0.0, observed.cumsum()), np.append(0.0, expected.cumsum())
     o, e, total = counted[last + 1] - counted[first], summed[last + 1] - summed[first], counted[-1]
-    rest, rest_expected = total - o, np.maximum(total - e, 0.0)
     more = (o > e) & (e > 0)
-    e, rest_expected = np.where(more, e, 1.0), np.where(more & (rest_expected > 0), rest_expected, 1.0)
-    ratio: Floats = np.where(more, special.xlogy(o, o / e) + special.xlogy(rest, rest / rest_expected), 0.0)
+    o, e = o[more], e[more]  # few have more, and the logarithms are what takes its time
+    rest, rest_expected = total - o, np.maximum(total - e, 0.0)
+    rest_expected = np.where(rest_expected > 0, rest_expected, 1.0)
+    ratio: Floats = np.zeros(first.size)
+    ratio[more] = special.xlogy(o, o / e) + special.xlogy(rest, rest / rest_expected)
     return ratio

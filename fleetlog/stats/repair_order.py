@@ -174,7 +174,7 @@ class _Tree:
                 for members in walk.actions
                 for reached in walk.reached(members, fresh[walk.may(members, digits)])
             ]
-            fresh = np.setdiff1d(np.concatenate([fresh[:0], *found]), codes)
+            fresh = np.setdiff1d(np.unique(np.concatenate([fresh[:0], *found])), codes, assume_unique=True)
             codes = np.concatenate((codes, fresh))
             if codes.size > MOST_STATES:
                 raise ValueError(

@@ -1,12 +1,13 @@
--- purpose: the parts that a stretch of time replaced for a fault, with the case in which each was replaced.
--- grain: one row a work line that replaces a part, and case
--- inputs: weighed_case, case_step, scoped_machine
--- parameters: fault, from_at, until_at, labour_rate (per labour hour, where a line has hours but no labour cost),
---   sites, build_years, machines (lists; NULL = all)
--- output: machine_id, side, case_no, step, component, share (of the line's one part that falls to the case: a line without a
+-- purpose: the parts that stretches of time replaced for a fault, with the case in which each was replaced.
+-- grain: one row a stretch, work line that replaces a part, and case
+-- inputs: asked_time (handed over: stretch, from_at, until_at), weighed_case, case_step, scoped_machine
+-- parameters: fault, labour_rate (per labour hour, where a line has hours but no labour cost), sites, build_years,
+--   machines (lists; NULL = all)
+-- output: stretch, machine_id, side, case_no, step, component, share (of the line's one part that falls to the case: a line without a
 --   side may serve the cases of both), cost (of that share)
 WITH line AS (
     SELECT DISTINCT
+        asked_time.stretch,
         case_step.machine_id,
         case_step.side,
         weighed_case.case_no,
@@ -24,13 +25,21 @@ WITH line AS (
         AND case_step.side = weighed_case.side
         AND case_step.moment >= weighed_case.first_at
         AND (weighed_case.until IS NULL OR case_step.moment < weighed_case.until)
+    INNER JOIN asked_time ON case_step.moment >= asked_time.from_at AND case_step.moment < asked_time.until_at
     WHERE case_step.action = 'replace' AND case_step.kind = 'cure'
-        AND case_step.moment >= $from_at AND case_step.moment < $until_at
 ),
 shared AS (
-    SELECT line.*, 1.0 / COUNT(*) OVER (PARTITION BY work_order_id, line_no) AS share
+    SELECT line.*, 1.0 / COUNT(*) OVER (PARTITION BY stretch, work_order_id, line_no) AS share
     FROM line
 )
-SELECT machine_id, side, case_no, step, component, CAST(share AS DOUBLE) AS share, CAST(share * cost AS DOUBLE) AS cost
+SELECT
+    stretch,
+    machine_id,
+    side,
+    case_no,
+    step,
+    component,
+    CAST(share AS DOUBLE) AS share,
+    CAST(share * cost AS DOUBLE) AS cost
 FROM shared
-ORDER BY machine_id, side, case_no, work_order_id, line_no
+ORDER BY stretch, machine_id, side, case_no, work_order_id, line_no

@@ -58,7 +58,7 @@ def page(browser: Any) -> Iterator[Any]:
 @pytest.fixture(scope="session")
 def report(hollow_lane: HollowLane, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The folder of the invented yard's report."""
-    from fleetlog.reporting import write_report
+    from fleetlog.reporting.write import write_report
 
     folder = tmp_path_factory.mktemp("report")
     write_report(hollow_lane.month, folder, clock=CLOCK)

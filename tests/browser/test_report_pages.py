@@ -159,6 +159,25 @@ def test_the_sheet_fits_a_phone_and_a_desk_and_fetches_nothing(page: Any, report
     assert smallest >= 9.5
 
 
+@pytest.mark.parametrize("width", [400, 1280])
+def test_the_sheets_headings_keep_their_distance_without_a_picture(
+    page: Any, report: Path, width: int
+) -> None:
+    """A fleet that spent nothing has no picture of twelve months between its cards and the next heading."""
+    page.look(width, 900, mobile=width < 500)
+    page.open(report / "sheet.html")
+    page.settle()
+    gap = (
+        "document.querySelector('#sites-h').getBoundingClientRect().top"
+        " - Math.max(...[...document.querySelectorAll('.answers > section, .year')].map("
+        "(one) => one.getBoundingClientRect().bottom))"
+    )
+    assert page.run(gap) >= 12
+    page.run("document.querySelector('.year').remove()")
+    page.settle()
+    assert page.run(gap) >= 12
+
+
 def test_text_in_pictures_is_large_enough_on_a_phone(page: Any, report: Path) -> None:
     page.look(360, 740, mobile=True)
     for path in every_page(report)[:2]:

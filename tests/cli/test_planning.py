@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -165,3 +166,17 @@ def test_forecast_check(fleetlog: Command, demo_store: Path) -> None:
     )
     assert done.code == 0, done.err
     assert len(json.loads(done.out)["rows"]) > 0
+
+
+def test_cards_of_a_lake_are_those_of_the_store(fleetlog: Command, demo_store: Path, tmp_path: Path) -> None:
+    lake = tmp_path / "lake"
+    assert fleetlog("export", "tables", "--out", str(lake), store=demo_store).code == 0
+    shutil.copy(demo_store.parent / "fleetlog.toml", lake)
+    pages = []
+    for name, where in (("store", ()), ("lake", ("--engine", "lake", "--lake", str(lake)))):
+        page = tmp_path / f"{name}.html"
+        done = fleetlog("jobcard", "37", "52", "--out", str(page), *where, store=demo_store)
+        assert (done.code, done.err) == (0, f"{page} is written: 2 job cards.\n")
+        pages.append(re.sub("Made .*? with", "", page.read_text(encoding="utf-8")))
+    assert pages[0] == pages[1]
+    assert pages[0].count('class="card"') == 2

@@ -10,7 +10,7 @@ import tempfile
 from datetime import UTC, date, datetime
 from pathlib import Path
 
-from fleetlog.reporting import ReportFindings
+from fleetlog.reporting.findings import ReportFindings
 from fleetlog.reporting.gather import gather
 from fleetlog.reporting.write import WORKBOOK, write_report
 from fleetlog.resources import folder

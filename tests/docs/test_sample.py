@@ -12,7 +12,7 @@ from typing import Any
 import pypdf
 import pytest
 
-from fleetlog.reporting import ReportFindings
+from fleetlog.reporting.findings import ReportFindings
 
 HERE = Path(__file__).parent
 SAMPLE = HERE.parents[1] / "reports" / "sample"

@@ -18,7 +18,7 @@ from fleetlog.faults import DesignChange
 from fleetlog.lives.incidence import IncidenceFinding, incidence
 from fleetlog.lives.survival import SurvivalFinding, survival
 from fleetlog.lives.trend import TrendFinding, trend
-from fleetlog.reporting import MethodText, ReportFindings
+from fleetlog.reporting.findings import MethodText, ReportFindings
 from fleetlog.reporting.gather import gather
 from fleetlog.session.fleet import open_fleet
 from fleetlog.simulation.options import Facts, FleetPlan, Make

@@ -60,3 +60,27 @@ def test_a_value_in_words() -> None:
     assert words.said("original", {"original": "Built before 2017"}) == "built before 2017"
     assert words.said("spn", {"spn": "SPN of the signal"}) == "SPN of the signal"
     assert words.said("Alder Cross", {"original": "Built before 2017"}) == "Alder Cross"
+
+
+def test_groups_of_one_split_share_its_name() -> None:
+    years = [{"build_year": "2019"}, {"build_year": "2021"}, {"build_year": "2022"}]
+    assert words.group_names(years) == "build years 2019, 2021 and 2022"
+    assert words.group_names(years[:1]) == words.group_name(years[0]) == "build year 2019"
+    both = [{"variant": "original", "side": "left"}, {"variant": "improved", "side": "left"}]
+    assert words.group_names(both) == "original, left and improved, left"
+    assert words.group_names([{"variant": "original"}, {"variant": "improved"}]) == "original and improved"
+
+
+def test_counts_by_their_chance_show_no_more_digits_than_say_something() -> None:
+    assert [words.counted(count) for count in (0, 0.00718, 0.533, 9.3138, 12.0, 1234.5)] == [
+        "0",
+        "<0.1",
+        "0.533",
+        "9.31",
+        "12",
+        "1,234",
+    ]
+
+
+def test_a_range_of_one_value_is_that_value() -> None:
+    assert [words.between(0, 0), words.between(0, 3), words.between(2, 1200)] == ["0", "0 to 3", "2 to 1,200"]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import doctest
 import inspect
 import json
+import re
 import subprocess
 import sys
 import textwrap
@@ -117,7 +118,8 @@ def test_lives_are_ready_for_another_library(demo_part: FleetPart) -> None:
         (lambda part: part.where(fault="neutral"), "There is no fault family 'neutral'"),
         (lambda part: part.table("machinez"), "did you mean 'machine"),
         (lambda part: part.sql("DELETE FROM machines"), "Only one SELECT"),
-        (lambda part: part.suspects().save("x.doc"), "must end in one of"),
+        (lambda part: part.suspects().save("x.doc"), r"must end in one of .*\.txt, \.svg, .*format is known"),
+        (lambda part: part.plan().save("x.doc"), r"must end in one of .*\.txt, \.ics, \.svg, "),
         (lambda part: part.explain("survivle"), "survival"),
     ],
 )
@@ -155,6 +157,22 @@ def test_answers_are_shown_briefly_and_saved_whole(demo_part: FleetPart, tmp_pat
     assert answer.save(tmp_path / "hazard.svg", chart="hazard").stat().st_size > 1000
     assert pl.read_csv(answer.save(tmp_path / "x.csv")).height == answer.frame.height
     assert "Before any work on the machine" in demo_part.suspects()._repr_html_()
+
+
+def test_job_cards_are_those_of_the_part_and_of_the_command(demo_part: FleetPart, tmp_path: Path) -> None:
+    every = demo_part.job_cards()
+    assert len(every) > 5
+    here = demo_part.where(sites="Tolbeck").job_cards()
+    assert here == tuple(card for card in every if card.where.startswith("Tolbeck"))
+    assert 0 < len(here) < len(every)
+    years = demo_part.where(build_years=[2016, 2017]).job_cards()
+    assert years == tuple(card for card in every if re.search("built 201[67]", card.about))
+    assert demo_part.where(machines=here[0].machine_id).job_cards() == here[:1]
+    assert demo_part.where(sites="Tolbeck").job_cards("37") == demo_part.job_cards("37")
+    page = demo_part.save_job_cards(tmp_path / "37.html", "37").read_text(encoding="utf-8")
+    assert f"<title>Job card, {demo_part.job_cards('37')[0].machine_id}" in page
+    with pytest.raises(fleetlog.UsageError, match=r"must end in \.html"):
+        demo_part.save_job_cards(tmp_path / "37.doc")
 
 
 @pytest.fixture(scope="module")

@@ -10,7 +10,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from importlib import resources as packages
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import typst
 from markupsafe import Markup, escape
@@ -19,9 +19,11 @@ from fleetlog import resources
 from fleetlog.reporting.files import write_bytes
 from fleetlog.reporting.pdf.columns import TEXT_WIDTH, broken
 from fleetlog.reporting.pdf.tree import tree_of
-from fleetlog.reporting.pictures import WIDE, Picture
-from fleetlog.reporting.tables import Table
 from fleetlog.temporary import temporary_folder
+
+if TYPE_CHECKING:  # the sheet, which has neither, need not wait for them
+    from fleetlog.reporting.pictures import Picture
+    from fleetlog.reporting.tables import Table
 
 #: Rows of a table on paper; the page shows more, the CSV all.
 MOST_ROWS = 100
@@ -133,6 +135,8 @@ def _copy_fonts(folder: Path) -> None:
 
 def _placed(name: str, one: Picture, pictures: dict[str, dict[str, Any]]) -> Picture:
     """The picture as an image of the page, at a size for paper."""
+    from fleetlog.reporting.pictures import WIDE
+
     svg = _FAMILY.sub('font-family="Source Sans Pro"', one.drawn)
     size = _SIZE.search(svg)
     width, height = (float(size[1]), float(size[2])) if size else (0.0, 0.0)

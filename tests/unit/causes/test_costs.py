@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import json
 from datetime import date
+from itertools import pairwise
 from pathlib import Path
 
 import polars as pl
 import pytest
 from yard import Yard
 
-from fleetlog.causes.costs import CostFinding, costs
+from fleetlog.causes.costs import CostFinding, costs, costs_by_month
 from fleetlog.causes.suspects import suspects
 from fleetlog.session.fleet import Fleet
+from fleetlog.session.scope import Scope
 
 RATES = "[costs]\nlabour_rate = 100\n"
 
@@ -61,6 +63,32 @@ def test_only_what_was_replaced_in_that_time_counts(yard: Yard, tmp_path: Path) 
         nothing = in_the_yard(fleet, first=date(2025, 6, 1))
         assert nothing.in_vain.is_empty()
         assert nothing.spent_in_vain == 0.0
+
+
+def test_many_months_at_once_are_what_each_is_alone(demo: Fleet) -> None:
+    """To the digit, over a year that has changes of the clock, and of a part of the fleet."""
+    months = [date(2025, month, 1) for month in range(1, 13)]
+    known = suspects(demo)
+    for scope in (Scope(), Scope(sites=("Tolbeck",))):
+        single = [
+            costs(demo, known, first, after, scope) for first, after in pairwise([*months, date(2026, 1, 1)])
+        ]
+        assert costs_by_month(demo, months, scope).rows() == [
+            (first, one.spent_in_all, one.spent_in_vain) for first, one in zip(months, single, strict=True)
+        ]
+        year = costs(demo, known, months[0], date(2026, 1, 1), scope)
+        assert sum(one.spent_in_all for one in single) == pytest.approx(year.spent_in_all)
+        assert sum(one.spent_in_vain for one in single) == pytest.approx(year.spent_in_vain)
+        assert 0 < year.spent_in_vain < year.spent_in_all
+
+
+def test_work_counts_in_the_month_of_the_fleets_clock(yard: Yard, tmp_path: Path) -> None:
+    with yard.fleet(tmp_path, RATES) as fleet:
+        spent = costs_by_month(fleet, [date(2024, 2, 1), date(2024, 3, 1), date(2025, 6, 1)])
+        february, march, later = spent["cost"].to_list()
+        assert february == pytest.approx(880)
+        assert march == pytest.approx(1405 + 100)
+        assert later == 0.0
 
 
 def test_one_part_that_serves_two_cases_is_one_part(tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ from yard import FIRST_DAY, Yard
 
 from fleetlog.causes.repair_plan import RepairPlan
 from fleetlog.causes.rules import WatchRules
-from fleetlog.causes.suspects import suspects
+from fleetlog.causes.suspects import suspects, suspects_then
 from fleetlog.session.fleet import Fleet
 from fleetlog.session.scope import Scope
 
@@ -396,3 +396,12 @@ def test_the_order_of_rows_does_not_matter(tmp_path: Path) -> None:
     turned.tables = {kind: rows[::-1] for kind, rows in turned.tables.items()}
     with turned.fleet(tmp_path / "two", RATES) as fleet:
         assert suspects(fleet).to_dict() == expected
+
+
+def test_the_cases_of_an_earlier_day_are_those_that_suspects_told_then(demo: Fleet) -> None:
+    then = Scope(as_of=date(2026, 5, 31))
+    told, held_against = suspects(demo, then), suspects_then(demo, then)
+    assert held_against.cases == told.cases
+    assert held_against.frame.equals(told.frame)  # with hold and cautions in every row
+    assert told.cases
+    assert held_against.notes == ()

@@ -160,3 +160,28 @@ def test_an_interval_that_leaves_the_picture_ends_in_an_arrow_and_keeps_its_data
     assert "triangle-right" in json.dumps(spec)
     tame = finding.groups.with_columns(lower=pl.lit(0.7), upper=pl.lit(1.4), shrunk=pl.lit(1.0))
     assert "triangle-" not in json.dumps(spec_of(comparison_chart(replace(finding, groups=tame))))
+
+
+def test_a_group_of_which_no_life_has_ended_is_a_sentence_and_no_picture(hollow_lane: HollowLane) -> None:
+    finding = hollow_lane.incidence
+    one = finding.groups[0]
+    still = replace(one, endings=one.endings.clear(), curve=one.curve.clear())
+    groups = tuple(
+        replace(one if year == 2016 else still, group={"build_year": str(year)})
+        for year in (2016, 2017, 2018)
+    )
+    spec = spec_of(incidence_chart(replace(finding, by=("build_year",), groups=groups)))
+    told = " ".join(spec["title"]["subtitle"])
+    assert "No life has ended in build years 2017 and 2018: not drawn." in told
+    assert len(spec["concat"]) == 1
+
+
+def test_the_line_at_one_strikes_through_no_words(hollow_lane: HollowLane) -> None:
+    """Of every row it is drawn beneath the words, whose letters reach 7 pixels from their middle."""
+    spec = spec_of(comparison_chart(hollow_lane.month.comparison, width=310))
+    rows = [row for row in rows_of(spec) if "one_from" in row]
+    words = [row["top"] for row in rows]
+    assert rows
+    for row in rows:
+        assert all(middle + 7 <= row["one_from"] or row["one_to"] <= middle - 7 for middle in words)
+        assert row["one_from"] < row["middle"] < row["one_to"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from itertools import pairwise
 from typing import Any
@@ -12,7 +13,8 @@ from hollow_lane import HollowLane
 
 from fleetlog.belief.reason import Reason
 from fleetlog.charts.fleet import fleet_age_chart
-from fleetlog.charts.output import spec_of
+from fleetlog.charts.output import spec_of, svg_of
+from fleetlog.charts.planning import forecast_chart
 from fleetlog.charts.repeats import comeback_chart, mean_cumulative_chart
 from fleetlog.charts.suspects import MOST_CASES, MOST_REASONS, reasons_chart, suspects_chart
 from fleetlog.charts.unit import unit_chart
@@ -227,3 +229,42 @@ def test_fleet_by_build_year(hollow_lane: HollowLane) -> None:
 def test_a_fleet_without_machines(hollow_lane: HollowLane) -> None:
     status = replace(hollow_lane.month.status, fleet=hollow_lane.month.status.fleet.head(0))
     assert title_of(spec_of(fleet_age_chart(status))) == "No machine with a build year on record"
+
+
+@pytest.mark.parametrize("width", [310, 360, 760])
+@pytest.mark.parametrize("name", ["37", "SK0104", "M000005"])
+def test_a_verdict_is_never_cut(hollow_lane: HollowLane, width: int, name: str) -> None:
+    """Drawn as on a phone and on a desk, with names of a few and of many letters."""
+    finding = hollow_lane.month.suspects
+    case = next(case for case in finding.cases if case.faulty)
+    judged = f"{percent(case.certainty)} A cause with quite a long name"
+    one = replace(finding, cases=(replace(case, machine_id=name, side="right"),))
+    drawn = svg_of(
+        spec_of(suspects_chart(one, width=width, words={case.top_cause: "A cause with quite a long name"}))
+    )
+    assert f">{name} right" in drawn
+    assert f">{judged}<" in drawn
+    assert "…" not in drawn
+
+
+def test_a_short_name_and_its_verdict_stand_in_one_line(hollow_lane: HollowLane) -> None:
+    finding = hollow_lane.month.suspects
+    for width, lines in ((760, 1), (200, 2)):
+        heads = [row for row in rows_of(spec_of(suspects_chart(finding, width=width))) if "verdict" in row]
+        assert heads
+        assert {1 if row["verdict"] == row["middle"] else 2 for row in heads} == {lines}
+
+
+@pytest.mark.parametrize(("most", "marks"), [(1, ["0", "1"]), (3, ["0", "1", "2", "3"]), (40, [])])
+def test_an_axis_of_few_counts_names_each_once(hollow_lane: HollowLane, most: int, marks: list[str]) -> None:
+    finding = hollow_lane.month.forecast
+    highest = [pl.lit(most).alias(name) for name in ("upper", "upper_80")]
+    small = finding.by_month.with_columns(
+        pl.lit(0).alias("lower"), pl.lit(0).alias("lower_80"), pl.lit(0.2).alias("expected"), *highest
+    ).with_columns(pl.lit(0.01).alias("standing"), pl.lit(0.7 * most).alias("labour_hours"))
+    drawn = svg_of(spec_of(forecast_chart(replace(finding, by_month=small))))
+    above = drawn[: drawn.index("labour hours")]
+    labels = re.findall(r'text-anchor="end"[^>]*>(\d+)<', above)
+    assert labels
+    assert len(labels) == len(set(labels))
+    assert not marks or labels == marks

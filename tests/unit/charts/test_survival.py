@@ -320,3 +320,65 @@ def test_marks_stand_on_the_curve_where_parts_were_last_seen_running(hollow_lane
             before = group.curve.filter(pl.col("hours") <= row["hours"])["survival"]
             height = before[-1] if before.len() else 1.0
             assert row["foot"] <= height <= row["top"]
+
+
+def test_a_group_without_a_failure_is_a_sentence_and_no_picture(hollow_lane: HollowLane) -> None:
+    finding = hollow_lane.by_books
+    one = max(finding.groups, key=lambda group: group.failures)
+    quiet = replace(one, failures=0.02, in_doubt=0, spells=17)
+    groups = tuple(
+        replace(one if year % 2 else quiet, group={"build_year": str(year)}) for year in range(2011, 2019)
+    )
+    spec = spec_of(survival_chart(replace(finding, groups=groups)))
+    assert "No failure in build years 2012, 2014, 2016 and 2018 (68 lives): not drawn." in notes_of(spec)
+    assert "0.02" not in notes_of(spec)
+    drawn = {row["group"] for row in rows_of(spec) if "drawn" in row}
+    assert drawn == {f"build year {year}" for year in (2011, 2013, 2015, 2017)}
+    assert len([panel for panel in spec["concat"] if "title" in panel]) == 4
+    # What may have been a failure is drawn, with its limits.
+    doubted = (replace(groups[1], in_doubt=1), *groups[:1], *groups[2:])
+    spec = spec_of(survival_chart(replace(finding, groups=doubted)))
+    assert "build year 2012" in {row["group"] for row in rows_of(spec) if "drawn" in row}
+    # Of a few groups, which lie over each other, each has its curve.
+    spec = spec_of(survival_chart(replace(finding, groups=groups[:4])))
+    assert len({row["group"] for row in rows_of(spec) if "drawn" in row}) == 4
+
+
+@pytest.mark.parametrize("left", [0, 1, 2])
+def test_few_pictures_left_fill_the_width(hollow_lane: HollowLane, left: int) -> None:
+    one = max(hollow_lane.by_books.groups, key=lambda group: group.failures)
+    quiet = replace(one, failures=0.0, in_doubt=0)
+    groups = tuple(
+        replace(one if place < left else quiet, group={"build_year": str(2011 + place)}) for place in range(7)
+    )
+    spec = spec_of(survival_chart(replace(hollow_lane.by_books, groups=groups), width=900))
+    if not left:
+        assert "No failure of this part on record." in json.dumps(spec)
+        return
+    assert spec["columns"] == left
+    assert sum(panel["width"] for panel in spec["concat"]) > 700
+    assert max(panel["height"] for panel in spec["concat"]) <= 300
+
+
+def test_a_fleet_without_a_failure_is_a_sentence(hollow_lane: HollowLane) -> None:
+    finding = hollow_lane.month.survival_by_variant
+    quiet = tuple(replace(group, failures=0.0, in_doubt=0) for group in finding.groups)
+    spec = spec_of(survival_chart(replace(finding, groups=quiet)))
+    assert "No failure of this part on record." in json.dumps(spec)
+    assert '"type": "area"' not in json.dumps(spec)
+    doubted = (replace(quiet[0], in_doubt=1), *quiet[1:])
+    assert '"type": "area"' in json.dumps(spec_of(survival_chart(replace(finding, groups=doubted))))
+
+
+def test_an_interval_that_rests_on_less_than_half_a_failure_is_not_shaded(hollow_lane: HollowLane) -> None:
+    (group,) = hollow_lane.pooled.groups
+    first, second = group.curve["hours"].to_list()[:2]
+    slight = group.curve.with_columns(failed=pl.when(pl.col("hours") == first).then(0.1).otherwise(1.0))
+    rows = curve_rows(hollow_lane.pooled, replace(group, curve=slight), "all")
+    shaded = {row["hours"]: row["banded"] for row in rows}
+    assert (shaded[first], shaded[second]) == (False, True)
+    spec = spec_of(survival_chart(replace(hollow_lane.pooled, groups=(replace(group, curve=slight),))))
+    areas = [layer for layer in spec["vconcat"][0]["layer"] if layer["mark"]["type"] == "area"]
+    band = [row["hours"] for row in spec["datasets"][areas[0]["data"]["name"]]]
+    assert first not in band
+    assert second in band

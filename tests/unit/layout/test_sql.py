@@ -108,6 +108,7 @@ def tables(demo_store: Path) -> Iterator[Fleet]:
         fleet.store.register("same_fault", fleet.store.select(NO_CUT))
         fleet.store.register("look", fleet.store.select(NO_LOOK))
         fleet.store.register("calendar_month", fleet.store.select(NO_MONTH))
+        fleet.store.register("asked_time", fleet.store.select(NO_TIME))
         fleet.store.register("cox_cell", pl.DataFrame({"component": ["internal_bushing"], "cell": [0]}))
         fleet.store.register("landmark", pl.DataFrame({"tenths": range(5000, 200_000, 5000)}))
         sums = {f"{name}_{k}": [0] for name in ("leave", "fail") for k in range(1, 9)}
@@ -123,6 +124,7 @@ def tables(demo_store: Path) -> Iterator[Fleet]:
 
 NO_CUT = "SELECT machine_id, side, first_at, first_tenths FROM case_file LIMIT 0"
 NO_LOOK = "SELECT machine_id, first_at AS at, first_tenths AS tenths FROM case_file LIMIT 0"
+NO_TIME = "SELECT 0 AS stretch, NULL::TIMESTAMP AS from_at, NULL::TIMESTAMP AS until_at LIMIT 0"
 NO_MONTH = "SELECT 1 AS month, NULL::TIMESTAMP AS begin_at, NULL::TIMESTAMP AS end_at LIMIT 0"
 
 MADE_BY_CALLERS = {

@@ -10,7 +10,7 @@ import pytest
 from hollow_lane import HollowLane
 from pictures import DrawnOnce, Write
 
-from fleetlog.reporting import ReportFindings
+from fleetlog.reporting.findings import ReportFindings
 
 CLOCK = datetime(2026, 11, 2, 6, 0)
 
@@ -18,8 +18,8 @@ CLOCK = datetime(2026, 11, 2, 6, 0)
 @pytest.fixture(scope="session")
 def write() -> Iterator[Write]:
     """`write(findings, folder)`: a report whose pictures are drawn only where no report had them before."""
-    from fleetlog.reporting import write_report
     from fleetlog.reporting.month_pictures import MonthPictures
+    from fleetlog.reporting.write import write_report
 
     def written(findings: ReportFindings, folder: Path, clock: datetime = CLOCK) -> list[Path]:
         return write_report(findings, folder, clock=clock, pictures=MonthPictures(drawer))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from datetime import date, timedelta
+from pathlib import Path
 
 import polars as pl
 import pytest
@@ -50,6 +51,10 @@ def test_every_visit_is_an_event_of_its_week(plan: PlanFinding) -> None:
     assert held
     assert sum(one["SUMMARY"].startswith("HOLD ") for one in read) == held
     assert text == plan_calendar(plan)
+
+
+def test_a_plan_saves_itself_as_a_calendar(plan: PlanFinding, tmp_path: Path) -> None:
+    assert plan.save(tmp_path / "plan.ics").read_bytes().decode() == plan_calendar(plan)
 
 
 def test_lines_are_short_end_as_the_standard_says_and_tear_no_letter(plan: PlanFinding) -> None:

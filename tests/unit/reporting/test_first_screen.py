@@ -15,7 +15,7 @@ from pictures import Write
 
 from fleetlog.methods import topics
 from fleetlog.phrasing import number
-from fleetlog.reporting import MethodText
+from fleetlog.reporting.findings import MethodText
 from fleetlog.reporting.month import SECTION_METHODS, surprises
 from fleetlog.reporting.pages import markdown
 
@@ -130,7 +130,8 @@ def test_what_came_otherwise_than_forecast_stands_on_the_first_screen(
     sensor = rows["position_sensor"]
     hold = sensor["parts_to_hold"]
     assert sensors.height > hold
-    expected = f"{sensor['lower_80']} to {sensor['upper_80']} expected"
+    ends = dict.fromkeys((sensor["lower_80"], sensor["upper_80"]))  # a range of one value is said as one
+    expected = f"{' to '.join(map(str, ends))} expected"
     assert (
         f"Position sensor: {number(sensor['came'])} came, {expected}; "
         f"{sensors.height} parts used, {hold} at most expected to be needed." in told

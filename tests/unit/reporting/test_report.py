@@ -19,8 +19,8 @@ from pictures import Write
 
 from fleetlog.belief.reason import Reason
 from fleetlog.errors import UsageError
-from fleetlog.reporting import write_report
 from fleetlog.reporting.month import how_sure, strength
+from fleetlog.reporting.write import write_report
 
 CLOCK = datetime(2026, 11, 2, 6, 0)
 VOID = {"meta", "link", "br", "hr", "img", "input", "path", "rect", "line", "circle"}

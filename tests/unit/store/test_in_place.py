@@ -67,6 +67,7 @@ def test_the_answers_are_those_of_the_store(demo_store: Path, lake: Path) -> Non
     with fleetlog.open(demo_store) as mine, fleetlog.open_lake(lake) as yours:
         assert mine.suspects().to_dict() == yours.suspects().to_dict()
         assert mine.settings.fleet == yours.settings.fleet
+        assert mine.job_cards(["37", "52"]) == yours.job_cards(["37", "52"])
 
 
 def test_files_of_a_yards_own_are_read_as_the_same_rows(demo_store: Path, lake: Path, tmp_path: Path) -> None:
