@@ -141,11 +141,6 @@ class RiskTable:
         whole = np.rint(ticks)
         return np.where(np.abs(ticks - whole) <= 1e-6, whole, ticks)
 
-    def failures_only(self) -> tuple[Floats, Counts, Counts]:
-        """Ages in hours at which anything failed, with the numbers at risk and failed there."""
-        rows = np.flatnonzero(self.failed > 0)
-        return self.hours[rows] / self.per_hour, self.at_risk[rows], self.failed[rows]
-
     @staticmethod
     def from_spells(
         entry: npt.ArrayLike,

@@ -6,9 +6,9 @@
 -- strata: build_year, variant, side, sensor_kind, site, make, model, machine_type, control
 -- output: the stratum columns, entry, hours (component age in tenths of a running hour; at risk on (entry, hours]), failed
 --   (1 or 0)
--- Narrow numbers: what is handed over is as much work as what is read. A meter's hours are bounded (data dictionary).
 SELECT
     /*strata*/
+    -- narrow numbers: what is handed over is as much work as what is read, and a meter's hours are bounded
     CAST(entry AS INTEGER) AS entry,
     CAST(hours AS INTEGER) AS hours,
     CAST(failed AND COALESCE(cause = $cause, $cause IS NULL) AS SMALLINT) AS failed

@@ -34,8 +34,9 @@ def test_rates_are_rises_of_the_cumulative_hazard(found: SurvivalFinding) -> Non
     table = RiskTable.from_spells(
         0, [round(pump.exit * 10) for pump in lives()], [pump.ending == "worn" for pump in lives()]
     )
-    ages, at_risk, failed = table.failures_only()
-    hazard = np.concatenate(([0.0], np.cumsum(failed / at_risk)))  # Nelson-Aalen
+    rows = table.failed > 0
+    ages = table.hours[rows] / table.per_hour
+    hazard = np.concatenate(([0.0], np.cumsum(table.failed[rows] / table.at_risk[rows])))  # Nelson-Aalen
     rows = stretches(group)
     assert [row["from_hours"] for row in rows[1:]] == [row["to_hours"] for row in rows[:-1]]
     assert (rows[0]["from_hours"], rows[-1]["to_hours"]) == (0.0, group.last_hours)
