@@ -31,7 +31,7 @@ FAR_ROW, FAR_COLUMN = 20_000, 200
 MOST_CELLS = 30_000_000
 """Cells that a sheet may span, the empty ones within it among them."""
 
-# What a damaged archive raises, or a part that is no text.
+# What a damaged archive raises, or a part that is no text; a list of its own, since nothing of the project is imported.
 _DAMAGE = (
     zipfile.BadZipFile,
     zlib.error,

@@ -173,8 +173,8 @@ def lives_of(
 def _predating(weighed: WeighedCases, cases: int) -> str:
     hours = weighed.layout.settling_hours
     return (
-        f"Lives that began before the records count from {hours:,.0f} h after the first: "
-        f"{plural(cases, 'case')} of the fleet showed before, and may have stood when the records began."
+        f"Parts that were in when the records began count from {hours:,.0f} h later: {plural(cases, 'case')} of the "
+        "fleet showed sooner, and may be older than the records."
     )
 
 

@@ -17,6 +17,7 @@ from typing import Any, ClassVar
 import numpy as np
 import polars as pl
 
+from fleetlog.belief.learning import exposure_of
 from fleetlog.belief.weighing import weighed_now
 from fleetlog.causes.repair_plan import step_cost
 from fleetlog.causes.suspects import in_scope, suspects
@@ -218,17 +219,15 @@ def ways_to_fail(
     ]
     if not rest:
         return tuple(ways)
-    fleet_hours = fleet.store.run("risk/machine_exposure", fault=family.name, **selection(Scope(scope.fault)))
-    begin = fleet_hours["entry"].to_numpy() / 10
-    end = fleet_hours["hours"].to_numpy() / 10
-    # as in the lives of parts: faults that may have stood before the records began are no new ones
-    begin = np.minimum(begin + np.clip(begin, 0.0, weighed.layout.settling_hours), end)
+    layout, default = weighed.layout, weighed.layout.defaults.model
+    by_default = exposure_of(fleet.store, layout).powers(default.shape, default.scale_hours)
+    # faults that may have stood before the records began are no new ones
     begun = ~weighed.cases["may_predate"].to_numpy()
     for cause in rest:
         hazard = family.hazard(cause.name)
         k = weighed.causes.index(cause.name)
         events = float(weighed.of_case[begun, k].sum())
-        expected = len(family.sides) * float((_cumulative(hazard, end) - _cumulative(hazard, begin)).sum())
+        expected = float(by_default[layout.hazard_of[cause.name, ""]])
         ways.append(
             Way(
                 component=cause.component,

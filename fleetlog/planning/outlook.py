@@ -458,9 +458,8 @@ def _law(
             len(weights),
         )
         method = f"{form} from {observed.failures:.0f} failures and a default worth {default.failures:.1f} failures"
-        told_apart = (
-            abs(round(foretold) - round(observed.failures)) > 1
-        )  # 0 and 1 do not disagree to a reader
+        # as they are printed: 0 and 1 do not disagree to a reader
+        told_apart = abs(round(foretold) - round(observed.failures)) > 1
         if told_apart and default.failures < 0.5 * hazard.prior_failures:
             disagrees = (
                 f"{foretold:.0f} failures were to be expected by the family's default and {observed.failures:.0f} are "

@@ -1,5 +1,6 @@
 -- purpose: running hours under observation by age of the part, from which hazards are learnt: a life counts from the age
---   at which records begin, and a fault that stood before would have shown, to the age at which they, or it, end. Ages are to the nearest ten hours.
+--   at which records begin, and a fault that stood before would have shown, to the age at which they, or it, end. Ages
+--   are to the nearest ten hours.
 -- grain: one row a component (or the machine), variant and age at which observations begin or end
 -- inputs: exposed_machine, spell, family_part, family_side, part_fit
 -- parameters: settling (tenths of an hour), fault, sites, build_years, machines (lists; NULL = all)
@@ -28,9 +29,9 @@ WITH life AS (
 ),
 settled AS (
     -- no fault is older than its part
-    SELECT component, variant, entry + LEAST($settling, entry) AS entry, hours
+    SELECT component, variant, GREATEST(0, entry + LEAST($settling, entry)) AS entry, hours
     FROM life
-    WHERE entry + LEAST($settling, entry) < hours
+    WHERE GREATEST(0, entry + LEAST($settling, entry)) < hours
 ),
 boundary AS (
     SELECT component, variant, CAST(ROUND(entry / 100.0) AS BIGINT) * 10 AS age_hours, -COUNT(*) AS net

@@ -3,8 +3,9 @@
 -- inputs: weighed_case, machine, machine_hours
 -- parameters: settling (tenths of an hour)
 -- output: case_id (0, 1, … in a fixed order), machine_id, side, case_no, state, first_at, last_at, first_tenths,
---   last_tenths, until, episodes, reports, attempts, last_step, quiet_tenths, answered, in_fleet (its machine has not left), site, model, build_year, control, may_predate (it
---   showed so soon after the records of its machine began that the fault may have stood before)
+--   last_tenths, until, episodes, reports, attempts, last_step, quiet_tenths, answered, in_fleet (its machine has not
+--   left), site, model, build_year, control, may_predate (it showed so soon after the records of its machine began that
+--   the fault may have stood before)
 SELECT
     CAST(ROW_NUMBER() OVER (ORDER BY weighed_case.machine_id, weighed_case.side, weighed_case.case_no) - 1 AS BIGINT) AS case_id,
     weighed_case.machine_id,

@@ -4,8 +4,9 @@
 -- inputs: spell, family_part, part_fit, weighed_case
 -- parameters: fault, settling (tenths of an hour)
 -- output: machine_id, component, side, fit, variant, entry, hours (tenths of an hour of the part's age; at risk on (entry,
---   hours], from when a fault that stood before the records began would have shown), failed (found so at its end), ended (the part was taken out), case_side, case_no (NULL = no case), onset_tenths, last_tenths (age of the part
---   at the case's first and last report)
+--   hours], from when a fault that stood before the records began would have shown), failed (found so at its end), ended
+--   (the part was taken out), case_side, case_no (NULL = no case), onset_tenths, last_tenths (age of the part at the
+--   case's first and last report)
 WITH in_place AS (
     SELECT
         weighed_case.machine_id,

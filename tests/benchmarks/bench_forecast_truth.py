@@ -57,7 +57,7 @@ def judge(seed: int, machines: int, draws: int) -> list[dict[str, Any]]:
                     if component == "all":
                         continue
                     low, high = counts.interval(0.8)
-                    came = true.get(cause, true.get(component, 0)) if cause else true.get(component, 0)
+                    came = true.get(cause, 0)
                     rows.append(
                         {
                             "seed": seed,
