@@ -162,7 +162,7 @@ _TABLED = 40_000_000
 
 
 #: Numbers taken at a time, so that what is made of them in between stays in the processor's cache.
-_PIECE = 2**16
+PIECE = 2**16
 
 
 def tabled(highest: int, size: int) -> bool:
@@ -191,10 +191,10 @@ def distinct_ticks(*ticks: Whole) -> Ints:
     seen = np.zeros(highest + 1, dtype=np.bool_)
     for part in together:
         for start in range(
-            0, part.size, _PIECE
+            0, part.size, PIECE
         ):  # narrow numbers are widened to look up by, a piece at a time
-            seen[part[start : start + _PIECE]] = True
-            if highest < _PIECE and seen.all():
+            seen[part[start : start + PIECE]] = True
+            if highest < PIECE and seen.all():
                 break  # few values, such as years, are soon all met
     return np.flatnonzero(seen).astype(np.int64, copy=False)
 

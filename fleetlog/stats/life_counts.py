@@ -12,10 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from fleetlog.stats.arrays import Ints, Whole, distinct_ticks, tabled, tick_positions
-
-#: Lives counted at a time: the numbers in between then stay in the processor's cache.
-_PIECE = 2**16
+from fleetlog.stats.arrays import PIECE, Ints, Whole, distinct_ticks, tabled, tick_positions
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,9 +103,9 @@ def _in_a_table(lives: pl.DataFrame, of_life: Whole, ages: int, size: int) -> tu
     # a frame has fewer rows than these can count
     entering, ended = np.zeros(size, dtype=np.uint32), np.zeros(2 * size, dtype=np.uint32)
     one = np.uint32(1)
-    for start in range(0, lives.height, _PIECE):
-        part = lives.slice(start, _PIECE)
-        key = np.multiply(of_life[start : start + _PIECE], ages, dtype=np.int32)
+    for start in range(0, lives.height, PIECE):
+        part = lives.slice(start, PIECE)
+        key = np.multiply(of_life[start : start + PIECE], ages, dtype=np.int32)
         np.add.at(entering, np.add(key, part["entry"].to_numpy(), dtype=np.int64), one)
         key += part["hours"].to_numpy()
         key *= 2
@@ -144,11 +141,11 @@ def _codes(column: pl.Series) -> tuple[pl.Series, Whole]:
     low, high = int(whole.min() or 0), int(whole.max() or 0)  # type: ignore[arg-type]
     wide = low < -(2**31) or high + 1 >= 2**31
     ticks: Whole = np.empty(whole.len(), dtype=np.int64 if wide else np.int32)
-    for start in range(0, whole.len(), _PIECE):
-        part = whole.slice(start, _PIECE)
+    for start in range(0, whole.len(), PIECE):
+        part = whole.slice(start, PIECE)
         if part.null_count():
             part = part.cast(pl.Int64).fill_null(high + 1)
-        np.subtract(part.to_numpy(), low, out=ticks[start : start + _PIECE], dtype=ticks.dtype)
+        np.subtract(part.to_numpy(), low, out=ticks[start : start + PIECE], dtype=ticks.dtype)
     found = distinct_ticks(ticks)
     stated = [value if value <= high else None for value in (found + low).tolist()]
     dense = found.size == 0 or found[-1] == found.size - 1
