@@ -112,7 +112,7 @@ def test_lives_counted_piece_by_piece_are_those_counted_at_once(monkeypatch: pyt
     at_once = counted(lives, "site", "build_year")
     in_chunks = pl.concat([lives[start : start + 37] for start in range(0, lives.height, 37)], rechunk=False)
     assert in_chunks.n_chunks() > 10
-    monkeypatch.setattr(life_counts, "_PIECE", 10)
+    monkeypatch.setattr(life_counts, "PIECE", 10)
     assert counted(in_chunks, "site", "build_year").equals(at_once)
 
 
