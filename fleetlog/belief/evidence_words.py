@@ -5,7 +5,7 @@ from __future__ import annotations
 from fleetlog.belief.case_records import HELD
 from fleetlog.faults import FaultFamily
 
-NEW_FAULT, STILL_THERE = "new_fault", "still_there"
+NEW_FAULT, STILL_THERE, UNRECORDED = "new_fault", "still_there", "unrecorded"
 
 
 _VOLTAGE_WORDS = {
@@ -22,7 +22,11 @@ def evidence_words(family: FaultFamily, row: dict[str, object]) -> str:
     if name == NEW_FAULT:
         return f"another fault may have taken the place of the first since (chance {row['chance']:.1%})"
     if name == STILL_THERE:
-        return "if the repair since has failed"
+        return (
+            "if nobody has mended it since" if outcome == "unanswered" else "if the repair since has failed"
+        )
+    if name == UNRECORDED:
+        return unrecorded_words(int(row["waits"]), float(row["hours"]))  # type: ignore[call-overload,arg-type]
     if name == "failure_mode":
         episodes = f" in {row['votes']:.3g} of {row['total']} episodes" if row["total"] != 1 else ""
         return f"codes of failure mode '{outcome}'{episodes}"
@@ -40,6 +44,14 @@ def evidence_words(family: FaultFamily, row: dict[str, object]) -> str:
         cause = _lower_first(family.cause(str(row["label"])).title)
         return f"{title}: {'confirmed' if row['position'] == 0 else 'not confirmed'}, {cause}"
     return f"{title}: {outcome}"
+
+
+def unrecorded_words(waits: int, quiet_hours: float) -> str:
+    """What came without a repair on record: how often the fault showed again, and how long it has kept quiet."""
+    times = "once" if waits == 1 else f"{waits} times"
+    parts = [f"back {times}"] if waits else []
+    parts += [f"quiet for {quiet_hours:,.0f} h"] if quiet_hours > 0 else []
+    return f"{' and '.join(parts) or 'last seen'} without a repair on record"
 
 
 def voltage_words(family: FaultFamily, outcome: str, low: float, high: float) -> str:

@@ -14,7 +14,7 @@ from fleetlog.history import History
 from fleetlog.session.fleet import selection
 from fleetlog.session.scope import WHOLE_FLEET
 from fleetlog.stats.arrays import Floats, Ints
-from fleetlog.stats.hidden_repair import ReturnLaw, ReturnLaws, fit_return_law
+from fleetlog.stats.hidden_repair import ReturnLaw, ReturnLaws, fit_return_law, mending_share
 from fleetlog.store import Store
 
 #: Gaps after a report that the family's return law is worth, and cases that its time to a new one is. From memory.
@@ -31,16 +31,20 @@ class Silence:
     """What silence says of cases whose last report no repair answers.
 
     Attributes:
-        standing: chance that the fault stands, shape (N,); NaN of all other cases.
+        unanswered: which cases they are, shape (N,).
         quiet_hours: running hours read since the last report, else 0, shape (N,).
         blank_orders: orders of unknown content since then, shape (N,).
+        blank_hours: running hours until the first of them was closed, else 0, shape (N,).
+        back: which cases have come back beyond their first burst of reports, shape (N,).
         blank_order: the latest of them.
         late_repairs: repairs that came too late to answer the case: the columns of sql/cases/late_repairs.sql.
     """
 
-    standing: Floats
+    unanswered: npt.NDArray[np.bool_]
     quiet_hours: Floats
     blank_orders: Ints
+    blank_hours: Floats
+    back: npt.NDArray[np.bool_]
     blank_order: pl.Series
     late_repairs: pl.DataFrame
 
@@ -94,11 +98,12 @@ def return_laws(store: Store, family: FaultFamily, *, learn: bool) -> ReturnLaws
         background_hours=max(background, 1.1 * SILENT_FOR * hours),
     )
     if not learn:
-        return ReturnLaws(default, default)
+        return ReturnLaws(default, default, own.blank_order_mends)
     gaps = store.run("cases/gaps", fault=family.name, burst_tenths=burst_tenths(family))
+    plain, blank = gaps.filter(pl.col("blank_tenths").is_null()), gaps.drop_nulls("blank_tenths")
 
     def fitted(back: bool) -> ReturnLaw:
-        mine = gaps.filter(pl.col("back") == back)
+        mine = plain.filter(pl.col("back") == back)
         return fit_return_law(
             mine["gap_tenths"].to_numpy() / 10,
             mine["again"].to_numpy(),
@@ -107,28 +112,38 @@ def return_laws(store: Store, family: FaultFamily, *, learn: bool) -> ReturnLaws
             worth=GAPS,
         )
 
-    return ReturnLaws(first=fitted(False), back=fitted(True))
+    again = fitted(True)
+    # what passes by itself is no repair: only faults that had come back tell what such an order does
+    told = blank.filter("back")
+    mends = mending_share(
+        told["gap_tenths"].to_numpy() / 10,
+        told["again"].to_numpy(),
+        told["blank_tenths"].to_numpy() / 10,
+        told["gaps"].to_numpy(),
+        again,
+        own.blank_order_mends,
+        worth=GAPS,
+    )
+    return ReturnLaws(first=fitted(False), back=again, mends=mends)
 
 
-def silence(
-    store: Store, history: History, family: FaultFamily, rows: pl.DataFrame, laws: ReturnLaws
-) -> Silence:
-    """What the hours since the last report say of sides where no repair answers it.
+def silence(store: Store, history: History, family: FaultFamily, rows: pl.DataFrame) -> Silence:
+    """What is on record since the last report of sides where no repair answers it.
 
     Args:
         store: with the table weighed_case.
         history: whose end the records reach to.
         family: whose cases they are.
         rows: all cases.
-        laws: of the fleet.
     """
     since = store.run("cases/unanswered", fault=family.name, as_of_end=history.as_of_end)
     known = rows.select(*CASE).join(since, on=CASE, how="left", maintain_order="left")
-    quiet = known["heard_tenths"].fill_null(0).to_numpy() / 10
-    blank = known["blank_orders"].fill_null(0).to_numpy()
-    mended = 1.0 - (1.0 - family.comeback.blank_order_mends) ** blank
-    back = came_back(family, rows) | known["came_back"].fill_null(False).to_numpy()
-    stands = laws.standing(quiet, back, mended)
-    answered = known["heard_tenths"].is_null().to_numpy()
-    late = store.run("cases/late_repairs", fault=family.name, as_of_end=history.as_of_end)
-    return Silence(np.where(answered, np.nan, stands), quiet, blank, known["blank_order"], late)
+    return Silence(
+        unanswered=known["heard_tenths"].is_not_null().to_numpy(),
+        quiet_hours=known["heard_tenths"].fill_null(0).to_numpy() / 10,
+        blank_orders=known["blank_orders"].fill_null(0).to_numpy(),
+        blank_hours=known["blank_tenths"].fill_null(0).to_numpy() / 10,
+        back=came_back(family, rows) | known["came_back"].fill_null(False).to_numpy(),
+        blank_order=known["blank_order"],
+        late_repairs=store.run("cases/late_repairs", fault=family.name, as_of_end=history.as_of_end),
+    )

@@ -23,11 +23,12 @@ import polars as pl
 
 from fleetlog.belief.case_bounds import cut
 from fleetlog.belief.case_records import HELD, Observations, tempered
-from fleetlog.belief.evidence_words import NEW_FAULT, STILL_THERE, evidence_words
+from fleetlog.belief.evidence_words import NEW_FAULT, STILL_THERE, UNRECORDED, evidence_words
 from fleetlog.belief.family_arrays import Layout
 from fleetlog.belief.learning import exposure_of, learnt, power_of
 from fleetlog.belief.reason import Reason
-from fleetlog.belief.returns import Silence, came_back, return_laws, silence
+from fleetlog.belief.returns import Silence, return_laws, silence
+from fleetlog.belief.unrecorded import Unrecorded, unrecorded
 from fleetlog.faults import FaultFamily
 from fleetlog.history import History
 from fleetlog.session.fleet import Fleet
@@ -72,6 +73,7 @@ class WeighedCases:
         power: how much of its face value each piece of evidence counts for: 1 = all of it.
         fit: the figures learnt, None where the family's own were used.
         returns: how soon a standing fault shows again, and how often one ends without a note.
+        ended_by_turn: how likely an unrecorded step ends each cause, 1 = as likely as the average, shape (turns, K).
         bounds, carried: the table weighed_case, and what `_cut` found beside it.
     """
 
@@ -94,6 +96,7 @@ class WeighedCases:
     power: float
     fit: CauseFit | None
     returns: ReturnLaws
+    ended_by_turn: Floats
     _starts: Ints = field(repr=False)
     bounds: pl.DataFrame = field(default_factory=pl.DataFrame, repr=False)
     carried: pl.DataFrame = field(default_factory=pl.DataFrame, repr=False)
@@ -186,15 +189,18 @@ def weigh(store: Store, history: History, family: FaultFamily, *, learn: bool = 
     layout = Layout.of(family, returns.back)
     carried = cut(store, history, layout, returns)
     observations = Observations.of(store, history, layout, carried)
-    quiet = silence(store, history, family, observations.rows, returns)
+    quiet = silence(store, history, family, observations.rows)
     model, fit, power = layout.defaults.model, None, 1.0
     if learn and observations.rows.height:
         observations = tempered(layout, observations)
-        real = _real(layout, observations, model, quiet, returns)
+    hidden = unrecorded(store, layout, observations, quiet, returns)
+    observations = replace(observations, cases=replace(observations.cases, besides=hidden.log_likelihood))
+    if learn and observations.rows.height:
+        real = _real(layout, observations, model, quiet, returns, hidden)
         observations = replace(observations, cases=replace(observations.cases, weight=real))
         fit = learnt(layout, observations, exposure_of(store, layout))
         model, power = fit.model, power_of(fit.model, observations)
-    judged = _judged(layout, observations, model, fit, returns, quiet, power)
+    judged = _judged(layout, observations, model, fit, returns, quiet, power, hidden)
     return replace(judged, bounds=store.select("FROM weighed_case"), carried=carried)
 
 
@@ -215,7 +221,10 @@ def weighed_at(store: Store, history: History, weighed: WeighedCases, looks: pl.
         cases = store.run("cases/looks", fault=weighed.layout.family.name, as_of_end=history.as_of_end)
         store.register("weighed_case", cases)
         observations = Observations.of(store, history, weighed.layout, weighed.carried)
-        quiet = silence(store, history, weighed.layout.family, observations.rows, weighed.returns)
+        quiet = silence(store, history, weighed.layout.family, observations.rows)
+        hidden = unrecorded(
+            store, weighed.layout, observations, quiet, weighed.returns, weighed.ended_by_turn
+        )
     finally:
         store.register("weighed_case", weighed.bounds)
     # nobody knew then that another case would follow, or that the machine would leave
@@ -225,7 +234,14 @@ def weighed_at(store: Store, history: History, weighed: WeighedCases, looks: pl.
     )
     earlier_rows = replace(observations, rows=rows)
     judged = _judged(
-        weighed.layout, earlier_rows, weighed.model, weighed.fit, weighed.returns, quiet, weighed.power
+        weighed.layout,
+        earlier_rows,
+        weighed.model,
+        weighed.fit,
+        weighed.returns,
+        quiet,
+        weighed.power,
+        hidden,
     )
     return cases.sort("machine_id", "side", "case_no").select(
         "machine_id",
@@ -234,6 +250,28 @@ def weighed_at(store: Store, history: History, weighed: WeighedCases, looks: pl.
         pl.col("seen_tenths").alias("tenths"),
         pl.Series("standing", judged.standing).fill_nan(None),
     )
+
+
+def _with_silence(
+    observations: Observations, model: CauseModel, quiet: Silence, hidden: Unrecorded
+) -> tuple[Ints, Floats, pl.DataFrame]:
+    """Evidence by case, with what came without a repair on record after how the repairs held."""
+    owner, likelihood, evidence = observations.in_order(model)
+    spoken = np.flatnonzero(np.ptp(hidden.log_likelihood, axis=1) > 0.0)
+    silent = pl.DataFrame(
+        {
+            "case_id": spoken,
+            "evidence": [UNRECORDED] * spoken.size,
+            "hours": quiet.quiet_hours[spoken],
+            "waits": hidden.waits[spoken],
+        },
+        schema={**_NEWS, "hours": pl.Float64, "waits": pl.Int64},
+    )
+    evidence = pl.concat([evidence, silent], how="diagonal")
+    owner = np.concatenate((owner, spoken))
+    order = np.argsort(owner, kind="stable")
+    likelihood = np.concatenate((likelihood, hidden.log_likelihood[spoken]))
+    return owner[order], likelihood[order], evidence[order]
 
 
 _NEWS: dict[str, type[pl.DataType]] = {"case_id": pl.Int64, "evidence": pl.String}
@@ -247,12 +285,13 @@ def _judged(
     returns: ReturnLaws,
     quiet: Silence,
     power: float,
+    hidden: Unrecorded,
 ) -> WeighedCases:
     """Bayes' rule over all evidence, and over what may have come after it."""
     rows, cases = observations.rows, observations.cases
     prior = log_prior(model, cases)
     followed = follow_ups(model, cases)
-    owner, likelihood, evidence = observations.in_order(model)
+    owner, likelihood, evidence = _with_silence(observations, model, quiet, hidden)
     likelihood = power * likelihood
     first = posterior(prior, likelihood, owner)
 
@@ -273,19 +312,27 @@ def _judged(
         {"case_id": doubted, "evidence": [NEW_FAULT] * doubted.size, "chance": replaced[doubted]},
         schema={**_NEWS, "chance": pl.Float64},
     )
-    followed_up = np.flatnonzero((rows["answered"] & rows["until"].is_null()).to_numpy())
-    failed = np.log(np.maximum(followed.uncured[followed_up], np.finfo(np.float64).tiny))
+    left = np.where(quiet.unanswered[:, None], hidden.stands, followed.uncured)
+    followed_up = np.flatnonzero(
+        (rows["answered"].to_numpy() | quiet.unanswered) & rows["until"].is_null().to_numpy()
+    )
+    failed = np.log(np.maximum(left[followed_up], np.finfo(np.float64).tiny))
     missed = pl.DataFrame(
-        {"case_id": followed_up, "evidence": [STILL_THERE] * followed_up.size}, schema=_NEWS
+        {
+            "case_id": followed_up,
+            "evidence": [STILL_THERE] * followed_up.size,
+            "outcome": np.where(quiet.unanswered[followed_up], "unanswered", "answered"),
+        },
+        schema={**_NEWS, "outcome": pl.String},
     )
     evidence = pl.concat([evidence, news, missed], how="diagonal")
     owner = evidence["case_id"].to_numpy()
     order = np.argsort(owner, kind="stable")
     likelihood = np.concatenate((likelihood, turn, failed))[order]
     judged = posterior(prior, likelihood, owner[order])
-    real = _real(layout, observations, model, quiet, returns)
+    real = _real(layout, observations, model, quiet, returns, hidden)
     uncured = first.probability * followed.uncured
-    chance = np.where(np.isnan(quiet.standing), real * uncured.sum(axis=1), quiet.standing)
+    chance = real * (first.probability * left).sum(axis=1)
     stands = chance[:, None] * judged.probability
     stands *= 1.0 - quiet.late_cure(rows, layout.cures, model.cure)
     # a case that another followed, or whose machine has left, stands no more
@@ -308,6 +355,7 @@ def _judged(
         blank_orders=quiet.blank_orders,
         blank_order=quiet.blank_order,
         returns=returns,
+        ended_by_turn=hidden.times,
         model=model,
         power=power,
         fit=fit,
@@ -316,19 +364,24 @@ def _judged(
 
 
 def _real(
-    layout: Layout, observations: Observations, model: CauseModel, quiet: Silence, returns: ReturnLaws
+    layout: Layout,
+    observations: Observations,
+    model: CauseModel,
+    quiet: Silence,
+    returns: ReturnLaws,
+    hidden: Unrecorded,
 ) -> Floats:
     """Chance of each case that it is a fault at all, shape (N,).
 
     A first burst of reports can be a code that passes by itself. That the hours after a repair stayed quiet fits one
     that passed as well as one that was cured; a part found failed speaks against it as surely as findings are right.
     """
-    cases, back = observations.cases, came_back(layout.family, observations.rows)
-    answered = np.isnan(quiet.standing)
-    unheard = returns.real(np.where(answered, 1.0, quiet.standing), back)
-    passed = np.where(answered, np.where(back, 0.0, returns.passing), 1.0 - unheard)
-    odds = passed / np.maximum(1.0 - passed, np.finfo(np.float64).tiny)
-    odds *= np.where(answered, odds_without_a_fault(model, cases), 1.0)
+    cases = observations.cases
+    owner, likelihood, _ = observations.in_order(model)
+    share = posterior(log_prior(model, cases), likelihood, owner).probability
+    fault = (1.0 - returns.passing) * (share * np.exp(hidden.log_likelihood)).sum(axis=1)
+    odds = returns.passing * hidden.passed / np.maximum(fault, np.finfo(np.float64).tiny)
+    odds *= np.where(quiet.unanswered, 1.0, odds_without_a_fault(model, cases))
     found = observations.pieces.filter(pl.col("label") != "", pl.col("position") == 0)
     for evidence, label in found.select("evidence", "label").unique(maintain_order=True).iter_rows():
         mine = found.filter(pl.col("evidence") == evidence, pl.col("label") == label)["case_id"].unique()

@@ -156,6 +156,8 @@ class Cases:
         visit_hours: running hours after it until the fault came back, or without it, shape (V,).
         visit_back: whether it came back, shape (V,).
         weight: what each case counts for in learning: the chance that it is one, shape (N,).
+        besides: log-likelihood of what else is on record of each case, by cause, that no figure here governs, shape
+            (N, K), or 0.
 
     Examples:
         One case of two causes, without any evidence or visit.
@@ -181,6 +183,7 @@ class Cases:
     visit_hours: Floats
     visit_back: npt.NDArray[np.bool_]
     weight: Floats
+    besides: Floats | float = 0.0
 
     @property
     def size(self) -> int:
@@ -551,7 +554,7 @@ def _expect(model: CauseModel, cases: Cases, exposure: Exposure, defaults: Defau
     chain = _Chain.of(model, cases)
     for k in range(causes):
         weight[:, k] += binned(cases.piece_case, pieces[:, k], cases.size)
-    weight += np.logaddexp(chain.present, chain.gone)
+    weight += np.logaddexp(chain.present, chain.gone) + cases.besides
     log_case = special.logsumexp(weight, axis=1) if cases.size else np.zeros(0)
     probability = np.exp(weight - log_case[:, None])
     share = cases.weight[:, None] * probability

@@ -1,11 +1,19 @@
 -- purpose: the running hours after each report in which nobody is on record to have repaired anything: to the next report, to
 --   the next repair, or to the last hours read.
--- grain: one row a length, ending and whether the fault had come back before
--- inputs: numbered_report, fault_repair, usage, family_window
+-- grain: one row a length, ending, whether the fault had come back before, and hours to an order of unknown content
+-- inputs: numbered_report, fault_repair, usage, clock, family_window, work_orders, work_lines
 -- parameters: fault, burst_tenths (what comes within so many tenths of a running hour of the first report belongs to its burst)
 -- output: gap_tenths (tenths of a running hour), again (TRUE: it ended with a report), back (TRUE: its report lay beyond the first
---   burst of reports, which begins anew after the quiet hours that confirm a repair), gaps (how many)
-WITH happening AS (
+--   burst of reports, which begins anew after the quiet hours that confirm a repair), blank_tenths
+--   (tenths of a running hour until the first order without a work line was closed in it; NULL = none), gaps (how many)
+WITH blank_order AS (
+    SELECT DISTINCT work_orders.machine_id, work_orders.closed_at, clock.tenths
+    FROM work_orders
+    INNER JOIN clock ON clock.machine_id = work_orders.machine_id AND clock.moment = work_orders.closed_at
+    ANTI JOIN work_lines ON work_lines.work_order_id = work_orders.work_order_id
+    WHERE COALESCE(work_orders.status, 'closed') = 'closed'
+),
+happening AS (
     SELECT machine_id, side, moment, tenths, 0 AS is_repair FROM numbered_report WHERE fault = $fault
     UNION ALL
     SELECT DISTINCT machine_id, side, moment, tenths, 1 FROM fault_repair
@@ -18,6 +26,7 @@ following AS (
         happening.tenths,
         happening.is_repair,
         LEAD(happening.tenths) OVER one_side AS next_tenths,
+        LEAD(happening.moment) OVER one_side AS next_moment,
         LEAD(happening.is_repair) OVER one_side AS next_is_repair,
         CASE
             WHEN happening.tenths - LAG(happening.tenths) OVER one_side < 10 * family_window.confirmation_hours THEN 0
@@ -41,12 +50,24 @@ gap AS (
         COALESCE(running.next_tenths, usage.last_tenths) - running.tenths AS gap_tenths,
         COALESCE(running.next_is_repair = 0, FALSE) AS again,
         running.is_repair,
+        running.machine_id,
+        running.moment,
+        running.tenths,
+        COALESCE(running.next_moment, TIMESTAMP '9999-12-31') AS next_moment,
         running.tenths - MIN(running.tenths) OVER (PARTITION BY running.machine_id, running.side, running.run) >= $burst_tenths AS back
     FROM running
     INNER JOIN usage ON usage.machine_id = running.machine_id
 )
-SELECT gap_tenths, again, back, COUNT(*) AS gaps
+SELECT
+    gap.gap_tenths,
+    gap.again,
+    gap.back,
+    CASE
+        WHEN blank_order.closed_at < gap.next_moment THEN LEAST(GREATEST(blank_order.tenths - gap.tenths, 0), gap.gap_tenths)
+    END AS blank_tenths,
+    COUNT(*) AS gaps
 FROM gap
-WHERE gap_tenths >= 0 AND is_repair = 0
-GROUP BY gap_tenths, again, back
-ORDER BY gap_tenths, again, back
+ASOF LEFT JOIN blank_order ON blank_order.machine_id = gap.machine_id AND blank_order.closed_at >= gap.moment
+WHERE gap.gap_tenths >= 0 AND gap.is_repair = 0
+GROUP BY ALL
+ORDER BY gap_tenths, again, back, blank_tenths

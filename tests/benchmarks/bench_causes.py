@@ -144,8 +144,8 @@ def look(fleet: Fleet, made: SimulatedFleet, seen: Seen) -> None:
             counts = np.array([(confirmed == cause).sum() for cause in model.causes], dtype=np.float64)
             base = counts + BASE_CASES * prior / prior.sum()
             given = {
-                "model": model.posterior.probability[mine_rows],
-                "oracle": oracle.posterior.probability[other_rows],
+                "model": _at_the_bottom(model)[mine_rows],
+                "oracle": _at_the_bottom(oracle)[other_rows],
                 "base": np.tile(base / base.sum(), (mine_rows.size, 1)),
             }
             seen.judgements("open", _position(model, wanted["cause"]), given)

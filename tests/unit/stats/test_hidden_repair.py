@@ -10,7 +10,7 @@ import pytest
 
 from fleetlog.stats import hidden_repair
 from fleetlog.stats.errors import BadArgument
-from fleetlog.stats.hidden_repair import ReturnLaw, ReturnLaws, fit_return_law
+from fleetlog.stats.hidden_repair import ReturnLaw, ReturnLaws, fit_return_law, mending_share
 
 LAW = ReturnLaw(
     burst=0.5,
@@ -35,17 +35,58 @@ def test_the_examples_are_true() -> None:
     assert tried.failed == 0
 
 
+def standing(law: ReturnLaw, quiet: np.ndarray, mended: float = 0.0, mended_after: float = 0.0) -> np.ndarray:
+    """The chance that the fault stands, every cause ending without a note as often as the average."""
+    one = np.ones((quiet.size, 1))
+    stands, gone = law.silence(quiet, law.ended_beyond * one, mended * one, np.full(quiet.size, mended_after))
+    return np.asarray((stands / (stands + gone))[:, 0])
+
+
 def test_by_hand() -> None:
-    (chance,) = LAW.standing(np.array([120.0]))
+    (chance,) = standing(LAW, np.array([120.0]))
     stands = 0.5 * math.exp(-40.0) + 0.3 * math.exp(-2.0) + 0.1 * math.exp(-0.3)
     assert chance == pytest.approx(stands / (stands + 0.1 * math.exp(-0.015)), rel=1e-13)
 
 
 def test_an_order_of_unknown_content_makes_a_repair_likelier() -> None:
     quiet = np.array([50.0])
-    plain, ordered = LAW.standing(quiet), LAW.standing(quiet, np.array([0.5]))
+    plain, ordered = standing(LAW, quiet), standing(LAW, quiet, 0.5)
     assert 0.0 < ordered[0] < plain[0]
-    assert LAW.standing(quiet, np.array([1.0]))[0] == 0.0
+    assert standing(LAW, quiet, 1.0)[0] == 0.0
+
+
+def test_until_the_order_was_closed_the_fault_kept_quiet_by_itself() -> None:
+    """By hand: mended after 40 of 50 quiet hours, a fault had stood quietly for 40 h first."""
+    quiet, after = np.array([50.0]), 40.0
+    silent = LAW.shares * np.exp(-50.0 / LAW.means)
+    stood = (LAW.shares[:3] * np.exp(-after / LAW.means[:3])).sum() * math.exp(-10.0 / 8000.0)
+    stands = 0.5 * silent[:3].sum()
+    assert standing(LAW, quiet, 0.5, after)[0] == pytest.approx(stands / (stands + silent[3] + 0.5 * stood))
+    assert standing(LAW, quiet, 0.5, after)[0] > standing(LAW, quiet, 0.5)[0]
+
+
+def test_a_cause_that_nobody_ends_in_passing_stands_on() -> None:
+    none, quiet = np.zeros((1, 2)), np.array([100.0])
+    stands, gone = LAW.silence(quiet, np.array([[0.01, 0.5]]), none, none[:, 0])
+    chance = (stands / (stands + gone))[0]
+    assert chance[0] > 0.9 > 0.5 > chance[1]
+
+
+def test_orders_that_mended_a_share_are_found_out() -> None:
+    """Gaps drawn by hand: an order after 10 h ended a third of the faults that still stood."""
+    draw = np.random.default_rng(20260303)
+    story, shows = drawn(LAW, 60_000, 5)
+    still = shows > 10.0
+    mended = draw.random(story.size) < 1.0 / 3.0
+    shows = np.where(mended, 10.0 + draw.exponential(8000.0, story.size), shows)[still]
+    seen = draw.uniform(100.0, 3000.0, shows.size)
+    share = mending_share(
+        np.minimum(shows, seen), shows <= seen, np.full(shows.size, 10.0), np.ones(shows.size, np.int64),
+        LAW, 0.5, worth=20.0,
+    )  # fmt: skip
+    assert share == pytest.approx(1.0 / 3.0, abs=0.03)
+    none = np.zeros(0)
+    assert mending_share(none, none > 0, none, none.astype(int), LAW, 0.4, worth=20.0) == 0.4
 
 
 def test_it_is_right_as_often_as_it_says() -> None:
@@ -53,7 +94,7 @@ def test_it_is_right_as_often_as_it_says() -> None:
     story, shows = drawn(LAW, 400_000, 20260101)
     looked = np.random.default_rng(2).uniform(0.0, 400.0, story.size)
     silent = shows > looked
-    said, stands = LAW.standing(looked[silent]), story[silent] < 3
+    said, stands = standing(LAW, looked[silent]), story[silent] < 3
     for low in np.arange(0.0, 1.0, 0.1):
         inside = (said >= low) & (said < low + 0.1)
         if inside.sum() > 1_000:
@@ -86,9 +127,19 @@ def test_what_cannot_be_is_refused() -> None:
     with pytest.raises(BadArgument, match="longer"):
         ReturnLaw(0.5, 0.1, 0.1, 3.0, 2.0, 200.0, 8000.0)
     with pytest.raises(BadArgument, match="not negative"):
-        LAW.standing(np.array([-1.0]))
+        standing(LAW, np.array([-1.0]))
     with pytest.raises(BadArgument, match="worth"):
         fit_return_law(np.ones(1), np.ones(1, dtype=bool), np.ones(1, dtype=np.int64), LAW, worth=0.0)
+
+
+def told(laws: ReturnLaws, quiet: np.ndarray, back: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The chance that a fault stands, and that there was one."""
+    none = np.zeros((quiet.size, 1))
+    stands, gone, passed = laws.silence(quiet, back, none + laws.back.ended_beyond, none, none[:, 0])
+    faults = (1.0 - laws.passing) * np.column_stack((stands, gone))
+    either = faults.sum(axis=1)
+    total = either + laws.passing * passed
+    return faults[:, 0] / total, either / total
 
 
 def test_first_bursts_that_only_pass_are_told_from_faults() -> None:
@@ -109,9 +160,7 @@ def test_first_bursts_that_only_pass_are_told_from_faults() -> None:
     shows[~real] = np.where(draw.random((~real).sum()) < 0.6, draw.exponential(3.0, (~real).sum()), np.inf)
     looked = draw.uniform(10.0, 500.0, real.size)
     silent = shows > looked
-    once = np.zeros(silent.sum(), dtype=bool)
-    said = laws.standing(looked[silent], once)
-    truly = laws.real(said, once)
+    said, truly = told(laws, looked[silent], np.zeros(silent.sum(), dtype=bool))
     for chance, fact in ((said, stands[silent]), (truly, real[silent])):
         for low in np.arange(0.0, 1.0, 0.1):
             inside = (chance >= low) & (chance < low + 0.1)
@@ -122,8 +171,8 @@ def test_first_bursts_that_only_pass_are_told_from_faults() -> None:
 def test_a_fault_that_came_back_is_no_passing_code() -> None:
     laws = ReturnLaws(ReturnLaw(0.5, 0.02, 0.3, 3.0, 60.0, 200.0, 8000.0), LAW)
     quiet, back = np.array([50.0, 50.0]), np.array([False, True])
-    stands = laws.standing(quiet, back)
-    assert stands[1] == LAW.standing(quiet[:1])[0] > stands[0]
-    assert laws.real(stands, back)[1] == 1.0 > laws.real(stands, back)[0]
+    stands, real = told(laws, quiet, back)
+    assert stands[1] > stands[0]
+    assert real[1] == 1.0 > real[0]
     assert laws.same(quiet, back)[1] == LAW.same(quiet[:1])[0]
     assert ReturnLaws(LAW, LAW).passing == 0.0
