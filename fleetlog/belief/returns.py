@@ -14,11 +14,16 @@ from fleetlog.history import History
 from fleetlog.session.fleet import selection
 from fleetlog.session.scope import WHOLE_FLEET
 from fleetlog.stats.arrays import Floats, Ints
-from fleetlog.stats.hidden_repair import ReturnLaw, ReturnLaws, fit_return_law, mending_share
+from fleetlog.stats.hidden_repair import ReturnLaw, ReturnLaws, fit_return_law, mended_gaps
 from fleetlog.store import Store
 
 #: Gaps after a report that the family's return law is worth, and cases that its time to a new one is. From memory.
 GAPS, ONSETS = 20.0, 20.0
+#: Chance that an order ended the fault which is on record to have looked at it only. Ours, from memory: a look mends
+#: nothing, but now and then the step that it led to is not written down.
+LOOK_MENDS = 0.1
+#: Turns in which the laws and what orders mend are taken from each other; they agree to a few parts in a thousand then.
+_ROUNDS = 6
 #: A fault that is kept silent shows again after so many times the mean time. Ours, from memory.
 SILENT_FOR = 4.0
 #: Reports within so many times a burst's mean time from the first belong to the first burst: 0.7 % of bursts take
@@ -34,15 +39,17 @@ class Silence:
         unanswered: which cases they are, shape (N,).
         quiet_hours: running hours read since the last report, else 0, shape (N,).
         blank_orders: orders of unknown content since then, shape (N,).
-        blank_hours: running hours until the first of them was closed, else 0, shape (N,).
+        looks: orders since then that only looked at the fault, shape (N,).
+        blank_hours: running hours until the first of either was closed, else 0, shape (N,).
         back: which cases have come back beyond their first burst of reports, shape (N,).
-        blank_order: the latest of them.
+        blank_order: the latest of either.
         late_repairs: repairs that came too late to answer the case: the columns of sql/cases/late_repairs.sql.
     """
 
     unanswered: npt.NDArray[np.bool_]
     quiet_hours: Floats
     blank_orders: Ints
+    looks: Ints
     blank_hours: Floats
     back: npt.NDArray[np.bool_]
     blank_order: pl.Series
@@ -98,33 +105,48 @@ def return_laws(store: Store, family: FaultFamily, *, learn: bool) -> ReturnLaws
         background_hours=max(background, 1.1 * SILENT_FOR * hours),
     )
     if not learn:
-        return ReturnLaws(default, default, own.blank_order_mends)
+        mends = (own.blank_order_mends, LOOK_MENDS)
+        return ReturnLaws(default, default, mends, mends)
     gaps = store.run("cases/gaps", fault=family.name, burst_tenths=burst_tenths(family))
-    plain, blank = gaps.filter(pl.col("blank_tenths").is_null()), gaps.drop_nulls("blank_tenths")
+    return _fitted(gaps, default, (own.blank_order_mends, LOOK_MENDS))
 
-    def fitted(back: bool) -> ReturnLaw:
-        mine = plain.filter(pl.col("back") == back)
-        return fit_return_law(
-            mine["gap_tenths"].to_numpy() / 10,
-            mine["again"].to_numpy(),
-            mine["gaps"].to_numpy(),
-            default,
-            worth=GAPS,
-        )
 
-    again = fitted(True)
-    # what passes by itself is no repair: only faults that had come back tell what such an order does
-    told = blank.filter("back")
-    mends = mending_share(
-        told["gap_tenths"].to_numpy() / 10,
-        told["again"].to_numpy(),
-        told["blank_tenths"].to_numpy() / 10,
-        told["gaps"].to_numpy(),
-        again,
-        own.blank_order_mends,
-        worth=GAPS,
-    )
-    return ReturnLaws(first=fitted(False), back=again, mends=mends)
+def _fitted(gaps: pl.DataFrame, default: ReturnLaw, known: tuple[float, float]) -> ReturnLaws:
+    """The laws of the fleet, and how often an order without a repair ended the fault, by turns until they agree.
+
+    Args:
+        gaps: the rows of sql/cases/gaps.sql.
+        default: the law known beforehand.
+        known: the chance known beforehand that an order of unknown content ended the fault, and that a look did.
+    """
+    hours, again, back = gaps["gap_tenths"].to_numpy() / 10, gaps["again"].to_numpy(), gaps["back"].to_numpy()
+    count, looked = gaps["gaps"].to_numpy().astype(np.float64), gaps["looked"].to_numpy()
+    ordered = gaps["blank_tenths"].is_not_null().to_numpy()
+    until = gaps["blank_tenths"].fill_null(0).to_numpy() / 10
+    # of first bursts apart: what passes by itself seems mended, whatever the order was
+    mends, laws = np.array([known, known]), {False: default, True: default}
+    for _ in range(_ROUNDS):
+        before = mends[back.astype(np.int64), looked.astype(np.int64)]
+        mended = np.zeros(count.size)
+        for mine, law in laws.items():
+            at = np.flatnonzero(ordered & (back == mine))
+            mended[at] = mended_gaps(hours[at], again[at], until[at], before[at], law)
+        for mine in np.ndindex(mends.shape):
+            those = ordered & (back == mine[0]) & (looked == mine[1])
+            found, of = float((count * mended)[those].sum()), float(count[those].sum())
+            mends[mine] = (found + GAPS * known[mine[1]]) / (of + GAPS)
+        # what an order ended had stood until then; the rest ran on as if there had been none
+        for mine in laws:
+            whole, cut = back == mine, (back == mine) & ordered
+            laws[mine] = fit_return_law(
+                np.concatenate((hours[whole], np.minimum(until, hours)[cut])),
+                np.concatenate((again[whole], np.zeros(int(cut.sum()), dtype=bool))),
+                np.concatenate(((count * (1.0 - mended))[whole], (count * mended)[cut])),
+                default,
+                worth=GAPS,
+            )
+    first, later = ((float(blank), float(look)) for blank, look in mends)
+    return ReturnLaws(laws[False], laws[True], first, later)
 
 
 def silence(store: Store, history: History, family: FaultFamily, rows: pl.DataFrame) -> Silence:
@@ -142,6 +164,7 @@ def silence(store: Store, history: History, family: FaultFamily, rows: pl.DataFr
         unanswered=known["heard_tenths"].is_not_null().to_numpy(),
         quiet_hours=known["heard_tenths"].fill_null(0).to_numpy() / 10,
         blank_orders=known["blank_orders"].fill_null(0).to_numpy(),
+        looks=known["looks"].fill_null(0).to_numpy(),
         blank_hours=known["blank_tenths"].fill_null(0).to_numpy() / 10,
         back=came_back(family, rows) | known["came_back"].fill_null(False).to_numpy(),
         blank_order=known["blank_order"],

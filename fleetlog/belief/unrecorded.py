@@ -40,30 +40,52 @@ class Unrecorded:
         passed: likelihood of what came after a first burst, had it been a code that only passed, shape (N,); 0 of what
             had come back.
         waits: how often the fault showed again without a repair between, beyond a burst, shape (N,).
-        times: how likely an unrecorded step ends each cause: see `ended_by_turn`.
+        ends: how likely an unrecorded step ends each cause.
     """
 
     log_likelihood: Floats
     stands: Floats
     passed: Floats
     waits: Ints
+    ends: UnrecordedSteps
+
+
+@dataclass(frozen=True, eq=False)
+class UnrecordedSteps:
+    """How likely an unrecorded step ends each cause.
+
+    Attributes:
+        times: 1 = as likely as the average fault of the fleet that had come back, shape (TURNS, K).
+        passing: share of the fleet's first bursts of reports that are no fault.
+    """
+
     times: Floats
+    passing: float
 
 
-def ended_by_turn(layout: Layout, observations: Observations, waits: Floats) -> Floats:
-    """How likely an unrecorded step ends each cause, 1 = as likely as the average gap of the fleet, shape (TURNS, K).
+def unrecorded_steps(
+    layout: Layout, observations: Observations, first: Floats, back: Floats, laws: ReturnLaws
+) -> UnrecordedSteps:
+    """How likely an unrecorded step ends each cause, and what it leaves to first bursts that only passed.
+
+    First bursts end without a note more often than faults that had come back: some were no fault, and some were of a
+    cause that the first short step ends, which the others had withstood.
 
     Args:
         layout: of the family.
         observations: of all cases.
-        waits: gaps of each case at each turn that speak, shape (N, TURNS).
+        first, back: gaps of each case at each turn, after its first burst and after it had come back, shape (N, TURNS).
+        laws: of the fleet.
     """
     cases, family = observations.cases, layout.family
     turn = _turns(cases.visit_case)
-    steps = cases.visit_steps | cases.visit_again
-    taken = np.stack([binned(turn, column.astype(np.float64), TURNS) for column in steps.T], axis=1)
-    taken += VISITS / steps.shape[1]
-    taken /= taken.sum(axis=1, keepdims=True)
+    new, again = (
+        np.stack([binned(turn, column.astype(np.float64), TURNS) for column in steps.T], axis=1)
+        for steps in (cases.visit_steps, cases.visit_again)
+    )
+    new += VISITS / new.shape[1]
+    # what is tried again has a share of its chance left
+    taken = (new + family.comeback.repeat_share * again) / (new + again).sum(axis=1, keepdims=True)
     cure = np.array(
         [[family.step(step).cures.get(cause, 0.0) for cause in layout.causes] for step in layout.cures]
     )
@@ -74,10 +96,10 @@ def ended_by_turn(layout: Layout, observations: Observations, waits: Floats) -> 
     ends[:, ~reached] = ends[:, reached].mean(axis=1, keepdims=True)
     owner, likelihood, _ = observations.in_order(layout.defaults.model)
     share = posterior(log_prior(layout.defaults.model, cases), likelihood, owner).probability
-    gaps = (waits[:, :, None] * share[:, None, :]).sum(axis=0)
-    average = (gaps * ends).sum() / gaps.sum() if gaps.any() else ends.mean()
-    times: Floats = ends / average
-    return times
+    first, back = (np.einsum("nt,nk->tk", gaps, share) for gaps in (first, back))
+    times: Floats = ends / ((back * ends).sum() / back.sum() if back.any() else ends.mean())
+    average = (first * times).sum() / first.sum() if first.any() else 1.0
+    return UnrecordedSteps(times, laws.passing(float(average)))
 
 
 def _turns(owner: Ints) -> Ints:
@@ -93,7 +115,7 @@ def unrecorded(
     observations: Observations,
     quiet: Silence,
     laws: ReturnLaws,
-    times: Floats | None = None,
+    ends: UnrecordedSteps | None = None,
 ) -> Unrecorded:
     """What silence says of each cause of each case.
 
@@ -103,27 +125,36 @@ def unrecorded(
         observations: of all cases.
         quiet: hours without a report since the last, where no repair answers it.
         laws: of the fleet.
-        times: how likely an unrecorded step ends each cause, if that is known already: see `ended_by_turn`.
+        ends: how likely an unrecorded step ends each cause, if that is known already.
     """
     waits = _waits(store, layout, observations.rows)
     tries = np.bincount(observations.cases.visit_case, minlength=observations.rows.height)
     last = np.minimum(tries, TURNS - 1)
-    if times is None:
-        speaking = waits.copy()
-        speaking[np.flatnonzero(quiet.unanswered), last[quiet.unanswered]] += 1.0
-        times = ended_by_turn(layout, observations, speaking)
+    if ends is None:
+        gaps = waits.copy()
+        gaps[np.flatnonzero(quiet.unanswered), last[quiet.unanswered]] += 1.0
+        # the first of a case came after its first burst
+        first = np.where((np.cumsum(gaps, axis=1) > 0) & (np.cumsum(gaps, axis=1) - gaps == 0), 1.0, 0.0)
+        ends = unrecorded_steps(layout, observations, first, gaps - first, laws)
+    times = ends.times
     share = laws.back.ended_beyond
     ended = np.minimum(share * times, MOST)
     stood = waits @ np.log((1.0 - ended) / (1.0 - share))
-    mended = 1.0 - (1.0 - np.minimum(laws.mends * times[last], MOST)) ** quiet.blank_orders[:, None]
-    stands, gone, passed = laws.silence(quiet.quiet_hours, quiet.back, ended[last], mended, quiet.blank_hours)
+    unmended = np.ones(times[last].shape)
+    kinds = zip(laws.first_mends, laws.back_mends, (quiet.blank_orders, quiet.looks), strict=True)
+    for mends_first, mends_later, orders in kinds:
+        mends = np.where(quiet.back, mends_later, mends_first)[:, None] * times[last]
+        unmended *= (1.0 - np.minimum(mends, MOST)) ** orders[:, None]
+    stands, gone, passed = laws.silence(
+        quiet.quiet_hours, quiet.back, ended[last], 1.0 - unmended, quiet.blank_hours
+    )
     either, heard = stands + gone, quiet.unanswered
     return Unrecorded(
         log_likelihood=stood + np.where(heard[:, None], np.log(either), 0.0),
         stands=np.where(heard[:, None], stands / either, 1.0),
         passed=np.where(heard, passed, np.where(quiet.back, 0.0, 1.0)),
         waits=waits.sum(axis=1).astype(np.int64),
-        times=times,
+        ends=ends,
     )
 
 

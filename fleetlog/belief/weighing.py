@@ -28,7 +28,7 @@ from fleetlog.belief.family_arrays import Layout
 from fleetlog.belief.learning import exposure_of, learnt, power_of
 from fleetlog.belief.reason import Reason
 from fleetlog.belief.returns import Silence, return_laws, silence
-from fleetlog.belief.unrecorded import Unrecorded, unrecorded
+from fleetlog.belief.unrecorded import Unrecorded, UnrecordedSteps, unrecorded
 from fleetlog.faults import FaultFamily
 from fleetlog.history import History
 from fleetlog.session.fleet import Fleet
@@ -69,11 +69,12 @@ class WeighedCases:
             not cured, and of an open case what is left after its hours without a report, which speak of a repair
             that nobody wrote down; NaN = not heard of.
         quiet_hours: running hours read since the last report of a side that no repair answers, else 0, shape (N,).
-        blank_orders: orders of unknown content since then, shape (N,), and `blank_order`, the latest of them.
+        blank_orders: orders since then of which nobody knows whether they ended the fault, shape (N,), and
+            `blank_order`, the latest of them.
         power: how much of its face value each piece of evidence counts for: 1 = all of it.
         fit: the figures learnt, None where the family's own were used.
         returns: how soon a standing fault shows again, and how often one ends without a note.
-        ended_by_turn: how likely an unrecorded step ends each cause, 1 = as likely as the average, shape (turns, K).
+        unrecorded_ends: how likely an unrecorded step ends each cause.
         bounds, carried: the table weighed_case, and what `_cut` found beside it.
     """
 
@@ -96,7 +97,7 @@ class WeighedCases:
     power: float
     fit: CauseFit | None
     returns: ReturnLaws
-    ended_by_turn: Floats
+    unrecorded_ends: UnrecordedSteps
     _starts: Ints = field(repr=False)
     bounds: pl.DataFrame = field(default_factory=pl.DataFrame, repr=False)
     carried: pl.DataFrame = field(default_factory=pl.DataFrame, repr=False)
@@ -223,7 +224,7 @@ def weighed_at(store: Store, history: History, weighed: WeighedCases, looks: pl.
         observations = Observations.of(store, history, weighed.layout, weighed.carried)
         quiet = silence(store, history, weighed.layout.family, observations.rows)
         hidden = unrecorded(
-            store, weighed.layout, observations, quiet, weighed.returns, weighed.ended_by_turn
+            store, weighed.layout, observations, quiet, weighed.returns, weighed.unrecorded_ends
         )
     finally:
         store.register("weighed_case", weighed.bounds)
@@ -352,10 +353,10 @@ def _judged(
         uncured=uncured.sum(axis=1),
         stands=stands,
         quiet_hours=quiet.quiet_hours,
-        blank_orders=quiet.blank_orders,
+        blank_orders=quiet.blank_orders + quiet.looks,
         blank_order=quiet.blank_order,
         returns=returns,
-        ended_by_turn=hidden.times,
+        unrecorded_ends=hidden.ends,
         model=model,
         power=power,
         fit=fit,
@@ -379,8 +380,8 @@ def _real(
     cases = observations.cases
     owner, likelihood, _ = observations.in_order(model)
     share = posterior(log_prior(model, cases), likelihood, owner).probability
-    fault = (1.0 - returns.passing) * (share * np.exp(hidden.log_likelihood)).sum(axis=1)
-    odds = returns.passing * hidden.passed / np.maximum(fault, np.finfo(np.float64).tiny)
+    fault = (1.0 - hidden.ends.passing) * (share * np.exp(hidden.log_likelihood)).sum(axis=1)
+    odds = hidden.ends.passing * hidden.passed / np.maximum(fault, np.finfo(np.float64).tiny)
     odds *= np.where(quiet.unanswered, 1.0, odds_without_a_fault(model, cases))
     found = observations.pieces.filter(pl.col("label") != "", pl.col("position") == 0)
     for evidence, label in found.select("evidence", "label").unique(maintain_order=True).iter_rows():

@@ -377,7 +377,7 @@ def _proposal(family: FaultFamily, deed: Deed | None, probability: Floats) -> st
 def _asked(weighed: WeighedCases, i: int) -> str:
     """Why a case without a repair on record is probably over, and what would settle it."""
     quiet, blank = weighed.quiet_hours[i], int(weighed.blank_orders[i])
-    orders = f" and {blank} order{'s' if blank > 1 else ''} of unknown content" if blank else ""
+    orders = f" and {blank} order{'s' if blank > 1 else ''} closed since" if blank else ""
     return (
         f"No repair is on record, but {quiet:,.0f} running hours without a report{orders} make one likely: the "
         f"fault still stands with chance {weighed.standing[i]:.0%}."

@@ -159,24 +159,29 @@ class ReturnLaws:
     Attributes:
         first: of the gaps after reports of a first burst.
         back: of the gaps after reports of a fault that had come back before.
-        mends: chance that an order of unknown content, closed since the last report, ended the fault.
+        first_mends, back_mends: after either, chance that an order of unknown content, closed since the last report,
+            ended the fault, and that one did which is on record to have looked at it only.
     """
 
     first: ReturnLaw
     back: ReturnLaw
-    mends: float = 0.0
+    first_mends: tuple[float, float] = (0.0, 0.0)
+    back_mends: tuple[float, float] = (0.0, 0.0)
 
-    @property
-    def passing(self) -> float:
+    def passing(self, times: float = 1.0) -> float:
         """Share of first bursts that are no fault: 1 - (1 - e1) / (1 - e2), of the shares e that end without a note.
+
+        Args:
+            times: how many times as often the faults among first bursts end without a note as those that had come back.
 
         Examples:
             >>> first = ReturnLaw(0.5, 0.01, 0.2, 4.0, 60.0, 240.0, 8000.0)
             >>> back = ReturnLaw(0.5, 0.01, 0.05, 4.0, 60.0, 240.0, 8000.0)
-            >>> round(ReturnLaws(first, back).passing, 3)
-            0.333
+            >>> round(ReturnLaws(first, back).passing(), 3), round(ReturnLaws(first, back).passing(3.0), 3)
+            (0.333, 0.143)
         """
-        return max(1.0 - (1.0 - self.first.ended_beyond) / (1.0 - self.back.ended_beyond), 0.0)
+        ended = min(times * self.back.ended_beyond, self.first.ended_beyond)
+        return 1.0 - (1.0 - self.first.ended_beyond) / (1.0 - ended)
 
     def silence(
         self,
@@ -212,7 +217,7 @@ class ReturnLaws:
 
 
 def fit_return_law(
-    hours: Floats, again: npt.NDArray[np.bool_], count: Ints, default: ReturnLaw, *, worth: float
+    hours: Floats, again: npt.NDArray[np.bool_], count: Ints | Floats, default: ReturnLaw, *, worth: float
 ) -> ReturnLaw:
     """The return law of a fleet from the gaps after its reports; the default comes back unchanged without any.
 
@@ -257,42 +262,27 @@ def fit_return_law(
     return ReturnLaw(float(shares[0]), float(shares[2]), float(shares[3]), *(float(mean) for mean in means))
 
 
-def mending_share(
-    hours: Floats,
-    again: npt.NDArray[np.bool_],
-    blank_hours: Floats,
-    count: Ints,
-    law: ReturnLaw,
-    default: float,
-    *,
-    worth: float,
-) -> float:
-    """How often an order of unknown content ended the fault, from the gaps in which one was closed.
+def mended_gaps(
+    hours: Floats, again: npt.NDArray[np.bool_], order_hours: Floats, mends: Floats, law: ReturnLaw
+) -> Floats:
+    """Chance that an order within a gap ended the fault, given when it showed again if it did, shape (n,).
 
     Args:
-        hours, again, count: the gaps: see `fit_return_law`.
-        blank_hours: running hours of each until the order was closed, shape (n,).
-        law: of the gaps without such an order.
-        default: the chance known beforehand.
-        worth: gaps that it is worth.
-
-    Source: Dempster, Laird & Rubin 1977 (expectation and maximisation); Gelman et al., Bayesian Data Analysis, 3rd
-        edition, section 2.4 (the beta prior of a chance).
+        hours, again: the gaps: see `fit_return_law`.
+        order_hours: running hours of each until the order was closed, shape (n,).
+        mends: chance beforehand that it ended the fault, shape (n,).
+        law: of gaps without an order.
 
     Examples:
-        Nine of ten faults were back soon after such an order, and one has kept quiet ever since: it ended one in ten,
-        the default drawing it up a little.
+        Back after 40 h: the order mended nothing. Quiet for 2,000 h: it did, unless the fault ended by itself.
 
         >>> law = ReturnLaw(0.5, 0.01, 0.001, 4.0, 60.0, 240.0, 8000.0)
-        >>> hours, again = np.array([40.0, 2000.0]), np.array([True, False])
-        >>> blank, count = np.array([5.0, 5.0]), np.array([90, 10])
-        >>> round(mending_share(hours, again, blank, count, law, 0.5, worth=10.0), 2), round((10 + 5) / 110, 2)
-        (0.14, 0.14)
+        >>> back = np.array([True, False])
+        >>> mended_gaps(np.array([40.0, 2000.0]), back, np.full(2, 5.0), np.full(2, 0.1), law).round(3).tolist()
+        [0.004, 0.986]
     """
-    if not hours.size:
-        return default
     gap = np.maximum(hours, _LEAST_HOURS)[:, None]
-    before = np.minimum(blank_hours, hours)[:, None]
+    before = np.minimum(order_hours, hours)[:, None]
 
     def density(time: Floats, means: Floats) -> Floats:
         found: Floats = np.exp(-time / means) / np.where(again[:, None], means, 1.0)
@@ -300,12 +290,6 @@ def mending_share(
 
     unmended = (law.shares * density(gap, law.means)).sum(axis=1)
     standing = (law.shares * np.exp(-before / law.means)).sum(axis=1)
-    mended = standing * density(gap - before, law.means[3:])[:, 0]
-    chance = default
-    for _ in range(_MOST_ROUNDS):
-        was = chance
-        share = chance * mended / (chance * mended + (1.0 - chance) * unmended)
-        chance = float((count * share).sum() + worth * default) / float(count.sum() + worth)
-        if abs(chance - was) < 1e-12:
-            break
+    mended = mends * standing * density(gap - before, law.means[3:])[:, 0]
+    chance: Floats = mended / (mended + (1.0 - mends) * unmended)
     return chance

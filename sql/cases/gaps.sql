@@ -1,19 +1,13 @@
 -- purpose: the running hours after each report in which nobody is on record to have repaired anything: to the next report, to
 --   the next repair, or to the last hours read.
--- grain: one row a length, ending, whether the fault had come back before, and hours to an order of unknown content
--- inputs: numbered_report, fault_repair, usage, clock, family_window, work_orders, work_lines
+-- grain: one row a length, ending, whether the fault had come back before, and hours to an order without a repair
+-- inputs: numbered_report, fault_repair, usage, family_window, unclear_order
 -- parameters: fault, burst_tenths (what comes within so many tenths of a running hour of the first report belongs to its burst)
 -- output: gap_tenths (tenths of a running hour), again (TRUE: it ended with a report), back (TRUE: its report lay beyond the first
 --   burst of reports, which begins anew after the quiet hours that confirm a repair), blank_tenths
---   (tenths of a running hour until the first order without a work line was closed in it; NULL = none), gaps (how many)
-WITH blank_order AS (
-    SELECT DISTINCT work_orders.machine_id, work_orders.closed_at, clock.tenths
-    FROM work_orders
-    INNER JOIN clock ON clock.machine_id = work_orders.machine_id AND clock.moment = work_orders.closed_at
-    ANTI JOIN work_lines ON work_lines.work_order_id = work_orders.work_order_id
-    WHERE COALESCE(work_orders.status, 'closed') = 'closed'
-),
-happening AS (
+--   (tenths of a running hour until the first order of which nobody knows whether it ended the fault was closed
+--   in it; NULL = none), looked (TRUE: every such order only looked at the fault), gaps (how many)
+WITH happening AS (
     SELECT machine_id, side, moment, tenths, 0 AS is_repair FROM numbered_report WHERE fault = $fault
     UNION ALL
     SELECT DISTINCT machine_id, side, moment, tenths, 1 FROM fault_repair
@@ -51,23 +45,37 @@ gap AS (
         COALESCE(running.next_is_repair = 0, FALSE) AS again,
         running.is_repair,
         running.machine_id,
+        running.side,
         running.moment,
         running.tenths,
         COALESCE(running.next_moment, TIMESTAMP '9999-12-31') AS next_moment,
         running.tenths - MIN(running.tenths) OVER (PARTITION BY running.machine_id, running.side, running.run) >= $burst_tenths AS back
     FROM running
     INNER JOIN usage ON usage.machine_id = running.machine_id
+),
+closed AS (
+    SELECT gap.machine_id, gap.side, gap.moment, gap.next_moment, MIN(unclear_order.tenths) AS tenths, BOOL_AND(unclear_order.looked) AS looked
+    FROM gap
+    INNER JOIN unclear_order
+        ON unclear_order.machine_id = gap.machine_id
+        AND COALESCE(unclear_order.side, gap.side) = gap.side
+        AND unclear_order.closed_at >= gap.moment
+        AND unclear_order.closed_at < gap.next_moment
+    GROUP BY gap.machine_id, gap.side, gap.moment, gap.next_moment
 )
 SELECT
     gap.gap_tenths,
     gap.again,
     gap.back,
-    CASE
-        WHEN blank_order.closed_at < gap.next_moment THEN LEAST(GREATEST(blank_order.tenths - gap.tenths, 0), gap.gap_tenths)
-    END AS blank_tenths,
+    CASE WHEN closed.tenths IS NOT NULL THEN LEAST(GREATEST(closed.tenths - gap.tenths, 0), gap.gap_tenths) END AS blank_tenths,
+    COALESCE(closed.looked, FALSE) AS looked,
     COUNT(*) AS gaps
 FROM gap
-ASOF LEFT JOIN blank_order ON blank_order.machine_id = gap.machine_id AND blank_order.closed_at >= gap.moment
+LEFT JOIN closed
+    ON closed.machine_id = gap.machine_id
+    AND closed.side = gap.side
+    AND closed.moment = gap.moment
+    AND closed.next_moment = gap.next_moment
 WHERE gap.gap_tenths >= 0 AND gap.is_repair = 0
 GROUP BY ALL
-ORDER BY gap_tenths, again, back, blank_tenths
+ORDER BY gap_tenths, again, back, blank_tenths, looked

@@ -1,11 +1,12 @@
 -- purpose: what is on record, since it was last heard of, of the last case of each side that no repair answers: running hours in
---   which nothing was reported, and orders of which nobody knows what was done.
+--   which nothing was reported, and orders of which nobody knows whether they ended the fault.
 -- grain: one row a weighed case without a repair since, and without a case after it or seen before its end
--- inputs: weighed_case, weighed_work, usage, clock, work_orders, work_lines
+-- inputs: weighed_case, weighed_work, usage, unclear_order
 -- parameters: fault, as_of_end
 -- output: machine_id, side, case_no, heard_tenths (running hours from the last report to the last reading that is believed,
 --   in tenths: hours that nobody read count for nothing), came_back (TRUE: the last report names no side, and comes after the case's last
---   repair), blank_orders (orders closed since then without a work line), blank_order (the latest of them; NULL = none),
+--   repair), blank_orders, looks (orders closed since then without a line, and with a look only), blank_order
+--   (the latest of them; NULL = none),
 --   blank_tenths (running hours, in tenths, until the first of them was closed; NULL = none)
 WITH last_try AS (
     SELECT machine_id, side, weighed_no, came_back, back_at, tenths + held_tenths AS back_tenths
@@ -40,18 +41,16 @@ blank AS (
         unanswered_case.machine_id,
         unanswered_case.side,
         unanswered_case.case_no,
-        COUNT(*) AS blank_orders,
-        MAX_BY(work_orders.work_order_id, work_orders.closed_at) AS blank_order,
-        MIN(clock.tenths) AS tenths
+        COUNT(DISTINCT unclear_order.work_order_id) FILTER (NOT unclear_order.looked) AS blank_orders,
+        COUNT(DISTINCT unclear_order.work_order_id) FILTER (unclear_order.looked) AS looks,
+        MAX_BY(unclear_order.work_order_id, unclear_order.closed_at) AS blank_order,
+        MIN(unclear_order.tenths) AS tenths
     FROM unanswered_case
-    INNER JOIN work_orders
-        ON work_orders.machine_id = unanswered_case.machine_id
-        AND work_orders.closed_at >= unanswered_case.last_at
-        AND work_orders.closed_at < COALESCE(unanswered_case.until, $as_of_end)
-        AND COALESCE(work_orders.status, 'closed') = 'closed'
-    INNER JOIN clock ON clock.machine_id = work_orders.machine_id AND clock.moment = work_orders.closed_at
-    LEFT JOIN work_lines ON work_lines.work_order_id = work_orders.work_order_id
-    WHERE work_lines.work_order_id IS NULL
+    INNER JOIN unclear_order
+        ON unclear_order.machine_id = unanswered_case.machine_id
+        AND COALESCE(unclear_order.side, unanswered_case.side) = unanswered_case.side
+        AND unclear_order.closed_at >= unanswered_case.last_at
+        AND unclear_order.closed_at < COALESCE(unanswered_case.until, $as_of_end)
     GROUP BY unanswered_case.machine_id, unanswered_case.side, unanswered_case.case_no
 )
 SELECT
@@ -65,6 +64,7 @@ SELECT
     ) AS heard_tenths,
     unanswered_case.came_back,
     COALESCE(blank.blank_orders, 0) AS blank_orders,
+    COALESCE(blank.looks, 0) AS looks,
     blank.blank_order,
     GREATEST(0, blank.tenths - unanswered_case.last_tenths) AS blank_tenths
 FROM unanswered_case

@@ -55,9 +55,9 @@ def test_what_comes_back_unmended_is_what_no_short_step_ends(tmp_path: Path) -> 
 
 def test_an_unrecorded_step_is_measured_against_the_average(tmp_path: Path) -> None:
     found = judged(Yard(3000, days=60).code(10, 7).code(30, 7), tmp_path)
-    assert found.ended_by_turn.shape == (TURNS, len(found.causes))
-    assert (found.ended_by_turn > 0).all()
-    of = dict(zip(found.causes, found.ended_by_turn[0], strict=True))
+    assert found.unrecorded_ends.times.shape == (TURNS, len(found.causes))
+    assert (found.unrecorded_ends.times > 0).all()
+    of = dict(zip(found.causes, found.unrecorded_ends.times[0], strict=True))
     assert of["calibration"] > of["internal_bushing"]
     # what no step of the family reaches is ended by what nobody knows
     known = [of[cause] for cause in of if cause != "unknown"]

@@ -10,7 +10,7 @@ import pytest
 
 from fleetlog.stats import hidden_repair
 from fleetlog.stats.errors import BadArgument
-from fleetlog.stats.hidden_repair import ReturnLaw, ReturnLaws, fit_return_law, mending_share
+from fleetlog.stats.hidden_repair import ReturnLaw, ReturnLaws, fit_return_law, mended_gaps
 
 LAW = ReturnLaw(
     burst=0.5,
@@ -72,21 +72,23 @@ def test_a_cause_that_nobody_ends_in_passing_stands_on() -> None:
     assert chance[0] > 0.9 > 0.5 > chance[1]
 
 
-def test_orders_that_mended_a_share_are_found_out() -> None:
-    """Gaps drawn by hand: an order after 10 h ended a third of the faults that still stood."""
+def test_orders_that_mended_are_told_from_those_that_did_not() -> None:
+    """Gaps drawn by hand, an order after 10 h ended a third: of those said to be mended with 70%, 70% were."""
     draw = np.random.default_rng(20260303)
-    story, shows = drawn(LAW, 60_000, 5)
+    _, shows = drawn(LAW, 200_000, 5)
     still = shows > 10.0
-    mended = draw.random(story.size) < 1.0 / 3.0
-    shows = np.where(mended, 10.0 + draw.exponential(8000.0, story.size), shows)[still]
-    seen = draw.uniform(100.0, 3000.0, shows.size)
-    share = mending_share(
-        np.minimum(shows, seen), shows <= seen, np.full(shows.size, 10.0), np.ones(shows.size, np.int64),
-        LAW, 0.5, worth=20.0,
-    )  # fmt: skip
-    assert share == pytest.approx(1.0 / 3.0, abs=0.03)
-    none = np.zeros(0)
-    assert mending_share(none, none > 0, none, none.astype(int), LAW, 0.4, worth=20.0) == 0.4
+    mended = (draw.random(shows.size) < 1.0 / 3.0)[still]
+    shows = np.where(mended, 10.0 + draw.exponential(8000.0, mended.size), shows[still])
+    seen = draw.uniform(20.0, 1000.0, shows.size)
+    said = mended_gaps(
+        np.minimum(shows, seen), shows <= seen, np.full(shows.size, 10.0), np.full(shows.size, 1.0 / 3.0), LAW
+    )
+    assert said.mean() == pytest.approx(1.0 / 3.0, abs=0.005)
+    for low in np.arange(0.0, 1.0, 0.1):
+        inside = (said >= low) & (said < low + 0.1)
+        if inside.sum() > 1_000:
+            error = 4 * math.sqrt(0.25 / inside.sum())
+            assert mended[inside].mean() == pytest.approx(said[inside].mean(), abs=error)
 
 
 def test_it_is_right_as_often_as_it_says() -> None:
@@ -136,9 +138,9 @@ def told(laws: ReturnLaws, quiet: np.ndarray, back: np.ndarray) -> tuple[np.ndar
     """The chance that a fault stands, and that there was one."""
     none = np.zeros((quiet.size, 1))
     stands, gone, passed = laws.silence(quiet, back, none + laws.back.ended_beyond, none, none[:, 0])
-    faults = (1.0 - laws.passing) * np.column_stack((stands, gone))
+    faults = (1.0 - laws.passing()) * np.column_stack((stands, gone))
     either = faults.sum(axis=1)
-    total = either + laws.passing * passed
+    total = either + laws.passing() * passed
     return faults[:, 0] / total, either / total
 
 
@@ -152,7 +154,7 @@ def test_first_bursts_that_only_pass_are_told_from_faults() -> None:
     rest = (1.0 - ended) * 0.4 / (1.0 - back.ended_beyond)
     first = ReturnLaw(0.6, 0.05 * rest / 0.4, 0.4 * ended, 3.0, 60.0, 240.0, 8000.0)
     laws = ReturnLaws(first, back)
-    assert laws.passing == pytest.approx(passing, rel=1e-12)
+    assert laws.passing() == pytest.approx(passing, rel=1e-12)
 
     real = draw.random(300_000) >= passing
     story, shows = drawn(back, real.size, 3)
@@ -175,4 +177,4 @@ def test_a_fault_that_came_back_is_no_passing_code() -> None:
     assert stands[1] > stands[0]
     assert real[1] == 1.0 > real[0]
     assert laws.same(quiet, back)[1] == LAW.same(quiet[:1])[0]
-    assert ReturnLaws(LAW, LAW).passing == 0.0
+    assert ReturnLaws(LAW, LAW).passing() == 0.0
