@@ -144,15 +144,18 @@ class Store:
         query = statement(name)
         return self.select(query.split_by(strata), self._bind(query, parameters))
 
-    def create(self, table: str, query: Statement, *, temporary: bool, **parameters: Any) -> None:
+    def create(
+        self, table: str, query: Statement, *, temporary: bool, schema: str = "", **parameters: Any
+    ) -> None:
         """Makes the table `table`, or the view, from a SELECT file.
 
-        A temporary one lives as long as this connection.
+        A temporary one lives as long as this connection. `schema`: where to make it, quoted; "" for the usual place.
         """
         scope = "TEMPORARY " if temporary else ""
         what = "VIEW" if query.is_view else "TABLE"
+        target = f"{schema}.{quoted(table)}" if schema else quoted(table)
         self.execute(
-            f"CREATE OR REPLACE {scope}{what} {quoted(table)} AS {query.text}",
+            f"CREATE OR REPLACE {scope}{what} {target} AS {query.text}",
             self._bind(query, parameters),
         )
 
