@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from functools import cached_property
 from typing import Any, ClassVar
 
 import numpy as np
@@ -345,8 +346,9 @@ def _one_draw(
 ) -> list[list[CountSums]]:
     season = outlook.season_days(draw)
     level = outlook.level(draw)
+    ahead = _Ahead(exposed, outlook.use.table.site[exposed.machine_no], season, level[exposed.machine_no])
     return [
-        _cause_sums(outlook, way, exposed, draw, season, level, outlook.staying)
+        _cause_sums(outlook, way, ahead, draw)
         if way.hazard is not None
         else _place_sums(outlook, way, of_models, draw, season, level)
         for way, of_models in zip(ways, models, strict=True)
@@ -421,15 +423,36 @@ def _with_successors(
     return [*sums, total[-1].with_poisson(float(again.sum()))]
 
 
-def _cause_sums(
-    outlook: Outlook,
-    way: Way,
-    exposed: _Exposed,
-    draw: int | None,
-    season: Floats,
-    level: Floats,
-    staying: Floats,
-) -> list[CountSums]:
+@dataclass(frozen=True, eq=False)
+class _Ahead:
+    """Running hours to come of the machines that can have the fault, in one draw: the same for every cause.
+
+    Attributes:
+        exposed: the machines.
+        site, a_day: of each machine its site, and its hours a day, season taken out.
+        season: days of each month times season, shape (sites, months).
+    """
+
+    exposed: _Exposed
+    site: Ints
+    season: Floats
+    a_day: Floats
+
+    @cached_property
+    def by_month(self) -> Floats:
+        """Of all machines together, shape (months,)."""
+        by_site = np.bincount(self.site, weights=self.a_day, minlength=self.season.shape[0])
+        together: Floats = by_site @ self.season
+        return together
+
+    @cached_property
+    def edges(self) -> Floats:
+        """Hours of each machine now and at the end of each month, shape (machines, months + 1)."""
+        run = np.cumsum(self.a_day[:, None] * self.season[self.site], axis=1)
+        return np.column_stack((self.exposed.hours, self.exposed.hours[:, None] + run))
+
+
+def _cause_sums(outlook: Outlook, way: Way, ahead: _Ahead, draw: int | None) -> list[CountSums]:
     """Sums by month of a cause without a followed part: Poisson counts at the fleet's rate."""
     hazard, default = way.hazard, way.default
     assert hazard is not None
@@ -443,15 +466,12 @@ def _cause_sums(
         worth = default.drawn_worth(float(spread.random()))
         evidence = each * float(spread.standard_gamma((worth + way.drawn[draw]) / each))
     factor = evidence / (worth + way.expected)
-    site, a_day = outlook.use.table.site[exposed.machine_no], level[exposed.machine_no]
     if hazard.shape == 1.0:  # a constant rate asks for the hours alone
-        expected = np.bincount(site, weights=a_day, minlength=season.shape[0]) @ season / hazard.scale_hours
+        expected = ahead.by_month / hazard.scale_hours
     else:
-        ahead = np.cumsum(a_day[:, None] * season[site], axis=1)
-        edges = np.column_stack((exposed.hours, exposed.hours[:, None] + ahead))
-        expected = np.diff(_cumulative(hazard, edges), axis=1).sum(axis=0)
-    means = expected * exposed.sides * factor
-    means = means * staying.mean(axis=0)
+        expected = np.diff(_cumulative(hazard, ahead.edges), axis=1).sum(axis=0)
+    means = expected * ahead.exposed.sides * factor
+    means = means * outlook.staying.mean(axis=0)
     return [_poisson_in_pairs(float(mean), way.both) for mean in (*means, means.sum())]
 
 
