@@ -40,6 +40,8 @@ _NOTHING = 1e-17
 _LOG_NOTHING = float(np.log(_NOTHING))
 #: So many complex numbers are worked on at once.
 _AT_ONCE = 1 << 18
+#: So many powers of chances are laid out in one table.
+_IN_A_TABLE = 1 << 16
 #: What a transform leaves where the chance is zero.
 _NOISE = 1e-15
 #: Polynomials shorter than this are multiplied directly, longer ones by transform.
@@ -253,13 +255,21 @@ def _powers(p: Floats, top: float) -> Floats:
         return np.zeros(0)
     # |z - 1| is at most 2, so term j is at most (2 top)^j of the first
     terms = max(2, math.ceil(_LOG_NOTHING / float(np.log(2.0 * top))))
-    powers = np.empty(terms)
-    power = p.copy()
-    powers[0] = np.add.reduce(power)
+    if terms * p.size > _IN_A_TABLE:
+        powers = np.empty(terms)
+        power = p.copy()
+        powers[0] = power.sum()
+        for j in range(1, terms):
+            np.multiply(power, p, out=power)
+            powers[j] = power.sum()
+        return powers
+    # so few that a sum takes longer to begin than to do: all at once
+    table = np.empty((terms, p.size))
+    table[0] = p
     for j in range(1, terms):
-        np.multiply(power, p, out=power)
-        powers[j] = np.add.reduce(power)
-    return powers
+        np.multiply(table[j - 1], p, out=table[j])
+    sums: Floats = np.add.reduce(table, axis=1)
+    return sums
 
 
 def mixture(draws: Sequence[CountSums]) -> CountDistribution:
