@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 """A text that begins so may be taken for a formula by a spreadsheet."""
 
+_MIGHT_BE_FORMULA = "^'*[" + "".join(FORMULA_STARTS).replace("-", r"\-") + "]"
+"""The same, as a pattern."""
+
 ENDINGS = (".csv", ".json", ".ndjson", ".xlsx", ".parquet", ".md", ".txt")
 """What a table's file may end in; the ending says the format."""
 
@@ -49,8 +52,11 @@ def harmless(frame: pl.DataFrame) -> pl.DataFrame:
         number = column.str.replace(",", ".", literal=True).cast(pl.Float64, strict=False).is_not_null()
         return pl.when(risky & ~number).then(pl.concat_str(pl.lit("'"), column)).otherwise(column).alias(name)
 
-    texts = [safe(name) for name, kind in frame.schema.items() if kind == pl.String]
-    return frame.with_columns(texts).rename(harmless_text)
+    texts = [name for name, kind in frame.schema.items() if kind == pl.String]
+    # hardly any column holds what might be a formula, and to look for it once costs little
+    might = frame.select(pl.col(texts).str.contains(_MIGHT_BE_FORMULA).any()).row(0) if texts else ()
+    doubtful = [safe(name) for name, so in zip(texts, might, strict=True) if so]
+    return (frame.with_columns(doubtful) if doubtful else frame).rename(harmless_text)
 
 
 def neat(frame: pl.DataFrame) -> pl.DataFrame:

@@ -131,10 +131,10 @@ def _fitted(gaps: pl.DataFrame, default: ReturnLaw, known: tuple[float, float]) 
         for mine, law in laws.items():
             at = np.flatnonzero(ordered & (back == mine))
             mended[at] = mended_gaps(hours[at], again[at], until[at], before[at], law)
-        for mine in np.ndindex(mends.shape):
-            those = ordered & (back == mine[0]) & (looked == mine[1])
+        for group, look in np.ndindex(mends.shape):
+            those = ordered & (back == group) & (looked == look)
             found, of = float((count * mended)[those].sum()), float(count[those].sum())
-            mends[mine] = (found + GAPS * known[mine[1]]) / (of + GAPS)
+            mends[group, look] = (found + GAPS * known[look]) / (of + GAPS)
         # what an order ended had stood until then; the rest ran on as if there had been none
         for mine in laws:
             whole, cut = back == mine, (back == mine) & ordered

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import altair as alt
 
-from fleetlog.charts.rows import inline, tips
+from fleetlog.charts.rows import Plot, inline, tips
 from fleetlog.charts.theme import MUTED, RULE, SERIES, Drawing, chart
 from fleetlog.phrasing import NO_WORDS, Words
 
@@ -29,11 +29,11 @@ def calibration_chart(finding: BacktestFinding, width: int, words: Words) -> Dra
     x = alt.X("mean_probability:Q", scale=scale, axis=alt.Axis(title="how sure it was", format=".0%"))
     y = alt.Y("share:Q", scale=scale, axis=alt.Axis(title="how often it was right", format=".0%"))
     diagonal = (
-        alt.Chart(inline([{"a": 0.0, "b": 0.0}, {"a": 1.0, "b": 1.0}]))
+        Plot(inline([{"a": 0.0, "b": 0.0}, {"a": 1.0, "b": 1.0}]))
         .mark_line(color=RULE, strokeDash=[4, 4])
         .encode(x=alt.X("a:Q", scale=scale, axis=percent), y=alt.Y("b:Q", scale=scale))
     )
-    base = alt.Chart(inline(bins))
+    base = Plot(inline(bins))
     spans = base.mark_rule(color=MUTED).encode(x=x, y=alt.Y("lower:Q", scale=scale), y2="upper:Q")
     points = base.mark_point(filled=True, size=90, color=SERIES[0]).encode(
         x=x, y=y, tooltip=tips("cases:Q", "share:Q||.0%")

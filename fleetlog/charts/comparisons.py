@@ -9,7 +9,19 @@ from typing import TYPE_CHECKING, Any
 import altair as alt
 import polars as pl
 
-from fleetlog.charts.rows import MAX_ROWS, across, at_x, inline, legend, message, p_text, thinned, tips, up
+from fleetlog.charts.rows import (
+    MAX_ROWS,
+    Plot,
+    across,
+    at_x,
+    inline,
+    legend,
+    message,
+    p_text,
+    thinned,
+    tips,
+    up,
+)
 from fleetlog.charts.theme import (
     ALERT,
     BAND_OPACITY,
@@ -169,7 +181,7 @@ def _rows_of_intervals(rows: Sequence[Mapping[str, Any]], width: int, title: str
         across(field, scale=dict(type="log", domain=[low, high], nice=False), **axis)
         for field in ("shown:Q", "from:Q", "to:Q", "one:Q")
     )
-    base = alt.Chart(inline(laid))
+    base = Plot(inline(laid))
     # Row by row, so that it strikes through no words where the picture is narrow.
     one = base.mark_rule(color=INK, strokeDash=[3, 3]).encode(
         x=unit, y=alt.Y("one_from:Q", scale=down, axis=None), y2=alt.Y2("one_to:Q")
@@ -180,9 +192,7 @@ def _rows_of_intervals(rows: Sequence[Mapping[str, Any]], width: int, title: str
     )
     interval = base.mark_rule(strokeWidth=2.5).encode(x=lower, x2=alt.X2("to:Q"), **place)
     arrows = [
-        alt.Chart(inline(leaving))
-        .mark_point(filled=True, size=70, opacity=1, shape=shape)
-        .encode(x=end, **place)
+        Plot(inline(leaving)).mark_point(filled=True, size=70, opacity=1, shape=shape).encode(x=end, **place)
         for shape, end, leaving in (
             ("triangle-left", lower, [row for row in laid if (row["lower"] or 0.0) < low]),
             ("triangle-right", upper, [row for row in laid if row["upper"] is None or row["upper"] > high]),
@@ -209,7 +219,7 @@ def _rows_of_intervals(rows: Sequence[Mapping[str, Any]], width: int, title: str
 def _bend(finding: TrendFinding, plot: int) -> alt.LayerChart | alt.FacetChart:
     """Faults per machine so far as counted, and as the fitted power law has them."""
     curve = thinned(finding.curve.select("hours", "count", "lower", "upper", "fitted"), "count", MAX_ROWS)
-    base = alt.Chart(inline(curve))
+    base = Plot(inline(curve))
     hours: dict[str, Any] = dict(title="running hours of the machine", format=",.0f", grid=False, tickCount=5)
     x = across("hours:Q", scale=dict(domainMin=0, nice=False), **hours)
     tallest = float(curve["count"].to_numpy().max()) * 1.3 or 1.0
@@ -265,13 +275,13 @@ def trend_chart(finding: TrendFinding, width: int, words: Words) -> Drawing:
     y = alt.Y("summary:N", sort=[row["summary"] for row in rows], axis=names)
     scale = dict(domain=[-reach, reach], nice=False)
     title = "better  ←  trend (Laplace)  →  worse" if width > 500 else "better  ←    →  worse"
-    grey = alt.Chart(inline([{"from": -_STEADY, "to": _STEADY}])).mark_rect(color=NEUTRAL, opacity=0.16)
+    grey = Plot(inline([{"from": -_STEADY, "to": _STEADY}])).mark_rect(color=NEUTRAL, opacity=0.16)
     looks: list[dict[str, Any]] = [
         dict(shorthand="kind:N", scale=dict(domain=list(_TRENDS), range=look), legend=legend(width))
         for look in ([ALERT, NEUTRAL, SERIES[0]], ["triangle-up", "circle", "triangle-down"])
     ]
     marks = (
-        alt.Chart(inline(rows))
+        Plot(inline(rows))
         .mark_point(filled=True, size=80, opacity=1)
         .encode(
             x=across("statistic:Q", title, scale=scale, tickCount=5),

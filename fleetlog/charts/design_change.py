@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import altair as alt
 import polars as pl
 
-from fleetlog.charts.rows import across, inline, message, tips, up
+from fleetlog.charts.rows import Plot, across, inline, message, tips, up
 from fleetlog.charts.theme import BAND_OPACITY, INK, SERIES, Drawing, chart, panel_title
 from fleetlog.phrasing import NO_WORDS, Words, capital, listed, said
 
@@ -74,13 +74,13 @@ def _panel(
     }
     month = across("month:T", None, format="%Y", tickCount="year", labelOverlap=True, grid=False)
     share = up("likelihood:Q", None, scale=alt.Scale(domain=[0, 1]), tickCount=2, format=".1f")
-    interval = alt.Chart(inline([ends]))
+    interval = Plot(inline([ends]))
     layers = (
         interval.mark_rect(color=SERIES[0], opacity=BAND_OPACITY).encode(
             x=alt.X("from:T"), x2=alt.X2("to:T")
         ),
         interval.mark_rule(color=INK).encode(x="best:T"),
-        alt.Chart(inline(rows))
+        Plot(inline(rows))
         .mark_line(
             color=SERIES[0], interpolate="step-before", point=alt.OverlayMarkDef(size=18, color=SERIES[0])
         )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import altair as alt
 import polars as pl
 
-from fleetlog.charts.rows import inline, message, tips
+from fleetlog.charts.rows import Plot, inline, message, tips
 from fleetlog.charts.theme import INK, NEUTRAL, SERIES, Drawing, chart
 from fleetlog.phrasing import NO_WORDS, Words, hours, plural
 from fleetlog.session.status import StatusFinding
@@ -43,7 +43,7 @@ def fleet_age_chart(finding: StatusFinding, width: int, words: Words) -> Drawing
     totals = finding.fleet.sort("build_year", nulls_last=True)["machines"].to_list()
     x = alt.X("year:O", sort=years, axis=dict(title="build year", labelAngle=0, labelOverlap=True))
     bars = (
-        alt.Chart(inline(rows))
+        Plot(inline(rows))
         .mark_bar(stroke="#ffffff", strokeWidth=0.6)
         .encode(
             x=x,
@@ -62,9 +62,7 @@ def fleet_age_chart(finding: StatusFinding, width: int, words: Words) -> Drawing
         )
     )
     counts = (
-        alt.Chart(
-            inline([{"year": year, "machines": total} for year, total in zip(years, totals, strict=True)])
-        )
+        Plot(inline([{"year": year, "machines": total} for year, total in zip(years, totals, strict=True)]))
         .mark_text(dy=-8, color=INK, fontSize=11.5)
         .encode(x=x, y=alt.Y("machines:Q"), text=alt.Text("machines:Q", format=",.0f"))
     )

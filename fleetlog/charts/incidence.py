@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import altair as alt
 import polars as pl
 
-from fleetlog.charts.rows import MAX_ROWS, apart, inline, legend, message, thinned, tips
+from fleetlog.charts.rows import MAX_ROWS, Plot, apart, inline, legend, message, thinned, tips
 from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, Drawing, chart, colour_of, panel_title
 from fleetlog.phrasing import (
     NO_WORDS,
@@ -122,7 +122,7 @@ def _one(
 ) -> alt.VConcatChart:
     rows = curve_rows(group, words)
     ends = {row["ending"]: {**row, "hours": group.last_hours} for row in rows}
-    base = alt.Chart(inline([*rows, *ends.values()]))
+    base = Plot(inline([*rows, *ends.values()]))
     x = alt.X(
         "hours:Q",
         scale=dict(domain=[0, top], nice=False),
@@ -144,7 +144,7 @@ def _one(
         ),
     ]
     seen = [{"hours": age, "foot": 0.0, "top": _MARK} for age in apart(group.left_running, top)]
-    marks = alt.Chart(inline(seen)).mark_rule(color=MUTED, opacity=0.7)
+    marks = Plot(inline(seen)).mark_rule(color=MUTED, opacity=0.7)
     layers = [*layers, marks.encode(x=x, y=alt.Y("foot:Q", scale=scale, axis=axis), y2=alt.Y2("top:Q"))]
     title: Any = alt.Undefined
     if finding.by:
@@ -157,7 +157,7 @@ def _watched(group: IncidenceGroup, plot: int, top: float, ages: tuple[float, ..
     """A line of numbers: how many parts were still watched at each age."""
     rows = [{"hours": age, "watched": count} for age, count in group.at_risk_at if age in ages]
     line: alt.Chart = (
-        alt.Chart(inline(rows))
+        Plot(inline(rows))
         .mark_text(fontSize=11.5, color=INK)
         .encode(
             x=alt.X("hours:Q", scale=dict(domain=[0, top], nice=False), axis=None),

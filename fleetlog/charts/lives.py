@@ -9,7 +9,7 @@ from typing import Any
 
 import altair as alt
 
-from fleetlog.charts.rows import inline, message, tips
+from fleetlog.charts.rows import Plot, inline, message, tips
 from fleetlog.charts.survival import enough_failures
 from fleetlog.charts.theme import BAND_OPACITY, INK, SERIES, Drawing, chart, panel_title
 from fleetlog.lives.survival import SurvivalFinding, SurvivalGroup
@@ -221,7 +221,7 @@ def _drawn(
         "lower:Q|at least|.2f",
         "upper:Q|at most|.2f",
     )
-    base = alt.Chart(inline([dict(row) for row in rows]))
+    base = Plot(inline([dict(row) for row in rows]))
     layers: list[Any] = [
         base.mark_rect(opacity=BAND_OPACITY, clip=True, color=SERIES[0]).encode(
             x=alt.X("from_hours:Q", **x),
@@ -235,7 +235,7 @@ def _drawn(
     ]
     if line:
         layers.append(
-            alt.Chart(inline([dict(row) for row in line]))
+            Plot(inline([dict(row) for row in line]))
             .mark_line(strokeWidth=1.8, strokeDash=[6, 3], clip=True, color=INK)
             .encode(x=alt.X("hours:Q", **x), y=alt.Y("fitted:Q", **y))
         )

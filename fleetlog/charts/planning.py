@@ -9,7 +9,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from fleetlog.charts.rows import inline, legend, message, tips
+from fleetlog.charts.rows import Plot, inline, legend, message, tips
 from fleetlog.charts.theme import ALERT, BAND_OPACITY, INK, MUTED, PAPER, SERIES, Drawing, chart
 from fleetlog.lives.fleet_figures import FleetFiguresFinding
 from fleetlog.phrasing import NO_WORDS, Words, capital, hours, money, number, plural, plural_part
@@ -90,12 +90,12 @@ def forecast_chart(finding: ForecastFinding, width: int, words: Words) -> Drawin
         axis=_month_axis(order[1:]),
         scale=alt.Scale(domain=order, paddingInner=0.25),
     )
-    base = alt.Chart(inline(rows))
+    base = Plot(inline(rows))
     stands = sum(row["standing"] for row in rows)
     counts = _whole_numbers("faults, failures a month", max([stands, *(row["upper"] for row in rows)]))
     worked = _whole_numbers("labour hours", max(row["labour_hours"] for row in rows), tickCount=3)
     standing = (
-        alt.Chart(inline([{"month": _NOW, "standing": stands}]))
+        Plot(inline([{"month": _NOW, "standing": stands}]))
         .mark_bar(color=ALERT)
         .encode(x=x, y=alt.Y("standing:Q", axis=counts), tooltip=tips("standing:Q|stand now|.1f"))
     )
@@ -138,7 +138,7 @@ def forecast_check_title(finding: ForecastCheck, _: Words = NO_WORDS) -> str:
 def forecast_check_chart(finding: ForecastCheck, width: int, words: Words) -> Drawing:
     """Ranges of past forecasts, all causes together, and what came."""
     rows = finding.frame.filter(pl.col("component") == "all").to_dicts()
-    base = alt.Chart(inline(rows))
+    base = Plot(inline(rows))
     x = alt.X("until:O", sort=None, axis=_month_axis([row["until"] for row in rows]))
     counts = _whole_numbers("failures", max(max(row["upper"], row["came"]) for row in rows))
     # A quarter has three months: bars as wide as the room would look like areas.
@@ -183,7 +183,7 @@ def replacement_chart(finding: ReplacementFinding, width: int, words: Words) -> 
     plot = width - 90
     x = alt.X("age_hours:Q", axis=alt.Axis(title="age of the part, running hours", format=",.0f", grid=False))
     y = alt.Axis(title=f"{finding.currency} saved by replacing at once", format=",.0f")
-    base = alt.Chart(inline(rows))
+    base = Plot(inline(rows))
     band = base.mark_area(opacity=BAND_OPACITY, color=SERIES[0]).encode(
         x=x, y=alt.Y("lower:Q", axis=y), y2=alt.Y2("upper:Q")
     )
@@ -192,15 +192,15 @@ def replacement_chart(finding: ReplacementFinding, width: int, words: Words) -> 
         y=alt.Y("saving:Q", axis=y),
         tooltip=tips("age_hours:Q|age|,.0f", "saving:Q||,.0f", "lower:Q||,.0f", "upper:Q||,.0f"),
     )
-    nothing = alt.Chart(inline([{"zero": 0.0}])).mark_rule(color=MUTED).encode(y=alt.Y("zero:Q"))
+    nothing = Plot(inline([{"zero": 0.0}])).mark_rule(color=MUTED).encode(y=alt.Y("zero:Q"))
     layers = [band, line, nothing]
     if row["best_age_hours"] is not None:
-        best = alt.Chart(inline([{"best": row["best_age_hours"]}]))
+        best = Plot(inline([{"best": row["best_age_hours"]}]))
         layers.append(best.mark_rule(color=INK, strokeDash=[4, 3]).encode(x=alt.X("best:Q")))
     parts = finding.parts.filter(mine).select("age_hours", "machine_id", "side").head(2000).to_dicts()
     if parts:
         layers.append(
-            alt.Chart(inline(parts))
+            Plot(inline(parts))
             .mark_tick(color=ALERT, thickness=1.5, size=12)
             .encode(
                 x=alt.X("age_hours:Q"),
@@ -284,7 +284,7 @@ def plan_chart(finding: PlanFinding, width: int, words: Words) -> Drawing:
     )
     x = alt.X("week:O", sort=names, scale=alt.Scale(domain=names, paddingInner=0.12), axis=axis)
     y_axis = alt.Axis(title="labour hours", format="d")
-    base = alt.Chart(inline(rows))
+    base = Plot(inline(rows))
     bricks = base.mark_bar(stroke=PAPER, strokeWidth=1).encode(
         x=x,
         y=alt.Y("base:Q", axis=y_axis),
@@ -296,13 +296,9 @@ def plan_chart(finding: PlanFinding, width: int, words: Words) -> Drawing:
         ),
         tooltip=tips("machine_id:N|machine", "side:N", "week:O", "labour_hours:Q||.1f", "saving:Q||,.0f"),
     )
-    limit = (
-        alt.Chart(inline(weeks))
-        .mark_tick(color=INK, thickness=2)
-        .encode(x=x, y=alt.Y("limit:Q", axis=y_axis))
-    )
+    limit = Plot(inline(weeks)).mark_tick(color=INK, thickness=2).encode(x=x, y=alt.Y("limit:Q", axis=y_axis))
     kept = (
-        alt.Chart(inline(weeks))
+        Plot(inline(weeks))
         .mark_bar(color=MUTED, opacity=BAND_OPACITY)
         .encode(x=x, y=alt.Y("kept:Q", axis=y_axis), y2=alt.Y2("limit:Q"))
     )
@@ -317,7 +313,7 @@ def plan_chart(finding: PlanFinding, width: int, words: Words) -> Drawing:
     )
     if tall:
         layers.append(
-            alt.Chart(inline(tall))
+            Plot(inline(tall))
             .transform_calculate(middle="(datum.base + datum.top) / 2")
             .mark_text(color=PAPER, fontSize=size, fontWeight="bold")
             .encode(x=x, y=alt.Y("middle:Q", axis=y_axis), text=alt.Text("machine_id:N"))
@@ -354,7 +350,7 @@ def shop_hours_title(finding: ShopHoursFinding, _: Words = NO_WORDS) -> str:
 def shop_hours_chart(finding: ShopHoursFinding, width: int, words: Words) -> Drawing:
     """Money saved by the plan for each number of weekly hours."""
     rows = finding.frame.select("shop_hours", "saving", "visits", "labour_hours").to_dicts()
-    base = alt.Chart(inline(rows))
+    base = Plot(inline(rows))
     x = alt.X("shop_hours:O", axis=alt.Axis(title="labour hours a week for planned jobs", labelAngle=0))
     y = alt.Y("saving:Q", axis=alt.Axis(title=f"{finding.currency} saved", format=",.0f"))
     bars = base.mark_bar(color=SERIES[0]).encode(x=x, y=y)
@@ -394,7 +390,7 @@ def policies_chart(finding: PolicyFinding, width: int, words: Words) -> Drawing:
     ):
         figures = _figures(names, rows, column)
         panel = _panel(figures, y, title, form)
-        label = alt.Chart(inline(figures)).mark_text(dy=-11, fontSize=11, color=INK)
+        label = Plot(inline(figures)).mark_text(dy=-11, fontSize=11, color=INK)
         texts = label.encode(y=y, x=alt.X("value:Q"), text=alt.Text("value:Q", format=form))
         panels.append(alt.layer(*panel, texts, width=max(width - 300, 160), height=36 * len(names)))
     picture = alt.vconcat(*panels)
@@ -417,7 +413,7 @@ def _figures(names: Sequence[str], rows: Sequence[Mapping[str, Any]], column: st
 
 def _panel(figures: Sequence[Mapping[str, Any]], y: alt.Y, title: str, form: str) -> list[alt.Chart]:
     """A line a row for the range and a point for the figure."""
-    base = alt.Chart(inline(figures))
+    base = Plot(inline(figures))
     x = alt.Axis(title=title, format=form, tickCount=4)
     span = base.mark_rule(strokeWidth=3, color=SERIES[0], opacity=0.45).encode(
         y=y, x=alt.X("lower:Q", axis=x), x2=alt.X2("upper:Q")
@@ -448,7 +444,7 @@ def payback_chart(finding: MoneyFinding, width: int, words: Words) -> Drawing:
     """Breakdowns avoided, in money, month by month, beside what the work ahead of failure costs."""
     months = max(36, 2 * (finding.payback_months or 0))
     rows = finding.payback.filter(pl.col("month") <= months).to_dicts()
-    base = alt.Chart(inline(rows))
+    base = Plot(inline(rows))
     x = alt.X("month:Q", axis=alt.Axis(title="months from now", tickMinStep=1, format="d"))
     axis = alt.Axis(title=finding.currency, format=",.0f")
     avoided = base.mark_line(color=SERIES[0], strokeWidth=2.5).encode(

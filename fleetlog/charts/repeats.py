@@ -7,7 +7,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from fleetlog.charts.rows import at_x, inline, message, thinned, tips
+from fleetlog.charts.rows import Plot, at_x, inline, message, thinned, tips
 from fleetlog.charts.theme import BAND_OPACITY, INK, MUTED, NEUTRAL, SERIES, Drawing, chart
 from fleetlog.lives.repeats import RepeatsFinding
 from fleetlog.phrasing import NO_WORDS, Words, capital, hours, percent, repair_name
@@ -78,7 +78,7 @@ def comeback_chart(finding: RepeatsFinding, width: int, words: Words) -> Drawing
     )
     y = alt.Y("middle:Q", scale=dict(domain=[0, height], range=[0, height]), axis=None)
     colour = alt.condition("datum.few", alt.value(NEUTRAL), alt.value(SERIES[0]))
-    base = alt.Chart(inline(laid))
+    base = Plot(inline(laid))
     names = base.mark_text(align="left", fontSize=12.5, fontWeight="bold", color=INK).encode(
         x=at_x(0),
         y=alt.Y("top:Q", scale=dict(domain=[0, height], range=[0, height]), axis=None),
@@ -158,12 +158,12 @@ def mean_cumulative_chart(finding: RepeatsFinding, width: int, words: Words) -> 
     )
     y_axis = dict(title="faults per machine so far", format=".1f")
     scale = dict(domain=[0, tallest])
-    base = alt.Chart(inline(rows))
+    base = Plot(inline(rows))
     band = base.mark_area(interpolate="step-after", opacity=BAND_OPACITY, color=SERIES[0], clip=True).encode(
         x=x, y=alt.Y("lower:Q", axis=y_axis, scale=scale), y2=alt.Y2("upper:Q")
     )
     line = (
-        alt.Chart(inline(sure))
+        Plot(inline(sure))
         .mark_line(interpolate="step-after", color=SERIES[0])
         .encode(
             x=x,
@@ -175,7 +175,7 @@ def mean_cumulative_chart(finding: RepeatsFinding, width: int, words: Words) -> 
     dashed = len(unsure) > 1
     if dashed:
         layers.append(
-            alt.Chart(inline(unsure))
+            Plot(inline(unsure))
             .mark_line(interpolate="step-after", color=SERIES[0], strokeDash=[5, 4], strokeWidth=1.7)
             .encode(x=x, y=alt.Y("count:Q", axis=y_axis, scale=scale))
         )

@@ -17,6 +17,17 @@ NOTHING = "nothing"
 """Name of a picture that is only a sentence: a page says it as one."""
 
 
+class Plot(alt.Chart):
+    """A chart that is not copied to its last part each time it is laid over or beside others.
+
+    The grammar's library copies charts deeply wherever it joins them, three or four times before one is drawn, and
+    changes nothing of the copies but what stands on top: names, data, sizes and lists of parameters.
+    """
+
+    def __deepcopy__(self, memo: Any) -> Plot:
+        return self.copy(deep=False)
+
+
 def inline(rows: Sequence[Mapping[str, Any]] | pl.DataFrame) -> alt.InlineData:
     """The rows as data of a chart, values as they stand in the table.
 
@@ -67,7 +78,7 @@ def legend(width: int, *, many: int = 0, **more: Any) -> dict[str, Any]:
 
 def message(text: str, width: int) -> alt.TopLevelMixin:
     """A sentence in place of a picture of nothing."""
-    base = alt.Chart(inline([{"text": text}]), width=width - 40, height=60)
+    base = Plot(inline([{"text": text}]), width=width - 40, height=60)
     words: alt.TopLevelMixin = base.mark_text(color=MUTED).encode(text=alt.Text("text:N"))
     return words.properties(name=NOTHING)
 

@@ -10,7 +10,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from fleetlog.charts.rows import MAX_ROWS, apart, at_x, inline, message, p_text, thinned, tips
+from fleetlog.charts.rows import MAX_ROWS, Plot, apart, at_x, inline, message, p_text, thinned, tips
 from fleetlog.charts.theme import (
     BAND_OPACITY,
     INK,
@@ -274,7 +274,7 @@ def _curves(
         "failed:Q|failed here|,.0f",
     )
     layers = [
-        alt.Chart(inline([row for row in everything if row["banded"]]))
+        Plot(inline([row for row in everything if row["banded"]]))
         .mark_area(interpolate="step-after", opacity=BAND_OPACITY, line=False)
         .encode(
             x=x,
@@ -286,7 +286,7 @@ def _curves(
     doubtful = [row for row in everything if row.get("in_doubt")]
     if doubtful:
         layers += [
-            alt.Chart(inline(doubtful))
+            Plot(inline(doubtful))
             .mark_line(interpolate="step-after", strokeWidth=1.2, strokeDash=[1, 3], strokeCap="round")
             .encode(x=x, y=alt.Y(f"{bound}:Q", axis=y_axis, scale=dict(domain=[0, 1])), color=colour)
             for bound in ("survival_worst", "survival_best")
@@ -297,7 +297,7 @@ def _curves(
             if dash:
                 mark["strokeDash"] = dash
             layers.append(
-                alt.Chart(inline(piece)).mark_line(**mark).encode(x=x, y=y, color=colour, tooltip=tooltip)
+                Plot(inline(piece)).mark_line(**mark).encode(x=x, y=y, color=colour, tooltip=tooltip)
             )
     return layers
 
@@ -322,7 +322,7 @@ def _overlaid(
         row for group, curve in zip(groups, rows, strict=True) for row in running_marks(group, curve, top)
     ]
     layers.append(
-        alt.Chart(inline(seen))
+        Plot(inline(seen))
         .mark_rule(strokeWidth=1.2)
         .encode(x=x, y=alt.Y("foot:Q"), y2=alt.Y2("top:Q"), color=colour)
     )
@@ -350,7 +350,7 @@ def _end_labels(
     for row in placed:
         row["place"] -= sunk
     labels: alt.Chart = (
-        alt.Chart(inline(placed))
+        Plot(inline(placed))
         .mark_text(align="left", dx=6, fontWeight="bold", fontSize=12.5, limit=130)
         .encode(x=x, y=alt.Y("place:Q"), text=alt.Text("name:N"), color=colour)
     )
@@ -392,19 +392,19 @@ def _numbers_at_risk(
     x = alt.X("hours:Q", scale=dict(domain=[0, top], nice=False), axis=None)
     y = alt.Y("row:Q", scale=dict(domain=[0, height], range=[0, height]), axis=None)
     heading = (
-        alt.Chart(inline([{"row": 0, "text": "Parts still watched at that age"}]))
+        Plot(inline([{"row": 0, "text": "Parts still watched at that age"}]))
         .mark_text(align="left", color=MUTED, fontSize=12, dy=-17)
         .encode(x=at_x(0), y=y, text=alt.Text("text:N"))
     )
     layers: list[alt.Chart] = [heading]
     if split:
         layers.append(
-            alt.Chart(inline(titles))
+            Plot(inline(titles))
             .mark_text(align="left", fontSize=12, fontWeight="bold", limit=plot)
             .encode(x=at_x(0), y=y, text=alt.Text("text:N"), color=colour)
         )
     layers.append(
-        alt.Chart(inline(numbers))
+        Plot(inline(numbers))
         .mark_text(align="center", fontSize=12, color=INK)
         .encode(x=x, y=y, text=alt.Text("at_risk:Q", format=",.0f"))
     )
@@ -448,7 +448,7 @@ def _small_multiples(
         layers: list[Any] = []
         if behind:
             layers.append(
-                alt.Chart(inline(behind))
+                Plot(inline(behind))
                 .mark_line(interpolate="step-after", strokeWidth=1, opacity=0.45, color=NEUTRAL)
                 .encode(x=x, y=alt.Y("survival:Q"), detail=alt.Detail("group:N"))
             )

@@ -9,7 +9,7 @@ import altair as alt
 
 from fleetlog.causes.case import Suspect
 from fleetlog.causes.suspects import SuspectsFinding
-from fleetlog.charts.rows import at_x, inline, message, tips
+from fleetlog.charts.rows import Plot, at_x, inline, message, tips
 from fleetlog.charts.theme import (
     ALERT,
     INK,
@@ -118,7 +118,7 @@ def suspects_chart(finding: SuspectsFinding, width: int, words: Words) -> Drawin
     height = max(len(shown), 1) * line
     scale = dict(domain=[0, height], range=[0, height])
     bars = (
-        alt.Chart(inline(rows))
+        Plot(inline(rows))
         .mark_rect(stroke="#ffffff", strokeWidth=1)
         .encode(
             x=alt.X(
@@ -137,7 +137,7 @@ def suspects_chart(finding: SuspectsFinding, width: int, words: Words) -> Drawin
             tooltip=tips("case:N", "cause:N", "probability:Q||.1%"),
         )
     )
-    base = alt.Chart(inline(heads))
+    base = Plot(inline(heads))
     y = alt.Y("middle:Q", scale=scale, axis=None)
     names = base.mark_text(align="left", fontWeight="bold", fontSize=12.5, color=INK, limit=plot).encode(
         x=at_x(0), y=y, text=alt.Text("case:N")
@@ -228,7 +228,7 @@ def reasons_chart(case: Suspect, width: int, words: Words) -> Drawing:
             labelExpr="datum.value == 0 ? '0' : format(datum.value, '+.1f')",
         ),
     )
-    base = alt.Chart(inline(rows))
+    base = Plot(inline(rows))
     bars = base.mark_rect().encode(
         x=x,
         x2=alt.X2Datum(0),
@@ -256,7 +256,7 @@ def reasons_chart(case: Suspect, width: int, words: Words) -> Drawing:
         )
         .encode(x=x, y=alt.Y("middle:Q", scale=scale, axis=None), text=alt.Text("amount:N"))
     )
-    zero = alt.Chart(inline([{"weight": 0}])).mark_rule(color=RULE).encode(x=x)
+    zero = Plot(inline([{"weight": 0}])).mark_rule(color=RULE).encode(x=x)
     picture = alt.layer(zero, bars, texts, amounts, width=plot, height=top)
     notes = [
         "Bars add up to how sure the answer is. 0.7 doubles the odds, 1.1 triples them, "

@@ -8,7 +8,7 @@ from typing import Any
 import altair as alt
 
 from fleetlog.causes.unit import UnitFinding
-from fleetlog.charts.rows import inline, tips
+from fleetlog.charts.rows import Plot, inline, tips
 from fleetlog.charts.theme import ALERT, BAND_OPACITY, INK, NEUTRAL, SERIES, Drawing, chart
 from fleetlog.charts.timeline import Timeline, timeline, timeline_title
 from fleetlog.phrasing import Words, said
@@ -73,7 +73,7 @@ def _events(story: Timeline, plot: int) -> alt.TopLevelMixin:
         axis=dict(title=None, labelColor=INK, ticks=False, domain=False, grid=True, labelLimit=130),
     )
     marks = (
-        alt.Chart(inline(story.events), width=plot, height=_LANE * len(story.lanes))
+        Plot(inline(story.events), width=plot, height=_LANE * len(story.lanes))
         .mark_point(filled=True, size=95, opacity=1)
         .encode(
             x=_axis(story, last=not story.values and not story.standing),
@@ -89,7 +89,7 @@ def _standing(story: Timeline, plot: int) -> alt.TopLevelMixin:
     sides, rows = story.standing_sides, [{**row, "place": i} for i, row in enumerate(story.standing)]
     legend: dict[str, Any] | None = dict(title=None, orient="top") if len(sides) > 1 else None
     lines = (
-        alt.Chart(inline(rows), width=plot, height=90)
+        Plot(inline(rows), width=plot, height=90)
         .mark_line(strokeWidth=1.5)
         .encode(
             x=_axis(story, last=not story.values),
@@ -116,11 +116,11 @@ def _values(story: Timeline, plot: int, band: tuple[float, float] | None, words:
     layers: list[Any] = []
     if band is not None:
         layers.append(
-            alt.Chart(inline([{"from": band[0], "to": band[1]}]))
+            Plot(inline([{"from": band[0], "to": band[1]}]))
             .mark_rect(color=SERIES[2], opacity=BAND_OPACITY)
             .encode(y=alt.Y("from:Q", scale=scale), y2=alt.Y2("to:Q"))
         )
-    base = alt.Chart(inline(story.values))
+    base = Plot(inline(story.values))
     layers.append(base.mark_line(strokeWidth=1).encode(x=x, y=y, color=looks["color"]))
     layers.append(
         base.mark_point(filled=True, size=70, opacity=1).encode(

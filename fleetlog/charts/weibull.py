@@ -8,7 +8,7 @@ from typing import Any
 
 import altair as alt
 
-from fleetlog.charts.rows import MAX_ROWS, across, inline, legend, message, thinned, tips, up
+from fleetlog.charts.rows import MAX_ROWS, Plot, across, inline, legend, message, thinned, tips, up
 from fleetlog.charts.theme import Drawing, chart, colour_of
 from fleetlog.lives.survival import SurvivalFinding, SurvivalGroup
 from fleetlog.phrasing import NO_WORDS, Words, capital, counted, group_name, hours, percent, plural_part
@@ -96,7 +96,7 @@ def probability_chart(finding: SurvivalFinding, width: int, words: Words) -> Dra
     place["color"] = alt.Color("group:N", scale=hues, legend=keys)
     shapes = alt.Shape("group:N", scale=dict(domain=names, range=list(_SHAPES[: len(names)])), legend=keys)
     summary = tips("group:N", "hours:Q|age, running hours|,.1f", "failed_share:Q|failed by then|.1%")
-    marks = alt.Chart(inline(points)).mark_point(filled=True, size=36, opacity=0.85)
+    marks = Plot(inline(points)).mark_point(filled=True, size=36, opacity=0.85)
     ranges = [
         {"group": row["group"], "hours": row["hours"], "y": row["low"], "to": row["high"]}
         for row in points
@@ -109,8 +109,8 @@ def probability_chart(finding: SurvivalFinding, width: int, words: Words) -> Dra
         if group in fitted and (said := _early(group, points, name))
     ]
     layers = [
-        alt.Chart(inline(ranges)).mark_rule(clip=True, opacity=0.22).encode(**place, y2=alt.Y2("to:Q")),
-        alt.Chart(inline(lines)).mark_line(clip=True).encode(**place),
+        Plot(inline(ranges)).mark_rule(clip=True, opacity=0.22).encode(**place, y2=alt.Y2("to:Q")),
+        Plot(inline(lines)).mark_line(clip=True).encode(**place),
         marks.encode(**place, shape=shapes, tooltip=summary),
     ]
     return alt.layer(*layers, width=width - 90, height=300), notes

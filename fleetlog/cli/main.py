@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 import socket
@@ -23,6 +24,9 @@ UNEXPECTED = 70
 
 INTERRUPTED = 130
 """Exit code after a Ctrl-C, as shells count it."""
+
+_RARELY = (50_000, 20, 20)
+"""How seldom to look for objects that only each other holds: a command makes many that stay, few of those, and ends."""
 
 WIDEST_HELP = 120
 """Letters of a line of help in a wide window: longer ones are hard to read."""
@@ -69,6 +73,7 @@ def _chosen_store(
 def run() -> None:
     """The entry point: whatever goes wrong ends in one sentence and an exit code, never in a traceback."""
     fit_code_pages()
+    gc.set_threshold(*_RARELY)
     interrupted = _note_interruptions()
     try:
         try:

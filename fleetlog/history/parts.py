@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 
 import polars as pl
 
@@ -84,6 +85,10 @@ class Builder:
     def _steps(self) -> list[BuildStep]:
         return [step for step in steps() if step.table not in _BEFOREHAND]
 
+    @cached_property
+    def _own_tables(self) -> Mapping[str, Sequence[str]]:
+        return self.store.tables()
+
     def _choose(self, machines: pl.DataFrame) -> None:
         self.store.register(CHOSEN, machines.select("machine_id"))
 
@@ -97,13 +102,12 @@ class Builder:
             machine_id, of machines whose observation begins elsewhere now, because their site's does.
         """
         record, site_record = (step for step in steps() if step.table in _BEFOREHAND)
-        own_tables = self.store.tables()
         try:
-            self.schema.restrict(own_tables)
+            self.schema.restrict(self._own_tables)
             self._run(record)
             self.schema.insert(record.table, fresh=fresh)
         finally:
-            self.schema.lift_restriction(own_tables)
+            self.schema.lift_restriction(self._own_tables)
         moved = pl.DataFrame(schema={"machine_id": pl.String})
         if not fresh:
             self.store.create("site_record_now", site_record.statement, temporary=True)
@@ -134,24 +138,34 @@ class Builder:
         parts = list(machines.iter_slices(self._machines_at_a_time()))
         if fresh and not parts:
             parts = [machines]  # nobody is listed yet, but every table must be there
-        own_tables = self.store.tables()
         done = 0
         for part in parts:
             self._choose(part)
             try:
-                self.schema.restrict(own_tables)
+                self.schema.restrict(self._own_tables)
                 self.schema.copy_chosen(also)
-                self._build_part(some, fresh=fresh)
+                self._build_part(some, fresh=fresh, whole=fresh and len(parts) == 1)
             finally:
-                self.schema.lift_restriction(own_tables)
+                self.schema.lift_restriction(self._own_tables)
                 self.schema.drop_temporary(also)
             done += part.height
             if progress:
                 progress(done, machines.height)
 
-    def _build_part(self, some: list[BuildStep], *, fresh: bool) -> None:
-        """Runs the steps for the chosen machines, and moves into the schema what is to stay."""
-        made = [table for step in some for table in self._run(step)]
+    def _build_part(self, some: list[BuildStep], *, fresh: bool, whole: bool) -> None:
+        """Runs the steps for the chosen machines, and moves into the schema what is to stay.
+
+        Args:
+            some: the steps.
+            fresh: the schema holds nothing of these machines.
+            whole: nor of any other, so that what is to stay is made right there.
+        """
+        made = []
+        for step in some:
+            if whole and step.stays:
+                self.schema.create(step.table, step.statement, self.spec.parameters)
+            else:
+                made += self._run(step)
         intermediate = {RAISED, *(step.table for step in some if step.intermediate)}
         for table in made:
             if table in intermediate:
@@ -179,26 +193,25 @@ class Builder:
         )
         if resumed.is_empty():
             return resumed.select("machine_id")
-        own_tables = self.store.tables()
         hours = {step.table: step for step in self._steps() if step.of_hours}
         try:
-            self._resume_from(resumed, own_tables)
+            self._resume_from(resumed)
             self._run_since(hours)
             refused = self.store.run("refresh/not_resumable", **self.spec.fixed)
             resumed = resumed.join(refused, on="machine_id", how="anti")
-            self._resume_from(resumed, own_tables)
+            self._resume_from(resumed)
             self.schema.restrict_temporary(_MADE_SINCE)
             self._resume_hours(hours)
         finally:
-            self.schema.lift_restriction(own_tables)
+            self.schema.lift_restriction(self._own_tables)
             self.schema.drop_temporary([name for name, step in hours.items() if not step.statement.is_view])
             self.schema.drop_temporary([SET_ASIDE, RAISED, _CONTRADICTING])
         return resumed.select("machine_id")
 
-    def _resume_from(self, resumed: pl.DataFrame, own_tables: Mapping[str, Sequence[str]]) -> None:
+    def _resume_from(self, resumed: pl.DataFrame) -> None:
         self._choose(resumed)
         self.store.register(RESUMED, resumed)
-        self.schema.restrict(own_tables)
+        self.schema.restrict(self._own_tables)
         for table, column in _IN_TIME.items():
             self.schema.restrict_in_time(table, column)
 

@@ -34,6 +34,11 @@ class BuildStep:
     intermediate: bool
     of_hours: bool
 
+    @property
+    def stays(self) -> bool:
+        """Whether its rows are a table of the history as they come out of SQL."""
+        return not (self.intermediate or self.statement.is_view or self.table == DOUBTFUL)
+
 
 def steps() -> Iterator[BuildStep]:
     """Every step, in order."""

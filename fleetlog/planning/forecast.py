@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from functools import cached_property
 from typing import Any, ClassVar
 
 import numpy as np
@@ -292,51 +293,91 @@ def _cumulative(hazard: Hazard, hours: Floats) -> Floats:
 
 def _all_draws(outlook: Outlook, ways: Sequence[Way], exposed: _Exposed) -> list[list[list[CountSums]]]:
     """Sums by draw, way and month (the last "month" is the whole stretch)."""
-    return in_threads(lambda draw: _one_draw(outlook, ways, exposed, draw), outlook.draw_count)
+    models = [_of_models(outlook, way) for way in ways]
+    return in_threads(lambda draw: _one_draw(outlook, ways, models, exposed, draw), outlook.draw_count)
+
+
+@dataclass(frozen=True, eq=False)
+class _OfModel:
+    """The places of one way that share a law of life: what of them is the same in every draw.
+
+    Attributes:
+        model: number of the law.
+        machine, site: of each place.
+        now: hours of the part; sound: chance that it does not stand failed.
+        staying: chance that its machine is still there, by month, shape (months, places).
+    """
+
+    model: int
+    machine: Ints
+    site: Ints
+    now: Floats
+    sound: Floats
+    staying: Floats
+
+
+def _of_models(outlook: Outlook, way: Way) -> list[_OfModel]:
+    """The places of a way by their law of life; none for a cause without a followed part."""
+    age_class = outlook.places["age_class"].to_numpy()
+    model_no = outlook.model_no[way.places]
+    parts = []
+    for number in np.unique(model_no):
+        rows = way.places[model_no == number]
+        machine = outlook.machine_no[rows]
+        parts.append(
+            _OfModel(
+                model=int(number),
+                machine=machine,
+                site=outlook.use.table.site[machine],
+                now=outlook.age_hours[rows],
+                sound=1.0 - outlook.standing[rows],
+                staying=np.ascontiguousarray(outlook.staying[age_class[rows]].T),
+            )
+        )
+    return parts
 
 
 def _one_draw(
-    outlook: Outlook, ways: Sequence[Way], exposed: _Exposed, draw: int | None
+    outlook: Outlook,
+    ways: Sequence[Way],
+    models: Sequence[Sequence[_OfModel]],
+    exposed: _Exposed,
+    draw: int | None,
 ) -> list[list[CountSums]]:
     season = outlook.season_days(draw)
     level = outlook.level(draw)
-    site = outlook.use.table.site
-    staying = outlook.staying
+    ahead = _Ahead(exposed, outlook.use.table.site[exposed.machine_no], season, level[exposed.machine_no])
     return [
-        _cause_sums(outlook, way, exposed, draw, season, level, staying)
+        _cause_sums(outlook, way, ahead, draw)
         if way.hazard is not None
-        else _place_sums(outlook, way, draw, season, level, site, staying)
-        for way in ways
+        else _place_sums(outlook, way, of_models, draw, season, level)
+        for way, of_models in zip(ways, models, strict=True)
     ]
 
 
 def _place_sums(
     outlook: Outlook,
     way: Way,
+    models: Sequence[_OfModel],
     draw: int | None,
     season: Floats,
     level: Floats,
-    site: Ints,
-    staying: Floats,
 ) -> list[CountSums]:
     """Sums by month, and for the whole stretch, of one followed part."""
     months = len(outlook.periods)
     total = [NOTHING] * (months + 1)
-    age_class = outlook.places["age_class"].to_numpy()
     failed_by_month, hours_by_month = np.zeros(months), np.zeros(months)
-    for number in np.unique(outlook.model_no[way.places]):
-        rows = way.places[outlook.model_no[way.places] == number]
-        law = outlook.models[int(number)].at(draw)
-        machine = outlook.machine_no[rows]
-        a_day, of_site, class_of = level[machine], site[machine], age_class[rows]
-        now, sound = outlook.age_hours[rows], 1.0 - outlook.standing[rows]
+    of_month = season.T
+    for part in models:
+        law = outlook.models[part.model].at(draw)
+        a_day = level[part.machine]
         # hazard up to an age less that reached already, of Weibull laws from logs: the inner loop of the whole forecast
-        reached = law.cumulative(now)
+        reached = law.cumulative(part.now)
         shift = law.shape * np.log(law.scale_hours)
-        age, alive, ever = np.maximum(now, 1e-9), np.ones(rows.size), np.zeros(rows.size)
-        still = np.empty(rows.size)
+        age, alive, ever = np.maximum(part.now, 1e-9), np.ones(part.now.size), np.zeros(part.now.size)
+        still = np.empty(part.now.size)
         for month in range(months):
-            run = a_day * season[of_site, month]
+            run = a_day * of_month[month].take(part.site)
             age += run
             if law.lognormal:
                 still[:] = law.cumulative(age)
@@ -347,7 +388,7 @@ def _place_sums(
                 np.exp(still, out=still)
             np.subtract(reached, still, out=still)
             np.exp(still, out=still)
-            chance = sound * (alive - still) * staying[class_of, month]
+            chance = part.sound * (alive - still) * part.staying[month]
             total[month] = total[month] + _in_pairs(chance, way.both)
             alive, still = still, alive
             ever += chance
@@ -382,15 +423,36 @@ def _with_successors(
     return [*sums, total[-1].with_poisson(float(again.sum()))]
 
 
-def _cause_sums(
-    outlook: Outlook,
-    way: Way,
-    exposed: _Exposed,
-    draw: int | None,
-    season: Floats,
-    level: Floats,
-    staying: Floats,
-) -> list[CountSums]:
+@dataclass(frozen=True, eq=False)
+class _Ahead:
+    """Running hours to come of the machines that can have the fault, in one draw: the same for every cause.
+
+    Attributes:
+        exposed: the machines.
+        site, a_day: of each machine its site, and its hours a day, season taken out.
+        season: days of each month times season, shape (sites, months).
+    """
+
+    exposed: _Exposed
+    site: Ints
+    season: Floats
+    a_day: Floats
+
+    @cached_property
+    def by_month(self) -> Floats:
+        """Of all machines together, shape (months,)."""
+        by_site = np.bincount(self.site, weights=self.a_day, minlength=self.season.shape[0])
+        together: Floats = by_site @ self.season
+        return together
+
+    @cached_property
+    def edges(self) -> Floats:
+        """Hours of each machine now and at the end of each month, shape (machines, months + 1)."""
+        run = np.cumsum(self.a_day[:, None] * self.season[self.site], axis=1)
+        return np.column_stack((self.exposed.hours, self.exposed.hours[:, None] + run))
+
+
+def _cause_sums(outlook: Outlook, way: Way, ahead: _Ahead, draw: int | None) -> list[CountSums]:
     """Sums by month of a cause without a followed part: Poisson counts at the fleet's rate."""
     hazard, default = way.hazard, way.default
     assert hazard is not None
@@ -404,15 +466,12 @@ def _cause_sums(
         worth = default.drawn_worth(float(spread.random()))
         evidence = each * float(spread.standard_gamma((worth + way.drawn[draw]) / each))
     factor = evidence / (worth + way.expected)
-    site, a_day = outlook.use.table.site[exposed.machine_no], level[exposed.machine_no]
     if hazard.shape == 1.0:  # a constant rate asks for the hours alone
-        expected = np.bincount(site, weights=a_day, minlength=season.shape[0]) @ season / hazard.scale_hours
+        expected = ahead.by_month / hazard.scale_hours
     else:
-        ahead = np.cumsum(a_day[:, None] * season[site], axis=1)
-        edges = np.column_stack((exposed.hours, exposed.hours[:, None] + ahead))
-        expected = np.diff(_cumulative(hazard, edges), axis=1).sum(axis=0)
-    means = expected * exposed.sides * factor
-    means = means * staying.mean(axis=0)
+        expected = np.diff(_cumulative(hazard, ahead.edges), axis=1).sum(axis=0)
+    means = expected * ahead.exposed.sides * factor
+    means = means * outlook.staying.mean(axis=0)
     return [_poisson_in_pairs(float(mean), way.both) for mean in (*means, means.sum())]
 
 
@@ -429,7 +488,8 @@ def _poisson_in_pairs(mean: float, both: float) -> CountSums:
 def hours_to_come(fleet: Fleet, scope: Scope, outlook: Outlook) -> Floats:
     """Labour hours that failures to come are expected to take, by the point estimate, shape (periods,)."""
     ways = ways_to_fail(fleet, scope, outlook)
-    sums = _one_draw(outlook, ways, _exposed(fleet, scope, outlook), None)
+    models = [_of_models(outlook, way) for way in ways]
+    sums = _one_draw(outlook, ways, models, _exposed(fleet, scope, outlook), None)
     hours = np.zeros(len(outlook.periods))
     for way, counted in zip(ways, sums, strict=True):
         each = way.step.labour_hours if way.step is not None else 0.0

@@ -153,8 +153,13 @@ def header(finding: Answered, rows: pl.DataFrame | list[dict[str, Any]], **more:
     return {key: plain(value) for key, value in answer.items()}
 
 
+_PLAIN = frozenset((str, int, bool, type(None)))
+
+
 def plain(value: Any) -> Any:
     """`value` in JSON's own types: frames as rows, dates in ISO 8601, NaN and infinity as null."""
+    if type(value) in _PLAIN:  # nearly all there is, so before whatever takes time to find out
+        return value
     if hasattr(value, "to_dicts"):
         value = value.to_dicts()
     if is_dataclass(value):

@@ -47,6 +47,7 @@ class Fleet:
     families: Mapping[str, FaultFamily]
     _history: History | None = field(default=None, repr=False)
     _asked: date | None = field(default=None, repr=False)
+    _begun: History | None = field(default=None, repr=False)
     _made: tuple[History, str, Any] | None = field(default=None, repr=False)
     _load_id: int | None = field(default=None, repr=False)
 
@@ -225,7 +226,9 @@ class Fleet:
         """
         family = self.family(scope.fault)
         history = self.history(scope.as_of)
-        self._check_day(history.as_of)
+        if self._begun is not history:
+            self._check_day(history.as_of)
+            self._begun = history
         self._check_filters(scope, history.as_of)
         return history, family
 

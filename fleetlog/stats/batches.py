@@ -18,13 +18,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 from scipy import special
 
 from fleetlog.stats.arrays import Floats, Ints
 from fleetlog.stats.errors import BadArgument
 from fleetlog.stats.small_groups import shrink_groups
+
+#: So many numbers of the fleets drawn by chance are worked on at once.
+_AT_ONCE = 1 << 18
 
 
 @dataclass(frozen=True, eq=False)
@@ -133,8 +138,8 @@ def outstanding_run(
         scan = _Scan.of(stratum, longest)
         if scan is None:
             continue
-        ratio, observed, expected = scan.ratios(scan.failed)
-        by_chance = np.maximum(by_chance, [scan.ratios(scan.drawn(rng))[0].max() for _ in range(draws)])
+        (ratio,), (observed,), (expected,) = scan.ratios(scan.failed[None, :])
+        by_chance = np.maximum(by_chance, scan.greatest_by_chance(rng, draws))
         at = int(ratio.argmax())
         if ratio[at] > best:
             best, found = float(ratio[at]), (stratum, scan, at, observed, expected)
@@ -192,34 +197,60 @@ class _Scan:
         entry = np.searchsorted(ages, built.entry, side="right")
         end = np.searchsorted(ages, built.end, side="right")
         failed = np.where(has_failed, np.searchsorted(ages, np.nan_to_num(built.failed_at)), end)
-        hazard = _hazard(entry, end, failed, ages.size)
+        hazard = _hazard(entry, end, failed[None, :], ages.size)[0]
         surviving = np.concatenate([[0.0], -np.log1p(-np.minimum(hazard, 1.0 - 1e-9)).cumsum()])
         return _Scan(months, of_machine, *_runs(months, longest), entry, end, failed, surviving)
 
-    def drawn(self, rng: np.random.Generator) -> Ints:
-        """Positions at which the machines fail by the common hazard."""
-        at = self.surviving[self.entry] + rng.standard_exponential(self.entry.size)
+    def greatest_by_chance(self, rng: np.random.Generator, draws: int) -> Floats:
+        """The greatest log likelihood ratio of each of so many fleets drawn by chance, shape (draws,)."""
+        widest = max(self.entry.size, self.first.size, self.surviving.size)
+        together = max(1, _AT_ONCE // widest)
+        return np.concatenate(
+            [
+                self.ratios(self.drawn(rng, min(together, draws - done)))[0].max(axis=1)
+                for done in range(0, draws, together)
+            ]
+        )
+
+    def drawn(self, rng: np.random.Generator, draws: int) -> Ints:
+        """Positions at which the machines of each draw fail by the common hazard, shape (draws, machines)."""
+        at = self.surviving[self.entry] + rng.standard_exponential((draws, self.entry.size))
         return np.minimum(np.searchsorted(self.surviving, at) - 1, self.end)
 
     def ratios(self, failed: Ints) -> tuple[Floats, Floats, Floats]:
-        """The log likelihood ratio of every run, and the months' observed and expected failures."""
+        """The log likelihood ratio of every run, and the months' observed and expected failures, by draw.
+
+        Args:
+            failed: of each draw the position at which each machine failed, shape (draws, machines).
+        """
         size = self.surviving.size - 1
-        summed = np.concatenate([[0.0], _hazard(self.entry, self.end, failed, size).cumsum()])
+        hazard = _hazard(self.entry, self.end, failed, size)
+        summed = np.zeros((failed.shape[0], size + 1))
+        np.cumsum(hazard, axis=1, out=summed[:, 1:])
         has_failed = failed < self.end
-        own = summed[np.where(has_failed, failed + 1, self.end)] - summed[self.entry]
-        observed = np.bincount(self.of_machine, has_failed, self.months.size).astype(np.float64)
-        expected = np.bincount(self.of_machine, own, self.months.size).astype(np.float64)
+        own = np.take_along_axis(summed, np.where(has_failed, failed + 1, self.end), axis=1)
+        own -= summed[:, self.entry]
+        observed = _counted(self.of_machine, has_failed, self.months.size)
+        expected = _counted(self.of_machine, own, self.months.size)
         return _likelihood_ratio(observed, expected, self.first, self.last), observed, expected
 
 
+def _counted(number: Ints, weight: npt.NDArray[Any], size: int) -> Floats:
+    """Sums of weights by number, row by row, shape (rows, size); a row's weights are added up in their order."""
+    rows = weight.shape[0]
+    at = np.arange(rows)[:, None] * size + number
+    summed: Floats = np.bincount(at.ravel(), weight.ravel(), rows * size).astype(np.float64, copy=False)
+    return summed.reshape(rows, size)
+
+
 def _hazard(entry: Ints, end: Ints, failed: Ints, size: int) -> Floats:
-    """Failures over machines at risk at each position, 0 where none fails, shape (size,)."""
+    """Failures over machines at risk at each position, 0 where none fails, shape (draws, size)."""
     has_failed = failed < end
     leaving = np.where(has_failed, failed + 1, end)
-    at_risk = (np.bincount(entry, minlength=size + 1) - np.bincount(leaving, minlength=size + 1)).cumsum()[
-        :size
-    ]
-    failures = np.bincount(failed[has_failed], minlength=size)
+    coming = np.bincount(entry, minlength=size + 1)
+    at_risk = (coming - _counted(leaving, np.ones(leaving.shape), size + 1)).cumsum(axis=1)[:, :size]
+    # a machine that does not fail is counted at a position of its own, which is left out
+    failures = _counted(np.where(has_failed, failed, size), np.ones(failed.shape), size + 1)[:, :size]
     hazard: Floats = failures / np.maximum(at_risk, 1)
     return hazard
 
@@ -235,15 +266,21 @@ def _likelihood_ratio(observed: Floats, expected: Floats, first: Ints, last: Int
     """Log likelihood ratio of two rates against one for each run, 0 where it has no more than expected.
 
     Args:
-        observed, expected: of the months; their sums agree.
+        observed, expected: of the months, shape (draws, months); their sums agree.
         first, last: positions of the first and last month of the runs.
+
+    Returns:
+        Shape (draws, runs).
     """
-    counted, summed = np.append(0.0, observed.cumsum()), np.append(0.0, expected.cumsum())
-    o, e, total = counted[last + 1] - counted[first], summed[last + 1] - summed[first], counted[-1]
+    counted, summed = (np.zeros((observed.shape[0], observed.shape[1] + 1)) for _ in range(2))
+    np.cumsum(observed, axis=1, out=counted[:, 1:])
+    np.cumsum(expected, axis=1, out=summed[:, 1:])
+    o, e = counted[:, last + 1] - counted[:, first], summed[:, last + 1] - summed[:, first]
     more = (o > e) & (e > 0)
+    total = np.broadcast_to(counted[:, -1:], o.shape)[more]
     o, e = o[more], e[more]  # few have more, and the logarithms are what takes its time
     rest, rest_expected = total - o, np.maximum(total - e, 0.0)
     rest_expected = np.where(rest_expected > 0, rest_expected, 1.0)
-    ratio: Floats = np.zeros(first.size)
+    ratio: Floats = np.zeros(more.shape)
     ratio[more] = special.xlogy(o, o / e) + special.xlogy(rest, rest / rest_expected)
     return ratio

@@ -241,15 +241,25 @@ def maximise(likelihood: Likelihood, start: Floats) -> tuple[Floats, Derivatives
         [2.0]
     """
 
+    latest: dict[bytes, Derivatives] = {}
+
+    def there(theta: Floats) -> Derivatives:
+        # the method asks for the value, the slope and the bend of one place one after the other
+        key = theta.tobytes()
+        if key not in latest:
+            latest.clear()
+            latest[key] = likelihood.at(theta)
+        return latest[key]
+
     def minus(theta: Floats) -> float:
-        value = likelihood.at(theta).value
+        value = there(theta).value
         return -value if np.isfinite(value) else 1e300
 
     def slope(theta: Floats) -> Floats:
-        return -likelihood.at(theta).gradient
+        return -there(theta).gradient
 
     def bend(theta: Floats) -> Floats:
-        return -likelihood.at(theta).hessian
+        return -there(theta).hessian
 
     result = optimize.minimize(
         minus,

@@ -17,6 +17,7 @@ distribution (transform of the characteristic function); Cooley & Tukey 1965.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -36,8 +37,11 @@ _LARGE = 0.2
 _MIDDLING = 0.04
 #: What a term of the series, or a tail, may amount to before it counts as nothing.
 _NOTHING = 1e-17
+_LOG_NOTHING = float(np.log(_NOTHING))
 #: So many complex numbers are worked on at once.
 _AT_ONCE = 1 << 18
+#: So many powers of chances are laid out in one table.
+_IN_A_TABLE = 1 << 16
 #: What a transform leaves where the chance is zero.
 _NOISE = 1e-15
 #: Polynomials shorter than this are multiplied directly, longer ones by transform.
@@ -140,23 +144,40 @@ class CountSums:
     @cached_property
     def mean(self) -> float:
         """Expected count."""
-        singles = float(self.powers[:1].sum()) + float((self.rest * np.arange(self.rest.size)).sum())
+        singles = float(self.powers[0]) if self.powers.size else 0.0
+        if self.rest.size > 1:
+            singles += float((self.rest * np.arange(self.rest.size)).sum())
         return singles + 2.0 * self.pairs
 
     @cached_property
     def variance(self) -> float:
         """Variance of the count."""
-        spread = float(self.powers[:1].sum() - self.powers[1:2].sum())
-        counts = np.arange(self.rest.size)
-        centre = float((self.rest * counts).sum())
-        return spread + float((self.rest * (counts - centre) ** 2).sum()) + 4.0 * self.pairs
+        spread = float(self.powers[0]) if self.powers.size else 0.0
+        if self.powers.size > 1:
+            spread -= float(self.powers[1])
+        if self.rest.size > 1:
+            counts = np.arange(self.rest.size)
+            centre = float((self.rest * counts).sum())
+            spread += float((self.rest * (counts - centre) ** 2).sum())
+        return spread + 4.0 * self.pairs
 
     def __add__(self, other: CountSums) -> CountSums:
         """Both groups together."""
-        powers = np.zeros(max(self.powers.size, other.powers.size))
-        powers[: self.powers.size] += self.powers
-        powers[: other.powers.size] += other.powers
-        rest = _trimmed(_product(self.rest[None], other.rest[None])[0])
+        if other is NOTHING:
+            return self
+        if self is NOTHING:
+            return other
+        longer, shorter = self.powers, other.powers
+        if longer.size < shorter.size:
+            longer, shorter = shorter, longer
+        powers = longer.copy()
+        powers[: shorter.size] += shorter
+        if _is_one(other.rest):
+            rest = self.rest
+        elif _is_one(self.rest):
+            rest = other.rest
+        else:
+            rest = _trimmed(_product(self.rest[None], other.rest[None])[0])
         return CountSums(powers, rest, self.pairs + other.pairs)
 
     def with_poisson(self, mean: float) -> CountSums:
@@ -209,31 +230,46 @@ def count_sums(chance: npt.ArrayLike) -> CountSums:
         >>> round(sums.mean, 6), round(sums.variance, 6)
         (1.5, 0.43)
     """
-    p = _checked(chance)
-    large = p > _LARGE
-    rest = _multiplied(p[large]) if large.any() else np.ones(1)
-    p = p[~large]
+    p, top = _checked(chance)
+    rest = NOTHING.rest
+    if top > _LARGE:
+        large = p > _LARGE
+        rest = _multiplied(p[large])
+        p = p[~large]
+        top = _top(p)
     # the few middling chances need many terms, the many small ones few
+    if top <= _MIDDLING:
+        return CountSums(_powers(p, top), rest)
     middling = p > _MIDDLING
-    if not middling.any():
-        return CountSums(_powers(p), rest)
-    return CountSums(_powers(p[~middling]), rest) + CountSums(_powers(p[middling]), np.ones(1))
+    small = p[~middling]
+    return CountSums(_powers(small, _top(small)), rest) + CountSums(_powers(p[middling], top), NOTHING.rest)
 
 
-def _powers(p: Floats) -> Floats:
-    """Sums of the 1st, 2nd, … powers, as many as count."""
-    top = float(p.max(initial=0.0))
+def _top(p: Floats) -> float:
+    return float(np.maximum.reduce(p, initial=0.0))
+
+
+def _powers(p: Floats, top: float) -> Floats:
+    """Sums of the 1st, 2nd, … powers, as many as count; `top`: the greatest chance."""
     if top <= 0.0:
         return np.zeros(0)
     # |z - 1| is at most 2, so term j is at most (2 top)^j of the first
-    terms = max(2, int(np.ceil(np.log(_NOTHING) / np.log(2.0 * top))))
-    powers = np.empty(terms)
-    power = p.copy()
-    powers[0] = power.sum()
+    terms = max(2, math.ceil(_LOG_NOTHING / float(np.log(2.0 * top))))
+    if terms * p.size > _IN_A_TABLE:
+        powers = np.empty(terms)
+        power = p.copy()
+        powers[0] = power.sum()
+        for j in range(1, terms):
+            np.multiply(power, p, out=power)
+            powers[j] = power.sum()
+        return powers
+    # so few that a sum takes longer to begin than to do: all at once
+    table = np.empty((terms, p.size))
+    table[0] = p
     for j in range(1, terms):
-        np.multiply(power, p, out=power)
-        powers[j] = power.sum()
-    return powers
+        np.multiply(table[j - 1], p, out=table[j])
+    sums: Floats = np.add.reduce(table, axis=1)
+    return sums
 
 
 def mixture(draws: Sequence[CountSums]) -> CountDistribution:
@@ -261,7 +297,7 @@ def mixture(draws: Sequence[CountSums]) -> CountDistribution:
     if not draws:
         raise BadArgument("a mixture needs at least one draw of the parameters")
     # beyond 12 standard deviations and 40 counts nothing of double precision is left
-    furthest = max(sums.mean + 12.0 * np.sqrt(sums.variance) + 40.0 for sums in draws)
+    furthest = max(sums.mean + 12.0 * math.sqrt(sums.variance) + 40.0 for sums in draws)
     longest = max(sums.rest.size for sums in draws)
     size = 1 << int(np.ceil(np.log2(max(furthest, longest))))
     step = np.exp(-2j * np.pi * np.arange(size // 2 + 1) / size) - 1.0
@@ -295,11 +331,13 @@ def _transforms(draws: Sequence[CountSums], step: Complexes, size: int) -> Compl
     return result
 
 
-def _checked(chance: npt.ArrayLike) -> Floats:
+def _checked(chance: npt.ArrayLike) -> tuple[Floats, float]:
+    """The chances, and the greatest of them; 0 where there are none."""
     p = np.asarray(chance, dtype=np.float64).reshape(-1)
-    if p.size and not (float(p.min()) >= 0.0 and float(p.max()) <= 1.0):
+    top = _top(p)
+    if p.size and not (float(np.minimum.reduce(p)) >= 0.0 and top <= 1.0):
         raise BadArgument("a chance lies between 0 and 1; check the hazards and hours behind it")
-    return p
+    return p, top
 
 
 def _multiplied(p: Floats) -> Floats:
@@ -329,6 +367,11 @@ def _product(a: Floats, b: Floats) -> Floats:
     size = 1 << (length - 1).bit_length()
     product = np.fft.irfft(np.fft.rfft(a, size) * np.fft.rfft(b, size), size)[:, :length]
     return np.where(product > _NOTHING, product, 0.0)
+
+
+def _is_one(rest: Floats) -> bool:
+    """Whether it says that no unit has a large chance: then it leaves what it is multiplied with as it is."""
+    return rest.size == 1 and rest[0] == 1.0
 
 
 def _trimmed(chance: Floats) -> Floats:

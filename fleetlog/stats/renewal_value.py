@@ -37,6 +37,13 @@ from fleetlog.stats.lognormal_life import (
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(48)
 _PANELS = 4
+#: Places along a stretch, as shares of it, and their weights. Panels grow towards the end: hazards bend most where the
+#: part is young.
+_SHARES = tuple(
+    (0.5 * (high - low) * node + 0.5 * (high + low), 0.5 * (high - low) * weight)
+    for low, high in pairwise(np.linspace(0.0, 1.0, _PANELS + 1) ** 2)
+    for node, weight in zip(_NODES, _WEIGHTS, strict=True)
+)
 #: Beyond this much cumulative hazard nothing is left of a part.
 _GONE = 45.0
 _SOONEST = 1e-6  # of the scale: what costs nothing is not renewed without end
@@ -190,13 +197,10 @@ def discounted_hours(
         gone = np.minimum(gone, age + np.where(rate > 0, _GONE / np.where(rate > 0, rate, 1.0), np.inf))
     stretch = np.maximum(np.minimum(until, gone) - age, 0.0)
     total = np.zeros(np.broadcast_shapes(stretch.shape, reached.shape, rate.shape))
-    # panels grow towards the end: hazards bend most where the part is young
-    edges = np.linspace(0.0, 1.0, _PANELS + 1) ** 2
-    for low, high in pairwise(edges):
-        for node, weight in zip(_NODES, _WEIGHTS, strict=True):
-            share = 0.5 * (high - low) * node + 0.5 * (high + low)
-            x = share * stretch
-            total += 0.5 * (high - low) * weight * np.exp(-rate * x + reached - lives.cumulative(age + x))
+    falling = -rate
+    for share, weight in _SHARES:
+        x = share * stretch
+        total += weight * np.exp(falling * x + reached - lives.cumulative(age + x))
     result: Floats = total * stretch
     return result
 

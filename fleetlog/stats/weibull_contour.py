@@ -267,6 +267,7 @@ class Contour:
         level, r = self.maximum - drop, self.failures
         edges = float(np.log(low)), float(np.log(high))
 
+        @cache  # both limits are looked for from the same shapes on
         def ends(log_shape: float) -> tuple[float, float]:
             shape = float(np.exp(log_shape))
             near, far = _contour_log_shares((level - self.profile(log_shape)) / r)

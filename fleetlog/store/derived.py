@@ -8,8 +8,10 @@ that held of them. So the same text builds a whole history, a part of it, or one
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
 
 from fleetlog.store.connection import Store, quoted
+from fleetlog.store.statements import Statement
 
 CHOSEN = "chosen_machine"
 """The temporary table of the machines that are worked on: one column, machine_id."""
@@ -36,6 +38,7 @@ class DerivedSchema:
         self._main = f"{quoted(home)}.main"
         self._catalog = home if materialised else store.memory_catalog
         self._schema = f"{quoted(self._catalog)}.{quoted('history')}"
+        self._known: set[str] | None = None  # the tables in it, once somebody asked
 
     def clear(self) -> None:
         """Makes the schema empty."""
@@ -43,6 +46,7 @@ class DerivedSchema:
             self._store.execute(f"ATTACH ':memory:' AS {self._catalog}")
         self._store.execute(f"DROP SCHEMA IF EXISTS {self._schema} CASCADE")
         self._store.execute(f"CREATE SCHEMA {self._schema}")
+        self._known = set()
 
     def activate(self) -> None:
         """From here on the schema's tables answer to their plain names."""
@@ -50,15 +54,25 @@ class DerivedSchema:
         self._store.execute(f"SET search_path = '{path}'")
 
     def tables(self) -> tuple[str, ...]:
-        """Names of the tables in the schema."""
-        return tuple(
-            row[0]
-            for row in self._store.execute(
-                "SELECT table_name FROM duckdb_tables() WHERE database_name = $catalog "
-                "AND schema_name = 'history' ORDER BY table_name",
-                {"catalog": self._catalog},
-            )
-        )
+        """Names of the tables in the schema; only this object changes which there are."""
+        return tuple(sorted(self._names()))
+
+    def _names(self) -> set[str]:
+        if self._known is None:
+            self._known = {
+                row[0]
+                for row in self._store.execute(
+                    "SELECT table_name FROM duckdb_tables() WHERE database_name = $catalog "
+                    "AND schema_name = 'history'",
+                    {"catalog": self._catalog},
+                )
+            }
+        return self._known
+
+    def create(self, table: str, query: Statement, parameters: Mapping[str, Any]) -> None:
+        """Makes a table of the schema from a SELECT file, in place of all that stood there."""
+        self._store.create(table, query, temporary=False, schema=self._schema, **parameters)
+        self._names().add(table)
 
     def insert(
         self, table: str, *, per_machine: bool = True, fresh: bool = False, since: str | None = None
@@ -73,7 +87,7 @@ class DerivedSchema:
                 there from the reading of resuming on is replaced.
         """
         source, target = f"temp.main.{quoted(table)}", f"{self._schema}.{quoted(table)}"
-        if per_machine and table in self.tables():
+        if per_machine and table in self._names():
             if since:
                 self._store.execute(
                     f"DELETE FROM {target} AS part USING {RESUMED} "  # noqa: S608
@@ -86,6 +100,7 @@ class DerivedSchema:
             self._store.execute(f"INSERT INTO {target} FROM {source}")
         else:
             self._store.execute(f"CREATE OR REPLACE TABLE {target} AS FROM {source}")
+            self._names().add(table)
         self.drop_temporary([table])
 
     def extend(self, table: str, second: str) -> None:

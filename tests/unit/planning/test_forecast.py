@@ -115,7 +115,8 @@ def test_without_uncertainty_it_is_the_plain_poisson_binomial(outlook: Outlook) 
     chances = outlook.failure_chances()
     ways = module._followed(outlook, np.zeros((0, len(outlook.family.causes))))
     nobody = module._Exposed(np.zeros(0), np.zeros(0, dtype=np.int64), 1)
-    for way, sums in zip(ways, module._one_draw(outlook, ways, nobody, None), strict=True):
+    models = [module._of_models(outlook, way) for way in ways]
+    for way, sums in zip(ways, module._one_draw(outlook, ways, models, nobody, None), strict=True):
         first = module.mixture([sums[0]])
         exact = by_recursion(chances[way.places, 0])
         np.testing.assert_allclose(first.chance[: exact.size], exact[: first.chance.size], atol=1e-13)
@@ -149,7 +150,8 @@ def test_a_lognormal_law_is_carried_through(outlook: Outlook) -> None:
     assert chances[row, 0] == pytest.approx(plain * staying * sound, rel=1e-9)
     ways = module._followed(other, np.zeros((0, len(other.family.causes))))
     nobody = module._Exposed(np.zeros(0), np.zeros(0, dtype=np.int64), 1)
-    for way, sums in zip(ways, module._one_draw(other, ways, nobody, None), strict=True):
+    models = [module._of_models(other, way) for way in ways]
+    for way, sums in zip(ways, module._one_draw(other, ways, models, nobody, None), strict=True):
         assert sums[0].mean == pytest.approx(chances[way.places, 0].sum(), rel=1e-9)
 
 
