@@ -306,8 +306,14 @@ def _weights(pieces: pl.DataFrame, same: float) -> Floats:
     return weight
 
 
-def tempered(layout: Layout, observations: Observations) -> Observations:
-    """The same, the failure modes weighed by how far the fleet's own episodes of one case repeat each other.
+def tempered(observations: Observations, same: float) -> Observations:
+    """The same, the failure modes of a case weighed by how far they repeat each other: see `repetition_in`."""
+    weight = _weights(observations.pieces, same)
+    return replace(observations, cases=replace(observations.cases, piece_weight=weight))
+
+
+def repetition_in(layout: Layout, observations: Observations) -> float:
+    """How far the fleet's own episodes of one case repeat each other's failure mode: 0 = not beyond chance, 1 = wholly.
 
     By chance they agree as the family's figures let them, over the causes as they are before any evidence.
     """
@@ -322,11 +328,10 @@ def tempered(layout: Layout, observations: Observations) -> Observations:
     before = log_prior(model, cases)[several["case_id"].to_numpy()]
     share = posterior(before, np.zeros((0, before.shape[1])), np.zeros(0, dtype=np.int64)).probability
     alike = (model.outcome**2).sum(axis=1)[cases.piece_row[several["at"].to_numpy()]]
-    same = repetition(
+    return repetition(
         several["agree"].to_numpy(),
         (share * alike).sum(axis=1),
         several["total"].to_numpy(),
         default=SAME_MODE,
         worth=SAME_MODE_CASES,
     )
-    return replace(observations, cases=replace(cases, piece_weight=_weights(pieces, same)))

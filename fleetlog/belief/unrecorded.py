@@ -98,8 +98,9 @@ def unrecorded_steps(
     share = posterior(log_prior(layout.defaults.model, cases), likelihood, owner).probability
     first, back = (np.einsum("nt,nk->tk", gaps, share) for gaps in (first, back))
     times: Floats = ends / ((back * ends).sum() / back.sum() if back.any() else ends.mean())
-    average = (first * times).sum() / first.sum() if first.any() else 1.0
-    return UnrecordedSteps(times, laws.passing(float(average)))
+    # what has not come back yet ends without a note at least as often as what has
+    average = max(float((first * times).sum() / first.sum()), 1.0) if first.any() else 1.0
+    return UnrecordedSteps(times, laws.passing(average))
 
 
 def _turns(owner: Ints) -> Ints:

@@ -22,7 +22,7 @@ import numpy as np
 import polars as pl
 
 from fleetlog.belief.case_bounds import cut
-from fleetlog.belief.case_records import HELD, Observations, tempered
+from fleetlog.belief.case_records import HELD, SAME_MODE, Observations, repetition_in, tempered
 from fleetlog.belief.evidence_words import NEW_FAULT, STILL_THERE, UNRECORDED, evidence_words
 from fleetlog.belief.family_arrays import Layout
 from fleetlog.belief.learning import exposure_of, learnt, power_of
@@ -76,6 +76,7 @@ class WeighedCases:
         returns: how soon a standing fault shows again, and how often one ends without a note.
         unrecorded_ends: how likely an unrecorded step ends each cause.
         bounds, carried: the table weighed_case, and what `_cut` found beside it.
+        same_mode: how far episodes of one case repeat each other's failure mode.
     """
 
     layout: Layout
@@ -101,6 +102,7 @@ class WeighedCases:
     _starts: Ints = field(repr=False)
     bounds: pl.DataFrame = field(default_factory=pl.DataFrame, repr=False)
     carried: pl.DataFrame = field(default_factory=pl.DataFrame, repr=False)
+    same_mode: float = SAME_MODE
 
     @property
     def causes(self) -> tuple[str, ...]:
@@ -191,9 +193,10 @@ def weigh(store: Store, history: History, family: FaultFamily, *, learn: bool = 
     carried = cut(store, history, layout, returns)
     observations = Observations.of(store, history, layout, carried)
     quiet = silence(store, history, family, observations.rows)
-    model, fit, power = layout.defaults.model, None, 1.0
+    model, fit, power, same = layout.defaults.model, None, 1.0, SAME_MODE
     if learn and observations.rows.height:
-        observations = tempered(layout, observations)
+        same = repetition_in(layout, observations)
+        observations = tempered(observations, same)
     hidden = unrecorded(store, layout, observations, quiet, returns)
     observations = replace(observations, cases=replace(observations.cases, besides=hidden.log_likelihood))
     if learn and observations.rows.height:
@@ -202,7 +205,7 @@ def weigh(store: Store, history: History, family: FaultFamily, *, learn: bool = 
         fit = learnt(layout, observations, exposure_of(store, layout))
         model, power = fit.model, power_of(fit.model, observations)
     judged = _judged(layout, observations, model, fit, returns, quiet, power, hidden)
-    return replace(judged, bounds=store.select("FROM weighed_case"), carried=carried)
+    return replace(judged, bounds=store.select("FROM weighed_case"), carried=carried, same_mode=same)
 
 
 def weighed_at(store: Store, history: History, weighed: WeighedCases, looks: pl.DataFrame) -> pl.DataFrame:
@@ -221,7 +224,9 @@ def weighed_at(store: Store, history: History, weighed: WeighedCases, looks: pl.
     try:
         cases = store.run("cases/looks", fault=weighed.layout.family.name, as_of_end=history.as_of_end)
         store.register("weighed_case", cases)
-        observations = Observations.of(store, history, weighed.layout, weighed.carried)
+        observations = tempered(
+            Observations.of(store, history, weighed.layout, weighed.carried), weighed.same_mode
+        )
         quiet = silence(store, history, weighed.layout.family, observations.rows)
         hidden = unrecorded(
             store, weighed.layout, observations, quiet, weighed.returns, weighed.unrecorded_ends

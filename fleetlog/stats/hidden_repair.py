@@ -279,7 +279,7 @@ def mended_gaps(
         >>> law = ReturnLaw(0.5, 0.01, 0.001, 4.0, 60.0, 240.0, 8000.0)
         >>> back = np.array([True, False])
         >>> mended_gaps(np.array([40.0, 2000.0]), back, np.full(2, 5.0), np.full(2, 0.1), law).round(3).tolist()
-        [0.004, 0.986]
+        [0.002, 0.985]
     """
     gap = np.maximum(hours, _LEAST_HOURS)[:, None]
     before = np.minimum(order_hours, hours)[:, None]

@@ -271,8 +271,8 @@ def test_one_burst_of_codes_is_less_surely_a_fault_where_most_bursts_pass(tmp_pa
         plain = weighed(fleet, learn=False)
     own = judged.cases["machine_id"].to_list().index("A")
     other = judged.cases["machine_id"].to_list().index("P0")
-    assert judged.returns.passing > 0.1
-    assert plain.returns.passing == 0.0
+    assert judged.unrecorded_ends.passing > 0.1
+    assert plain.unrecorded_ends.passing == 0.0
     assert judged.standing[own] < plain.standing[own]
     assert judged.real[other] < judged.real[own] < 1.0
     assert judged.of_case.sum(axis=1) == pytest.approx(judged.real, rel=1e-12)
