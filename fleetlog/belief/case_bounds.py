@@ -44,7 +44,9 @@ def cut(store: Store, history: History, layout: Layout, returns: ReturnLaws) -> 
     odds = model.background_hours / model.comeback_hours * (1.0 - best) / best
     least_hours = model.comeback_hours * max(float(np.log(odds)), 0.0)
     later = store.run("cases/unrepaired", fault=fault, burst_tenths=burst_tenths(layout.family))
-    same = returns.same(later["gap_tenths"].to_numpy() / 10, later["back"].to_numpy()) > 0.5
+    orders = later["blank_orders"].to_numpy(), later["looks"].to_numpy()
+    gaps, until = later["gap_tenths"].to_numpy() / 10, later["order_tenths"].to_numpy() / 10
+    same = returns.same(gaps, later["back"].to_numpy(), orders, until) > 0.5
     store.register("same_fault", later.filter(pl.Series(same)).select("machine_id", "side", "first_at"))
     cuts = pl.DataFrame(schema={**_CUT, **dict.fromkeys(layout.causes, pl.Float64)})
     everywhere = store.run("cases/everywhere", fault=fault)

@@ -211,9 +211,27 @@ class ReturnLaws:
         passed[~back] = (silent @ np.array([self.first.burst, 1.0 - self.first.burst]))[~back]
         return stands, gone, passed
 
-    def same(self, gap_hours: Floats, back: npt.NDArray[np.bool_]) -> Floats:
-        """Chance that a report after so many hours, without a repair between, is of the same fault, shape (n,)."""
-        return np.where(back, self.back.same(gap_hours), self.first.same(gap_hours))
+    def same(
+        self, gap_hours: Floats, back: npt.NDArray[np.bool_], orders: tuple[Ints, Ints], order_hours: Floats
+    ) -> Floats:
+        """Chance that a report after so many hours, without a repair between, is of the same fault, shape (n,).
+
+        Args:
+            gap_hours: running hours between the two reports, shape (n,).
+            back: whether the fault had come back before, shape (n,).
+            orders: orders of unknown content closed between the two, and such that only looked at the fault.
+            order_hours: running hours until the first of them was closed, shape (n,).
+        """
+        same = np.zeros(gap_hours.size)
+        again = np.ones(gap_hours.size, dtype=bool)
+        for law, (blank, look), mine in (
+            (self.first, self.first_mends, ~back),
+            (self.back, self.back_mends, back),
+        ):
+            mends = 1.0 - (1.0 - blank) ** orders[0][mine] * (1.0 - look) ** orders[1][mine]
+            ended = mended_gaps(gap_hours[mine], again[mine], order_hours[mine], mends, law)
+            same[mine] = law.same(gap_hours[mine]) * (1.0 - ended)
+        return same
 
 
 def fit_return_law(

@@ -176,5 +176,10 @@ def test_a_fault_that_came_back_is_no_passing_code() -> None:
     stands, real = told(laws, quiet, back)
     assert stands[1] > stands[0]
     assert real[1] == 1.0 > real[0]
-    assert laws.same(quiet, back)[1] == LAW.same(quiet[:1])[0]
+    none = np.zeros(2, dtype=np.int64)
+    assert laws.same(quiet, back, (none, none), 0.0 * quiet)[1] == LAW.same(quiet[:1])[0]
+    mending = ReturnLaws(LAW, LAW, (0.5, 0.1), (0.5, 0.1))
+    long, one = 20.0 * quiet, none + 1
+    ordered = mending.same(long, back, (one, none), 0.0 * quiet)
+    assert (ordered < mending.same(long, back, (none, none), 0.0 * quiet)).all()
     assert ReturnLaws(LAW, LAW).passing() == 0.0
