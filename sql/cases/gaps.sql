@@ -1,18 +1,13 @@
 -- purpose: the running hours after each report in which nobody is on record to have repaired anything: to the next report, to
 --   the next repair, or to the last hours read.
 -- grain: one row a length, ending, whether the fault had come back before, and hours to an order without a repair
--- inputs: numbered_report, fault_repair, usage, family_window, unclear_order
+-- inputs: happening, usage, family_window, unclear_order
 -- parameters: fault, burst_tenths (what comes within so many tenths of a running hour of the first report belongs to its burst)
 -- output: gap_tenths (tenths of a running hour), again (TRUE: it ended with a report), back (TRUE: its report lay beyond the first
 --   burst of reports, which begins anew after the quiet hours that confirm a repair), blank_tenths
 --   (tenths of a running hour until the first order of which nobody knows whether it ended the fault was closed
 --   in it; NULL = none), looked (TRUE: every such order only looked at the fault), gaps (how many)
-WITH happening AS (
-    SELECT machine_id, side, moment, tenths, 0 AS is_repair FROM numbered_report WHERE fault = $fault
-    UNION ALL
-    SELECT DISTINCT machine_id, side, moment, tenths, 1 FROM fault_repair
-),
-following AS (
+WITH following AS (
     SELECT
         happening.machine_id,
         happening.side,

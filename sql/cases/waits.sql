@@ -1,14 +1,9 @@
 -- purpose: how often the fault of each weighed case showed again without a repair between, beyond a burst of reports.
 -- grain: one row a weighed case and number of repairs before
--- inputs: weighed_case, numbered_report, fault_repair
+-- inputs: weighed_case, happening
 -- parameters: fault, burst_tenths (reports within so many tenths of a running hour of each other belong to one burst)
 -- output: machine_id, side, case_no, tries (visits that repaired something in the case before), waits (how many)
-WITH happening AS (
-    SELECT machine_id, side, moment, tenths, 0 AS is_repair FROM numbered_report WHERE fault = $fault
-    UNION ALL
-    SELECT DISTINCT machine_id, side, moment, tenths, 1 FROM fault_repair
-),
-following AS (
+WITH following AS (
     SELECT
         weighed_case.machine_id,
         weighed_case.side,
