@@ -51,7 +51,7 @@ def unrecorded_words(waits: int, quiet_hours: float) -> str:
     times = "once" if waits == 1 else f"{waits} times"
     parts = [f"back {times}"] if waits else []
     parts += [f"quiet for {quiet_hours:,.0f} h"] if quiet_hours > 0 else []
-    return f"{' and '.join(parts) or 'last seen'} without a repair on record"
+    return f"{' and '.join(parts) or 'no time yet'} without a repair on record"
 
 
 def voltage_words(family: FaultFamily, outcome: str, low: float, high: float) -> str:

@@ -22,8 +22,9 @@ GAPS, ONSETS = 20.0, 20.0
 #: Chance that an order ended the fault which is on record to have looked at it only. Ours, from memory: a look mends
 #: nothing, but now and then the step that it led to is not written down.
 LOOK_MENDS = 0.1
-#: Turns in which the laws and what orders mend are taken from each other; they agree to a few parts in a thousand then.
-_ROUNDS = 6
+#: Turns in which the laws and what orders mend are taken from each other, and steps of the laws' fit in each. Measured
+#: on four invented fleets: no figure is then more than 0.005 % from that after 60 turns of 500 steps.
+_TURNS, _STEPS = 25, 20
 #: A fault that is kept silent shows again after so many times the mean time. Ours, from memory.
 SILENT_FOR = 4.0
 #: Reports within so many times a burst's mean time from the first belong to the first burst: 0.7 % of bursts take
@@ -104,11 +105,11 @@ def return_laws(store: Store, family: FaultFamily, *, learn: bool) -> ReturnLaws
         silent_hours=SILENT_FOR * hours,
         background_hours=max(background, 1.1 * SILENT_FOR * hours),
     )
+    mends = (own.blank_order_mends, LOOK_MENDS)
     if not learn:
-        mends = (own.blank_order_mends, LOOK_MENDS)
         return ReturnLaws(default, default, mends, mends)
     gaps = store.run("cases/gaps", fault=family.name, burst_tenths=burst_tenths(family))
-    return _fitted(gaps, default, (own.blank_order_mends, LOOK_MENDS))
+    return _fitted(gaps, default, mends)
 
 
 def _fitted(gaps: pl.DataFrame, default: ReturnLaw, known: tuple[float, float]) -> ReturnLaws:
@@ -125,7 +126,7 @@ def _fitted(gaps: pl.DataFrame, default: ReturnLaw, known: tuple[float, float]) 
     until = gaps["blank_tenths"].fill_null(0).to_numpy() / 10
     # of first bursts apart: what passes by itself seems mended, whatever the order was
     mends, laws = np.array([known, known]), {False: default, True: default}
-    for _ in range(_ROUNDS):
+    for _ in range(_TURNS):
         before = mends[back.astype(np.int64), looked.astype(np.int64)]
         mended = np.zeros(count.size)
         for mine, law in laws.items():
@@ -144,6 +145,8 @@ def _fitted(gaps: pl.DataFrame, default: ReturnLaw, known: tuple[float, float]) 
                 np.concatenate(((count * (1.0 - mended))[whole], (count * mended)[cut])),
                 default,
                 worth=GAPS,
+                start=laws[mine],
+                most_rounds=_STEPS,
             )
     first, later = ((float(blank), float(look)) for blank, look in mends)
     return ReturnLaws(laws[False], laws[True], first, later)

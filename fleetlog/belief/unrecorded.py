@@ -140,7 +140,8 @@ def unrecorded(
     times = ends.times
     share = laws.back.ended_beyond
     ended = np.minimum(share * times, MOST)
-    stood = waits @ np.log((1.0 - ended) / (1.0 - share))
+    # no matrix product: its rounding may depend on the number of threads
+    stood = np.einsum("nt,tk->nk", waits, np.log((1.0 - ended) / (1.0 - share)))
     unmended = np.ones(times[last].shape)
     kinds = zip(laws.first_mends, laws.back_mends, (quiet.blank_orders, quiet.looks), strict=True)
     for mends_first, mends_later, orders in kinds:

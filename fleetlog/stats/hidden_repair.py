@@ -202,13 +202,13 @@ class ReturnLaws:
             passed, shape (n,): what had come back before did not pass.
         """
         laws = ((self.first, ~back), (self.back, back))
-        stands, gone, passed = np.zeros(ended.shape), np.zeros(ended.shape), np.zeros(back.size)
+        stands, gone = np.zeros(ended.shape), np.zeros(ended.shape)
         for law, mine in laws:
             stands[mine], gone[mine] = law.silence(
                 quiet_hours[mine], ended[mine], mended[mine], mended_after[mine]
             )
-        silent = np.exp(-quiet_hours[:, None] / self.first.means[[0, 3]])
-        passed[~back] = (silent @ np.array([self.first.burst, 1.0 - self.first.burst]))[~back]
+        burst, never = (np.exp(-quiet_hours / self.first.means[story]) for story in (0, 3))
+        passed = np.where(back, 0.0, self.first.burst * burst + (1.0 - self.first.burst) * never)
         return stands, gone, passed
 
     def same(
@@ -235,7 +235,14 @@ class ReturnLaws:
 
 
 def fit_return_law(
-    hours: Floats, again: npt.NDArray[np.bool_], count: Ints | Floats, default: ReturnLaw, *, worth: float
+    hours: Floats,
+    again: npt.NDArray[np.bool_],
+    count: Ints | Floats,
+    default: ReturnLaw,
+    *,
+    worth: float,
+    start: ReturnLaw | None = None,
+    most_rounds: int = _MOST_ROUNDS,
 ) -> ReturnLaw:
     """The return law of a fleet from the gaps after its reports; the default comes back unchanged without any.
 
@@ -245,6 +252,8 @@ def fit_return_law(
         count: how many such gaps there are, shape (n,).
         default: what is known beforehand.
         worth: gaps that the default is worth, for each of its figures.
+        start: where to begin; the default if not told.
+        most_rounds: rounds of expectation and maximisation at most.
 
     Raises:
         BadArgument: for a worth that is not above 0.
@@ -258,10 +267,11 @@ def fit_return_law(
     if worth <= 0:
         raise BadArgument(f"a default is worth more than no gap, not {worth}")
     gap = np.maximum(hours, _LEAST_HOURS)
-    shares, means = default.shares, default.means
+    begin = start or default
+    shares, means = begin.shares, begin.means
     if not gap.size:
         return default
-    for _ in range(_MOST_ROUNDS):
+    for _ in range(most_rounds):
         log_weight = np.log(shares) - gap[:, None] / means - again[:, None] * np.log(means)
         weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
         weight *= (count / weight.sum(axis=1))[:, None]
